@@ -1,0 +1,189 @@
+//! The one public error type, split by who must act.
+//!
+//! Every message says what went wrong, where (file, line or setting), what was found, what is
+//! allowed and what to do next, on one line:
+//!
+//! ```text
+//! job: globe.diameter: the length has no unit; found "200", allowed: a length with mm, cm or in; write "200 mm" (walnut.toml line 7)
+//! ```
+
+use std::fmt;
+use std::path::{Path, PathBuf};
+
+/// Result of every fallible function in this crate.
+pub type Result<T> = std::result::Result<T, Error>;
+
+/// What went wrong, by who must act.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum Error {
+    /// The job file or a `--set` must be changed. Exit code 3.
+    #[error("job: {0}")]
+    Job(Problem),
+    /// The elevation grid must be changed, or described by settings. Exit code 4.
+    #[error("grid: {0}")]
+    Grid(Problem),
+    /// The globe does not fit the wood. Exit code 5.
+    #[error("stock: {0}")]
+    Stock(Problem),
+    /// The disk, a folder or a permission is in the way. Exit code 6.
+    #[error("disk: {0}")]
+    Disk(Problem),
+    /// A finished folder does not hold what its manifest says. Exit code 7.
+    #[error("check: {0}")]
+    Check(Problem),
+}
+
+impl Error {
+    /// The exit code of the program for this error.
+    pub fn exit_code(&self) -> u8 {
+        match self {
+            Error::Job(_) => 3,
+            Error::Grid(_) => 4,
+            Error::Stock(_) => 5,
+            Error::Disk(_) => 6,
+            Error::Check(_) => 7,
+        }
+    }
+
+    /// The details, whoever must act.
+    pub fn problem(&self) -> &Problem {
+        match self {
+            Error::Job(p) | Error::Grid(p) | Error::Stock(p) | Error::Disk(p) | Error::Check(p) => {
+                p
+            }
+        }
+    }
+
+    /// The same, to add a place to an error made further down.
+    pub fn problem_mut(&mut self) -> &mut Problem {
+        match self {
+            Error::Job(p) | Error::Grid(p) | Error::Stock(p) | Error::Disk(p) | Error::Check(p) => {
+                p
+            }
+        }
+    }
+
+    /// A disk error from the operating system, naming the path it happened on.
+    pub fn io(path: &Path, doing: &str, source: &std::io::Error) -> Error {
+        Error::Disk(
+            Problem::new(format!("could not {doing}: {source}"))
+                .file(path)
+                .next("check the path, its permissions and the free space"),
+        )
+    }
+}
+
+/// The parts of a message. Build it with the chained methods, then wrap it in an [`Error`].
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Problem {
+    what: String,
+    setting: Option<String>,
+    file: Option<PathBuf>,
+    line: Option<usize>,
+    found: Option<String>,
+    allowed: Option<String>,
+    next: Option<String>,
+}
+
+impl Problem {
+    /// Starts with what went wrong, without a full stop.
+    pub fn new(what: impl Into<String>) -> Self {
+        Problem {
+            what: what.into(),
+            ..Problem::default()
+        }
+    }
+
+    /// Names the setting, as written in the job file: `globe.diameter`.
+    pub fn setting(mut self, key: impl Into<String>) -> Self {
+        self.setting = Some(key.into());
+        self
+    }
+
+    /// Names the file.
+    pub fn file(mut self, path: impl Into<PathBuf>) -> Self {
+        self.file = Some(path.into());
+        self
+    }
+
+    /// Names the line in the file, from 1.
+    pub fn line(mut self, line: usize) -> Self {
+        self.line = Some(line);
+        self
+    }
+
+    /// The value that was found.
+    pub fn found(mut self, found: impl fmt::Display) -> Self {
+        self.found = Some(found.to_string());
+        self
+    }
+
+    /// What would have been right.
+    pub fn allowed(mut self, allowed: impl fmt::Display) -> Self {
+        self.allowed = Some(allowed.to_string());
+        self
+    }
+
+    /// What to do now.
+    pub fn next(mut self, next: impl Into<String>) -> Self {
+        self.next = Some(next.into());
+        self
+    }
+
+    /// The setting the message names, if any; used to look up its line in the job file.
+    pub fn setting_key(&self) -> Option<&str> {
+        self.setting.as_deref()
+    }
+
+    /// Whether a file is already named.
+    pub fn has_file(&self) -> bool {
+        self.file.is_some()
+    }
+}
+
+impl fmt::Display for Problem {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if let Some(setting) = &self.setting {
+            write!(f, "{setting}: ")?;
+        }
+        write!(f, "{}", self.what)?;
+        if let Some(found) = &self.found {
+            write!(f, "; found {found}")?;
+        }
+        if let Some(allowed) = &self.allowed {
+            write!(f, "; allowed: {allowed}")?;
+        }
+        if let Some(next) = &self.next {
+            write!(f, "; {next}")?;
+        }
+        match (&self.file, self.line) {
+            (Some(file), Some(line)) => write!(f, " ({} line {line})", file.display()),
+            (Some(file), None) => write!(f, " ({})", file.display()),
+            (None, _) => Ok(()),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_message_reads_in_one_line_from_what_to_where() {
+        let error = Error::Job(
+            Problem::new("the length has no unit")
+                .setting("globe.diameter")
+                .found("\"200\"")
+                .allowed("a length with mm, cm or in")
+                .next("write \"200 mm\"")
+                .file("walnut.toml")
+                .line(7),
+        );
+        assert_eq!(
+            error.to_string(),
+            "job: globe.diameter: the length has no unit; found \"200\"; allowed: a length with \
+             mm, cm or in; write \"200 mm\" (walnut.toml line 7)"
+        );
+        assert_eq!(error.exit_code(), 3);
+    }
+}

@@ -1,0 +1,3 @@
+//! Parse, run, print, exit code.
+
+fn main() {}
