@@ -432,6 +432,35 @@ mod tests {
         assert_eq!(order(&[1.0, 2.0, 0.0], &[1.0, 2.0]), Ordering::Greater);
     }
 
+    /// Numbers and frames must come from the shape alone: neither the order of the table nor the
+    /// position its coordinates happen to be in may show.
+    #[test]
+    fn order_and_position_of_the_corners_given_do_not_matter() {
+        for name in crate::geometry::solid_names() {
+            let solid = Solid::named(name).unwrap();
+            for (step, angle) in [(1, 0.3), (7, 2.1), (11, -1.0)] {
+                let turn = DMat3::from_axis_angle(DVec3::new(0.48, -0.6, 0.64), angle);
+                let count = solid.corners.len();
+                // A stride that shares no factor with the count visits every corner once.
+                let step =
+                    (step..).find(|s| (1..=count).all(|d| s % d != 0 || count % d != 0 || d == 1));
+                let shuffled: Vec<DVec3> = (0..count)
+                    .map(|i| turn * solid.corners[(i * step.unwrap() + 3) % count] * 2.5)
+                    .collect();
+                let again = derive(name, &shuffled).unwrap();
+                assert_eq!(again.kinds, solid.kinds, "{name}");
+                for (a, b) in again.faces.iter().zip(&solid.faces) {
+                    assert_eq!(a.corners, b.corners, "{name}");
+                    assert!((a.frame.y - b.frame.y).length() < 1e-12, "{name}");
+                    assert!((a.frame.z - b.frame.z).length() < 1e-12, "{name}");
+                }
+                for (a, b) in again.corners.iter().zip(&solid.corners) {
+                    assert!((*a - *b).length() < 1e-12, "{name}");
+                }
+            }
+        }
+    }
+
     #[test]
     fn corners_that_do_not_surround_the_origin_are_refused() {
         let corner = DVec3::new(5.0, 5.0, 5.0);
