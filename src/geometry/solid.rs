@@ -15,9 +15,9 @@ pub struct Solid {
     pub corners: Vec<DVec3>,
     /// Faces; facet number = index + 1.
     pub faces: Vec<Face>,
-    /// Groups of faces that the same blank outline fits.
+    /// Groups of faces that the same blank outline fits, largest faces first.
     pub kinds: Vec<Kind>,
-    /// Every edge of the solid once; seam number = index + 1.
+    /// Every edge of the solid once, by lower, then higher face; seam number = index + 1.
     pub seams: Vec<Seam>,
 }
 
@@ -64,7 +64,10 @@ pub struct Seam {
     pub dihedral_rad: f64,
 }
 
-/// Faces that are carried onto each other by turning: one jig, one outline, one set of tilts.
+/// Faces that are carried onto each other by turning: one jig, one outline, one set of tilts, and
+/// equal seams in the same order from the index corner.
+///
+/// Mirror images are two kinds, for a blank carved on its front cannot be flipped.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Kind {
     /// Number of sides.
