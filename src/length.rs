@@ -131,23 +131,27 @@ pub fn inch_text(mm: f64) -> String {
     }
 }
 
-/// A value as written, in quotes, with control characters escaped and very long ones cut, so that
-/// a message stays on one line.
+/// A value as written, in quotes, fit for a message.
 pub(crate) fn quoted(text: &str) -> String {
+    format!("\"{}\"", one_line(text))
+}
+
+/// A text as written, with control characters escaped and a very long one cut, so that a message
+/// stays on one line.
+pub(crate) fn one_line(text: &str) -> String {
     const LONGEST: usize = 60;
-    let mut shown: String = text.chars().take(LONGEST).collect();
+    let mut shown = String::new();
+    for c in text.chars().take(LONGEST) {
+        if c.is_control() {
+            shown.extend(c.escape_default());
+        } else {
+            shown.push(c);
+        }
+    }
     if text.chars().nth(LONGEST).is_some() {
         shown.push('…');
     }
-    let clean: String = shown
-        .chars()
-        .flat_map(|c| {
-            let escape = c.is_control().then(|| c.escape_default());
-            let plain = (!c.is_control()).then_some(c);
-            escape.into_iter().flatten().chain(plain)
-        })
-        .collect();
-    format!("\"{clean}\"")
+    shown
 }
 
 fn snap(mm: f64) -> f64 {

@@ -8,6 +8,7 @@ pub mod jobfile;
 pub mod length;
 pub mod manifest;
 pub mod progress;
+pub mod ranges;
 pub mod settings;
 pub mod stages;
 

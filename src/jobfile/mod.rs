@@ -14,14 +14,14 @@ mod value;
 pub use text::{readme_table, starter};
 
 use crate::error::{Error, Problem, Result};
-use crate::length::quoted;
+use crate::length::{mm_text, one_line, quoted};
 use crate::settings::{Base, CurveShape, Projection, Settings};
 use std::collections::BTreeMap;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 use table::{SETTINGS, Setting};
 use toml_edit::{Document, Item, TableLike, Value};
-use unknown::{is_section, shown_key, unknown_section, unknown_setting};
+use unknown::{is_section, unknown_section, unknown_setting};
 
 /// Longest job file that is read, so that an elevation grid given in its place is refused at once.
 const LONGEST_FILE: u64 = 1 << 20;
@@ -246,7 +246,7 @@ impl<'a> Reader<'a> {
     /// Adds `--set key=value`; the last of several for one key holds.
     fn overrides(&mut self, overrides: &[String]) -> Result<()> {
         for text in overrides {
-            let place = format!("--set {}", shown_key(text));
+            let place = format!("--set {}", one_line(text));
             let fail = |problem: Problem| Err(Error::Job(problem.option(place.clone())));
             let Some((key, raw)) = text.split_once('=') else {
                 return fail(
@@ -339,10 +339,10 @@ fn cross_check(settings: &Settings) -> std::result::Result<(), Problem> {
     if stock.skim_mm >= stock.thickness_mm {
         return Err(Problem::new("the skim takes the whole thickness")
             .setting("stock.skim")
-            .found(crate::length::mm_text(stock.skim_mm))
+            .found(mm_text(stock.skim_mm))
             .allowed(format!(
                 "less than stock.thickness, {}",
-                crate::length::mm_text(stock.thickness_mm)
+                mm_text(stock.thickness_mm)
             ))
             .next("make the skim smaller, or the stock thicker"));
     }
@@ -370,14 +370,15 @@ fn syntax_error(text: &str, path: &Path, error: &toml_edit::TomlError) -> Error 
         ("this is given twice", "keep one of the two")
     } else {
         (
-            "the line cannot be read",
+            "this cannot be read",
             "write settings as key = value, with text and lengths in quotes",
         )
     };
-    let detail = error.message().lines().collect::<Vec<_>>().join(" ");
+    // What follows is the grammar's own list of what might have come instead: no help in a shop.
+    let detail = error.message().split(", expected").next().unwrap_or("");
     Error::Job(
-        Problem::new(format!("{what} ({detail})"))
-            .found(quoted(found))
+        Problem::new(format!("{what} ({})", one_line(detail)))
+            .found(one_line(found))
             .next(next)
             .file(path)
             .line(line),

@@ -429,14 +429,28 @@ fn mistakes_in_the_file_are_told_with_their_line() {
         ),
         (
             "[stock]\nskim = \"1 mm\"\nskim = \"2 mm\"\n",
-            "job: this is given twice (duplicate key); found \"skim = \"2 mm\"\"; keep one of the \
+            "job: this is given twice (duplicate key); found skim = \"2 mm\"; keep one of the \
              two (walnut.toml line 3)",
         ),
         (
             "[globe]\ndiameter = 8 in\n",
-            "job: the line cannot be read (unexpected key or value, expected newline, `#`); \
-             found \"diameter = 8 in\"; write settings as key = value, with text and lengths in \
-             quotes (walnut.toml line 2)",
+            "job: this cannot be read (string values must be quoted); found diameter = 8 in; write \
+             settings as key = value, with text and lengths in quotes (walnut.toml line 2)",
+        ),
+        (
+            "[globe\ndiameter = \"8 in\"\n",
+            "job: this cannot be read (unclosed table); found [globe; write settings as key = \
+             value, with text and lengths in quotes (walnut.toml line 1)",
+        ),
+        (
+            "[grid]\n[globe]\n[grid]\n",
+            "job: this is given twice (duplicate key); found [grid]; keep one of the two \
+             (walnut.toml line 3)",
+        ),
+        (
+            "name = \"a\nb\"\n",
+            "job: this cannot be read (invalid basic string); found name = \"a; write settings \
+             as key = value, with text and lengths in quotes (walnut.toml line 1)",
         ),
     ] {
         let solids = table::words(crate::geometry::solid_names().into_iter());

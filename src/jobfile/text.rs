@@ -1,6 +1,6 @@
 //! What is written from the table: the starter file, the README's table, the manifest's `job`.
 
-use super::table::{Default, SECTIONS, SETTINGS};
+use super::table::{Default, Kind, SECTIONS, SETTINGS};
 use super::without_file;
 use crate::error::Result;
 use crate::settings::Settings;
@@ -30,6 +30,7 @@ pub(super) fn to_json(settings: &Settings) -> serde_json::Value {
 /// A commented job file with every setting; `overrides` (`key=value`) are written in.
 ///
 /// Settings without a fixed default stand as commented-out examples, except the grid's file.
+/// File names in `overrides` are written as they are: in the file they start at its folder.
 ///
 /// # Errors
 /// [`crate::Error::Job`] if an override cannot be used.
@@ -46,13 +47,20 @@ pub fn starter(overrides: &[String]) -> Result<String> {
          with # is not read.\n",
     );
     for (section, about) in SECTIONS {
-        let _ = write!(file, "\n# ---- {about} ----\n");
+        let _ = write!(file, "\n\n# ---- {about} ----\n");
         if !section.is_empty() {
             let _ = writeln!(file, "[{section}]");
         }
         for setting in SETTINGS.iter().filter(|s| s.section() == *section) {
-            let _ = writeln!(file, "# {}.", setting.doc);
-            let _ = writeln!(file, "# {}.", detail(setting));
+            let _ = write!(
+                file,
+                "\n# {}.\n# Allowed: {}.\n",
+                setting.doc,
+                detail(setting)
+            );
+            if let Kind::Name { names, .. } = &setting.kind {
+                file.push_str(&comment_lines(&names()));
+            }
             let (mark, value) = match (chosen.get(setting.key), &setting.default) {
                 (Some(value), _) => ("", value.as_str()),
                 (None, Default::Value(value)) => ("", *value),
@@ -89,15 +97,36 @@ pub fn readme_table() -> String {
     table
 }
 
-/// Unit and allowed values in one comment line; what an absent value means.
+/// Allowed values, unit where the values do not name it, and what an absent value means.
 fn detail(setting: &super::Setting<Settings>) -> String {
-    let allowed = allowed(setting);
-    match &setting.default {
-        Default::Value(_) => format!("Allowed: {allowed} ({})", setting.unit),
-        Default::Absent { means, .. } => {
-            format!("Allowed: {allowed} ({}). Left out: {means}", setting.unit)
-        }
+    let mut detail = allowed(setting);
+    let is_number = matches!(setting.kind, Kind::Number { .. } | Kind::Whole { .. });
+    if is_number && !detail.contains(setting.unit) {
+        let _ = write!(detail, " ({})", setting.unit);
     }
+    if let Default::Absent { means, .. } = &setting.default {
+        let _ = write!(detail, ". Left out: {means}");
+    }
+    detail
+}
+
+/// Names as comment lines of a bearable width.
+fn comment_lines(names: &[&str]) -> String {
+    const WIDTH: usize = 90;
+    let mut lines = String::new();
+    let mut line = String::new();
+    for (index, name) in names.iter().enumerate() {
+        let comma = if index + 1 < names.len() { "," } else { "" };
+        if line.len() + name.len() + 2 > WIDTH {
+            let _ = writeln!(lines, "#  {line}");
+            line.clear();
+        }
+        let _ = write!(line, " {name}{comma}");
+    }
+    if !line.is_empty() {
+        let _ = writeln!(lines, "#  {line}");
+    }
+    lines
 }
 
 /// The allowed values; the long list of solids is kept to its pointer.
@@ -112,7 +141,7 @@ fn allowed(setting: &super::Setting<Settings>) -> String {
 fn toml_text(key: &str, raw: &str) -> String {
     let wants_text = SETTINGS
         .iter()
-        .any(|s| s.key == key && matches!(s.kind, super::table::Kind::Text { .. }));
+        .any(|s| s.key == key && matches!(s.kind, Kind::Text { .. }));
     match raw.parse::<toml_edit::Value>() {
         Ok(value) if value.is_str() || !wants_text => raw.to_owned(),
         _ => toml_edit::Value::from(raw).to_string(),

@@ -2,6 +2,7 @@
 
 use super::table::SETTINGS;
 use crate::error::Problem;
+use crate::length::one_line;
 use strsim::damerau_levenshtein;
 
 /// The likeliest of the candidates, or none when nothing is close.
@@ -35,7 +36,7 @@ pub(super) fn unknown_setting(key: &str) -> Problem {
         Some(meant) => format!("did you mean \"{meant}\"?"),
         None => "remove it, or check its spelling in the settings table".to_owned(),
     };
-    let problem = Problem::new("there is no setting of this name").setting(shown_key(key));
+    let problem = Problem::new("there is no setting of this name").setting(one_line(key));
     let allowed = match section {
         _ if section.is_empty() || is_section(section) => allowed_in(section),
         _ => format!("the sections {}", section_names()),
@@ -51,20 +52,9 @@ pub(super) fn unknown_section(name: &str) -> Problem {
         None => "remove it, or check its spelling in the settings table".to_owned(),
     };
     Problem::new("there is no section of this name")
-        .setting(shown_key(name))
+        .setting(one_line(name))
         .allowed(section_names())
         .next(next)
-}
-
-/// A key that keeps the message on one line whatever is in it.
-pub(super) fn shown_key(key: &str) -> String {
-    let quoted = crate::length::quoted(key);
-    let clean = quoted.trim_matches('"');
-    if clean.is_empty() {
-        quoted.clone()
-    } else {
-        clean.to_owned()
-    }
 }
 
 /// The key with that very last part, or one close to it, in this section before any other.

@@ -72,10 +72,15 @@ pub(super) fn read<T>(
                 return Ok(());
             }
             let mm = match value {
-                Value::String(text) => parse_mm(text.value())?,
-                Value::Integer(_) | Value::Float(_) => return Err(no_unit(&found())),
-                _ => return Err(not_a_length(&found())),
+                Value::String(text) => parse_mm(text.value()),
+                Value::Integer(_) | Value::Float(_) => Err(no_unit(&found())),
+                _ => Err(not_a_length(&found())),
             };
+            // The general message does not know that a word would do too.
+            let mm = mm.map_err(|problem| match word {
+                Some(_) => problem.allowed(allowed()),
+                None => problem,
+            })?;
             if !range.holds(mm) {
                 return Err(out_of_range(mm, range.low, &found(), &allowed()));
             }
