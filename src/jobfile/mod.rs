@@ -366,13 +366,19 @@ fn line_of(text: &str, position: usize) -> usize {
 fn syntax_error(text: &str, path: &Path, error: &toml_edit::TomlError) -> Error {
     let line = line_of(text, error.span().map_or(text.len(), |span| span.start));
     let found = text.lines().nth(line - 1).unwrap_or("").trim();
-    let (what, next) = if error.message().starts_with("duplicate key") {
-        ("this is given twice", "keep one of the two")
-    } else {
-        (
+    let (what, next) = match error.message() {
+        message if message.starts_with("duplicate key") => {
+            ("this is given twice", "keep one of the two")
+        }
+        // Typed paths of one well-known system.
+        message if message.contains("escape") => (
+            "this cannot be read",
+            "write / for every \\, or put the text in single quotes",
+        ),
+        _ => (
             "this cannot be read",
             "write settings as key = value, with text and lengths in quotes",
-        )
+        ),
     };
     // What follows is the grammar's own list of what might have come instead: no help in a shop.
     let detail = error.message().split(", expected").next().unwrap_or("");

@@ -448,9 +448,15 @@ fn mistakes_in_the_file_are_told_with_their_line() {
              (walnut.toml line 3)",
         ),
         (
-            "name = \"a\nb\"\n",
-            "job: this cannot be read (invalid basic string); found name = \"a; write settings \
-             as key = value, with text and lengths in quotes (walnut.toml line 1)",
+            "[globe]\nsolid = \"cube\ndiameter = \"8 in\"\n",
+            "job: this cannot be read (invalid basic string); found solid = \"cube; write settings \
+             as key = value, with text and lengths in quotes (walnut.toml line 2)",
+        ),
+        (
+            "[grid]\nfiles = [\"C:\\maps\\moon.tif\"]\n",
+            "job: this cannot be read (missing escaped value); found files = \
+             [\"C:\\maps\\moon.tif\"]; write / for every \\, or put the text in single quotes \
+             (walnut.toml line 2)",
         ),
     ] {
         let solids = table::words(crate::geometry::solid_names().into_iter());
