@@ -2,4 +2,5 @@
 //! plain input and one plain output.
 
 pub mod compress;
+pub mod fit;
 pub mod resample;
