@@ -70,8 +70,9 @@ fn run_init(args: &Init, global: &Global) -> Result<()> {
     Ok(())
 }
 
-fn run_inspect(_args: &Inspect, _global: &Global) -> Result<()> {
-    Err(not_built_in("inspect"))
+fn run_inspect(_args: &Inspect, global: &Global) -> Result<()> {
+    let job = jobfile::without_file(&global.set)?;
+    Err(job.locate(not_built_in("inspect")))
 }
 
 fn run_facets(args: &Facets, global: &Global, _progress: &dyn Progress) -> Result<()> {
