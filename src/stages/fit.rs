@@ -15,7 +15,7 @@
 //! When that is less than the least edge the globe is refused, with the stock, the diameter and
 //! the relief that would do.
 
-use super::resample::FacetSpec;
+use super::resample::{FacetSpec, Side};
 use crate::curve::Curve;
 use crate::geometry::{Frame, Solid, direction, lat_lon_deg};
 use crate::grid::Grid;
@@ -67,6 +67,8 @@ pub struct KindFit {
     pub corners_mm: Vec<DVec2>,
     /// Blank outline with its trim, mm.
     pub outline_mm: Vec<DVec2>,
+    /// Seam planes in the order of the edges.
+    pub sides: Vec<Side>,
     /// Least thickness at a corner, if the lowest ground of the body lay there, mm.
     pub corner_mm: f64,
     /// Image columns.
@@ -315,18 +317,16 @@ impl<'a> Ground<'a> {
         let number = self.solid.kinds[kind].faces[0];
         let face = &self.solid.faces[number];
         let highest = self.unit.highest_mm() * size.range_mm;
-        let corners = self.solid.face_polygon(number);
-        let sides: Vec<(DVec2, f64)> = (0..corners.len())
-            .map(|i| {
-                let along = corners[(i + 1) % corners.len()] - corners[i];
-                // Counter-clockwise: outward is to the right of the way along.
-                let outward = DVec2::new(along.y, -along.x).normalize();
-                let tilt = face.edges[i].tilt_rad;
+        let sides: Vec<(DVec2, f64)> = self
+            .sides(number)
+            .iter()
+            .map(|side| {
+                let tilt = side.slant.atan();
                 let reach = match self.settings.globe.base {
                     Base::Sphere => (size.radius_mm + highest) * tilt.sin(),
-                    Base::Flat => (size.radius_mm * face.distance + highest.max(0.0)) * tilt.tan(),
+                    Base::Flat => (size.radius_mm * face.distance + highest.max(0.0)) * side.slant,
                 };
-                (outward, reach + self.settings.stock.trim_mm)
+                (side.outward, reach + self.settings.stock.trim_mm)
             })
             .collect();
         (0..sides.len())
@@ -337,6 +337,21 @@ impl<'a> Ground<'a> {
                     before.1 * after.0.y - after.1 * before.0.y,
                     after.1 * before.0.x - before.1 * after.0.x,
                 ) / cross
+            })
+            .collect()
+    }
+
+    /// The seam planes around a face.
+    fn sides(&self, face: usize) -> Vec<Side> {
+        let corners = self.solid.face_polygon(face);
+        (0..corners.len())
+            .map(|i| {
+                let along = corners[(i + 1) % corners.len()] - corners[i];
+                Side {
+                    // Counter-clockwise: outward is to the right of the way along.
+                    outward: DVec2::new(along.y, -along.x).normalize(),
+                    slant: self.solid.faces[face].edges[i].tilt_rad.tan(),
+                }
             })
             .collect()
     }
@@ -363,7 +378,6 @@ impl<'a> Ground<'a> {
 
     fn face_extremes(&self, number: usize, outline: &[DVec2], size: Size) -> Extremes {
         let face = &self.solid.faces[number];
-        let frame = &face.frame;
         let place = Placement {
             base: self.settings.globe.base,
             projection: self.settings.globe.projection,
@@ -401,49 +415,78 @@ impl<'a> Ground<'a> {
             if bound <= found.highest {
                 break;
             }
-            let seen = self.block_extremes(&self.blocks[i], frame, outline, &place, size);
+            let seen = self.block_extremes(&self.blocks[i], number, outline, &place, size);
             found.highest = found.highest.max(seen.highest);
         }
-        found.lowest = self.lowest_on_outline(frame, outline, &place, size);
+        found.lowest = self.lowest_on_rim(number, &place, size);
         for (bound, i) in low {
             if bound >= found.lowest {
                 break;
             }
-            let seen = self.block_extremes(&self.blocks[i], frame, outline, &place, size);
+            let seen = self.block_extremes(&self.blocks[i], number, outline, &place, size);
             found.lowest = found.lowest.min(seen.lowest);
         }
         found
     }
 
-    /// Lowest z along the outline itself, where a facet usually is lowest and which runs between
-    /// the samples: every half millimetre, with the lowest of the samples around.
-    fn lowest_on_outline(
-        &self,
-        frame: &Frame,
-        outline: &[DVec2],
-        place: &Placement,
-        size: Size,
-    ) -> f64 {
+    /// Lowest z along the outer edge of the trim, where a facet usually is lowest and which runs
+    /// between the samples: every half millimetre, with the lowest of the samples around.
+    fn lowest_on_rim(&self, number: usize, place: &Placement, size: Size) -> f64 {
         const STEP_MM: f64 = 0.5;
+        let face = &self.solid.faces[number];
+        let sides = self.sides(number);
+        let trim = self.settings.stock.trim_mm;
+        let corners: Vec<DVec3> = face
+            .corners
+            .iter()
+            .map(|&corner| face.frame.to_local(self.solid.corners[corner].normalize()))
+            .collect();
         let mut lowest = f64::INFINITY;
-        for (i, &from) in outline.iter().enumerate() {
-            let to = outline[(i + 1) % outline.len()];
-            let steps = (from.distance(to) / STEP_MM).ceil().max(1.0);
-            for step in 0..steps as usize {
-                let lateral = from.lerp(to, step as f64 / steps);
-                let mut relief = self.unit.lowest_mm() * size.range_mm;
-                // The line through the point meets other ground at another height: a few rounds.
-                for _ in 0..4 {
-                    let Some(z) = place.z_over(relief, lateral) else {
-                        break;
-                    };
-                    let towards = frame.to_body(lateral.extend(z));
-                    relief = self.unit.relief_mm(self.lowest_around(towards)) * size.range_mm;
-                }
-                lowest = place.z_over(relief, lateral).unwrap_or(0.0).min(lowest);
+        for (i, side) in sides.iter().enumerate() {
+            let before = sides[(i + sides.len() - 1) % sides.len()];
+            // At a corner the trims of both sides meet.
+            let pushed = (before.outward + side.outward) / (1.0 + before.outward.dot(side.outward));
+            lowest = self
+                .lowest_beside(&face.frame, place, size, corners[i], pushed * trim)
+                .min(lowest);
+            let (from, to) = (corners[i], corners[(i + 1) % corners.len()]);
+            let steps = (from.distance(to) * size.radius_mm / STEP_MM)
+                .ceil()
+                .max(1.0);
+            for step in 0..=steps as usize {
+                let on_seam = from.lerp(to, step as f64 / steps).normalize();
+                let push = side.outward * trim;
+                lowest = self
+                    .lowest_beside(&face.frame, place, size, on_seam, push)
+                    .min(lowest);
             }
         }
         lowest
+    }
+
+    /// z of the ground `push` beside a direction of the facet frame, from the lowest samples there.
+    fn lowest_beside(
+        &self,
+        frame: &Frame,
+        place: &Placement,
+        size: Size,
+        on_seam: DVec3,
+        push: DVec2,
+    ) -> f64 {
+        let mut relief = self.unit.lowest_mm() * size.range_mm;
+        let mut z = f64::INFINITY;
+        // The line through the place meets other ground at another height: a few rounds.
+        for _ in 0..4 {
+            let lateral = place.point(relief, on_seam).0 + push;
+            let Some(over) = place.z_over(relief, lateral) else {
+                // Beyond the limb there is no ground.
+                return f64::INFINITY;
+            };
+            z = over;
+            let towards = frame.to_body(lateral.extend(z));
+            relief = self.unit.relief_mm(self.lowest_around(towards)) * size.range_mm;
+        }
+        z
     }
 
     /// Lowest of the 4 × 4 samples around a direction, metres.
@@ -462,15 +505,24 @@ impl<'a> Ground<'a> {
         f64::from(lowest)
     }
 
-    /// Looks at every sample of a block that lies inside the outline.
+    /// Looks at every sample of a block: for the highest at those inside the outline, for the
+    /// lowest at those of the facet and its trim.
     fn block_extremes(
         &self,
         block: &Block,
-        frame: &Frame,
+        number: usize,
         outline: &[DVec2],
         place: &Placement,
         size: Size,
     ) -> Extremes {
+        let frame = &self.solid.faces[number].frame;
+        let sides = self.sides(number);
+        let trim = self.settings.stock.trim_mm;
+        let in_trim = |lateral: DVec2, z: f64| {
+            sides
+                .iter()
+                .all(|s| s.outward.dot(lateral) <= s.slant * z + trim)
+        };
         let mut found = Extremes {
             highest: f64::NEG_INFINITY,
             lowest: f64::INFINITY,
@@ -486,9 +538,11 @@ impl<'a> Ground<'a> {
                 let height_m = f64::from(self.grid.heights_m[(row, column)]);
                 let relief = self.unit.relief_mm(height_m) * size.range_mm;
                 let (lateral, z) = place.point(relief, local);
-                if inside(outline, lateral, 0.0) {
-                    found.highest = found.highest.max(z);
-                    found.lowest = found.lowest.min(z);
+                if z > found.highest && inside(outline, lateral, 0.0) {
+                    found.highest = z;
+                }
+                if z < found.lowest && in_trim(lateral, z) {
+                    found.lowest = z;
                 }
             }
         }
@@ -514,6 +568,7 @@ impl<'a> Ground<'a> {
                     base_distance_mm: size.radius_mm * self.solid.faces[number].distance,
                     highest_mm: extremes.highest - back_plane_mm,
                     corners_mm: self.corners(number, size),
+                    sides: self.sides(number),
                     outline_mm,
                     corner_mm: self.corner_z(kind, size) - back_plane_mm,
                     width_px: pixels(half.x),
@@ -539,6 +594,8 @@ impl<'a> Ground<'a> {
                     base_distance_mm: kind.base_distance_mm,
                     back_plane_mm: kind.back_plane_mm,
                     outline_mm: kind.outline_mm.clone(),
+                    sides: kind.sides.clone(),
+                    trim_mm: stock.trim_mm,
                     outside: self.settings.image.outside,
                     width_px: kind.width_px,
                     height_px: kind.height_px,
