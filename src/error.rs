@@ -80,6 +80,7 @@ pub struct Problem {
     setting: Option<String>,
     file: Option<PathBuf>,
     line: Option<usize>,
+    option: Option<String>,
     found: Option<String>,
     allowed: Option<String>,
     next: Option<String>,
@@ -112,6 +113,12 @@ impl Problem {
         self
     }
 
+    /// Names the command-line option that gave the value, printed in place of a file.
+    pub fn option(mut self, option: impl Into<String>) -> Self {
+        self.option = Some(option.into());
+        self
+    }
+
     /// The value that was found.
     pub fn found(mut self, found: impl fmt::Display) -> Self {
         self.found = Some(found.to_string());
@@ -135,9 +142,9 @@ impl Problem {
         self.setting.as_deref()
     }
 
-    /// Whether a file is already named.
+    /// Whether a file, or the option that stands in its place, is already named.
     pub fn has_file(&self) -> bool {
-        self.file.is_some()
+        self.file.is_some() || self.option.is_some()
     }
 }
 
@@ -155,6 +162,9 @@ impl fmt::Display for Problem {
         }
         if let Some(next) = &self.next {
             write!(f, "; {next}")?;
+        }
+        if let Some(option) = &self.option {
+            return write!(f, " ({option})");
         }
         match (&self.file, self.line) {
             (Some(file), Some(line)) => write!(f, " ({} line {line})", file.display()),

@@ -5,7 +5,11 @@ pub mod curve;
 pub mod error;
 pub mod geometry;
 pub mod grid;
+pub mod jobfile;
+pub mod length;
 pub mod manifest;
+pub mod progress;
+pub mod ranges;
 pub mod settings;
 pub mod stages;
 

@@ -1,5 +1,7 @@
 //! The stages in order: read, compress, fit, resample, write, report. Each is one module with one
 //! plain input and one plain output.
 
+pub mod compress;
 pub mod inspect;
 pub mod read;
+pub mod resample;

@@ -21,6 +21,7 @@ mod values;
 use crate::bodies::{Body, body_by_radius, body_named, body_names};
 use crate::error::{Error, Problem, Result};
 use crate::grid::{Grid, Place, Registration, Source};
+use crate::progress::Progress;
 use crate::settings::GridSettings;
 use open::Raster;
 use place::{Extent, Placement, degrees};
@@ -49,7 +50,7 @@ pub struct Reading {
 
 /// Reads a job's grid once: statistics at full resolution, heights at the resolution asked for.
 ///
-/// `progress` is called with rows done and rows in all, from the calling thread.
+/// `progress` hears of rows of the source.
 ///
 /// # Errors
 /// [`Error::Grid`] for files that cannot be opened or read, do not cover the globe, contradict
@@ -57,7 +58,7 @@ pub struct Reading {
 pub fn read(
     settings: &GridSettings,
     request: &ReadRequest,
-    progress: &dyn Fn(u64, u64),
+    progress: &dyn Progress,
 ) -> Result<Reading> {
     let (source, grid) = pass(settings, Some(request), progress)?;
     match grid {
@@ -70,14 +71,14 @@ pub fn read(
 ///
 /// # Errors
 /// As [`read`].
-pub fn inspect(settings: &GridSettings, progress: &dyn Fn(u64, u64)) -> Result<Source> {
+pub fn inspect(settings: &GridSettings, progress: &dyn Progress) -> Result<Source> {
     Ok(pass(settings, None, progress)?.0)
 }
 
 fn pass(
     settings: &GridSettings,
     request: Option<&ReadRequest>,
-    progress: &dyn Fn(u64, u64),
+    progress: &dyn Progress,
 ) -> Result<(Source, Option<Grid>)> {
     let path = single_file(settings)?;
     let named = |mut e: Error| {

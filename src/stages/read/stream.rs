@@ -8,6 +8,7 @@ use super::shrink::Shrink;
 use super::stats::{Bins, Collector, RowSum, Statistics, cell_area};
 use super::values::{LARGEST, Missing};
 use crate::error::Result;
+use crate::progress::Progress;
 use ndarray::Array2;
 use rayon::prelude::*;
 use std::ops::Range;
@@ -114,7 +115,7 @@ pub(super) fn run(
     bins: Bins,
     keep: &Keep,
     decode: &Decode,
-    progress: &dyn Fn(u64, u64),
+    progress: &dyn Progress,
 ) -> Result<(Option<Statistics>, Option<Array2<f32>>)> {
     let columns = placement.columns;
     let strips = plan(placement, keep);
@@ -127,6 +128,7 @@ pub(super) fn run(
     let mut collectors: Vec<Collector> = (0..parts).map(|_| Collector::new(bins)).collect();
     let mut sums = vec![RowSum::default(); placement.rows];
 
+    progress.start("reading the grid", placement.rows as u64);
     std::thread::scope(|scope| -> Result<()> {
         let (full, filled) = sync_channel::<Result<Vec<f32>>>(0);
         let (empty, emptied) = sync_channel::<Vec<f32>>(2);
@@ -164,11 +166,12 @@ pub(super) fn run(
             if let Some(heights) = &mut heights {
                 keep_rows(keep, strip, &row, heights);
             }
-            progress(strip.own.end as u64, placement.rows as u64);
+            progress.step(strip.own.len() as u64);
             let _ = empty.send(buffer);
         }
         Ok(())
     })?;
+    progress.done();
 
     let mut collectors = collectors.into_iter();
     let statistics = collectors.next().and_then(|mut all| {
@@ -266,6 +269,7 @@ mod tests {
     use super::*;
     use crate::error::{Error, Problem};
     use crate::grid::Registration;
+    use crate::progress::Silent;
 
     struct Formula {
         columns: usize,
@@ -323,7 +327,7 @@ mod tests {
             Bins::Float,
             &Keep::All,
             &Decode::None,
-            &|_, _| (),
+            &Silent,
         )
         .unwrap();
         let heights = heights.unwrap();
@@ -336,7 +340,7 @@ mod tests {
             Bins::Float,
             &Keep::All,
             &Decode::None,
-            &|_, _| (),
+            &Silent,
         );
         assert_eq!(error.unwrap_err().to_string(), "grid: torn");
     }

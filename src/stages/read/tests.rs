@@ -2,10 +2,11 @@
 
 use super::*;
 use crate::grid::Quantity;
+use crate::progress::Silent;
 use approx::assert_abs_diff_eq;
 use gdal::raster::{Buffer, GdalType, RasterCreationOptions};
 use gdal::spatial_ref::SpatialRef;
-use gdal::{DriverManager, Metadata};
+use gdal::DriverManager;
 use std::path::PathBuf;
 use tempfile::TempDir;
 
@@ -99,11 +100,11 @@ fn job(path: &Path) -> GridSettings {
 }
 
 fn read_all(settings: &GridSettings) -> Reading {
-    read(settings, &ReadRequest::default(), &|_, _| ()).unwrap()
+    read(settings, &ReadRequest::default(), &Silent).unwrap()
 }
 
 fn refusal(settings: &GridSettings) -> String {
-    let error = read(settings, &ReadRequest::default(), &|_, _| ()).unwrap_err();
+    let error = read(settings, &ReadRequest::default(), &Silent).unwrap_err();
     let text = error.to_string();
     // Fixtures live in a folder with a new name each time.
     match text.rfind(" (/") {
@@ -213,7 +214,7 @@ fn an_unknown_body_is_a_job_error() {
         body: Some("Kolob".to_owned()),
         ..job(&path)
     };
-    let error = read(&settings, &ReadRequest::default(), &|_, _| ()).unwrap_err();
+    let error = read(&settings, &ReadRequest::default(), &Silent).unwrap_err();
     assert_eq!(error.exit_code(), 3);
     assert!(error.to_string().starts_with(
         "job: grid.body: the body is not in the table of known bodies; found \"Kolob\"; allowed: \
@@ -390,7 +391,7 @@ fn a_finer_source_is_averaged_to_the_step_asked_for() {
     let request = ReadRequest {
         finest_step_deg: Some(5.0),
     };
-    let Reading { grid, source } = read(&job(&path), &request, &|_, _| ()).unwrap();
+    let Reading { grid, source } = read(&job(&path), &request, &Silent).unwrap();
     assert_eq!((grid.columns(), grid.rows()), (72, 36));
     assert_eq!((source.width, source.height), (720, 360));
     assert_abs_diff_eq!(grid.lon_deg(0), 182.5, epsilon = 1e-9);
@@ -403,7 +404,7 @@ fn a_finer_source_is_averaged_to_the_step_asked_for() {
     let request = ReadRequest {
         finest_step_deg: Some(0.1),
     };
-    let fine = read(&job(&path), &request, &|_, _| ()).unwrap();
+    let fine = read(&job(&path), &request, &Silent).unwrap();
     assert_eq!((fine.grid.columns(), fine.grid.rows()), (720, 360));
 }
 
@@ -421,7 +422,7 @@ fn thread_counts_do_not_change_a_byte() {
             .num_threads(threads)
             .build()
             .unwrap();
-        pool.install(|| read(&job(&path), &request, &|_, _| ()).unwrap())
+        pool.install(|| read(&job(&path), &request, &Silent).unwrap())
     };
     assert_eq!(with(1), with(5));
 }
