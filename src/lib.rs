@@ -1,5 +1,6 @@
 //! From a planet's elevation grid to carve-ready facet images for a wooden globe.
 
+pub mod bodies;
 pub mod curve;
 pub mod error;
 pub mod geometry;

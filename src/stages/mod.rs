@@ -1,6 +1,8 @@
 //! The stages in order: read, compress, fit, resample, write, report. Each is one module with one
-//! plain input and one plain output.
+//! plain input and one plain output; `inspect` and `check` look at what goes in and what came out.
 
 pub mod compress;
 pub mod fit;
+pub mod inspect;
+pub mod read;
 pub mod resample;
