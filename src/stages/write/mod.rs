@@ -116,7 +116,8 @@ pub(crate) mod testing {
             if r2 > 0.22 {
                 return 0;
             }
-            let ground = 0.8 - 1.5 * r2 + 0.05 * (31.0 * x).sin() * (17.0 * y).cos() + 0.002 * noise;
+            let ground =
+                0.8 - 1.5 * r2 + 0.05 * (31.0 * x).sin() * (17.0 * y).cos() + 0.002 * noise;
             (ground * 65535.0).clamp(0.0, 65535.0) as u16
         })
     }

@@ -253,6 +253,9 @@ mod tests {
         let bytes = encode(&facet(4, 4), &odd).unwrap();
         let reader = png::Decoder::new(Cursor::new(&bytes)).read_info().unwrap();
         let title = &reader.info().uncompressed_latin1_text[0];
-        assert_eq!((title.keyword.as_str(), title.text.as_str()), ("Title", "Facet ?-7é?"));
+        assert_eq!(
+            (title.keyword.as_str(), title.text.as_str()),
+            ("Title", "Facet ?-7é?")
+        );
     }
 }
