@@ -46,7 +46,10 @@ fn facet() -> Array2<u16> {
     let smooth = |t: f64| t * t * (3.0 - 2.0 * t);
     let half = SIDE as f64 / 2.0;
     Array2::from_shape_fn((SIDE, SIDE), |(row, column)| {
-        let (x, y) = ((column as f64 + 0.5) / half - 1.0, 1.0 - (row as f64 + 0.5) / half);
+        let (x, y) = (
+            (column as f64 + 0.5) / half - 1.0,
+            1.0 - (row as f64 + 0.5) / half,
+        );
         let inside = (0..5).all(|side| {
             let angle = f64::from(side).mul_add(72.0, -90.0).to_radians();
             x * angle.cos() + y * angle.sin() < 0.77

@@ -1,8 +1,10 @@
 //! `globe.json`: everything another program or a person needs to rebuild the geometry.
 
 use crate::curve::Curve;
+use crate::geometry::Frame;
 use crate::grid::Registration;
 use crate::settings::{Base, Projection};
+use glam::DVec3;
 use serde::{Deserialize, Serialize};
 
 /// Version of the manifest's layout.
@@ -125,6 +127,27 @@ pub struct FrameEntry {
     pub z: [f64; 3],
 }
 
+impl FrameEntry {
+    /// The same as vectors.
+    pub fn axes(&self) -> Frame {
+        Frame {
+            x: DVec3::from_array(self.x),
+            y: DVec3::from_array(self.y),
+            z: DVec3::from_array(self.z),
+        }
+    }
+}
+
+impl From<Frame> for FrameEntry {
+    fn from(frame: Frame) -> Self {
+        FrameEntry {
+            x: frame.x.to_array(),
+            y: frame.y.to_array(),
+            z: frame.z.to_array(),
+        }
+    }
+}
+
 /// One side of a facet.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct EdgeEntry {
@@ -201,15 +224,14 @@ pub(crate) mod testing {
     //! A cube built by hand: the smallest manifest that holds together.
 
     use super::*;
-    use crate::geometry::{Frame, lat_lon_deg};
-    use glam::DVec3;
+    use crate::geometry::lat_lon_deg;
 
     pub const RADIUS_MM: f64 = 40.0;
     pub const BACK_MM: f64 = 16.0;
     pub const BLACK_MM: f64 = 2.0;
     pub const WHITE_MM: f64 = 26.0;
     pub const PIXEL_MM: f64 = 0.25;
-    pub const SIDE_PX: usize = 220;
+    pub const SIDE_PX: usize = 284;
 
     /// Outward normals, opposite faces next to each other.
     const NORMALS: [DVec3; 6] = [
@@ -220,10 +242,6 @@ pub(crate) mod testing {
         DVec3::Y,
         DVec3::NEG_Y,
     ];
-
-    fn array(v: DVec3) -> [f64; 3] {
-        v.to_array()
-    }
 
     /// Unit directions of a face's corners, counter-clockwise from outside, index corner first.
     fn corners(normal: DVec3) -> [DVec3; 4] {
@@ -284,11 +302,7 @@ pub(crate) mod testing {
                     height_px: SIDE_PX,
                     back_plane_mm: BACK_MM,
                     base_distance_mm: RADIUS_MM / f64::sqrt(3.0),
-                    frame: FrameEntry {
-                        x: array(axes.x),
-                        y: array(axes.y),
-                        z: array(axes.z),
-                    },
+                    frame: axes.into(),
                     centre: Centre { lat_deg, lon_deg },
                     corners_mm: corners(axes.z)
                         .map(|c| {
