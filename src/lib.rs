@@ -5,7 +5,9 @@ pub mod error;
 pub mod geometry;
 pub mod grid;
 pub mod manifest;
+pub mod pictures;
 pub mod settings;
 pub mod stages;
+pub mod warnings;
 
 pub use error::{Error, Problem, Result};

@@ -38,6 +38,18 @@ pub struct Manifest {
     pub warnings: Vec<String>,
 }
 
+impl Manifest {
+    /// How many times true scale the relief is, over its whole range; `None` when the body's
+    /// radius is not known or the ground is level.
+    pub fn times_true_scale(&self) -> Option<f64> {
+        let radius_m = self.source.reference_radius_m?;
+        let (first, last) = (self.curve.knots_m.first()?, self.curve.knots_m.last()?);
+        let relief_mm = self.curve.knots_mm.last()? - self.curve.knots_mm.first()?;
+        let true_mm = (last - first) * self.globe.radius_mm / radius_m;
+        (true_mm > 0.0).then(|| relief_mm / true_mm)
+    }
+}
+
 /// The elevation grid, at its full resolution.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[allow(
@@ -344,7 +356,7 @@ pub(crate) mod testing {
                 registration: RegistrationName::Pixel,
                 unit: "m".into(),
                 body: None,
-                reference_radius_m: Some(1_000_000.0),
+                reference_radius_m: Some(100_000.0),
                 min_m: -100.0,
                 max_m: 156.0,
                 mean_m: 3.0,

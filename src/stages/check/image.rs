@@ -18,6 +18,10 @@ pub struct HeightImage {
     pub label: Option<String>,
 }
 
+/// The most that deflate can shrink anything, with room for headers (zlib's own documentation:
+/// 1032 to 1).
+const MOST_SHRINK: f64 = 1100.0;
+
 /// Reads a 16-bit greyscale PNG or TIFF of the given size.
 ///
 /// The size is compared before any pixel is decoded, so a false header costs no memory.
@@ -29,6 +33,11 @@ pub fn read(path: &Path, width_px: usize, height_px: usize) -> Result<HeightImag
         std::io::ErrorKind::NotFound => "the image is missing".to_string(),
         _ => format!("the image cannot be opened: {e}"),
     })?;
+    let bytes = file.metadata().map_err(damaged)?.len();
+    // Multiplied in floats: a false manifest may list any size.
+    if 2.0 * width_px as f64 * height_px as f64 > MOST_SHRINK * bytes as f64 {
+        return Err(damaged("the file is too short for its size in pixels"));
+    }
     let file = BufReader::new(file);
     let size = (width_px, height_px);
     match path.extension().and_then(|e| e.to_str()) {
