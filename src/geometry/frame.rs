@@ -44,6 +44,11 @@ impl Frame {
         self.x * local.x + self.y * local.y + self.z * local.z
     }
 
+    /// The axes as columns: a turn that carries facet components to the body frame.
+    pub fn axes(&self) -> DMat3 {
+        DMat3::from_cols(self.x, self.y, self.z)
+    }
+
     /// The frame after turning the body it is fixed to.
     pub fn turned(&self, turn: &DMat3) -> Frame {
         Frame {

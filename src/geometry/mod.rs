@@ -1,9 +1,16 @@
 //! Directions, frames and solids: pure, no files, no printing.
 
 mod angles;
+mod derive;
 mod frame;
+mod hull;
 mod solid;
+#[cfg(test)]
+mod solid_checks;
+mod solid_table;
+mod turn;
 
 pub use angles::{direction, lat_lon_deg};
 pub use frame::Frame;
 pub use solid::{Edge, Face, Kind, Seam, Solid, solid_names};
+pub use turn::turn_to;
