@@ -2,5 +2,6 @@
 //! plain input and one plain output.
 
 pub mod check;
+pub mod report;
 pub mod seams;
 pub mod write;
