@@ -1,0 +1,3 @@
+//! The report a person reads: `overview.png` and `report.md`.
+
+pub mod overview;
