@@ -8,6 +8,7 @@ pub mod grid;
 pub mod jobfile;
 pub mod length;
 pub mod manifest;
+mod memory;
 pub mod pictures;
 pub mod pipeline;
 pub mod progress;
