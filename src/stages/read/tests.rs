@@ -4,9 +4,9 @@ use super::*;
 use crate::grid::Quantity;
 use crate::progress::Silent;
 use approx::assert_abs_diff_eq;
+use gdal::DriverManager;
 use gdal::raster::{Buffer, GdalType, RasterCreationOptions};
 use gdal::spatial_ref::SpatialRef;
-use gdal::DriverManager;
 use std::path::PathBuf;
 use tempfile::TempDir;
 
