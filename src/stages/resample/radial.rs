@@ -228,9 +228,10 @@ impl<'a> Radial<'a> {
                         (row, column.wrapping_sub(1)),
                         (row, column + 1),
                     ];
+                    // Beyond the edge of what is drawn a fold that began inside may go on.
                     let far = |(row, column)| {
                         self.ground(row, column, z_mm)
-                            .is_some_and(|there| here.distance_squared(there) > reach * reach)
+                            .is_none_or(|there| here.distance_squared(there) > reach * reach)
                     };
                     if neighbours.into_iter().any(far) {
                         jumps.push((row, column));
