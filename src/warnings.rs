@@ -205,11 +205,11 @@ fn most(manifest: &Manifest, count: impl Fn(&FacetEntry) -> u64) -> Option<&Face
 }
 
 fn clipped(manifest: &Manifest) -> Option<Warning> {
-    let sum = |count: fn(&FacetEntry) -> u64| manifest.facets.iter().map(count).sum::<u64>();
-    let high_px = sum(|f| f.clipped_high_px);
-    let low_px = sum(|f| f.clipped_low_px);
-    let share = (high_px + low_px) as f64 / sum(|f| f.carved_px).max(1) as f64;
-    let facet = most(manifest, |f| f.clipped_high_px + f.clipped_low_px)?;
+    let high_px = manifest.total(|f| f.clipped_high_px);
+    let low_px = manifest.total(|f| f.clipped_low_px);
+    let carved_px = manifest.total(|f| f.carved_px).max(1);
+    let share = high_px.saturating_add(low_px) as f64 / carved_px as f64;
+    let facet = most(manifest, FacetEntry::clipped_px)?;
     (share > CLIPPED_SHARE).then(|| Warning::Clipped {
         high_px,
         low_px,
@@ -219,7 +219,7 @@ fn clipped(manifest: &Manifest) -> Option<Warning> {
 }
 
 fn undercut(manifest: &Manifest) -> Option<Warning> {
-    let pixels = manifest.facets.iter().map(|f| f.undercut_px).sum();
+    let pixels = manifest.total(|f| f.undercut_px);
     let facet = most(manifest, |f| f.undercut_px)?;
     (pixels > 0).then(|| Warning::Undercut {
         pixels,

@@ -146,8 +146,23 @@ pub fn write_whole(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
     file.persist(path).map(|_| ()).map_err(|e| e.error)
 }
 
-/// Removes every unfinished folder and stops further writing. For an interrupt handler, which
-/// then ends the program.
+/// Exit code after Ctrl-C: 128 + the signal's number, as shells report it.
+pub const INTERRUPTED_EXIT: i32 = 130;
+
+/// From now on Ctrl-C, or a request to end, removes unfinished folders and ends the program with
+/// [`INTERRUPTED_EXIT`]. For a program's start, once.
+///
+/// # Errors
+/// [`Error::Disk`] when the system refuses, or when it was called before.
+pub fn clean_up_on_interrupt() -> Result<()> {
+    ctrlc::set_handler(|| {
+        remove_unfinished();
+        std::process::exit(INTERRUPTED_EXIT);
+    })
+    .map_err(|e| Error::Disk(Problem::new(format!("could not prepare for Ctrl-C: {e}"))))
+}
+
+/// Removes every unfinished folder and stops all further writing in this process.
 pub fn remove_unfinished() {
     INTERRUPTED.store(true, Ordering::SeqCst);
     for path in unfinished().drain(..) {
@@ -544,6 +559,54 @@ mod tests {
         write_result(&link, false, "new").unwrap();
         assert!(link.is_symlink());
         assert!(root.path().join("real/globe.json").exists());
+    }
+
+    /// Runs itself a second time as the program that is interrupted while it writes.
+    #[cfg(unix)]
+    #[test]
+    fn an_interrupt_leaves_nothing() {
+        const TARGET: &str = "GLOBEWRIGHT_TEST_INTERRUPT";
+        if let Some(target) = std::env::var_os(TARGET) {
+            clean_up_on_interrupt().unwrap();
+            let folder = NewFolder::begin(Path::new(&target), false).unwrap();
+            let files = (0..).map(|n| format!("facets/{n}.png"));
+            for file in files {
+                // Refused after the interrupt, while the handler is still at work.
+                let _ = folder.write(&file, b"one");
+                std::thread::sleep(Duration::from_millis(1));
+            }
+        }
+        for signal in ["INT", "TERM"] {
+            let root = tempfile::tempdir().unwrap();
+            let mut child = std::process::Command::new(std::env::current_exe().unwrap())
+                .args([
+                    "--exact",
+                    "stages::write::folder::tests::an_interrupt_leaves_nothing",
+                ])
+                .env(TARGET, root.path().join("mars"))
+                .stdout(std::process::Stdio::null())
+                .spawn()
+                .unwrap();
+            let started = || {
+                let part = names(root.path()).pop()?;
+                root.path()
+                    .join(part)
+                    .join("facets/3.png")
+                    .exists()
+                    .then_some(())
+            };
+            while started().is_none() {
+                assert_eq!(child.try_wait().unwrap(), None, "ended too early");
+                std::thread::sleep(Duration::from_millis(5));
+            }
+            let sent = std::process::Command::new("sh")
+                .args(["-c", &format!("kill -{signal} {}", child.id())])
+                .status()
+                .unwrap();
+            assert!(sent.success());
+            assert_eq!(child.wait().unwrap().code(), Some(INTERRUPTED_EXIT));
+            assert!(names(root.path()).is_empty());
+        }
     }
 
     #[test]
