@@ -1,11 +1,18 @@
 //! From a planet's elevation grid to carve-ready facet images for a wooden globe.
 
+pub mod bodies;
 pub mod curve;
 pub mod error;
 pub mod geometry;
 pub mod grid;
+pub mod jobfile;
+pub mod length;
 pub mod manifest;
+mod memory;
 pub mod pictures;
+pub mod pipeline;
+pub mod progress;
+pub mod ranges;
 pub mod settings;
 pub mod stages;
 pub mod warnings;

@@ -1,3 +1,220 @@
 //! Parse, run, print, exit code.
 
-fn main() {}
+mod bars;
+mod cli;
+
+use clap::{CommandFactory, Parser};
+use cli::{Check, Cli, Command, Completions, Facets, Global, Init, Inspect, Manual};
+use globewright::pipeline::{self, FacetsOptions};
+use globewright::progress::Progress;
+use globewright::stages::write::folder;
+use globewright::stages::{check, inspect, read};
+use globewright::{Error, Problem, Result, jobfile};
+use std::io::{ErrorKind, Write};
+use std::path::Path;
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    let cli = Cli::parse();
+    match run(&cli) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            remark(&format!("globewright: {error}"));
+            ExitCode::from(error.exit_code())
+        }
+    }
+}
+
+fn run(cli: &Cli) -> Result<()> {
+    if let Some(threads) = cli.global.threads {
+        // Fails only if the pool is already running, which nothing before this starts.
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads.into());
+        let _ = pool.build_global();
+    }
+    refuse_idle_settings(cli);
+    let progress = bars::progress(cli.global.quiet);
+    match &cli.command {
+        Command::Init(args) => run_init(args, &cli.global),
+        Command::Inspect(args) => run_inspect(args, &cli.global, progress.as_ref()),
+        Command::Facets(args) => run_facets(args, &cli.global, progress.as_ref()),
+        Command::Check(args) => run_check(args),
+        Command::Completions(args) => run_completions(args),
+        Command::Manual(args) => run_manual(args, &cli.global),
+    }
+}
+
+/// A `--set` that would do nothing is a mistake on the command line.
+fn refuse_idle_settings(cli: &Cli) {
+    let takes_settings = matches!(
+        cli.command,
+        Command::Init(_) | Command::Inspect(_) | Command::Facets(_)
+    );
+    if !takes_settings && !cli.global.set.is_empty() {
+        let message = "--set changes a job, and this command has none; leave it out";
+        Cli::command()
+            .error(clap::error::ErrorKind::ArgumentConflict, message)
+            .exit();
+    }
+}
+
+fn run_init(args: &Init, global: &Global) -> Result<()> {
+    let text = jobfile::starter(&global.set)?;
+    if args.file == Path::new("-") {
+        return print(&text);
+    }
+    write_whole(&args.file, text.as_bytes(), args.force)?;
+    chat(
+        global,
+        &format!(
+            "Wrote {0}. Name your elevation grid in it, then: globewright facets {0} --out DIR",
+            args.file.display()
+        ),
+    );
+    Ok(())
+}
+
+fn run_inspect(args: &Inspect, global: &Global, progress: &dyn Progress) -> Result<()> {
+    let job = jobfile::without_file(&global.set)?;
+    let mut settings = job.settings.grid.clone();
+    settings.files.clone_from(&args.grids);
+    let source = read::inspect(&settings, progress).map_err(|error| job.locate(error))?;
+    if args.json {
+        return print_json(&inspect::json(&source));
+    }
+    print(&inspect::text(&source))
+}
+
+fn run_facets(args: &Facets, global: &Global, progress: &dyn Progress) -> Result<()> {
+    let job = jobfile::load(&args.job, &global.set)?;
+    let options = FacetsOptions {
+        out: args.out.clone(),
+        facets: args.facets.as_ref().map(|list| list.0.clone()),
+        force: args.force,
+        memory_bytes: args.memory,
+    };
+    folder::clean_up_on_interrupt()?;
+    let summary = pipeline::facets(&job, &options, progress)?;
+    for warning in &summary.warnings {
+        chat(global, &format!("Note: {warning}"));
+    }
+    let manifest = &summary.manifest;
+    chat(
+        global,
+        &format!(
+            "Carved {} of a {}; start with {}",
+            match manifest.facets.len() {
+                1 => "1 facet".into(),
+                count => format!("{count} facets"),
+            },
+            manifest.globe.solid,
+            args.out.join("report.md").display()
+        ),
+    );
+    print(&format!("{}\n", args.out.display()))
+}
+
+fn run_check(args: &Check) -> Result<()> {
+    let report = check::check(&args.dir)?;
+    if args.json {
+        print_json(&serde_json::to_value(&report).unwrap_or_default())?;
+    } else {
+        print(&report.to_string())?;
+    }
+    report.verdict(&args.dir)
+}
+
+fn print_json(value: &serde_json::Value) -> Result<()> {
+    print(&format!("{value:#}\n"))
+}
+
+fn run_completions(args: &Completions) -> Result<()> {
+    let mut script = Vec::new();
+    clap_complete::generate(args.shell, &mut Cli::command(), "globewright", &mut script);
+    print(&String::from_utf8_lossy(&script))
+}
+
+fn run_manual(args: &Manual, global: &Global) -> Result<()> {
+    std::fs::create_dir_all(&args.dir)
+        .map_err(|error| Error::io(&args.dir, "make the folder", &error))?;
+    let mut command = Cli::command().disable_help_subcommand(true);
+    command.build();
+    let mut pages = vec![command.clone()];
+    pages.extend(command.get_subcommands().cloned());
+    for page in &pages {
+        let name = page
+            .get_display_name()
+            .unwrap_or(page.get_name())
+            .to_owned();
+        let path = args.dir.join(format!("{name}.1"));
+        let mut text = Vec::new();
+        clap_mangen::Man::new(page.clone())
+            .render(&mut text)
+            .map_err(|error| Error::io(&path, "make the page", &error))?;
+        write_whole(&path, &text, true)?;
+    }
+    chat(
+        global,
+        &format!("Wrote {} pages to {}", pages.len(), args.dir.display()),
+    );
+    Ok(())
+}
+
+/// Writes beside the target, then renames, so that the file appears whole or not at all.
+fn write_whole(path: &Path, bytes: &[u8], replace: bool) -> Result<()> {
+    let fail = |error: &std::io::Error| match error.kind() {
+        ErrorKind::AlreadyExists => Error::Disk(
+            Problem::new("this file exists already")
+                .file(path)
+                .next("choose another name, or add --force to replace it"),
+        ),
+        // The kind alone: the full text names the temporary file.
+        kind => Error::io(path, "write the file", &kind.into()),
+    };
+    let folder = match path.parent() {
+        Some(folder) if folder != Path::new("") => folder,
+        _ => Path::new("."),
+    };
+    if !replace && path.exists() {
+        return Err(fail(&ErrorKind::AlreadyExists.into()));
+    }
+    let mut beside = tempfile::Builder::new();
+    // As any new file; the temporary one would otherwise be closed to everyone else.
+    #[cfg(unix)]
+    beside.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
+    let mut file = beside.tempfile_in(folder).map_err(|error| fail(&error))?;
+    file.write_all(bytes).map_err(|error| fail(&error))?;
+    let persisted = match replace {
+        true => file.persist(path),
+        false => file.persist_noclobber(path),
+    };
+    persisted.map(|_| ()).map_err(|error| fail(&error.error))
+}
+
+/// Results, to standard output. A reader that has gone away is no error: `globewright … | head`.
+fn print(text: &str) -> Result<()> {
+    let mut out = std::io::stdout().lock();
+    let written = out.write_all(text.as_bytes()).and_then(|()| out.flush());
+    match written {
+        Err(error) if error.kind() != ErrorKind::BrokenPipe => {
+            Err(Error::io(Path::new("standard output"), "write", &error))
+        }
+        _ => Ok(()),
+    }
+}
+
+/// A remark for a person, unless they asked for quiet.
+fn chat(global: &Global, text: &str) {
+    if !global.quiet {
+        remark(text);
+    }
+}
+
+/// One line to standard error; names of files may hold line breaks.
+fn remark(text: &str) {
+    let line: String = text
+        .chars()
+        .map(|c| if c.is_control() { ' ' } else { c })
+        .collect();
+    // Nobody is left to tell if this fails.
+    let _ = writeln!(std::io::stderr(), "{line}");
+}

@@ -10,6 +10,8 @@ use std::path::PathBuf;
 /// Everything a job says.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Settings {
+    /// Title of the job, shown in the report.
+    pub name: String,
     /// `[grid]`: the source and what it leaves unsaid.
     pub grid: GridSettings,
     /// `[globe]`: solid, size, position.
@@ -20,6 +22,48 @@ pub struct Settings {
     pub stock: StockSettings,
     /// `[image]`: the height images.
     pub image: ImageSettings,
+}
+
+impl Default for Settings {
+    /// A job file that says nothing.
+    fn default() -> Self {
+        Settings {
+            name: "globe".to_owned(),
+            grid: GridSettings::default(),
+            globe: GlobeSettings {
+                solid: "dodecahedron".to_owned(),
+                diameter_mm: 200.0,
+                base: Base::Sphere,
+                projection: Projection::Radial,
+                turn: TurnSettings {
+                    face: 1,
+                    lat_deg: 90.0,
+                    lon_deg: 0.0,
+                    spin_deg: 0.0,
+                },
+            },
+            relief: ReliefSettings {
+                range_mm: None,
+                curve: CurveShape::Asinh,
+                boost: 3.0,
+                exponent: 0.6,
+                blend: None,
+                knots: Vec::new(),
+                level: Level::Mean,
+            },
+            stock: StockSettings {
+                thickness_mm: 50.8,
+                skim_mm: 0.5,
+                edge_mm: 12.0,
+                trim_mm: 3.0,
+            },
+            image: ImageSettings {
+                pixel_mm: 0.1,
+                format: ImageFormat::Png,
+                outside: Outside::Floor,
+            },
+        }
+    }
 }
 
 /// The source, and overrides for what its file leaves unsaid or says wrongly.

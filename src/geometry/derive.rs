@@ -5,17 +5,17 @@
 //! # What makes a kind
 //!
 //! Walk round a face counter-clockwise from one of its corners and note, side by side: distance of
-//! the corner from the face centre, length of the side, blade tilt, dihedral angle. Two faces are
-//! of one kind when some starting corners give both the same list. Then one outline, one jig and
-//! one set of tilts fit both, and their seams meet equal seams.
+//! the corner from the face centre, length of the side, blade tilt. Two faces are of one kind when
+//! some starting corners give both the same list: one outline, one jig and one set of tilts fit
+//! both. What lies across a seam does not matter, for a tilt follows from its own face alone.
 //!
 //! Mirror images differ: the scalene triangles of the disdyakis solids make two kinds, for a blank
-//! carved on its front cannot be flipped. So do equal triangles with different surroundings, as
-//! on the snub solids.
+//! carved on its front cannot be flipped.
 //!
 //! # Choices
 //!
-//! * Index corner: a start that gives the greatest list (compared entry by entry), so a corner
+//! * Index corner: a start that gives the greatest list (with the dihedral angle as a fourth entry
+//!   per side, compared entry by entry), so a corner
 //!   farthest from the face centre. Where symmetry leaves several, the northernmost in standard
 //!   position, then the westmost.
 //! * Kinds: greatest face area first, equal areas by greatest list first.
@@ -154,7 +154,15 @@ fn plane_of(points: &[DVec3], corners: &[usize]) -> (DVec3, f64, f64) {
 }
 
 impl Measured {
-    /// The list that tells kinds apart, read from side `start`.
+    /// What a blank of this face looks like at the bench, read from side `start`.
+    fn outline(&self, start: usize) -> impl Iterator<Item = f64> + '_ {
+        (0..self.sides.len()).flat_map(move |i| {
+            let side = &self.sides[(start + i) % self.sides.len()];
+            [side.corner_distance, side.length, side.tilt]
+        })
+    }
+
+    /// The outline and what lies beyond each side, read from side `start`.
     fn signature(&self, start: usize) -> impl Iterator<Item = f64> + '_ {
         (0..self.sides.len()).flat_map(move |i| {
             let side = &self.sides[(start + i) % self.sides.len()];
@@ -189,15 +197,21 @@ fn compare(a: impl Iterator<Item = f64>, b: impl Iterator<Item = f64>) -> Orderi
 }
 
 /// Faces grouped by kind, kinds in their final order.
+///
+/// A kind is what one outline and one set of tilts fit, whatever lies across the seams. Within a
+/// kind the faces with the greatest signature come first, so that which face becomes face 1 does
+/// not hang on the order they were found in.
 fn sort_into_kinds(faces: &[Measured]) -> Vec<Vec<usize>> {
     let starts: Vec<usize> = faces.iter().map(|f| f.best_starts()[0]).collect();
+    let whole =
+        |a: usize, b: usize| compare(faces[a].signature(starts[a]), faces[b].signature(starts[b]));
     let order = |a: usize, b: usize| {
         let area = if (faces[a].area - faces[b].area).abs() < SAME {
             Ordering::Equal
         } else {
             faces[a].area.total_cmp(&faces[b].area)
         };
-        area.then_with(|| compare(faces[a].signature(starts[a]), faces[b].signature(starts[b])))
+        area.then_with(|| compare(faces[a].outline(starts[a]), faces[b].outline(starts[b])))
     };
     let mut kinds: Vec<Vec<usize>> = Vec::new();
     for face in 0..faces.len() {
@@ -207,6 +221,9 @@ fn sort_into_kinds(faces: &[Measured]) -> Vec<Vec<usize>> {
         }
     }
     kinds.sort_by(|a, b| order(b[0], a[0]));
+    for kind in &mut kinds {
+        kind.sort_by(|&a, &b| whole(b, a));
+    }
     kinds
 }
 

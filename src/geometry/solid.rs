@@ -64,8 +64,8 @@ pub struct Seam {
     pub dihedral_rad: f64,
 }
 
-/// Faces that are carried onto each other by turning: one jig, one outline, one set of tilts, and
-/// equal seams in the same order from the index corner.
+/// Faces whose blanks can be swapped: one jig, one outline and one set of tilts, in the same order
+/// from the index corner, whatever lies across the seams.
 ///
 /// Mirror images are two kinds, for a blank carved on its front cannot be flipped.
 #[derive(Debug, Clone, PartialEq)]
@@ -251,10 +251,7 @@ impl Solid {
                 && near(face.distance, first.distance)
                 && (self.face_polygon(number).iter().zip(&outline))
                     .all(|(a, b)| near(a.distance(*b), 0.0))
-                && (face.edges.iter().zip(&first.edges)).all(|(a, b)| {
-                    let dihedral = |e: &Edge| self.seams[e.seam].dihedral_rad;
-                    near(a.tilt_rad, b.tilt_rad) && near(dihedral(a), dihedral(b))
-                });
+                && (face.edges.iter().zip(&first.edges)).all(|(a, b)| near(a.tilt_rad, b.tilt_rad));
             require(same, || {
                 format!("face {} does not match its kind", number + 1)
             })?;

@@ -621,7 +621,7 @@ mod tests {
                 crate::warnings::collect(&manifest, &Default::default());
                 let layout = crate::stages::report::overview::Layout::of(&manifest);
                 crate::stages::report::overview::describe(&manifest, &layout);
-                crate::stages::report::text::text(&manifest, &STOCK);
+                crate::stages::report::text(&manifest, &STOCK);
             }
         }
         assert!(judged > 500, "{judged}");

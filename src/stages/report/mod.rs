@@ -1,7 +1,9 @@
 //! The report a person reads: `report.md` and `overview.png`.
 
 pub mod overview;
-pub mod text;
+mod text;
+
+pub use text::text;
 
 /// `12.3° N 45.0° E`.
 fn place_name(lat_deg: f64, lon_deg: f64) -> String {

@@ -1,13 +1,11 @@
 //! `report.md`: what a maker needs at the bench, in shop words, from the manifest alone.
 
+use crate::length::both_text as both;
 use crate::manifest::{FacetEntry, Manifest};
 use crate::settings::{Base, Projection, StockSettings};
 use crate::stages::report::place_name;
 use std::collections::BTreeMap;
 use std::fmt::Write;
-
-/// Inches are given to the nearest of these.
-const PARTS_PER_INCH: u64 = 64;
 
 /// The report's text. The same manifest gives the same text.
 pub fn text(manifest: &Manifest, stock: &StockSettings) -> String {
@@ -386,29 +384,6 @@ fn short(value: f64, decimals: usize) -> String {
     }
 }
 
-/// `50.8 mm (2 in)`, `6.35 mm (1/4 in)`: inches to the nearest 64th, marked when rounded.
-fn both(mm: f64) -> String {
-    let parts = mm.abs() / 25.4 * PARTS_PER_INCH as f64;
-    let nearest = parts.round() as u64;
-    let about = if (parts - nearest as f64).abs() > 0.01 {
-        "about "
-    } else {
-        ""
-    };
-    let sign = if mm < 0.0 && nearest > 0 { "-" } else { "" };
-    let (whole, mut top) = (nearest / PARTS_PER_INCH, nearest % PARTS_PER_INCH);
-    let mut bottom = PARTS_PER_INCH;
-    while top > 0 && top % 2 == 0 {
-        (top, bottom) = (top / 2, bottom / 2);
-    }
-    let inches = match (whole, top) {
-        (whole, 0) => format!("{whole}"),
-        (0, top) => format!("{top}/{bottom}"),
-        (whole, top) => format!("{whole}-{top}/{bottom}"),
-    };
-    format!("{} mm ({about}{sign}{inches} in)", short(mm, 2))
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -420,22 +395,6 @@ mod tests {
         edge_mm: 6.0,
         trim_mm: 3.0,
     };
-
-    #[test]
-    fn lengths_are_in_millimetres_and_inch_fractions() {
-        // Source: 1 in = 25.4 mm exactly.
-        assert_eq!(both(50.8), "50.8 mm (2 in)");
-        assert_eq!(both(6.35), "6.35 mm (1/4 in)");
-        assert_eq!(both(38.1), "38.1 mm (1-1/2 in)");
-        assert_eq!(both(100.0), "100 mm (about 3-15/16 in)");
-        assert_eq!(both(0.0), "0 mm (0 in)");
-        assert_eq!(both(0.1), "0.1 mm (about 0 in)");
-        assert_eq!(
-            both(-3.175),
-            "-3.17 mm (-1/8 in)".replace("-3.17", &short(-3.175, 2))
-        );
-        assert_eq!(both(25.399), "25.4 mm (1 in)");
-    }
 
     #[test]
     fn numbers_lose_trailing_zeros_only_after_the_point() {
@@ -452,19 +411,19 @@ mod tests {
         let text = text(&manifest, &STOCK);
         for expected in [
             "# Globe on a cube\n",
-            "6 facets, 80 mm (about 3-5/32 in) across the finished globe.",
+            "6 facets, 80 mm (3-5/32 in) across the finished globe.",
             "| Grid | invented.tif, 360 x 180 cells of 1 degrees |",
             "| Ground | -100 to 156 m, mean 3 m |",
             "| Against true scale | 25 times |",
-            "| A (4 sides) | 6 | 26 mm (about 1-1/32 in) | 0.5 mm (about 1/64 in) | 25 mm (63/64 in) \
-             | 3 mm (about 1/8 in) | 7 mm (about 9/32 in) | 6 mm (about 15/64 in) |",
+            "| A (4 sides) | 6 | 26 mm (1-1/32 in) | 0.5 mm (1/64 in) | 25 mm (63/64 in) \
+             | 3 mm (1/8 in) | 7 mm (9/32 in) | 6 mm (15/64 in) |",
             "- watch \\*this\\*\n",
-            "| White (65535) | 26 mm (about 1-1/32 in) above the back: the top of the stock |",
-            "| Black (0) | 2 mm (about 5/64 in) above the back: the lowest cut |",
-            "| A | 284 x 284 | 71 mm (about 2-51/64 in) | 71 mm (about 2-51/64 in) |",
+            "| White (65535) | 26 mm (1-1/32 in) above the back: the top of the stock |",
+            "| Black (0) | 2 mm (5/64 in) above the back: the lowest cut |",
+            "| A | 284 x 284 | 71 mm (2-51/64 in) | 71 mm (2-51/64 in) |",
             "| 01 | A | 90° N | 3.00 | 25.00 | 7.00 | 0 | 0 |",
             // tan 45° = 1: at the back 16 mm, at the top 16 + 26 mm from the middle.
-            "| A | 4 | 45.00° | 45.00° | 16 mm (about 5/8 in) | 42 mm (about 1-21/32 in) |",
+            "| A | 4 | 45.00° | 45.00° | 16 mm (5/8 in) | 42 mm (1-21/32 in) |",
             "neighbours differ by at most 0.010 mm (seam S01).",
             "| S01 | 01 and 03 | -0.50 mm | +0.75 mm |",
             "Follow the manuals of your machines",

@@ -1,0 +1,179 @@
+//! The option table. What an option means is said here; what it does is in the library.
+
+use clap::builder::ValueParser;
+use clap::{Args, Parser, Subcommand, ValueHint};
+use clap_complete::Shell;
+use globewright::Problem;
+use globewright::ranges::{parse_bytes, parse_facets};
+use std::collections::BTreeSet;
+use std::path::PathBuf;
+
+const EXIT_CODES: &str = "\
+Exit codes:
+  0  all is well
+  2  the command line was not understood
+  3  the job file or a --set must be changed
+  4  the elevation grid must be changed, or described by settings
+  5  the globe does not fit the wood
+  6  the disk, a folder or a permission is in the way
+  7  check found that a folder does not hold what it should
+
+First globe:
+  globewright init --set grid.files=world.tif moon.toml
+  globewright facets moon.toml --out moon
+  globewright check moon";
+
+/// Carve a planet: from its elevation grid to height images for the blanks of a wooden globe.
+#[derive(Debug, Parser)]
+#[command(name = "globewright", version, after_help = EXIT_CODES, propagate_version = true)]
+#[command(arg_required_else_help = true, max_term_width = 100)]
+pub struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+    #[command(flatten)]
+    pub global: Global,
+}
+
+/// Options of every command.
+#[derive(Debug, Args)]
+pub struct Global {
+    /// Use another value for a setting of the job, such as globe.diameter=8in; may be repeated
+    #[arg(long, value_name = "KEY=VALUE", global = true, help_heading = "Job")]
+    pub set: Vec<String>,
+    /// Use this many processor cores [default: all]
+    #[arg(long, value_name = "N", global = true, help_heading = "Running")]
+    #[arg(value_parser = clap::value_parser!(u16).range(1..=1024))]
+    pub threads: Option<u16>,
+    /// Show no progress and no remarks, only results and errors
+    #[arg(long, short, global = true, help_heading = "Running")]
+    pub quiet: bool,
+}
+
+/// One command each.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Write a job file with every setting explained, to start from
+    ///
+    /// Values given with --set are written into it; names of files as they are, to be looked for
+    /// beside the job file.
+    Init(Init),
+    /// Say what an elevation grid holds
+    Inspect(Inspect),
+    /// Make the height image of every facet, with a report
+    Facets(Facets),
+    /// Read a finished folder again and verify it
+    Check(Check),
+    /// Print a script that completes commands in a shell
+    Completions(Completions),
+    /// Write manual pages into a folder
+    Manual(Manual),
+}
+
+/// `init`.
+#[derive(Debug, Args)]
+pub struct Init {
+    /// Job file to write, or - to print it
+    #[arg(value_name = "FILE", default_value = "globe.toml", value_hint = ValueHint::FilePath)]
+    pub file: PathBuf,
+    /// Replace the file if it exists
+    #[arg(long, help_heading = "Output")]
+    pub force: bool,
+}
+
+/// `inspect`.
+#[derive(Debug, Args)]
+pub struct Inspect {
+    /// Elevation files; several are taken as tiles of one grid
+    #[arg(value_name = "GRID", required = true, value_hint = ValueHint::FilePath)]
+    pub grids: Vec<PathBuf>,
+    /// Print JSON for another program
+    #[arg(long, help_heading = "Output")]
+    pub json: bool,
+}
+
+/// `facets`.
+#[derive(Debug, Args)]
+pub struct Facets {
+    /// Job file
+    #[arg(value_name = "JOB", value_hint = ValueHint::FilePath)]
+    pub job: PathBuf,
+    /// Folder to make
+    #[arg(long, value_name = "DIR", value_hint = ValueHint::DirPath, help_heading = "Output")]
+    pub out: PathBuf,
+    /// Make only these facets, such as 3,7-9
+    #[arg(long, value_name = "LIST", value_parser = facet_list(), help_heading = "Output")]
+    pub facets: Option<FacetList>,
+    /// Replace the folder if it exists
+    #[arg(long, help_heading = "Output")]
+    pub force: bool,
+    /// Stay below about this much memory, such as 800M or 2G
+    #[arg(long, value_name = "SIZE", value_parser = memory(), help_heading = "Running")]
+    pub memory: Option<u64>,
+}
+
+/// `check`.
+#[derive(Debug, Args)]
+pub struct Check {
+    /// Folder that facets made
+    #[arg(value_name = "DIR", value_hint = ValueHint::DirPath)]
+    pub dir: PathBuf,
+    /// Print JSON for another program
+    #[arg(long, help_heading = "Output")]
+    pub json: bool,
+}
+
+/// `completions`.
+#[derive(Debug, Args)]
+pub struct Completions {
+    /// Shell
+    #[arg(value_enum)]
+    pub shell: Shell,
+}
+
+/// `manual`.
+#[derive(Debug, Args)]
+pub struct Manual {
+    /// Folder for the pages, made if missing
+    #[arg(value_name = "DIR", value_hint = ValueHint::DirPath)]
+    pub dir: PathBuf,
+}
+
+/// Facet numbers, ascending; a type of its own, as a plain list would be one option per number.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FacetList(pub BTreeSet<usize>);
+
+fn facet_list() -> ValueParser {
+    ValueParser::new(|text: &str| parse_facets(text).map(FacetList).map_err(one_line))
+}
+
+fn memory() -> ValueParser {
+    ValueParser::new(|text: &str| parse_bytes(text).map_err(one_line))
+}
+
+/// clap names the option and the value already.
+fn one_line(problem: Problem) -> String {
+    problem.to_string()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory;
+
+    #[test]
+    fn the_option_table_has_no_contradictions() {
+        Cli::command().debug_assert();
+    }
+
+    #[test]
+    fn global_options_stand_before_or_after_the_command() {
+        let words = "globewright --set a=1 facets job.toml --out x --set b=2 --facets 3,7-9 -q";
+        let cli = Cli::try_parse_from(words.split(' ')).unwrap();
+        assert!(cli.global.quiet);
+        let Command::Facets(facets) = cli.command else {
+            panic!("not facets");
+        };
+        assert_eq!(facets.facets, Some(FacetList([3, 7, 8, 9].into())));
+    }
+}

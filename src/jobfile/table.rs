@@ -1,0 +1,718 @@
+//! The one table of settings. The parser, the starter file, the README and the manifest's `job`
+//! object are all made from it; to add a setting, add a field to `settings.rs` and a row here.
+//!
+//! Rows say which struct they fill, so a section that may be repeated, `[[cutter]]`, is a slice of
+//! `Setting<Cutter>` whose rows are read into a fresh `Cutter` for each table found.
+
+use crate::geometry::solid_names;
+use crate::grid::Quantity;
+use crate::length::{exact_m_text, exact_mm_text};
+use crate::settings::{Base, CurveShape, ImageFormat, Level, Outside, Projection, Settings};
+use serde::Serialize;
+use std::path::PathBuf;
+
+/// One row: a setting of the struct `T`.
+pub(super) struct Setting<T: 'static> {
+    /// As written in a job file, sections joined by points.
+    pub key: &'static str,
+    /// What values it takes and where they go.
+    pub kind: Kind<T>,
+    /// What holds when the job says nothing.
+    pub default: Default,
+    /// Unit of the value, or what sort of thing it is.
+    pub unit: &'static str,
+    /// One line, in shop words, without a full stop.
+    pub doc: &'static str,
+}
+
+/// What holds when the job says nothing.
+pub(super) enum Default {
+    /// This value, as written in TOML.
+    Value(&'static str),
+    /// No value; what then happens, and an example for the starter file.
+    Absent {
+        means: &'static str,
+        example: &'static str,
+    },
+}
+
+/// What values a setting takes, and the way into and out of the settings struct.
+pub(super) enum Kind<T: 'static> {
+    /// One or more file names.
+    Files {
+        set: fn(&mut T, Vec<PathBuf>),
+        get: fn(&T) -> &[PathBuf],
+    },
+    /// A line of text.
+    Text {
+        set: fn(&mut T, String),
+        get: fn(&T) -> Option<&str>,
+    },
+    /// A name from a list that another module keeps.
+    Name {
+        names: fn() -> Vec<&'static str>,
+        set: fn(&mut T, String),
+        get: fn(&T) -> &str,
+    },
+    /// One of a few words.
+    Word {
+        words: &'static [Word<T>],
+        get: fn(&T) -> Option<String>,
+    },
+    /// A length in the wood, or a word in its place.
+    Length {
+        range: Range,
+        word: Option<Word<T>>,
+        set: fn(&mut T, f64),
+        get: fn(&T) -> Option<f64>,
+    },
+    /// A length on the body.
+    BodyLength {
+        range: Range,
+        set: fn(&mut T, f64),
+        get: fn(&T) -> Option<f64>,
+    },
+    /// A bare number, or a word in its place.
+    Number {
+        range: Range,
+        word: Option<Word<T>>,
+        set: fn(&mut T, f64),
+        get: fn(&T) -> Option<f64>,
+    },
+    /// A whole number.
+    Whole {
+        low: i64,
+        high: i64,
+        set: fn(&mut T, usize),
+        get: fn(&T) -> usize,
+    },
+    /// Pairs of metres and millimetres.
+    Pairs {
+        set: fn(&mut T, Vec<[f64; 2]>),
+        get: fn(&T) -> &[[f64; 2]],
+    },
+}
+
+/// A word and what it does.
+pub(super) struct Word<T: 'static> {
+    pub word: &'static str,
+    pub set: fn(&mut T),
+}
+
+/// The values a number may take, in the setting's own unit.
+#[derive(Clone, Copy)]
+pub(super) struct Range {
+    pub low: f64,
+    pub high: f64,
+    /// In words, with units.
+    pub text: &'static str,
+    /// Whether the ends themselves are refused.
+    pub open: bool,
+    /// Whether zero is refused.
+    pub nonzero: bool,
+}
+
+impl Range {
+    const fn new(low: f64, high: f64, text: &'static str) -> Range {
+        Range {
+            low,
+            high,
+            text,
+            open: false,
+            nonzero: false,
+        }
+    }
+
+    /// Whether the value may be used.
+    pub fn holds(&self, value: f64) -> bool {
+        let inside = if self.open {
+            value > self.low && value < self.high
+        } else {
+            value >= self.low && value <= self.high
+        };
+        inside && !(self.nonzero && value == 0.0)
+    }
+}
+
+impl<T> Setting<T> {
+    /// Section part of the key: `globe.turn` of `globe.turn.lat`, empty at the top.
+    pub fn section(&self) -> &'static str {
+        self.key.rsplit_once('.').map_or("", |(section, _)| section)
+    }
+
+    /// Last part of the key.
+    pub fn leaf(&self) -> &'static str {
+        self.key.rsplit_once('.').map_or(self.key, |(_, leaf)| leaf)
+    }
+}
+
+impl<T> Kind<T> {
+    /// The allowed values in words.
+    pub fn allowed(&self) -> String {
+        match self {
+            Kind::Files { .. } => "file names in quotes, in square brackets".to_owned(),
+            Kind::Text { .. } => "one line of text, up to 100 characters".to_owned(),
+            Kind::Name { names, .. } => words(names().into_iter()),
+            Kind::Word { words: list, .. } => words(list.iter().map(|w| w.word)),
+            Kind::Length { range, word, .. } | Kind::Number { range, word, .. } => match word {
+                Some(word) => format!("\"{}\", or {}", word.word, range.text),
+                None => range.text.to_owned(),
+            },
+            Kind::BodyLength { range, .. } => range.text.to_owned(),
+            Kind::Whole { low, high, .. } => format!("a whole number, {low} to {high}"),
+            Kind::Pairs { .. } => {
+                "2 to 1000 pairs [metres, mm], metres rising, mm never falling".to_owned()
+            }
+        }
+    }
+
+    /// The value as the manifest shows it; null when it is not given.
+    pub fn json(&self, target: &T) -> serde_json::Value {
+        match self {
+            Kind::Files { get, .. } => {
+                // Base names only: an output must not depend on where the job was run.
+                let names = get(target).iter().map(|path| {
+                    path.file_name()
+                        .unwrap_or(path.as_os_str())
+                        .to_string_lossy()
+                });
+                names.collect::<Vec<_>>().into()
+            }
+            Kind::Text { get, .. } => get(target).into(),
+            Kind::Name { get, .. } => get(target).into(),
+            Kind::Word { get, .. } => get(target).into(),
+            Kind::Length { get, word, .. } => get(target)
+                .map(exact_mm_text)
+                .or_else(|| word.as_ref().map(|w| w.word.to_owned()))
+                .into(),
+            Kind::BodyLength { get, .. } => get(target).map(exact_m_text).into(),
+            Kind::Number { get, word, .. } => match (get(target), word) {
+                (Some(number), _) => number.into(),
+                (None, Some(word)) => word.word.into(),
+                (None, None) => serde_json::Value::Null,
+            },
+            Kind::Whole { get, .. } => get(target).into(),
+            Kind::Pairs { get, .. } => match get(target) {
+                [] => serde_json::Value::Null,
+                pairs => pairs.iter().map(|p| p.to_vec()).collect::<Vec<_>>().into(),
+            },
+        }
+    }
+}
+
+/// `"a", "b" or "c"`.
+pub(super) fn words<'a>(list: impl Iterator<Item = &'a str>) -> String {
+    let quoted: Vec<String> = list.map(|word| format!("\"{word}\"")).collect();
+    match quoted.split_last() {
+        Some((last, rest)) if !rest.is_empty() => format!("{} or {last}", rest.join(", ")),
+        Some((last, _)) => last.clone(),
+        None => String::new(),
+    }
+}
+
+/// The word of a unit variant, as its `Serialize` spells it.
+fn spelled<E: Serialize>(value: E) -> Option<String> {
+    match serde_json::to_value(value) {
+        Ok(serde_json::Value::String(word)) => Some(word),
+        _ => None,
+    }
+}
+
+/// Degrees all the way round, either way.
+const ROUND: Range = Range::new(-360.0, 360.0, "a number of degrees, -360 to 360");
+
+/// A wooden thickness that may be nothing at all.
+const THIN: Range = Range::new(0.0, 500.0, "a length, 0 mm to 500 mm");
+
+/// Heights and offsets: no body in the solar system but the Sun is larger.
+const METRES: Range = Range::new(-1e9, 1e9, "a number of metres without a unit, -1e9 to 1e9");
+
+/// Says what each section is about, in the order of the starter file.
+pub(super) const SECTIONS: &[(&str, &str)] = &[
+    ("", "The job"),
+    ("grid", "The elevation grid"),
+    ("globe", "The globe: solid and size"),
+    (
+        "globe.turn",
+        "Where the planet is turned to: a place to put at the centre of a facet",
+    ),
+    ("relief", "How heights become millimetres of relief"),
+    ("stock", "The wood"),
+    ("image", "The height images for CAM"),
+];
+
+/// Every setting, in the order of the starter file.
+pub(super) const SETTINGS: &[Setting<Settings>] = &[
+    Setting {
+        key: "name",
+        kind: Kind::Text {
+            set: |s, v| s.name = v,
+            get: |s| Some(&s.name),
+        },
+        default: Default::Absent {
+            means: "the job file's name",
+            example: "\"my first globe\"",
+        },
+        unit: "text",
+        doc: "Title of the job, shown in the report",
+    },
+    Setting {
+        key: "grid.files",
+        kind: Kind::Files {
+            set: |s, v| s.grid.files = v,
+            get: |s| &s.grid.files,
+        },
+        default: Default::Absent {
+            means: "must be given",
+            example: "[\"world.tif\"]",
+        },
+        unit: "files",
+        doc: "Elevation files, looked for beside the job file; tiles together must cover the globe",
+    },
+    Setting {
+        key: "grid.body",
+        kind: Kind::Text {
+            set: |s, v| s.grid.body = Some(v),
+            get: |s| s.grid.body.as_deref(),
+        },
+        default: Default::Absent {
+            means: "what the file says",
+            example: "\"Moon\"",
+        },
+        unit: "text",
+        doc: "The planet or moon, where the file does not say or says it wrongly",
+    },
+    Setting {
+        key: "grid.radius",
+        kind: Kind::BodyLength {
+            range: Range::new(10.0, 1e9, "a length, 10 m to 1000000 km"),
+            set: |s, v| s.grid.radius_m = Some(v),
+            get: |s| s.grid.radius_m,
+        },
+        default: Default::Absent {
+            means: "what the file or the body says",
+            example: "\"1737.4 km\"",
+        },
+        unit: "km or m",
+        doc: "Radius of the body from which heights are measured",
+    },
+    Setting {
+        key: "grid.quantity",
+        kind: Kind::Word {
+            words: &[
+                Word {
+                    word: "elevation",
+                    set: |s| s.grid.quantity = Some(Quantity::Elevation),
+                },
+                Word {
+                    word: "radius",
+                    set: |s| s.grid.quantity = Some(Quantity::Radius),
+                },
+            ],
+            get: |s| s.grid.quantity.and_then(spelled),
+        },
+        default: Default::Absent {
+            means: "what the file says",
+            example: "\"elevation\"",
+        },
+        unit: "word",
+        doc: "Whether the numbers are heights, or distances from the body's centre",
+    },
+    Setting {
+        key: "grid.scale",
+        kind: Kind::Number {
+            range: Range {
+                nonzero: true,
+                ..Range::new(-1e6, 1e6, "a number other than 0, -1e6 to 1e6")
+            },
+            word: None,
+            set: |s, v| s.grid.scale = Some(v),
+            get: |s| s.grid.scale,
+        },
+        default: Default::Absent {
+            means: "what the file says",
+            example: "0.5",
+        },
+        unit: "metres per stored number",
+        doc: "Multiplies the stored numbers to make metres",
+    },
+    Setting {
+        key: "grid.offset",
+        kind: Kind::Number {
+            range: METRES,
+            word: None,
+            set: |s, v| s.grid.offset_m = Some(v),
+            get: |s| s.grid.offset_m,
+        },
+        default: Default::Absent {
+            means: "what the file says",
+            example: "-10000.0",
+        },
+        unit: "metres",
+        doc: "Added after scaling",
+    },
+    Setting {
+        key: "grid.nodata",
+        kind: Kind::Number {
+            range: Range::new(f64::MIN, f64::MAX, "a number"),
+            word: None,
+            set: |s, v| s.grid.nodata = Some(v),
+            get: |s| s.grid.nodata,
+        },
+        default: Default::Absent {
+            means: "what the file says",
+            example: "-32768",
+        },
+        unit: "stored number",
+        doc: "The stored number that stands for a hole",
+    },
+    Setting {
+        key: "grid.west",
+        kind: Kind::Number {
+            range: ROUND,
+            word: None,
+            set: |s, v| s.grid.west_deg = Some(v),
+            get: |s| s.grid.west_deg,
+        },
+        default: Default::Absent {
+            means: "what the file says",
+            example: "-180.0",
+        },
+        unit: "degrees east",
+        doc: "Longitude of the grid's left edge",
+    },
+    Setting {
+        key: "globe.solid",
+        kind: Kind::Name {
+            names: solid_names,
+            set: |s, v| s.globe.solid = v,
+            get: |s| &s.globe.solid,
+        },
+        default: Default::Value("\"dodecahedron\""),
+        unit: "name",
+        doc: "The solid whose faces become the blanks, in lower case with hyphens",
+    },
+    Setting {
+        key: "globe.diameter",
+        kind: Kind::Length {
+            range: Range::new(5.0, 10_000.0, "a length, 5 mm to 10 m"),
+            word: None,
+            set: |s, v| s.globe.diameter_mm = v,
+            get: |s| Some(s.globe.diameter_mm),
+        },
+        default: Default::Value("\"200 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "Diameter of the finished ball at the level; corner to corner if the base is flat",
+    },
+    Setting {
+        key: "globe.base",
+        kind: Kind::Word {
+            words: &[
+                Word {
+                    word: "sphere",
+                    set: |s| s.globe.base = Base::Sphere,
+                },
+                Word {
+                    word: "flat",
+                    set: |s| s.globe.base = Base::Flat,
+                },
+            ],
+            get: |s| spelled(s.globe.base),
+        },
+        default: Default::Absent {
+            means: "\"sphere\"; \"flat\" if the projection is \"gnomonic\"",
+            example: "\"sphere\"",
+        },
+        unit: "word",
+        doc: "Whether the glued globe is a ball, or keeps the solid's flat faces under the relief",
+    },
+    Setting {
+        key: "globe.projection",
+        kind: Kind::Word {
+            words: &[
+                Word {
+                    word: "radial",
+                    set: |s| s.globe.projection = Projection::Radial,
+                },
+                Word {
+                    word: "gnomonic",
+                    set: |s| s.globe.projection = Projection::Gnomonic,
+                },
+            ],
+            get: |s| spelled(s.globe.projection),
+        },
+        default: Default::Value("\"radial\""),
+        unit: "word",
+        doc: "Whether relief points away from the globe's centre (seams meet exactly), or straight \
+              up from a flat face",
+    },
+    Setting {
+        key: "globe.turn.face",
+        kind: Kind::Whole {
+            low: 1,
+            high: 120,
+            set: |s, v| s.globe.turn.face = v,
+            get: |s| s.globe.turn.face,
+        },
+        default: Default::Value("1"),
+        unit: "facet number",
+        doc: "The facet whose centre gets the place",
+    },
+    Setting {
+        key: "globe.turn.lat",
+        kind: Kind::Number {
+            range: Range::new(-90.0, 90.0, "a number of degrees, -90 to 90"),
+            word: None,
+            set: |s, v| s.globe.turn.lat_deg = v,
+            get: |s| Some(s.globe.turn.lat_deg),
+        },
+        default: Default::Value("90.0"),
+        unit: "degrees north",
+        doc: "Latitude of the place; south is negative",
+    },
+    Setting {
+        key: "globe.turn.lon",
+        kind: Kind::Number {
+            range: ROUND,
+            word: None,
+            set: |s, v| s.globe.turn.lon_deg = v,
+            get: |s| Some(s.globe.turn.lon_deg),
+        },
+        default: Default::Value("0.0"),
+        unit: "degrees east",
+        doc: "Longitude of the place; west is negative",
+    },
+    Setting {
+        key: "globe.turn.spin",
+        kind: Kind::Number {
+            range: ROUND,
+            word: None,
+            set: |s, v| s.globe.turn.spin_deg = v,
+            get: |s| Some(s.globe.turn.spin_deg),
+        },
+        default: Default::Value("0.0"),
+        unit: "degrees clockwise from north",
+        doc: "Where that facet's index corner points, seen from outside",
+    },
+    Setting {
+        key: "relief.range",
+        kind: Kind::Length {
+            range: Range::new(0.01, 1000.0, "a length, 0.01 mm to 1 m"),
+            word: Some(Word {
+                word: "auto",
+                set: |s| s.relief.range_mm = None,
+            }),
+            set: |s, v| s.relief.range_mm = Some(v),
+            get: |s| s.relief.range_mm,
+        },
+        default: Default::Value("\"auto\""),
+        unit: "mm, cm, m or in",
+        doc: "Relief from the lowest to the highest ground; auto takes all the wood allows",
+    },
+    Setting {
+        key: "relief.curve",
+        kind: Kind::Word {
+            words: &[
+                Word {
+                    word: "linear",
+                    set: |s| s.relief.curve = CurveShape::Linear,
+                },
+                Word {
+                    word: "power",
+                    set: |s| s.relief.curve = CurveShape::Power,
+                },
+                Word {
+                    word: "asinh",
+                    set: |s| s.relief.curve = CurveShape::Asinh,
+                },
+                Word {
+                    word: "log",
+                    set: |s| s.relief.curve = CurveShape::Log,
+                },
+                Word {
+                    word: "equalize",
+                    set: |s| s.relief.curve = CurveShape::Equalize,
+                },
+                Word {
+                    word: "knots",
+                    set: |s| s.relief.curve = CurveShape::Knots,
+                },
+            ],
+            get: |s| spelled(s.relief.curve),
+        },
+        default: Default::Value("\"asinh\""),
+        unit: "word",
+        doc: "Shape of the curve that brings the plains out and keeps the peaks in",
+    },
+    Setting {
+        key: "relief.boost",
+        kind: Kind::Number {
+            range: Range::new(0.01, 1000.0, "a number, 0.01 to 1000"),
+            word: None,
+            set: |s, v| s.relief.boost = v,
+            get: |s| Some(s.relief.boost),
+        },
+        default: Default::Value("3.0"),
+        unit: "times linear",
+        doc: "How much steeper than linear the plains are carved; 1 is linear",
+    },
+    Setting {
+        key: "relief.exponent",
+        kind: Kind::Number {
+            range: Range {
+                open: true,
+                ..Range::new(0.0, 1.0, "a number between 0 and 1")
+            },
+            word: None,
+            set: |s, v| s.relief.exponent = v,
+            get: |s| Some(s.relief.exponent),
+        },
+        default: Default::Value("0.6"),
+        unit: "no unit",
+        doc: "For the power curve: its exponent far from the plains; smaller flattens peaks more",
+    },
+    Setting {
+        key: "relief.blend",
+        kind: Kind::Number {
+            range: Range::new(0.0, 1.0, "a number, 0 to 1"),
+            word: None,
+            set: |s, v| s.relief.blend = Some(v),
+            get: |s| s.relief.blend,
+        },
+        default: Default::Absent {
+            means: "follows boost",
+            example: "0.5",
+        },
+        unit: "share",
+        doc: "For the equalize curve: its share in a blend with linear",
+    },
+    Setting {
+        key: "relief.knots",
+        kind: Kind::Pairs {
+            set: |s, v| s.relief.knots = v,
+            get: |s| &s.relief.knots,
+        },
+        default: Default::Absent {
+            means: "must be given for the knots curve",
+            example: "[[-8000, -2.0], [0, 0.0], [21000, 4.0]]",
+        },
+        unit: "[metres, mm]",
+        doc: "For the knots curve: heights on the body and their relief in the wood",
+    },
+    Setting {
+        key: "relief.level",
+        kind: Kind::Number {
+            range: METRES,
+            word: Some(Word {
+                word: "mean",
+                set: |s| s.relief.level = Level::Mean,
+            }),
+            set: |s, v| s.relief.level = Level::Metres(v),
+            get: |s| match s.relief.level {
+                Level::Mean => None,
+                Level::Metres(metres) => Some(metres),
+            },
+        },
+        default: Default::Value("\"mean\""),
+        unit: "metres",
+        doc: "The height that is carved at exactly the asked diameter",
+    },
+    Setting {
+        key: "stock.thickness",
+        kind: Kind::Length {
+            range: Range::new(1.0, 1000.0, "a length, 1 mm to 1 m"),
+            word: None,
+            set: |s, v| s.stock.thickness_mm = v,
+            get: |s| Some(s.stock.thickness_mm),
+        },
+        default: Default::Value("\"2 in\""),
+        unit: "mm, cm, m or in",
+        doc: "Thickness of the blanks as they lie on the machine",
+    },
+    Setting {
+        key: "stock.skim",
+        kind: Kind::Length {
+            range: THIN,
+            word: None,
+            set: |s, v| s.stock.skim_mm = v,
+            get: |s| Some(s.stock.skim_mm),
+        },
+        default: Default::Value("\"0.5 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "Taken off the top before the highest ground, to clean it up",
+    },
+    Setting {
+        key: "stock.edge",
+        kind: Kind::Length {
+            range: THIN,
+            word: None,
+            set: |s, v| s.stock.edge_mm = v,
+            get: |s| Some(s.stock.edge_mm),
+        },
+        default: Default::Value("\"12 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "Least thickness of a facet at its corners, for the glue",
+    },
+    Setting {
+        key: "stock.trim",
+        kind: Kind::Length {
+            range: THIN,
+            word: None,
+            set: |s, v| s.stock.trim_mm = v,
+            get: |s| Some(s.stock.trim_mm),
+        },
+        default: Default::Value("\"3 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "Margin of terrain outside the facet for the saw to cut in",
+    },
+    Setting {
+        key: "image.pixel",
+        kind: Kind::Length {
+            range: Range::new(0.005, 10.0, "a length, 0.005 mm to 10 mm"),
+            word: None,
+            set: |s, v| s.image.pixel_mm = v,
+            get: |s| Some(s.image.pixel_mm),
+        },
+        default: Default::Value("\"0.1 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "Size of a pixel of the height images",
+    },
+    Setting {
+        key: "image.format",
+        kind: Kind::Word {
+            words: &[
+                Word {
+                    word: "png",
+                    set: |s| s.image.format = ImageFormat::Png,
+                },
+                Word {
+                    word: "tiff",
+                    set: |s| s.image.format = ImageFormat::Tiff,
+                },
+            ],
+            get: |s| spelled(s.image.format),
+        },
+        default: Default::Value("\"png\""),
+        unit: "word",
+        doc: "File format of the height images, 16-bit grey",
+    },
+    Setting {
+        key: "image.outside",
+        kind: Kind::Word {
+            words: &[
+                Word {
+                    word: "floor",
+                    set: |s| s.image.outside = Outside::Floor,
+                },
+                Word {
+                    word: "terrain",
+                    set: |s| s.image.outside = Outside::Terrain,
+                },
+            ],
+            get: |s| spelled(s.image.outside),
+        },
+        default: Default::Value("\"floor\""),
+        unit: "word",
+        doc: "What lies outside the facet and its trim: the lowest level, or terrain to the edge",
+    },
+];

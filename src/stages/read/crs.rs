@@ -1,0 +1,182 @@
+//! What a coordinate system says: degrees or metres, and the size of the body.
+
+use crate::error::{Error, Problem, Result};
+use gdal::spatial_ref::SpatialRef;
+
+/// A coordinate system in plain numbers.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Crs {
+    /// Name as the file has it.
+    pub name: String,
+    pub kind: Kind,
+    /// Semi-major axis, metres.
+    pub semi_major_m: f64,
+    /// Semi-minor axis, metres; equal to the semi-major one for a sphere.
+    pub semi_minor_m: f64,
+    /// As PROJ writes it.
+    pub proj: String,
+}
+
+/// How coordinates become longitude and latitude.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) enum Kind {
+    /// Angles; degrees per unit, and the longitude of the prime meridian.
+    Angles { unit_deg: f64, meridian_deg: f64 },
+    /// Equidistant cylindrical: metres along the equator and the meridians.
+    Cylindrical {
+        unit_m: f64,
+        centre_lon_deg: f64,
+        parallel_deg: f64,
+        east_m: f64,
+        north_m: f64,
+    },
+    /// Some other projection.
+    Other,
+}
+
+impl Crs {
+    /// Degrees of longitude and latitude for a file's origin and steps, in the order west, lat,
+    /// lon step, lat step. `None` for [`Kind::Other`].
+    pub fn to_degrees(&self, x: f64, y: f64, dx: f64, dy: f64) -> Option<(f64, f64, f64, f64)> {
+        match self.kind {
+            Kind::Angles {
+                unit_deg,
+                meridian_deg,
+            } => Some((
+                x * unit_deg + meridian_deg,
+                y * unit_deg,
+                dx * unit_deg,
+                dy * unit_deg,
+            )),
+            Kind::Cylindrical {
+                unit_m,
+                centre_lon_deg,
+                parallel_deg,
+                east_m,
+                north_m,
+            } => {
+                let lat = (unit_m / self.semi_major_m).to_degrees();
+                let lon = lat / parallel_deg.to_radians().cos();
+                Some((
+                    (x - east_m / unit_m) * lon + centre_lon_deg,
+                    (y - north_m / unit_m) * lat,
+                    dx * lon,
+                    dy * lat,
+                ))
+            }
+            Kind::Other => None,
+        }
+    }
+
+    /// Whether the body is flattened enough to matter: more than 1 part in 10 million.
+    pub fn is_ellipsoid(&self) -> bool {
+        (self.semi_major_m - self.semi_minor_m).abs() > 1e-7 * self.semi_major_m
+    }
+}
+
+/// Reads a coordinate system; `None` when it has no body (local engineering systems).
+pub(super) fn read(reference: &SpatialRef) -> Result<Option<Crs>> {
+    let (Ok(semi_major_m), Ok(semi_minor_m)) = (reference.semi_major(), reference.semi_minor())
+    else {
+        return Ok(None);
+    };
+    if reference.is_local() || !(reference.is_geographic() || reference.is_projected()) {
+        return Ok(None);
+    }
+    if !(semi_major_m.is_finite() && semi_major_m > 0.0 && semi_minor_m > 0.0) {
+        return Err(Error::Grid(
+            Problem::new("the grid's coordinate system has no usable body radius")
+                .found(format!("{semi_major_m} m"))
+                .allowed("a radius above 0"),
+        ));
+    }
+    let proj = reference.to_proj4().unwrap_or_default().trim().to_owned();
+    let name = reference.name().unwrap_or_default();
+    let kind = if reference.is_geographic() {
+        Kind::Angles {
+            unit_deg: reference.angular_units().to_degrees(),
+            meridian_deg: parameter(&proj, "pm").unwrap_or(0.0),
+        }
+    } else if proj.split_whitespace().any(|w| w == "+proj=eqc") && !has_tilt(&proj) {
+        Kind::Cylindrical {
+            unit_m: reference.linear_units(),
+            centre_lon_deg: parameter(&proj, "lon_0").unwrap_or(0.0)
+                + parameter(&proj, "pm").unwrap_or(0.0),
+            parallel_deg: parameter(&proj, "lat_ts").unwrap_or(0.0),
+            east_m: parameter(&proj, "x_0").unwrap_or(0.0),
+            north_m: parameter(&proj, "y_0").unwrap_or(0.0),
+        }
+    } else {
+        Kind::Other
+    };
+    Ok(Some(Crs {
+        name,
+        kind,
+        semi_major_m,
+        semi_minor_m,
+        proj,
+    }))
+}
+
+/// An origin of latitude other than the equator, which the plain formula does not cover.
+fn has_tilt(proj: &str) -> bool {
+    parameter(proj, "lat_0").unwrap_or(0.0) != 0.0
+}
+
+/// A number in a PROJ string.
+fn parameter(proj: &str, key: &str) -> Option<f64> {
+    proj.split_whitespace().find_map(|word| {
+        let (name, value) = word.strip_prefix('+')?.split_once('=')?;
+        (name == key).then(|| value.parse().ok()).flatten()
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use approx::assert_abs_diff_eq;
+
+    fn crs(definition: &str) -> Crs {
+        read(&SpatialRef::from_definition(definition).unwrap())
+            .unwrap()
+            .unwrap()
+    }
+
+    #[test]
+    fn metres_on_a_sphere_become_degrees() {
+        // Source: +proj=eqc on a sphere of 3396190 m puts longitude 180 at x = 10669445.554195
+        // (closed form, and PROJ 9.1).
+        let mars = crs("+proj=eqc +R=3396190 +units=m +no_defs");
+        let (west, north, _, _) = mars
+            .to_degrees(-10_669_445.554195, 5_334_722.777097, 1.0, -1.0)
+            .unwrap();
+        assert_abs_diff_eq!(west, -180.0, epsilon = 1e-9);
+        assert_abs_diff_eq!(north, 90.0, epsilon = 1e-9);
+        assert!(!mars.is_ellipsoid());
+    }
+
+    #[test]
+    fn centre_and_true_parallel_are_used() {
+        let c = crs("+proj=eqc +R=1000000 +lon_0=180 +lat_ts=60 +x_0=500 +units=km +no_defs");
+        // At a true parallel of 60 degrees columns are half as far apart as on the equator.
+        let quarter = 0.5 * 1000.0 * std::f64::consts::FRAC_PI_2;
+        let (lon, _, _, _) = c.to_degrees(quarter + 0.5, 0.0, 1.0, -1.0).unwrap();
+        assert_abs_diff_eq!(lon, 270.0, epsilon = 1e-9);
+    }
+
+    #[test]
+    fn degrees_pass_and_other_projections_are_told_apart() {
+        let c = crs("EPSG:4326");
+        assert_eq!(
+            c.kind,
+            Kind::Angles {
+                unit_deg: 1.0,
+                meridian_deg: 0.0
+            }
+        );
+        assert!(c.is_ellipsoid());
+        let polar = crs("+proj=stere +lat_0=90 +R=3396000 +units=m +no_defs");
+        assert_eq!(polar.kind, Kind::Other);
+        assert_eq!(polar.semi_major_m, 3_396_000.0);
+    }
+}

@@ -1,0 +1,482 @@
+//! Opening rasters with GDAL, and reading their rows. Nothing else in the crate calls GDAL.
+
+use super::crs::{self, Crs};
+use super::stream::RowSource;
+use super::values::{Meaning, Missing, Stored};
+use crate::error::{Error, Problem, Result};
+use gdal::errors::GdalError;
+use gdal::raster::{GdalDataType, RasterBand};
+use gdal::{Dataset, DatasetOptions, GdalOpenFlags, Metadata};
+use std::path::{Path, PathBuf};
+use std::sync::Once;
+
+/// Formats that hold grids of numbers on a local disk. Left out on purpose: web services,
+/// databases, drivers that run code, and GDAL's own PDS3 driver (labels are read here instead,
+/// because it places some products one pixel off).
+const DRIVERS: &[&str] = &[
+    "GTiff",
+    "netCDF",
+    "HDF5Image",
+    "VRT",
+    "JP2OpenJPEG",
+    "JP2KAK",
+    "JP2ECW",
+    "SRTMHGT",
+    "PNG",
+    "AAIGrid",
+    "GRASSASCIIGrid",
+    "EHdr",
+    "ENVI",
+    "ERS",
+    "HFA",
+    "ISIS3",
+    "ISIS2",
+    "PDS4",
+    "RST",
+    "GSAG",
+    "GSBG",
+    "GS7BG",
+    "GMT",
+    "XYZ",
+    "BT",
+    "USGSDEM",
+    "DTED",
+    "SAGA",
+    "NGSGEOID",
+    "GRIB",
+    "RRASTER",
+    "ISG",
+    "ZMap",
+    "MEM",
+    "ROI_PAC",
+    "PCIDSK",
+    "AIG",
+    "SIGDEM",
+];
+
+/// Parts of names that lead off this machine.
+const NETWORK: &[&str] = &[
+    "://",
+    "/vsicurl",
+    "/vsis3",
+    "/vsigs",
+    "/vsiaz",
+    "/vsiadls",
+    "/vsioss",
+    "/vsiswift",
+    "/vsihdfs",
+    "/vsiwebhdfs",
+    "/vsistdin",
+];
+
+/// Bytes GDAL may keep of blocks already decoded: one row of tiles of a very wide grid.
+const BLOCK_CACHE_MB: &str = "192";
+
+/// Variables of a netCDF or HDF5 file that hold heights, most telling first.
+const HEIGHT_NAMES: &[&str] = &[
+    "elevation",
+    "altitude",
+    "height",
+    "topography",
+    "topo",
+    "relief",
+    "rose",
+    "bedrock",
+    "z",
+    "radius",
+    "band1",
+];
+
+/// An opened raster with one band of numbers.
+pub(super) struct Raster {
+    path: PathBuf,
+    dataset: Dataset,
+    pub columns: usize,
+    pub rows: usize,
+    /// Origin and steps in the file's own coordinates, `None` without georeferencing.
+    pub transform: Option<[f64; 6]>,
+    pub crs: Option<Crs>,
+    pub notes: Vec<String>,
+}
+
+/// Keeps GDAL quiet on stderr (its words go into our errors) and off the network. Once.
+fn prepare() {
+    static ONCE: Once = Once::new();
+    ONCE.call_once(|| {
+        gdal::config::set_error_handler(|_, _, _| {});
+        for (key, value) in [
+            ("GDAL_CACHEMAX", BLOCK_CACHE_MB),
+            ("GDAL_DISABLE_READDIR_ON_OPEN", "EMPTY_DIR"),
+            ("GDAL_PAM_ENABLED", "NO"),
+            ("GDAL_NUM_THREADS", "2"),
+            // No file name ends like this: a VRT cannot lead to the network either.
+            ("CPL_VSIL_CURL_ALLOWED_EXTENSIONS", ".none-at-all"),
+            ("GDAL_VRT_ENABLE_PYTHON", "NO"),
+            ("GDAL_VRT_RAWRASTERBAND_ALLOWED_SOURCE", "ALL"),
+        ] {
+            // Fails only on a key with a NUL in it.
+            let _ = gdal::config::set_config_option(key, value);
+        }
+    });
+}
+
+impl Raster {
+    /// Opens a file and checks that it holds one band of real numbers.
+    pub fn open(path: &Path) -> Result<Raster> {
+        prepare();
+        let name = path.to_string_lossy();
+        refuse_network(&name, path)?;
+        // Names of parts of files ("NETCDF:file:variable") are not files themselves.
+        if !name.contains(':') && !name.starts_with("/vsi") {
+            readable(path)?;
+        }
+        let mut notes = Vec::new();
+        let mut dataset = open_allowed(path)?;
+        if dataset.raster_count() == 0 {
+            dataset = open_heights(&dataset, path, &mut notes)?;
+        }
+        Raster::from_dataset(dataset, path, notes)
+    }
+
+    fn from_dataset(dataset: Dataset, path: &Path, notes: Vec<String>) -> Result<Raster> {
+        let bands = dataset.raster_count();
+        if bands != 1 {
+            return Err(Error::Grid(
+                Problem::new("the file does not hold exactly one band of heights")
+                    .found(format!("{bands} bands"))
+                    .allowed("1 band")
+                    .next("copy the band with the heights into a file of its own")
+                    .file(path),
+            ));
+        }
+        let (columns, rows) = dataset.raster_size();
+        if columns == 0 || rows == 0 {
+            return Err(Error::Grid(
+                Problem::new("the grid has no cells")
+                    .found(format!("{columns} × {rows}"))
+                    .file(path),
+            ));
+        }
+        let band = dataset.rasterband(1).map_err(|e| unreadable(path, &e))?;
+        let kind = band.band_type();
+        // Complex types are integer and floating neither, or both names start with "C".
+        if kind.name().starts_with('C') {
+            return Err(Error::Grid(
+                Problem::new("the grid holds complex numbers")
+                    .found(kind.name())
+                    .allowed("whole or floating-point numbers")
+                    .file(path),
+            ));
+        }
+        let transform = dataset
+            .geo_transform()
+            .ok()
+            .filter(|t| *t != [0.0, 1.0, 0.0, 0.0, 0.0, 1.0]);
+        let crs = match dataset.spatial_ref() {
+            Ok(reference) => crs::read(&reference)?,
+            Err(_) => None,
+        };
+        Ok(Raster {
+            path: path.to_owned(),
+            columns,
+            rows,
+            transform,
+            crs,
+            notes,
+            dataset,
+        })
+    }
+
+    fn band(&self) -> Result<RasterBand<'_>> {
+        self.dataset
+            .rasterband(1)
+            .map_err(|e| unreadable(&self.path, &e))
+    }
+
+    /// What the band says about its numbers, with a sample from all over the grid.
+    pub fn stored(&self) -> Result<Stored> {
+        let band = self.band()?;
+        let whole = match band.band_type() {
+            GdalDataType::UInt8 => Some((0.0, 255.0)),
+            GdalDataType::Int16 => Some((-32768.0, 32767.0)),
+            GdalDataType::UInt16 => Some((0.0, 65535.0)),
+            _ => None,
+        };
+        Ok(Stored {
+            scale: band.scale().unwrap_or(1.0),
+            offset: band.offset().unwrap_or(0.0),
+            unit: band.unit(),
+            nodata: band.no_data_value(),
+            whole,
+            sample: self.sample(&band)?,
+        })
+    }
+
+    /// Small patches spread over the grid: few enough that a compressed giant opens at once.
+    fn sample(&self, band: &RasterBand<'_>) -> Result<Vec<f64>> {
+        const SPOTS: usize = 8;
+        const PATCH: usize = 4;
+        let size = (PATCH.min(self.columns), PATCH.min(self.rows));
+        let mut sample = Vec::new();
+        for j in 0..SPOTS {
+            for i in 0..SPOTS {
+                let x = (self.columns - size.0) * (2 * i + 1) / (2 * SPOTS);
+                let y = (self.rows - size.1) * (2 * j + 1) / (2 * SPOTS);
+                let patch = band
+                    .read_as::<f64>((x as isize, y as isize), size, size, None)
+                    .map_err(|e| broken(&self.path, y, &e))?;
+                sample.extend_from_slice(patch.data());
+            }
+        }
+        Ok(sample)
+    }
+
+    /// Whether stored numbers fit an f32 without loss.
+    fn narrow(&self) -> Result<bool> {
+        Ok(matches!(
+            self.band()?.band_type(),
+            GdalDataType::UInt8
+                | GdalDataType::Int16
+                | GdalDataType::UInt16
+                | GdalDataType::Float32
+        ))
+    }
+
+    /// Stored numbers of the first and one later column, to see whether a column repeats.
+    pub fn columns_equal(&self, a: usize, b: usize) -> Result<bool> {
+        let band = self.band()?;
+        let column = |x: usize| {
+            let size = (1, self.rows);
+            band.read_as::<f64>((x as isize, 0), size, size, None)
+                .map_err(|e| broken(&self.path, 0, &e))
+        };
+        let (a, b) = (column(a)?, column(b)?);
+        let same = |(x, y): (&f64, &f64)| x == y || (x.is_nan() && y.is_nan());
+        Ok(a.data().iter().zip(b.data()).all(same))
+    }
+
+    /// Turns the raster into rows from the north, `columns` wide.
+    pub fn into_rows(self, columns: usize, south_first: bool, meaning: &Meaning) -> Result<Rows> {
+        let wide = if self.narrow()? {
+            None
+        } else {
+            Some((meaning.scale, meaning.shift_m, meaning.missing.clone()))
+        };
+        Ok(Rows {
+            raster: self,
+            columns,
+            south_first,
+            wide,
+        })
+    }
+}
+
+/// Rows of a raster from the north. Numbers too wide for an f32 become heights on the way in.
+pub(super) struct Rows {
+    raster: Raster,
+    columns: usize,
+    south_first: bool,
+    wide: Option<(f64, f64, Missing)>,
+}
+
+impl Rows {
+    /// Whether rows arrive as heights rather than stored numbers.
+    pub fn decoded(&self) -> bool {
+        self.wide.is_some()
+    }
+}
+
+impl RowSource for Rows {
+    fn read(&mut self, first: usize, out: &mut [f32]) -> Result<()> {
+        let count = out.len() / self.columns;
+        let top = if self.south_first {
+            self.raster.rows - first - count
+        } else {
+            first
+        };
+        let window = (0, top as isize);
+        let size = (self.columns, count);
+        let band = self.raster.band()?;
+        let torn = |e: GdalError| broken(&self.raster.path, top, &e);
+        match &self.wide {
+            None => band
+                .read_into_slice::<f32>(window, size, size, out, None)
+                .map_err(torn)?,
+            Some((scale, shift_m, missing)) => {
+                let stored = band
+                    .read_as::<f64>(window, size, size, None)
+                    .map_err(torn)?;
+                for (height, &v) in out.iter_mut().zip(stored.data()) {
+                    *height = if missing.holds(v) {
+                        f32::NAN
+                    } else {
+                        (v * scale + shift_m) as f32
+                    };
+                }
+            }
+        }
+        if self.south_first {
+            turn_over(out, self.columns);
+        }
+        Ok(())
+    }
+}
+
+/// Reverses the order of rows in place.
+fn turn_over(cells: &mut [f32], columns: usize) {
+    let rows = cells.len() / columns;
+    for row in 0..rows / 2 {
+        let (above, below) = cells.split_at_mut((rows - 1 - row) * columns);
+        above[row * columns..(row + 1) * columns].swap_with_slice(&mut below[..columns]);
+    }
+}
+
+fn open_allowed(path: &Path) -> Result<Dataset> {
+    let options = DatasetOptions {
+        open_flags: GdalOpenFlags::GDAL_OF_RASTER
+            | GdalOpenFlags::GDAL_OF_READONLY
+            | GdalOpenFlags::GDAL_OF_VERBOSE_ERROR,
+        allowed_drivers: Some(DRIVERS),
+        ..DatasetOptions::default()
+    };
+    Dataset::open_ex(path, options).map_err(|e| unreadable(path, &e))
+}
+
+/// Opens the variable with the heights of a file that holds several.
+fn open_heights(dataset: &Dataset, path: &Path, notes: &mut Vec<String>) -> Result<Dataset> {
+    let names: Vec<String> = dataset
+        .metadata_domain("SUBDATASETS")
+        .unwrap_or_default()
+        .iter()
+        .filter_map(|entry| {
+            let (key, value) = entry.split_once('=')?;
+            key.ends_with("_NAME").then(|| value.to_owned())
+        })
+        .collect();
+    let variable = |name: &str| {
+        let last = name.rsplit(':').next().unwrap_or(name);
+        last.trim_matches(['/', '"']).to_lowercase()
+    };
+    let chosen = HEIGHT_NAMES
+        .iter()
+        .find_map(|wanted| names.iter().find(|name| variable(name) == *wanted));
+    let Some(chosen) = chosen else {
+        let listed: Vec<String> = names.iter().map(|n| variable(n)).collect();
+        return Err(Error::Grid(
+            Problem::new("the file holds no grid that is clearly one of heights")
+                .found(if listed.is_empty() {
+                    "no grids".to_owned()
+                } else {
+                    listed.join(", ")
+                })
+                .allowed("one grid, or one named elevation, height, topo, altitude or z")
+                .next("name the variable: files = ['NETCDF:file.nc:name']")
+                .file(path),
+        ));
+    };
+    notes.push(format!(
+        "the file holds {} grids; \"{}\" is used",
+        names.len(),
+        variable(chosen)
+    ));
+    open_allowed(Path::new(chosen))
+}
+
+fn refuse_network(name: &str, path: &Path) -> Result<()> {
+    if NETWORK.iter().any(|part| name.contains(part)) {
+        return Err(Error::Grid(
+            Problem::new("grids are read from this machine only")
+                .setting("grid.files")
+                .found(format!("\"{name}\""))
+                .allowed("files on a local disk")
+                .next("download the file first"),
+        ));
+    }
+    // A VRT is text and may name further files.
+    if name.to_lowercase().ends_with(".vrt")
+        && let Ok(text) = std::fs::read_to_string(path)
+        && NETWORK.iter().any(|part| text.contains(part))
+    {
+        return Err(Error::Grid(
+            Problem::new("the file refers to files on the network")
+                .allowed("files on a local disk")
+                .next("download what it refers to first")
+                .file(path),
+        ));
+    }
+    Ok(())
+}
+
+/// Tells a missing file from one that may not be read, before GDAL says the same of both.
+fn readable(path: &Path) -> Result<()> {
+    let trouble = |what: String, next: &str| {
+        Err(Error::Grid(
+            Problem::new(what)
+                .setting("grid.files")
+                .next(next)
+                .file(path),
+        ))
+    };
+    match std::fs::File::open(path) {
+        Ok(_) => {}
+        Err(e) if e.kind() == std::io::ErrorKind::NotFound => {
+            return trouble(
+                "the grid file does not exist".to_owned(),
+                "check its name; names in a job file count from the job file's folder",
+            );
+        }
+        Err(e) => {
+            return trouble(
+                format!("the grid file cannot be read: {e}"),
+                "check its permissions",
+            );
+        }
+    }
+    match std::fs::metadata(path) {
+        Ok(m) if m.is_file() && m.len() == 0 => trouble(
+            "the grid file is empty".to_owned(),
+            "copy or download it again",
+        ),
+        _ => Ok(()),
+    }
+}
+
+/// A file GDAL does not open.
+fn unreadable(path: &Path, error: &GdalError) -> Error {
+    Error::Grid(
+        Problem::new(format!(
+            "the file could not be opened as a grid{}",
+            said(error)
+        ))
+        .allowed("GeoTIFF, netCDF, JPEG 2000, HGT, VRT, PDS3 label and other gridded formats")
+        .next("check that the file is complete, or convert it to GeoTIFF")
+        .file(path),
+    )
+}
+
+/// A file that opened but whose rows cannot be read.
+fn broken(path: &Path, row: usize, error: &GdalError) -> Error {
+    Error::Grid(
+        Problem::new(format!(
+            "the grid could not be read at row {} of the file{}",
+            row + 1,
+            said(error)
+        ))
+        .next("the file is damaged or cut short; copy or download it again")
+        .file(path),
+    )
+}
+
+/// GDAL's own words, on one line.
+fn said(error: &GdalError) -> String {
+    let text = match error {
+        GdalError::CplError { msg, .. } | GdalError::NullPointer { msg, .. } => msg.clone(),
+        other => other.to_string(),
+    };
+    let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    if text.is_empty() {
+        String::new()
+    } else {
+        format!(": {}", text.trim_end_matches('.'))
+    }
+}

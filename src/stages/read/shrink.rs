@@ -1,0 +1,281 @@
+//! Area-weighted averaging of source rows into the rows of a coarser working grid.
+//!
+//! A working cell is the mean of the source over the cell's own patch of the sphere:
+//!
+//! ```text
+//!   H = Σ h·(sin φn − sin φs)·Δλ  /  Σ (sin φn − sin φs)·Δλ
+//! ```
+//!
+//! over the parts of source cells inside it, cells without data left out of both sums. Rows are
+//! added up first, because that is a straight run through memory; columns are added once per
+//! working row.
+
+use super::place::Placement;
+use std::ops::Range;
+
+/// A working grid and which parts of the source make its cells.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Shrink {
+    source_columns: usize,
+    columns: usize,
+    rows: Vec<RowParts>,
+}
+
+/// The source rows inside one working row.
+#[derive(Debug, Clone, PartialEq)]
+struct RowParts {
+    /// First source row.
+    first: usize,
+    /// Difference of sines of each row's part, from `first` on; all positive.
+    weights: Vec<f64>,
+}
+
+/// Columns worked on at once: their sums stay in the first-level cache.
+const BLOCK_COLUMNS: usize = 1024;
+
+impl Shrink {
+    /// Cells of `columns` × `rows` (pixel-registered, starting at the source's western edge)
+    /// from a source; both at most the source's own.
+    pub fn new(source: &Placement, columns: usize, rows: usize) -> Self {
+        let edges: Vec<f64> = (0..=source.rows).map(|r| source.edge_deg(r)).collect();
+        let rows = (0..rows)
+            .map(|row| {
+                let edge = |r: usize| 90.0 - 180.0 * r as f64 / rows as f64;
+                row_parts(&edges, edge(row), edge(row + 1))
+            })
+            .collect();
+        Shrink {
+            source_columns: source.columns,
+            columns,
+            rows,
+        }
+    }
+
+    pub fn columns(&self) -> usize {
+        self.columns
+    }
+
+    pub fn rows(&self) -> usize {
+        self.rows.len()
+    }
+
+    /// Source rows that a working row needs.
+    pub fn source_rows(&self, row: usize) -> Range<usize> {
+        let parts = &self.rows[row];
+        parts.first..parts.first + parts.weights.len()
+    }
+
+    /// Fills one working row. `source` gives a source row's heights (NaN where missing); a
+    /// working cell without any valid part becomes NaN.
+    pub fn fill<'a>(&self, row: usize, source: impl Fn(usize) -> &'a [f32], out: &mut [f32]) {
+        let parts = &self.rows[row];
+        let mut sums = vec![0.0f64; BLOCK_COLUMNS];
+        let mut areas = vec![0.0f64; BLOCK_COLUMNS];
+        let ratio = self.source_columns as f64 / self.columns as f64;
+        let mut totals = vec![(0.0f64, 0.0f64); self.columns];
+        let mut start = 0;
+        while start < self.source_columns {
+            let end = (start + BLOCK_COLUMNS).min(self.source_columns);
+            let (sums, areas) = (&mut sums[..end - start], &mut areas[..end - start]);
+            sums.fill(0.0);
+            areas.fill(0.0);
+            for (offset, &weight) in parts.weights.iter().enumerate() {
+                add_row(
+                    &source(parts.first + offset)[start..end],
+                    weight,
+                    sums,
+                    areas,
+                );
+            }
+            share_out(start, ratio, sums, areas, &mut totals);
+            start = end;
+        }
+        for (cell, (sum, area)) in out.iter_mut().zip(totals) {
+            *cell = if area > 0.0 {
+                (sum / area) as f32
+            } else {
+                f32::NAN
+            };
+        }
+    }
+}
+
+/// The parts of source rows between two latitudes.
+fn row_parts(edges_deg: &[f64], north_deg: f64, south_deg: f64) -> RowParts {
+    // Edges descend: the first row whose southern edge lies south of the working row's north.
+    let first = edges_deg[1..].partition_point(|&south| south >= north_deg);
+    let first = first.min(edges_deg.len() - 2);
+    let mut weights = Vec::new();
+    for row in first..edges_deg.len() - 1 {
+        let north = edges_deg[row].min(north_deg);
+        let south = edges_deg[row + 1].max(south_deg);
+        if north <= south {
+            break;
+        }
+        weights.push(north.to_radians().sin() - south.to_radians().sin());
+    }
+    RowParts { first, weights }
+}
+
+/// Adds `weight` times a row, leaving missing cells out.
+fn add_row(heights_m: &[f32], weight: f64, sums: &mut [f64], areas: &mut [f64]) {
+    for ((&h, sum), area) in heights_m.iter().zip(sums).zip(areas) {
+        let valid = !h.is_nan();
+        *sum += if valid { weight * f64::from(h) } else { 0.0 };
+        *area += if valid { weight } else { 0.0 };
+    }
+}
+
+/// Shares columns out to working cells, `ratio` columns each; a column on an edge is split.
+fn share_out(start: usize, ratio: f64, sums: &[f64], areas: &[f64], totals: &mut [(f64, f64)]) {
+    let last = totals.len() - 1;
+    for (offset, (&sum, &area)) in sums.iter().zip(areas).enumerate() {
+        let west = (start + offset) as f64;
+        let cell = ((west / ratio) as usize).min(last);
+        // Share of this column west of the working cell's eastern edge.
+        let edge = (cell + 1) as f64 * ratio;
+        let part = (edge - west).clamp(0.0, 1.0);
+        totals[cell].0 += part * sum;
+        totals[cell].1 += part * area;
+        if part < 1.0 && cell < last {
+            totals[cell + 1].0 += (1.0 - part) * sum;
+            totals[cell + 1].1 += (1.0 - part) * area;
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::grid::Registration;
+    use approx::assert_abs_diff_eq;
+
+    /// Shrinks a whole field.
+    fn shrunk(
+        source: &Placement,
+        field: &[Vec<f32>],
+        columns: usize,
+        rows: usize,
+    ) -> Vec<Vec<f32>> {
+        let shrink = Shrink::new(source, columns, rows);
+        (0..rows)
+            .map(|row| {
+                let mut out = vec![0.0; columns];
+                shrink.fill(row, |r| field[r].as_slice(), &mut out);
+                out
+            })
+            .collect()
+    }
+
+    /// Exact mean of sin²φ·cos(2λ) + sin φ over a patch, by its antiderivatives:
+    /// ∫ sin²φ cos φ dφ = sin³φ/3, ∫ sin φ cos φ dφ = sin²φ/2, ∫ cos 2λ dλ = sin(2λ)/2.
+    fn exact(north: f64, south: f64, west: f64, east: f64) -> f64 {
+        let (n, s) = (north.to_radians().sin(), south.to_radians().sin());
+        let (w, e) = (west.to_radians(), east.to_radians());
+        let waves = (n.powi(3) - s.powi(3)) / 3.0 * ((2.0 * e).sin() - (2.0 * w).sin()) / 2.0;
+        let tilt = (n * n - s * s) / 2.0 * (e - w);
+        (waves + tilt) / ((n - s) * (e - w))
+    }
+
+    /// A field whose cells hold exact averages of the function above.
+    fn exact_field(source: &Placement) -> Vec<Vec<f32>> {
+        let half = 0.5 * source.step_lon_deg();
+        (0..source.rows)
+            .map(|row| {
+                (0..source.columns)
+                    .map(|column| {
+                        let lon = source.west_deg + column as f64 * source.step_lon_deg();
+                        exact(
+                            source.edge_deg(row),
+                            source.edge_deg(row + 1),
+                            lon - half,
+                            lon + half,
+                        ) as f32
+                    })
+                    .collect()
+            })
+            .collect()
+    }
+
+    #[test]
+    fn averages_are_the_exact_area_means_at_every_latitude() {
+        for (columns, rows, registration, to) in [
+            (720, 360, Registration::Pixel, (90, 45)),
+            (720, 360, Registration::Pixel, (360, 180)),
+            (720, 361, Registration::Gridline, (90, 45)),
+        ] {
+            let source = Placement::whole(columns, rows, 20.0, registration);
+            let coarse = shrunk(&source, &exact_field(&source), to.0, to.1);
+            let west = source.west_deg - 0.5 * source.step_lon_deg();
+            for (row, line) in coarse.iter().enumerate() {
+                let (north, step) = (90.0 - 180.0 / to.1 as f64 * row as f64, 180.0 / to.1 as f64);
+                for (column, &h) in line.iter().enumerate() {
+                    let lon = west + 360.0 / to.0 as f64 * column as f64;
+                    let wanted = exact(north, north - step, lon, lon + 360.0 / to.0 as f64);
+                    // Whole ratios are exact; a gridline row split by an edge is taken as even
+                    // across its height, which costs less than 1e-3 of the field.
+                    let tolerance = match registration {
+                        Registration::Pixel => 1e-6,
+                        Registration::Gridline => 2e-3,
+                    };
+                    assert_abs_diff_eq!(f64::from(h), wanted, epsilon = tolerance);
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn broken_ratios_agree_with_a_slow_sum_over_all_overlaps() {
+        let source = Placement::whole(101, 53, 0.0, Registration::Pixel);
+        let field: Vec<Vec<f32>> = (0..53)
+            .map(|r| {
+                (0..101)
+                    .map(|c| ((r * 37 + c * 101) % 997) as f32)
+                    .collect()
+            })
+            .collect();
+        let (columns, rows) = (32, 17);
+        let coarse = shrunk(&source, &field, columns, rows);
+        let overlap = |a0: f64, a1: f64, b0: f64, b1: f64| (a1.min(b1) - a0.max(b0)).max(0.0);
+        for row in 0..rows {
+            for column in 0..columns {
+                let (mut sum, mut area) = (0.0, 0.0);
+                for (r, line) in field.iter().enumerate() {
+                    let sin = |lat: f64| lat.to_radians().sin();
+                    let band = overlap(
+                        sin(90.0 - 180.0 * (r + 1) as f64 / 53.0),
+                        sin(90.0 - 180.0 * r as f64 / 53.0),
+                        sin(90.0 - 180.0 * (row + 1) as f64 / rows as f64),
+                        sin(90.0 - 180.0 * row as f64 / rows as f64),
+                    );
+                    for (c, &h) in line.iter().enumerate() {
+                        let width = overlap(
+                            c as f64 / 101.0,
+                            (c + 1) as f64 / 101.0,
+                            column as f64 / columns as f64,
+                            (column + 1) as f64 / columns as f64,
+                        );
+                        sum += f64::from(h) * band * width;
+                        area += band * width;
+                    }
+                }
+                assert_abs_diff_eq!(f64::from(coarse[row][column]), sum / area, epsilon = 1e-3);
+            }
+        }
+    }
+
+    #[test]
+    fn missing_cells_are_left_out_and_empty_cells_stay_missing() {
+        let source = Placement::whole(16, 8, 0.0, Registration::Pixel);
+        let mut field = vec![vec![5.0f32; 16]; 8];
+        field[0][0] = f32::NAN;
+        for row in &mut field[4..6] {
+            row[2] = f32::NAN;
+            row[3] = f32::NAN;
+        }
+        let coarse = shrunk(&source, &field, 8, 4);
+        assert_eq!(coarse[0][0], 5.0);
+        assert!(coarse[2][1].is_nan());
+        assert_eq!(coarse.iter().flatten().filter(|h| h.is_nan()).count(), 1);
+    }
+}

@@ -1,0 +1,347 @@
+//! The one pass over a source: strips of rows in, statistics and a working grid out.
+//!
+//! One thread reads the next strip while the others work on the last, so memory holds two
+//! strips, the working grid and the statistics, whatever the size of the source.
+
+use super::place::Placement;
+use super::shrink::Shrink;
+use super::stats::{Bins, Collector, RowSum, Statistics, cell_area};
+use super::values::{LARGEST, Missing};
+use crate::error::Result;
+use crate::progress::Progress;
+use ndarray::Array2;
+use rayon::prelude::*;
+use std::ops::Range;
+use std::sync::mpsc::sync_channel;
+
+/// Rows of stored numbers, from the north.
+pub(super) trait RowSource: Send {
+    /// Fills `out` with whole rows of numbers from `first` on.
+    fn read(&mut self, first: usize, out: &mut [f32]) -> Result<()>;
+}
+
+/// How stored numbers become heights in metres, NaN where missing.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) enum Decode {
+    /// They are heights already.
+    None,
+    /// `stored × scale + shift_m`, unless it is one of `missing` or too large to be a height.
+    Linear {
+        scale: f64,
+        shift_m: f64,
+        missing: Vec<f32>,
+    },
+}
+
+impl Decode {
+    pub fn new(scale: f64, shift_m: f64, missing: &Missing) -> Self {
+        Decode::Linear {
+            scale,
+            shift_m,
+            missing: missing.values.iter().map(|&v| v as f32).collect(),
+        }
+    }
+
+    fn apply(&self, cells: &mut [f32]) {
+        let Decode::Linear {
+            scale,
+            shift_m,
+            missing,
+        } = self
+        else {
+            return;
+        };
+        let height = |v: f32| (f64::from(v) * scale + shift_m) as f32;
+        let sane = |v: f32| v.abs() <= LARGEST as f32;
+        // One fill value or none is the rule; a loop without inner search runs at memory speed.
+        match missing.as_slice() {
+            [] => {
+                for v in cells {
+                    *v = if sane(*v) { height(*v) } else { f32::NAN };
+                }
+            }
+            &[fill] => {
+                for v in cells {
+                    *v = if sane(*v) && *v != fill {
+                        height(*v)
+                    } else {
+                        f32::NAN
+                    };
+                }
+            }
+            many => {
+                for v in cells {
+                    *v = if sane(*v) && !many.contains(v) {
+                        height(*v)
+                    } else {
+                        f32::NAN
+                    };
+                }
+            }
+        }
+    }
+}
+
+/// What becomes of the heights besides statistics.
+pub(super) enum Keep {
+    /// Nothing.
+    Nothing,
+    /// All of them.
+    All,
+    /// Averages.
+    Averages(Shrink),
+}
+
+/// Bytes of one strip: large enough that hand-over costs nothing, small beside a working grid.
+const STRIP_BYTES: usize = 16 << 20;
+
+/// Collectors at most: each needs a table of up to 32 MB.
+const COLLECTORS: usize = 8;
+
+/// Rows read together: `read` holds what the working rows in `out` need, `own` the part of it
+/// that no other strip counts.
+#[derive(Debug, Clone, PartialEq)]
+struct Strip {
+    read: Range<usize>,
+    own: Range<usize>,
+    out: Range<usize>,
+}
+
+/// Reads everything once. Heights are `None` for [`Keep::Nothing`]; statistics are `None` when no
+/// cell holds data.
+pub(super) fn run(
+    source: &mut dyn RowSource,
+    placement: &Placement,
+    bins: Bins,
+    keep: &Keep,
+    decode: &Decode,
+    progress: &dyn Progress,
+) -> Result<(Option<Statistics>, Option<Array2<f32>>)> {
+    let columns = placement.columns;
+    let strips = plan(placement, keep);
+    let mut heights = match keep {
+        Keep::Nothing => None,
+        Keep::All => Some(Array2::zeros((placement.rows, columns))),
+        Keep::Averages(shrink) => Some(Array2::zeros((shrink.rows(), shrink.columns()))),
+    };
+    let parts = rayon::current_num_threads().clamp(1, COLLECTORS);
+    let mut collectors: Vec<Collector> = (0..parts).map(|_| Collector::new(bins)).collect();
+    let mut sums = vec![RowSum::default(); placement.rows];
+
+    progress.start("reading the grid", placement.rows as u64);
+    std::thread::scope(|scope| -> Result<()> {
+        let (full, filled) = sync_channel::<Result<Vec<f32>>>(0);
+        let (empty, emptied) = sync_channel::<Vec<f32>>(2);
+        for _ in 0..2 {
+            // The receiver is alive and the channel has room for both.
+            let _ = empty.send(Vec::new());
+        }
+        let plan = &strips;
+        scope.spawn(move || {
+            for strip in plan {
+                let Ok(mut buffer) = emptied.recv() else {
+                    return;
+                };
+                buffer.resize(strip.read.len() * columns, 0.0);
+                let outcome = source.read(strip.read.start, &mut buffer);
+                let failed = outcome.is_err();
+                if full.send(outcome.map(|()| buffer)).is_err() || failed {
+                    return;
+                }
+            }
+        });
+        for strip in &strips {
+            let Ok(buffer) = filled.recv() else {
+                break;
+            };
+            let mut buffer = buffer?;
+            buffer
+                .par_chunks_mut(columns)
+                .for_each(|row| decode.apply(row));
+            let row = |r: usize| {
+                let start = (r - strip.read.start) * columns;
+                &buffer[start..start + columns]
+            };
+            collect(placement, strip, &row, &mut collectors, &mut sums);
+            if let Some(heights) = &mut heights {
+                keep_rows(keep, strip, &row, heights);
+            }
+            progress.step(strip.own.len() as u64);
+            let _ = empty.send(buffer);
+        }
+        Ok(())
+    })?;
+    progress.done();
+
+    let mut collectors = collectors.into_iter();
+    let statistics = collectors.next().and_then(|mut all| {
+        for part in collectors {
+            all.merge(part);
+        }
+        all.finish(placement, &sums)
+    });
+    Ok((statistics, heights))
+}
+
+fn collect<'a>(
+    placement: &Placement,
+    strip: &Strip,
+    row: &(impl Fn(usize) -> &'a [f32] + Sync),
+    collectors: &mut [Collector],
+    sums: &mut [RowSum],
+) {
+    let first = strip.own.start;
+    let sums = &mut sums[strip.own.clone()];
+    let share = sums.len().div_ceil(collectors.len()).max(1);
+    collectors
+        .par_iter_mut()
+        .zip(sums.par_chunks_mut(share))
+        .enumerate()
+        .for_each(|(part, (collector, sums))| {
+            for (offset, sum) in sums.iter_mut().enumerate() {
+                let r = first + part * share + offset;
+                *sum = collector.add(r, row(r), cell_area(placement, r));
+            }
+        });
+}
+
+fn keep_rows<'a>(
+    keep: &Keep,
+    strip: &Strip,
+    row: &(impl Fn(usize) -> &'a [f32] + Sync),
+    heights: &mut Array2<f32>,
+) {
+    let width = heights.ncols();
+    // A fresh array is contiguous.
+    let Some(cells) = heights.as_slice_mut() else {
+        return;
+    };
+    let out = &mut cells[strip.out.start * width..strip.out.end * width];
+    out.par_chunks_mut(width)
+        .zip(strip.out.clone())
+        .for_each(|(line, r)| match keep {
+            Keep::Averages(shrink) => shrink.fill(r, row, line),
+            _ => line.copy_from_slice(row(r)),
+        });
+}
+
+/// Cuts the rows into strips that end where a working row ends.
+fn plan(placement: &Placement, keep: &Keep) -> Vec<Strip> {
+    let budget = (STRIP_BYTES / (4 * placement.columns)).max(1);
+    let Keep::Averages(shrink) = keep else {
+        return (0..placement.rows)
+            .step_by(budget)
+            .map(|first| {
+                let rows = first..(first + budget).min(placement.rows);
+                Strip {
+                    read: rows.clone(),
+                    own: rows.clone(),
+                    out: rows,
+                }
+            })
+            .collect();
+    };
+    let mut strips = Vec::new();
+    let (mut out, mut counted) = (0, 0);
+    while out < shrink.rows() {
+        let first = shrink.source_rows(out).start;
+        let mut end = out + 1;
+        while end < shrink.rows() && shrink.source_rows(end).end - first <= budget {
+            end += 1;
+        }
+        let last = if end == shrink.rows() {
+            placement.rows
+        } else {
+            shrink.source_rows(end - 1).end
+        };
+        strips.push(Strip {
+            read: first..last,
+            own: counted..last,
+            out: out..end,
+        });
+        (out, counted) = (end, last);
+    }
+    strips
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::error::{Error, Problem};
+    use crate::grid::Registration;
+    use crate::progress::Silent;
+
+    struct Formula {
+        columns: usize,
+        fail_at: usize,
+    }
+
+    impl RowSource for Formula {
+        fn read(&mut self, first: usize, out: &mut [f32]) -> Result<()> {
+            for (i, line) in out.chunks_mut(self.columns).enumerate() {
+                if first + i >= self.fail_at {
+                    return Err(Error::Grid(Problem::new("torn")));
+                }
+                for (c, h) in line.iter_mut().enumerate() {
+                    *h = ((first + i) * 3 + c) as f32;
+                }
+            }
+            Ok(())
+        }
+    }
+
+    fn strips_of(columns: usize, rows: usize, to: Option<(usize, usize)>) -> Vec<Strip> {
+        let placement = Placement::whole(columns, rows, 0.0, Registration::Pixel);
+        let keep = match to {
+            None => Keep::All,
+            Some((c, r)) => Keep::Averages(Shrink::new(&placement, c, r)),
+        };
+        plan(&placement, &keep)
+    }
+
+    #[test]
+    fn strips_count_every_row_once_and_read_what_they_need() {
+        for to in [None, Some((6283, 3141)), Some((3000, 1500))] {
+            let strips = strips_of(106_694, 53_347, to);
+            let mut next = (0, 0);
+            for strip in &strips {
+                assert_eq!((strip.own.start, strip.out.start), next);
+                assert!(strip.read.start <= strip.own.start && strip.read.end == strip.own.end);
+                assert!(strip.read.len() * 106_694 * 4 <= STRIP_BYTES + (1 << 20));
+                next = (strip.own.end, strip.out.end);
+            }
+            assert_eq!(next, (53_347, to.map_or(53_347, |t| t.1)));
+        }
+    }
+
+    #[test]
+    fn every_cell_arrives_and_an_error_stops_the_pass() {
+        let placement = Placement::whole(64, 32, 0.0, Registration::Pixel);
+        let mut source = Formula {
+            columns: 64,
+            fail_at: usize::MAX,
+        };
+        let (stats, heights) = run(
+            &mut source,
+            &placement,
+            Bins::Float,
+            &Keep::All,
+            &Decode::None,
+            &Silent,
+        )
+        .unwrap();
+        let heights = heights.unwrap();
+        assert_eq!(heights[[31, 63]], (31 * 3 + 63) as f32);
+        assert_eq!(stats.unwrap().max.row, 31);
+        source.fail_at = 20;
+        let error = run(
+            &mut source,
+            &placement,
+            Bins::Float,
+            &Keep::All,
+            &Decode::None,
+            &Silent,
+        );
+        assert_eq!(error.unwrap_err().to_string(), "grid: torn");
+    }
+}

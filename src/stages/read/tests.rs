@@ -1,0 +1,623 @@
+//! Whole files through GDAL: fixtures written here, and real open grids.
+
+use super::*;
+use crate::grid::Quantity;
+use crate::progress::Silent;
+use approx::assert_abs_diff_eq;
+use gdal::raster::{Buffer, GdalType, RasterCreationOptions};
+use gdal::spatial_ref::SpatialRef;
+use gdal::DriverManager;
+use std::path::PathBuf;
+use tempfile::TempDir;
+
+/// A raster to write; cells from a function of (row, column).
+struct Fixture {
+    columns: usize,
+    rows: usize,
+    transform: Option<[f64; 6]>,
+    crs: Option<&'static str>,
+    scale: Option<f64>,
+    offset: Option<f64>,
+    nodata: Option<f64>,
+    options: &'static [&'static str],
+    driver: &'static str,
+    bands: usize,
+}
+
+impl Fixture {
+    /// Cells in degrees from a western edge, north first.
+    fn degrees(columns: usize, rows: usize, west: f64) -> Fixture {
+        let (dx, dy) = (360.0 / columns as f64, 180.0 / rows as f64);
+        Fixture {
+            columns,
+            rows,
+            transform: Some([west, dx, 0.0, 90.0, 0.0, -dy]),
+            crs: None,
+            scale: None,
+            offset: None,
+            nodata: None,
+            options: &[],
+            driver: "GTiff",
+            bands: 1,
+        }
+    }
+
+    fn write<T: GdalType + Copy>(
+        &self,
+        dir: &TempDir,
+        name: &str,
+        cell: impl Fn(usize, usize) -> T,
+    ) -> PathBuf {
+        let path = dir.path().join(name);
+        let driver = DriverManager::get_driver_by_name(self.driver).unwrap();
+        let options = RasterCreationOptions::from_iter(self.options.iter().copied());
+        let mut dataset = driver
+            .create_with_band_type_with_options::<T, _>(
+                &path,
+                self.columns,
+                self.rows,
+                self.bands,
+                &options,
+            )
+            .unwrap();
+        if let Some(transform) = self.transform {
+            dataset.set_geo_transform(&transform).unwrap();
+        }
+        if let Some(crs) = self.crs {
+            let reference = SpatialRef::from_definition(crs).unwrap();
+            dataset.set_spatial_ref(&reference).unwrap();
+        }
+        let mut band = dataset.rasterband(1).unwrap();
+        if let Some(scale) = self.scale {
+            band.set_scale(scale).unwrap();
+        }
+        if let Some(offset) = self.offset {
+            band.set_offset(offset).unwrap();
+        }
+        if self.nodata.is_some() {
+            band.set_no_data_value(self.nodata).unwrap();
+        }
+        let cells = (0..self.rows * self.columns)
+            .map(|i| cell(i / self.columns, i % self.columns))
+            .collect();
+        let mut buffer = Buffer::new((self.columns, self.rows), cells);
+        band.write((0, 0), (self.columns, self.rows), &mut buffer)
+            .unwrap();
+        dataset.close().unwrap();
+        path
+    }
+}
+
+fn folder() -> TempDir {
+    tempfile::tempdir().unwrap()
+}
+
+fn job(path: &Path) -> GridSettings {
+    GridSettings {
+        files: vec![path.to_owned()],
+        ..GridSettings::default()
+    }
+}
+
+fn read_all(settings: &GridSettings) -> Reading {
+    read(settings, &ReadRequest::default(), &Silent).unwrap()
+}
+
+fn refusal(settings: &GridSettings) -> String {
+    let error = read(settings, &ReadRequest::default(), &Silent).unwrap_err();
+    let text = error.to_string();
+    // Fixtures live in a folder with a new name each time.
+    match text.rfind(" (/") {
+        Some(at) => text[..at].to_owned(),
+        None => text,
+    }
+}
+
+/// A bump on a slope: one highest and one lowest cell.
+fn bump(row: usize, column: usize) -> f64 {
+    match (row, column) {
+        (3, 5) => 900.0,
+        (14, 30) => -700.0,
+        _ => row as f64 + 0.25 * column as f64,
+    }
+}
+
+#[test]
+fn any_longitude_start_puts_the_summit_in_its_place() {
+    let dir = folder();
+    for west in [-180.0, 0.0, 150.0] {
+        let path = Fixture::degrees(36, 18, west).write(&dir, "a.tif", |r, c| bump(r, c) as f32);
+        let Reading { grid, source } = read_all(&job(&path));
+        assert_eq!(source.max.height_m, 900.0);
+        assert_eq!(source.max.lat_deg, 55.0);
+        assert_eq!(source.max.lon_deg, (west + 55.0).rem_euclid(360.0));
+        assert_eq!(source.min.lat_deg, -55.0);
+        assert_eq!(source.west_deg, west.rem_euclid(360.0));
+        assert_eq!(grid.heights_m[[3, 5]], 900.0);
+        assert_eq!(grid.lon_deg(5), source.max.lon_deg);
+        assert_eq!(grid.lat_deg(3), 55.0);
+        assert_eq!(source.registration, Registration::Pixel);
+        assert_eq!(source.files, ["a.tif"]);
+    }
+}
+
+#[test]
+fn every_sample_type_scale_and_offset_gives_metres() {
+    fn check<T: GdalType + Copy>(cell: impl Fn(f64) -> T, scale: f64, offset: f64) {
+        let dir = folder();
+        let fixture = Fixture {
+            scale: Some(scale),
+            offset: Some(offset),
+            ..Fixture::degrees(36, 18, 0.0)
+        };
+        let path = fixture.write(&dir, "a.tif", |r, c| cell((bump(r, c) - offset) / scale));
+        let Reading { grid, source } = read_all(&job(&path));
+        assert_eq!((source.min.height_m, source.max.height_m), (-700.0, 900.0));
+        assert_eq!((source.scale, source.offset), (scale, offset));
+        let step = scale.min(10.0) as f32;
+        assert_abs_diff_eq!(grid.heights_m[[17, 34]], 25.5, epsilon = step / 2.0);
+    }
+    check::<i16>(|v| v.round() as i16, 0.5, 0.0);
+    check::<u16>(|v| v.round() as u16, 0.25, -8000.0);
+    check::<i32>(|v| v.round() as i32, 0.25, 0.0);
+    check::<u32>(|v| v.round() as u32, 0.25, -1000.0);
+    check::<f32>(|v| v as f32, 1.0, 0.0);
+    check::<f64>(|v| v, 1.0, 100.0);
+    check::<u8>(|v| v.round() as u8, 10.0, -1000.0);
+}
+
+#[test]
+fn metres_on_a_sphere_name_the_body() {
+    let dir = folder();
+    let step = 3_396_190f64.to_radians() * 10.0;
+    let path = Fixture {
+        transform: Some([-18.0 * step, step, 0.0, 9.0 * step, 0.0, -step]),
+        crs: Some("+proj=eqc +R=3396190 +units=m +no_defs"),
+        ..Fixture::degrees(36, 18, 0.0)
+    }
+    .write(&dir, "mars.tif", |r, c| bump(r, c) as i16);
+    let source = read_all(&job(&path)).source;
+    assert_eq!(source.body.as_deref(), Some("Mars"));
+    assert_eq!(source.reference_radius_m, Some(3_396_190.0));
+    assert_eq!((source.max.lat_deg, source.max.lon_deg), (55.0, 235.0));
+
+    let moon = GridSettings {
+        body: Some("moon".to_owned()),
+        ..job(&path)
+    };
+    assert_eq!(
+        refusal(&moon),
+        "grid: grid.body and the grid's coordinate system speak of different bodies; found \
+         1737400 m (Moon) and 3396190 m (Mars); allowed: two radii within 0.5 % of each other, \
+         or of one body; correct the setting, or write the right coordinate system into the file"
+    );
+    let mean = GridSettings {
+        radius_m: Some(3_389_500.0),
+        ..job(&path)
+    };
+    let source = read_all(&mean).source;
+    assert_eq!(source.reference_radius_m, Some(3_389_500.0));
+    assert_eq!(
+        source.notes,
+        [
+            "grid.radius has a radius of 3389500 m, the grid's coordinate system 3396190 m: two \
+          reference surfaces of one body; the first is used"
+        ]
+    );
+}
+
+#[test]
+fn an_unknown_body_is_a_job_error() {
+    let dir = folder();
+    let path = Fixture::degrees(36, 18, 0.0).write(&dir, "a.tif", |r, c| bump(r, c) as f32);
+    let settings = GridSettings {
+        body: Some("Kolob".to_owned()),
+        ..job(&path)
+    };
+    let error = read(&settings, &ReadRequest::default(), &Silent).unwrap_err();
+    assert_eq!(error.exit_code(), 3);
+    assert!(error.to_string().starts_with(
+        "job: grid.body: the body is not in the table of known bodies; found \"Kolob\"; allowed: \
+         Mercury, Venus, Earth"
+    ));
+    let settings = GridSettings {
+        radius_m: Some(5e5),
+        ..settings
+    };
+    assert_eq!(read_all(&settings).source.body.as_deref(), Some("Kolob"));
+}
+
+#[test]
+fn radii_become_heights_above_the_reference_radius() {
+    let dir = folder();
+    let path = Fixture {
+        crs: Some("+proj=longlat +R=1737400 +no_defs"),
+        ..Fixture::degrees(36, 18, 0.0)
+    }
+    .write(&dir, "r.tif", |r, c| bump(r, c) + 1_737_400.0);
+    let source = read_all(&job(&path)).source;
+    assert_eq!(source.quantity, Quantity::Radius);
+    assert_eq!((source.min.height_m, source.max.height_m), (-700.0, 900.0));
+    // A setting overrides the guess.
+    let source = read_all(&GridSettings {
+        quantity: Some(Quantity::Elevation),
+        ..job(&path)
+    })
+    .source;
+    assert_eq!(source.max.height_m, 1_738_300.0);
+}
+
+#[test]
+fn the_moons_offset_is_not_added() {
+    let dir = folder();
+    let path = Fixture {
+        scale: Some(0.5),
+        offset: Some(1_737_400.0),
+        ..Fixture::degrees(36, 18, -180.0)
+    }
+    .write(&dir, "ldem.tif", |r, c| (2.0 * bump(r, c)) as i16);
+    let source = read_all(&job(&path)).source;
+    assert_eq!((source.min.height_m, source.max.height_m), (-700.0, 900.0));
+    assert_eq!(source.body.as_deref(), Some("Moon"));
+}
+
+#[test]
+fn a_gridline_grid_loses_its_repeated_column() {
+    let dir = folder();
+    let fixture = Fixture {
+        columns: 37,
+        rows: 19,
+        transform: Some([-185.0, 10.0, 0.0, 95.0, 0.0, -10.0]),
+        ..Fixture::degrees(36, 18, 0.0)
+    };
+    let cell = |r: usize, c: usize| match r {
+        0 => 10.0,
+        18 => -20.0,
+        _ => bump(r, c % 36) as f32,
+    };
+    let path = fixture.write(&dir, "g.tif", cell);
+    let Reading { grid, source } = read_all(&job(&path));
+    assert_eq!((source.width, source.height), (36, 19));
+    assert_eq!(source.registration, Registration::Gridline);
+    assert_eq!((source.max.lat_deg, source.max.lon_deg), (60.0, 230.0));
+    assert_eq!((source.west_deg, source.north_deg), (180.0, 90.0));
+    assert_eq!((grid.lat_deg(0), grid.lon_deg(0)), (90.0, 180.0));
+    assert_eq!(
+        source.notes,
+        ["the last column repeats the first (longitude -180 to 180) and is left out"]
+    );
+
+    let path = fixture.write(&dir, "g2.tif", |r, c| bump(r, c) as f32);
+    assert_eq!(
+        refusal(&job(&path)),
+        "grid: the grid is one column too wide, yet its last column differs from its first; \
+         found 37 columns of 10°; allowed: 360° of longitude, or a last column equal to the \
+         first; check the cell size written in the file"
+    );
+}
+
+#[test]
+fn south_first_rows_are_turned_round() {
+    let dir = folder();
+    let path = Fixture {
+        transform: Some([0.0, 10.0, 0.0, -90.0, 0.0, 10.0]),
+        ..Fixture::degrees(36, 18, 0.0)
+    }
+    .write(&dir, "s.tif", |r, c| bump(17 - r, c) as f32);
+    let Reading { grid, source } = read_all(&job(&path));
+    assert_eq!(source.max.lat_deg, 55.0);
+    assert_eq!(grid.heights_m[[3, 5]], 900.0);
+    assert_eq!(grid.heights_m[[17, 0]], 17.0);
+}
+
+#[test]
+fn a_netcdf_is_read_like_a_geotiff() {
+    let dir = folder();
+    let path = Fixture {
+        driver: "netCDF",
+        crs: Some("EPSG:4326"),
+        ..Fixture::degrees(36, 18, 20.0)
+    }
+    .write(&dir, "a.nc", |r, c| bump(r, c) as f32);
+    let source = read_all(&job(&path)).source;
+    assert_eq!((source.max.height_m, source.max.lon_deg), (900.0, 75.0));
+    assert_eq!(source.body.as_deref(), Some("Earth"));
+}
+
+#[test]
+fn compressed_tiles_and_big_files_read_the_same() {
+    let dir = folder();
+    let options: &[&[&str]] = &[
+        &[
+            "TILED=YES",
+            "BLOCKXSIZE=16",
+            "BLOCKYSIZE=16",
+            "COMPRESS=DEFLATE",
+            "PREDICTOR=2",
+        ],
+        &["BIGTIFF=YES", "COMPRESS=LZW"],
+        &["BLOCKYSIZE=1"],
+    ];
+    for options in options {
+        let path = Fixture {
+            options,
+            ..Fixture::degrees(72, 36, 0.0)
+        }
+        .write(&dir, "t.tif", |r, c| (r * 100 + c) as i16);
+        let grid = read_all(&job(&path)).grid;
+        for ((r, c), &h) in grid.heights_m.indexed_iter() {
+            assert_eq!(h, (r * 100 + c) as f32);
+        }
+    }
+}
+
+#[test]
+fn holes_are_filled_and_counted() {
+    let dir = folder();
+    let hole = |r: usize, c: usize| (5..9).contains(&r) && (10..14).contains(&c);
+    let cells =
+        |fill: f32| move |r: usize, c: usize| if hole(r, c) { fill } else { bump(r, c) as f32 };
+    for (name, fill, nodata) in [
+        ("declared", -9999.0, Some(-9999.0)),
+        ("nan", f32::NAN, None),
+        ("inf", f32::INFINITY, None),
+        ("noaa", -1e34, None),
+        ("netcdf", 9.969_21e36, None),
+    ] {
+        let path = Fixture {
+            nodata,
+            ..Fixture::degrees(36, 18, 0.0)
+        }
+        .write(&dir, "h.tif", cells(fill));
+        let Reading { grid, source } = read_all(&job(&path));
+        assert_eq!(source.filled_cells, 16, "{name}");
+        assert_eq!(
+            (source.min.height_m, source.max.height_m),
+            (-700.0, 900.0),
+            "{name}"
+        );
+        assert!(grid.heights_m.iter().all(|h| h.is_finite()), "{name}");
+        let band = 40f64.to_radians().sin() - 0.0;
+        assert_abs_diff_eq!(source.filled_share, 0.5 * band * 4.0 / 36.0, epsilon = 1e-9);
+    }
+}
+
+#[test]
+fn a_finer_source_is_averaged_to_the_step_asked_for() {
+    let dir = folder();
+    let path = Fixture::degrees(720, 360, -180.0).write(&dir, "f.tif", |r, c| {
+        ((r / 10) * 7 + (c / 10) * 3) as f32 + if (r + c) % 2 == 0 { 0.5 } else { -0.5 }
+    });
+    let request = ReadRequest {
+        finest_step_deg: Some(5.0),
+    };
+    let Reading { grid, source } = read(&job(&path), &request, &Silent).unwrap();
+    assert_eq!((grid.columns(), grid.rows()), (72, 36));
+    assert_eq!((source.width, source.height), (720, 360));
+    assert_abs_diff_eq!(grid.lon_deg(0), 182.5, epsilon = 1e-9);
+    assert_abs_diff_eq!(
+        grid.heights_m[[18, 40]],
+        18.0 * 7.0 + 40.0 * 3.0,
+        epsilon = 1e-3
+    );
+    // A step finer than the source changes nothing.
+    let request = ReadRequest {
+        finest_step_deg: Some(0.1),
+    };
+    let fine = read(&job(&path), &request, &Silent).unwrap();
+    assert_eq!((fine.grid.columns(), fine.grid.rows()), (720, 360));
+}
+
+#[test]
+fn thread_counts_do_not_change_a_byte() {
+    let dir = folder();
+    let path = Fixture::degrees(360, 180, 0.0).write(&dir, "f.tif", |r, c| {
+        ((r * 7919 + c * 104_729) % 20_011) as f32 * 0.37
+    });
+    let request = ReadRequest {
+        finest_step_deg: Some(2.3),
+    };
+    let with = |threads: usize| {
+        let pool = rayon::ThreadPoolBuilder::new()
+            .num_threads(threads)
+            .build()
+            .unwrap();
+        pool.install(|| read(&job(&path), &request, &Silent).unwrap())
+    };
+    assert_eq!(with(1), with(5));
+}
+
+#[test]
+fn bad_files_are_refused_in_one_line() {
+    let dir = folder();
+    let missing = dir.path().join("nowhere.tif");
+    assert_eq!(
+        refusal(&job(&missing)),
+        "grid: grid.files: the grid file does not exist; check its name; names in a job file \
+         count from the job file's folder"
+    );
+    let text = dir.path().join("text.tif");
+    std::fs::write(&text, "not a raster").unwrap();
+    assert!(refusal(&job(&text)).starts_with("grid: the file could not be opened as a grid: "));
+    let empty = dir.path().join("empty.tif");
+    std::fs::write(&empty, "").unwrap();
+    assert_eq!(
+        refusal(&job(&empty)),
+        "grid: grid.files: the grid file is empty; copy or download it again"
+    );
+    assert_eq!(
+        refusal(&job(Path::new("/vsicurl/https://example.org/a.tif"))),
+        "grid: grid.files: grids are read from this machine only; found \
+         \"/vsicurl/https://example.org/a.tif\"; allowed: files on a local disk; download the \
+         file first"
+    );
+    assert_eq!(
+        refusal(&GridSettings::default()),
+        "job: grid.files: no elevation grid is named; write files = [\"your-grid.tif\"] under \
+         [grid]"
+    );
+}
+
+#[test]
+fn a_file_cut_short_is_refused() {
+    let dir = folder();
+    let path = Fixture::degrees(720, 360, 0.0).write(&dir, "t.tif", |r, c| (r + c) as i16);
+    let bytes = std::fs::read(&path).unwrap();
+    std::fs::write(&path, &bytes[..bytes.len() / 2]).unwrap();
+    let message = refusal(&job(&path));
+    assert!(
+        message.ends_with("the file is damaged or cut short; copy or download it again"),
+        "{message}"
+    );
+}
+
+#[test]
+fn grids_without_relief_or_data_are_refused() {
+    let dir = folder();
+    let flat = Fixture::degrees(36, 18, 0.0).write(&dir, "flat.tif", |_, _| 12i16);
+    assert_eq!(
+        refusal(&job(&flat)),
+        "grid: the grid has the same height everywhere, so there is nothing to carve; found 12 \
+         m; allowed: at least two different heights"
+    );
+    let void = Fixture::degrees(36, 18, 0.0).write(&dir, "void.tif", |_, _| f32::NAN);
+    assert_eq!(
+        refusal(&job(&void)),
+        "grid: every cell of the grid is without data; check the file, and nodata under [grid] \
+         if it is set"
+    );
+}
+
+#[test]
+fn two_bands_and_regions_are_refused() {
+    let dir = folder();
+    let two = Fixture {
+        bands: 2,
+        ..Fixture::degrees(36, 18, 0.0)
+    }
+    .write(&dir, "two.tif", |r, c| (r + c) as i16);
+    assert_eq!(
+        refusal(&job(&two)),
+        "grid: the file does not hold exactly one band of heights; found 2 bands; allowed: 1 \
+         band; copy the band with the heights into a file of its own"
+    );
+    let part = Fixture {
+        rows: 9,
+        transform: Some([0.0, 10.0, 0.0, 90.0, 0.0, -10.0]),
+        ..Fixture::degrees(36, 18, 0.0)
+    }
+    .write(&dir, "north.tif", |r, c| (r + c) as i16);
+    assert_eq!(
+        refusal(&job(&part)),
+        "grid: the grid does not cover the whole globe; found latitudes 0 to 90 (latitudes -90 \
+         to 0 missing); allowed: all longitudes and latitudes from pole to pole; use a global \
+         grid, or list all the tiles that make one"
+    );
+}
+
+#[test]
+fn no_coordinates_need_a_west_and_then_work() {
+    let dir = folder();
+    let path = Fixture {
+        transform: None,
+        ..Fixture::degrees(36, 18, 0.0)
+    }
+    .write(&dir, "plain.tif", |r, c| {
+        (2.0 * (bump(r, c) + 10_000.0)) as u16
+    });
+    assert_eq!(
+        refusal(&job(&path)),
+        "grid: the file does not say where on the body its cells lie; found 36 × 18 cells \
+         without coordinates; add under [grid] west = the longitude of its western edge (often 0 \
+         or -180), radius or body, and scale and offset if its numbers are not metres"
+    );
+    let source = read_all(&GridSettings {
+        west_deg: Some(-180.0),
+        body: Some("Moon".to_owned()),
+        scale: Some(0.5),
+        offset_m: Some(-10_000.0),
+        ..job(&path)
+    })
+    .source;
+    assert_eq!((source.max.height_m, source.max.lon_deg), (900.0, 235.0));
+    assert_eq!(source.reference_radius_m, Some(1_737_400.0));
+}
+
+#[test]
+fn metres_without_a_coordinate_system_are_refused() {
+    let dir = folder();
+    let path = Fixture {
+        transform: Some([-1.8e7, 1e6, 0.0, 9.5e6, 0.0, -1e6]),
+        ..Fixture::degrees(36, 18, 0.0)
+    }
+    .write(&dir, "m.tif", |r, c| bump(r, c) as f32);
+    assert_eq!(
+        refusal(&job(&path)),
+        "grid: the file names no coordinate system, and its coordinates are not degrees; found a \
+         west edge at -18000000, 36 columns of 1000000; allowed: 360° of longitude, or metres \
+         with a coordinate system; write the coordinate system into the file"
+    );
+}
+
+/// Real open grids of the Debian package ferret-datasets 7.6 (NOAA, public domain).
+fn ferret(name: &str) -> PathBuf {
+    let path = Path::new("/usr/share/ferret-vis/data").join(name);
+    assert!(
+        path.exists(),
+        "{} is missing: install the Debian package ferret-datasets (setup.sh does)",
+        path.display()
+    );
+    path
+}
+
+#[test]
+fn earth_at_five_minutes_has_its_deep_and_its_summit() {
+    // Source: etopo5.cdf, read with GDAL's own tools: -10376 at 11.333 N 142.333 E, 7833 at
+    // 36.333 N 75.083 E, poles -4290 (north) and 2810 (south).
+    let Reading { grid, source } = read_all(&job(&ferret("etopo5.cdf")));
+    assert_eq!((source.width, source.height), (4320, 2161));
+    assert_eq!(source.registration, Registration::Gridline);
+    assert_eq!(
+        (source.min.height_m, source.max.height_m),
+        (-10376.0, 7833.0)
+    );
+    assert_abs_diff_eq!(source.min.lat_deg, 11.3333, epsilon = 1e-4);
+    assert_abs_diff_eq!(source.min.lon_deg, 142.3333, epsilon = 1e-4);
+    assert_abs_diff_eq!(source.max.lat_deg, 36.3333, epsilon = 1e-4);
+    assert_abs_diff_eq!(source.max.lon_deg, 75.0833, epsilon = 1e-4);
+    assert!(grid.heights_m.row(0).iter().all(|&h| h == -4290.0));
+    assert!(grid.heights_m.row(2160).iter().all(|&h| h == 2810.0));
+    assert_eq!(source.filled_cells, 0);
+}
+
+#[test]
+fn earth_at_twenty_minutes_starts_at_20_east_and_repeats_a_column() {
+    // Source: etopo20.cdf: 1081 columns from 20.1667 E, the last repeating the first, rows south
+    // first, fill -1e34, -9026.6 to 6228.8.
+    let source = read_all(&job(&ferret("etopo20.cdf"))).source;
+    assert_eq!((source.width, source.height), (1080, 540));
+    assert_abs_diff_eq!(source.west_deg, 20.0, epsilon = 1e-6);
+    assert_abs_diff_eq!(source.min.height_m, -9026.6, epsilon = 0.1);
+    assert_abs_diff_eq!(source.max.height_m, 6228.8, epsilon = 0.1);
+    assert!(source.notes[0].starts_with("the last column repeats the first"));
+}
+
+#[test]
+fn earth_at_one_degree_is_wet_and_high_in_tibet() {
+    // Source: etopo60.cdf: -7473.2 to 5731.1; 71 % of Earth lies below sea level (common
+    // textbook figure, from memory).
+    let source = read_all(&job(&ferret("etopo60.cdf"))).source;
+    assert_abs_diff_eq!(source.min.height_m, -7473.2, epsilon = 0.1);
+    assert_abs_diff_eq!(source.max.height_m, 5731.1, epsilon = 0.1);
+    assert!(
+        (27.0..37.0).contains(&source.max.lat_deg),
+        "{:?}",
+        source.max
+    );
+    assert!(
+        (78.0..102.0).contains(&source.max.lon_deg),
+        "{:?}",
+        source.max
+    );
+    assert_abs_diff_eq!(source.hypsometry.share_below(0.0), 0.71, epsilon = 0.02);
+}

@@ -1,0 +1,238 @@
+use assert_cmd::Command;
+use std::path::Path;
+use std::process::Stdio;
+use tempfile::TempDir;
+
+/// The program, run in a folder of its own.
+fn program(folder: &TempDir, words: &[&str]) -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_globewright"));
+    command.current_dir(folder.path()).args(words);
+    command
+}
+
+/// Exit code, standard output and standard error.
+fn run(folder: &TempDir, words: &[&str]) -> (i32, String, String) {
+    let output = program(folder, words).output().unwrap();
+    (
+        output.status.code().unwrap(),
+        String::from_utf8(output.stdout).unwrap(),
+        String::from_utf8(output.stderr).unwrap(),
+    )
+}
+
+fn files(folder: &Path) -> Vec<String> {
+    let mut names: Vec<String> = std::fs::read_dir(folder)
+        .unwrap()
+        .map(|entry| entry.unwrap().file_name().into_string().unwrap())
+        .collect();
+    names.sort();
+    names
+}
+
+#[test]
+fn init_writes_a_job_file_once() {
+    let folder = TempDir::new().unwrap();
+    let (code, out, err) = run(
+        &folder,
+        &["init", "moon.toml", "--set", "globe.diameter=8in"],
+    );
+    assert_eq!((code, out.as_str()), (0, ""));
+    assert_eq!(
+        err,
+        "Wrote moon.toml. Name your elevation grid in it, then: globewright facets moon.toml \
+         --out DIR\n"
+    );
+    assert_eq!(files(folder.path()), ["moon.toml"]);
+    let path = folder.path().join("moon.toml");
+    let job = globewright::jobfile::load(&path, &[]).unwrap();
+    assert_eq!(job.settings.globe.diameter_mm, 203.2);
+    assert_eq!(job.settings.name, "moon");
+
+    let (code, _, err) = run(&folder, &["init", "moon.toml"]);
+    assert_eq!(code, 6);
+    assert_eq!(
+        err,
+        "globewright: disk: this file exists already; choose another name, or add --force to \
+         replace it (moon.toml)\n"
+    );
+    let again = globewright::jobfile::load(&path, &[]).unwrap();
+    assert_eq!(again, job, "the file was touched");
+
+    let (code, out, err) = run(&folder, &["init", "moon.toml", "--force", "--quiet"]);
+    assert_eq!((code, out.as_str(), err.as_str()), (0, "", ""));
+    let replaced = globewright::jobfile::load(&path, &[]).unwrap();
+    assert_eq!(replaced.settings.globe.diameter_mm, 200.0);
+    assert_eq!(files(folder.path()), ["moon.toml"]);
+}
+
+#[test]
+fn init_prints_to_standard_output_when_asked() {
+    let folder = TempDir::new().unwrap();
+    let (code, out, err) = run(&folder, &["init", "-"]);
+    assert_eq!((code, err.as_str()), (0, ""));
+    assert_eq!(out, globewright::jobfile::starter(&[]).unwrap());
+    assert!(files(folder.path()).is_empty());
+}
+
+#[test]
+fn init_into_a_missing_folder_leaves_nothing() {
+    let folder = TempDir::new().unwrap();
+    let (code, _, err) = run(&folder, &["init", "nowhere/moon.toml"]);
+    assert_eq!(code, 6);
+    assert_eq!(
+        err,
+        "globewright: disk: could not write the file: entity not found; check the path, its \
+         permissions and the free space (nowhere/moon.toml)\n"
+    );
+    assert!(files(folder.path()).is_empty());
+}
+
+#[test]
+fn a_wrong_job_exits_with_3_and_one_line() {
+    let folder = TempDir::new().unwrap();
+    let (code, out, err) = run(&folder, &["facets", "moon.toml", "--out", "moon"]);
+    assert_eq!((code, out.as_str()), (3, ""));
+    assert_eq!(
+        err,
+        "globewright: job: there is no such job file; check the name, or write one with \
+         \"globewright init\" (moon.toml)\n"
+    );
+    std::fs::write(folder.path().join("moon.toml"), "[globe]\ndiameter = 8\n").unwrap();
+    let (code, _, err) = run(&folder, &["facets", "moon.toml", "--out", "moon"]);
+    assert_eq!(code, 3);
+    assert_eq!(
+        err,
+        "globewright: job: globe.diameter: the length has no unit; found 8; allowed: a number \
+         with mm, cm, m or in, such as \"200 mm\", \"8 in\" or \"1-1/2 in\"; write \"8 mm\" or \
+         \"8 in\" (moon.toml line 2)\n"
+    );
+    let words = [
+        "--set",
+        "globe.diameter=8in",
+        "facets",
+        "moon.toml",
+        "--out",
+        "moon",
+    ];
+    let (code, _, err) = run(&folder, &words);
+    assert_eq!(code, 3);
+    assert_eq!(
+        err,
+        "globewright: job: grid.files: the job names no elevation grid; allowed: file names in \
+         quotes, in square brackets; write files = [\"world.tif\"] under [grid] (moon.toml)\n"
+    );
+    assert_eq!(files(folder.path()), ["moon.toml"]);
+}
+
+#[test]
+fn a_wrong_command_line_exits_with_2() {
+    let folder = TempDir::new().unwrap();
+    let usage = |words: &[&str]| {
+        let (code, out, err) = run(&folder, words);
+        assert_eq!((code, out.as_str()), (2, ""), "{words:?}");
+        err.lines().next().unwrap_or_default().to_owned()
+    };
+    usage(&[]);
+    assert_eq!(usage(&["carve"]), "error: unrecognized subcommand 'carve'");
+    assert_eq!(
+        usage(&["facets", "a.toml", "--out", "b", "--facets", "9-7"]),
+        "error: invalid value '9-7' for '--facets <LIST>': this range runs backwards; found \
+         \"9-7\"; allowed: facet numbers from 1 to 120; write a list such as 3,7-9"
+    );
+    assert_eq!(
+        usage(&["facets", "a.toml", "--out", "b", "--memory", "2"]),
+        "error: invalid value '2' for '--memory <SIZE>': the amount of memory has no unit; found \
+         \"2\"; allowed: 64M to 1024T; write a size such as 800M or 2G"
+    );
+    assert_eq!(
+        usage(&["check", "a", "--threads", "0"]),
+        "error: invalid value '0' for '--threads <N>': 0 is not in 1..=1024"
+    );
+    assert_eq!(
+        usage(&["check", "a", "--set", "globe.solid=cube"]),
+        "error: --set changes a job, and this command has none; leave it out"
+    );
+}
+
+#[test]
+fn help_and_version_go_to_standard_output() {
+    let folder = TempDir::new().unwrap();
+    let (code, out, err) = run(&folder, &["--help"]);
+    assert_eq!((code, err.as_str()), (0, ""));
+    let rows = [
+        "  0  all is well",
+        "  2  the command line was not understood",
+        "  3  the job file or a --set must be changed",
+        "  4  the elevation grid must be changed, or described by settings",
+        "  5  the globe does not fit the wood",
+        "  6  the disk, a folder or a permission is in the way",
+        "  7  check found that a folder does not hold what it should",
+    ];
+    let listed: Vec<&str> = out
+        .lines()
+        .skip_while(|line| *line != "Exit codes:")
+        .skip(1)
+        .take_while(|line| !line.is_empty())
+        .collect();
+    assert_eq!(listed, rows);
+    let (code, out, _) = run(&folder, &["--version"]);
+    let version = concat!("globewright ", env!("CARGO_PKG_VERSION"), "\n");
+    assert_eq!((code, out.as_str()), (0, version));
+}
+
+#[test]
+fn completions_know_every_command_in_every_shell() {
+    let folder = TempDir::new().unwrap();
+    for shell in ["bash", "zsh", "fish", "elvish", "powershell"] {
+        let (code, out, err) = run(&folder, &["completions", shell]);
+        assert_eq!((code, err.as_str()), (0, ""));
+        for word in ["init", "inspect", "facets", "check", "manual", "threads"] {
+            assert!(out.contains(word), "{shell}: {word}");
+        }
+    }
+}
+
+#[test]
+fn the_manual_has_a_page_for_every_command() {
+    let folder = TempDir::new().unwrap();
+    let (code, out, err) = run(&folder, &["manual", "man/man1"]);
+    assert_eq!((code, out.as_str()), (0, ""));
+    assert_eq!(err, "Wrote 7 pages to man/man1\n");
+    let names = files(&folder.path().join("man/man1"));
+    let commands = [
+        "check",
+        "completions",
+        "facets",
+        "init",
+        "inspect",
+        "manual",
+    ];
+    let mut expected: Vec<String> = commands
+        .iter()
+        .map(|command| format!("globewright-{command}.1"))
+        .collect();
+    expected.push("globewright.1".to_owned());
+    assert_eq!(names, expected);
+    let page = std::fs::read_to_string(folder.path().join("man/man1/globewright-facets.1"));
+    let page = page.unwrap();
+    assert!(page.contains(".TH globewright-facets 1"), "{page}");
+    assert!(page.contains("such as 3,7\\-9"), "{page}");
+}
+
+#[test]
+fn a_reader_that_goes_away_is_no_error() {
+    let folder = TempDir::new().unwrap();
+    for words in [&["completions", "bash"][..], &["init", "-"], &["--help"]] {
+        let mut child = std::process::Command::new(env!("CARGO_BIN_EXE_globewright"))
+            .current_dir(folder.path())
+            .args(words)
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap();
+        drop(child.stdout.take());
+        let output = child.wait_with_output().unwrap();
+        assert_eq!(output.status.code(), Some(0), "{words:?}");
+        assert_eq!(String::from_utf8_lossy(&output.stderr), "");
+    }
+}

@@ -1,0 +1,4 @@
+//! Whole runs of the program and the library.
+
+/// The command line: what it prints, where, and its exit codes.
+mod cli;
