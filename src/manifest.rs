@@ -39,6 +39,14 @@ pub struct Manifest {
 }
 
 impl Manifest {
+    /// What to call the globe: the job's name, else the body's.
+    pub fn title(&self) -> &str {
+        let name = self.job.get("name").and_then(serde_json::Value::as_str);
+        name.filter(|name| !name.trim().is_empty())
+            .or(self.source.body.as_deref())
+            .unwrap_or("Globe")
+    }
+
     /// A count summed over all facets; at the largest number instead of beyond it.
     pub fn total(&self, count: impl Fn(&FacetEntry) -> u64) -> u64 {
         self.facets

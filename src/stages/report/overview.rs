@@ -392,10 +392,9 @@ pub fn encode(picture: &RgbImage) -> Result<Vec<u8>> {
 }
 
 fn title(svg: &mut Svg, manifest: &Manifest) {
-    let body = manifest.source.body.as_deref().unwrap_or("Globe");
     let solid = manifest.globe.solid.replace('-', " ");
     let diameter = 2.0 * manifest.globe.radius_mm;
-    let heading = format!("{} on a {solid}", capital(body));
+    let heading = format!("{} on a {solid}", capital(manifest.title()));
     svg.bold(MARGIN_PX, 92.0, 56.0, "start", INK, &heading);
     let relief = &manifest.curve.knots_mm;
     let range = relief.last().unwrap_or(&0.0) - relief.first().unwrap_or(&0.0);

@@ -27,7 +27,7 @@ fn heading(manifest: &Manifest) -> String {
     format!(
         "# {} on a {}\n\n{} facets, {} across the finished globe. `overview.png` shows them all; \
          `globe.json` holds every number for other programs.\n\n![All facets](overview.png)\n",
-        markdown(manifest.source.body.as_deref().unwrap_or("Globe")),
+        markdown(manifest.title()),
         manifest.globe.solid.replace('-', " "),
         manifest.facets.len(),
         both(2.0 * manifest.globe.radius_mm),
