@@ -19,7 +19,14 @@ use tempfile::{Builder, TempDir};
 pub const OWN_FILES: [&str; 3] = [MANIFEST_FILE, "report.md", "overview.png"];
 
 /// Hidden folders being written, for [`remove_unfinished`].
-static UNFINISHED: Mutex<Vec<PathBuf>> = Mutex::new(Vec::new());
+static UNFINISHED: Mutex<Vec<Unfinished>> = Mutex::new(Vec::new());
+
+/// What an interrupt has to take back.
+struct Unfinished {
+    hidden: PathBuf,
+    /// Deepest first.
+    made_parents: Vec<PathBuf>,
+}
 
 /// Set by an interrupt: nothing more may be written.
 static INTERRUPTED: AtomicBool = AtomicBool::new(false);
@@ -60,7 +67,10 @@ impl NewFolder {
             remove_empty(&made_parents);
             Error::io(parent, "create the output folder", &without_path(e))
         })?;
-        unfinished().push(hidden.path().to_path_buf());
+        unfinished().push(Unfinished {
+            hidden: hidden.path().to_path_buf(),
+            made_parents: made_parents.clone(),
+        });
         Ok(NewFolder {
             hidden: Some(hidden),
             target,
@@ -109,7 +119,7 @@ impl NewFolder {
             // Replaces an empty folder; a folder filled meanwhile makes it fail.
             std::fs::rename(hidden.path(), &self.target).map_err(failed)?;
         }
-        unfinished.retain(|path| path != hidden.path());
+        unfinished.retain(|one| one.hidden != hidden.path());
         drop(unfinished);
         if let Some(hidden) = self.hidden.take() {
             let _moved_away = hidden.keep();
@@ -124,7 +134,7 @@ impl Drop for NewFolder {
         let Some(hidden) = self.hidden.take() else {
             return;
         };
-        unfinished().retain(|path| path != hidden.path());
+        unfinished().retain(|one| one.hidden != hidden.path());
         // Nothing can be done about a failure here; the folder is hidden and named as a part.
         let _ = hidden.close();
         remove_empty(&self.made_parents);
@@ -169,18 +179,19 @@ pub fn clean_up_on_interrupt() -> Result<()> {
 /// Removes every unfinished folder and stops all further writing in this process.
 pub fn remove_unfinished() {
     INTERRUPTED.store(true, Ordering::SeqCst);
-    for path in unfinished().drain(..) {
+    for one in unfinished().drain(..) {
         for _ in 0..REMOVE_TRIES {
-            let _ = std::fs::remove_dir_all(&path);
-            if !path.exists() {
+            let _ = std::fs::remove_dir_all(&one.hidden);
+            if !one.hidden.exists() {
                 break;
             }
             std::thread::sleep(REMOVE_PAUSE);
         }
+        remove_empty(&one.made_parents);
     }
 }
 
-fn unfinished() -> MutexGuard<'static, Vec<PathBuf>> {
+fn unfinished() -> MutexGuard<'static, Vec<Unfinished>> {
     UNFINISHED.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
@@ -579,17 +590,14 @@ mod tests {
                     "--exact",
                     "stages::write::folder::tests::an_interrupt_leaves_nothing",
                 ])
-                .env(TARGET, root.path().join("mars"))
+                .env(TARGET, root.path().join("deep/mars"))
                 .stdout(std::process::Stdio::null())
                 .spawn()
                 .unwrap();
+            let deep = root.path().join("deep");
             let started = || {
-                let part = names(root.path()).pop()?;
-                root.path()
-                    .join(part)
-                    .join("facets/3.png")
-                    .exists()
-                    .then_some(())
+                let part = std::fs::read_dir(&deep).ok()?.next()?.ok()?;
+                part.path().join("facets/3.png").exists().then_some(())
             };
             while started().is_none() {
                 assert_eq!(child.try_wait().unwrap(), None, "ended too early");
