@@ -13,6 +13,8 @@ pub(super) struct Crs {
     pub semi_major_m: f64,
     /// Semi-minor axis, metres; equal to the semi-major one for a sphere.
     pub semi_minor_m: f64,
+    /// Latitudes are angles of the vertical on a flattened body, not of the line to its centre.
+    pub graphic: bool,
     /// As PROJ writes it.
     pub proj: String,
 }
@@ -68,9 +70,14 @@ impl Crs {
         }
     }
 
-    /// Whether the body is flattened enough to matter: more than 1 part in 10 million.
-    pub fn is_ellipsoid(&self) -> bool {
-        (self.semi_major_m - self.semi_minor_m).abs() > 1e-7 * self.semi_major_m
+    /// `(c/a)²` of a body whose latitudes are not planetocentric, else 1:
+    /// `tan(centric) = (c/a)² · tan(graphic)`.
+    pub fn squash(&self) -> f64 {
+        if self.graphic {
+            (self.semi_minor_m / self.semi_major_m).powi(2)
+        } else {
+            1.0
+        }
     }
 }
 
@@ -109,7 +116,11 @@ pub(super) fn read(reference: &SpatialRef) -> Result<Option<Crs>> {
     } else {
         Kind::Other
     };
+    // Coordinate systems of flattened bodies measure the vertical, unless their name says that
+    // they do not ("Mars (2015) / Ocentric").
+    let flattened = (semi_major_m - semi_minor_m).abs() > 1e-7 * semi_major_m;
     Ok(Some(Crs {
+        graphic: flattened && !name.to_lowercase().contains("centric"),
         name,
         kind,
         semi_major_m,
@@ -152,7 +163,7 @@ mod tests {
             .unwrap();
         assert_abs_diff_eq!(west, -180.0, epsilon = 1e-9);
         assert_abs_diff_eq!(north, 90.0, epsilon = 1e-9);
-        assert!(!mars.is_ellipsoid());
+        assert_eq!(mars.squash(), 1.0);
     }
 
     #[test]
@@ -174,7 +185,11 @@ mod tests {
                 meridian_deg: 0.0
             }
         );
-        assert!(c.is_ellipsoid());
+        assert_abs_diff_eq!(
+            c.squash(),
+            (6_356_752.314_245f64 / 6_378_137.0).powi(2),
+            epsilon = 1e-12
+        );
         let polar = crs("+proj=stere +lat_0=90 +R=3396000 +units=m +no_defs");
         assert_eq!(polar.kind, Kind::Other);
         assert_eq!(polar.semi_major_m, 3_396_000.0);

@@ -9,6 +9,7 @@
 
 mod crs;
 mod holes;
+mod labels;
 mod open;
 mod place;
 mod shrink;
@@ -294,6 +295,8 @@ fn reference(settings: &GridSettings, raster: &Raster) -> Result<Reference> {
         }
     }
     let radius_m = settings.radius_m.or(found_m).or(body.map(|b| b.radius_m));
+    let target = raster.target.as_deref().and_then(body_named);
+    let radius_m = radius_m.or(target.map(|b| b.radius_m));
     let name = match (body, &settings.body) {
         (Some(body), _) => Some(body.name.to_owned()),
         (None, Some(name)) => Some(name.clone()),

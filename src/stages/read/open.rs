@@ -1,12 +1,15 @@
 //! Opening rasters with GDAL, and reading their rows. Nothing else in the crate calls GDAL.
 
-use super::crs::{self, Crs};
+use super::crs::{self, Crs, Kind};
+use super::labels::{self, Label, RawImage};
 use super::stream::RowSource;
 use super::values::{Meaning, Missing, Stored};
 use crate::error::{Error, Problem, Result};
 use gdal::errors::GdalError;
 use gdal::raster::{GdalDataType, RasterBand};
 use gdal::{Dataset, DatasetOptions, GdalOpenFlags, Metadata};
+use std::fs::File;
+use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::Once;
 
@@ -96,6 +99,8 @@ pub(super) struct Raster {
     /// Origin and steps in the file's own coordinates, `None` without georeferencing.
     pub transform: Option<[f64; 6]>,
     pub crs: Option<Crs>,
+    /// The body, as a label names it.
+    pub target: Option<String>,
     pub notes: Vec<String>,
 }
 
@@ -129,6 +134,9 @@ impl Raster {
         // Names of parts of files ("NETCDF:file:variable") are not files themselves.
         if !name.contains(':') && !name.starts_with("/vsi") {
             readable(path)?;
+        }
+        if let Some((label, text)) = label_of(path)? {
+            return open_label(path, &label, &text);
         }
         let mut notes = Vec::new();
         let mut dataset = open_allowed(path)?;
@@ -182,6 +190,7 @@ impl Raster {
             rows,
             transform,
             crs,
+            target: None,
             notes,
             dataset,
         })
@@ -340,6 +349,144 @@ fn open_allowed(path: &Path) -> Result<Dataset> {
         ..DatasetOptions::default()
     };
     Dataset::open_ex(path, options).map_err(|e| unreadable(path, &e))
+}
+
+/// Longest label read; real ones have some kilobytes.
+const LABEL_BYTES: u64 = 1 << 20;
+
+/// The label that describes a file: the file itself, or its namesake ending in `.lbl`.
+fn label_of(path: &Path) -> Result<Option<(PathBuf, String)>> {
+    let head = |path: &Path| {
+        let mut bytes = Vec::new();
+        File::open(path)
+            .and_then(|f| f.take(LABEL_BYTES).read_to_end(&mut bytes))
+            .ok()
+            .filter(|_| labels::is_label(&bytes))
+            // Labels are plain ASCII; the image after an attached one is anything.
+            .map(|_| bytes.iter().map(|&b| char::from(b)).collect::<String>())
+    };
+    let extension = path
+        .extension()
+        .map(|e| e.to_string_lossy().to_lowercase())
+        .unwrap_or_default();
+    if ["lbl", "img", "dat", "raw", "cub"].contains(&extension.as_str()) {
+        if let Some(text) = head(path) {
+            return Ok(Some((path.to_owned(), text)));
+        }
+        if extension != "lbl" {
+            let name = path.with_extension("lbl");
+            let label = beside(
+                path,
+                &name.file_name().unwrap_or_default().to_string_lossy(),
+            );
+            if let Some(label) = label
+                && let Some(text) = head(&label)
+            {
+                return Ok(Some((label, text)));
+            }
+        } else {
+            return Err(Error::Grid(
+                Problem::new("the file is named like a label but does not read like one")
+                    .allowed("a PDS3 label, which starts with PDS_VERSION_ID = PDS3")
+                    .file(path),
+            ));
+        }
+    }
+    Ok(None)
+}
+
+/// A file of that name in the same folder, in upper or lower case.
+fn beside(path: &Path, name: &str) -> Option<PathBuf> {
+    let folder = match path.parent() {
+        Some(p) if !p.as_os_str().is_empty() => p,
+        _ => Path::new("."),
+    };
+    // A label names a file beside it, never one elsewhere on the disk.
+    let name = Path::new(name).file_name()?.to_str()?;
+    let exact = folder.join(name);
+    if exact.is_file() {
+        return Some(exact);
+    }
+    let mut found: Vec<PathBuf> = std::fs::read_dir(folder)
+        .ok()?
+        .filter_map(|entry| Some(entry.ok()?.path()))
+        .filter(|p| {
+            p.file_name()
+                .is_some_and(|f| f.to_string_lossy().eq_ignore_ascii_case(name))
+        })
+        .collect();
+    found.sort();
+    found.into_iter().next()
+}
+
+/// Opens the raw image a label describes.
+fn open_label(path: &Path, label: &Path, text: &str) -> Result<Raster> {
+    let named = |mut e: Error| {
+        let problem = std::mem::take(e.problem_mut());
+        *e.problem_mut() = problem.file(label);
+        e
+    };
+    let image = Label::parse(text).image().map_err(named)?;
+    let data = match &image.file {
+        None => label.to_owned(),
+        Some(name) => beside(label, name)
+            // The label may belong to a copy under another name: the file that was asked for.
+            .or_else(|| (path != label).then(|| path.to_owned()))
+            .ok_or_else(|| {
+                Error::Grid(
+                    Problem::new("the image that the label names is not beside it")
+                        .found(format!("no \"{name}\""))
+                        .next("put both files into one folder")
+                        .file(label),
+                )
+            })?,
+    };
+    check_length(&image, &data)?;
+    let data = std::fs::canonicalize(&data)
+        .map_err(|e| Error::io(&data, "find the image of a label", &e))?;
+    let xml = labels::virtual_raster(&image, &data);
+    let dataset = open_allowed(Path::new(&xml)).map_err(|mut e| {
+        // The message would otherwise show the XML as the file's name.
+        let problem = std::mem::take(e.problem_mut());
+        *e.problem_mut() = problem.file(label);
+        e
+    })?;
+    let mut raster = Raster::from_dataset(dataset, path, image.notes.clone())?;
+    raster.target = image.target;
+    raster.crs = image.map.and_then(|map| {
+        let semi_major_m = map.radius_m?;
+        Some(Crs {
+            name: "the label".to_owned(),
+            kind: Kind::Angles {
+                unit_deg: 1.0,
+                meridian_deg: 0.0,
+            },
+            semi_major_m,
+            semi_minor_m: map.polar_m.unwrap_or(semi_major_m),
+            graphic: map.graphic,
+            proj: String::new(),
+        })
+    });
+    Ok(raster)
+}
+
+/// Refuses a data file that is shorter than its label says; what is missing would read as zeros.
+fn check_length(image: &RawImage, data: &Path) -> Result<()> {
+    let found = std::fs::metadata(data)
+        .map_err(|e| Error::io(data, "find the image of a label", &e))?
+        .len();
+    let last_line = image.prefix_bytes + image.columns * image.sample.bytes;
+    let needed = image.skip + (image.rows as u64 - 1) * image.line_bytes as u64 + last_line as u64;
+    if found < needed {
+        return Err(Error::Grid(
+            Problem::new("the image is shorter than its label says")
+                .found(format!("{found} bytes"))
+                .allowed(format!("{needed} bytes or more"))
+                .next("the file is damaged or cut short; copy or download it again")
+                .file(data),
+        ));
+    }
+    Ok(())
 }
 
 /// Opens the variable with the heights of a file that holds several.

@@ -4,9 +4,9 @@ use super::*;
 use crate::grid::Quantity;
 use crate::progress::Silent;
 use approx::assert_abs_diff_eq;
+use gdal::DriverManager;
 use gdal::raster::{Buffer, GdalType, RasterCreationOptions};
 use gdal::spatial_ref::SpatialRef;
-use gdal::DriverManager;
 use std::path::PathBuf;
 use tempfile::TempDir;
 
@@ -557,6 +557,97 @@ fn metres_without_a_coordinate_system_are_refused() {
          west edge at -18000000, 36 columns of 1000000; allowed: 360° of longitude, or metres \
          with a coordinate system; write the coordinate system into the file"
     );
+}
+
+/// A label like that of MOLA MEGDR products (NASA PDS), for 36 × 18 cells of 10 degrees.
+const MOLA: &str = "PDS_VERSION_ID = PDS3\r\nRECORD_TYPE = FIXED_LENGTH\r\n\
+     FILE_RECORDS = 18\r\nRECORD_BYTES = 72\r\n^IMAGE = \"MEGT.IMG\"\r\nTARGET_NAME = MARS\r\n\
+     OBJECT = IMAGE\r\n LINES = 18\r\n LINE_SAMPLES = 36\r\n SAMPLE_TYPE = MSB_INTEGER\r\n\
+      SAMPLE_BITS = 16\r\n UNIT = METER\r\nEND_OBJECT = IMAGE\r\n\
+     OBJECT = IMAGE_MAP_PROJECTION\r\n MAP_PROJECTION_TYPE = \"SIMPLE CYLINDRICAL\"\r\n\
+      A_AXIS_RADIUS = 3396.0 <KM>\r\n C_AXIS_RADIUS = 3396.0 <KM>\r\n\
+      POSITIVE_LONGITUDE_DIRECTION = \"EAST\"\r\n MAP_RESOLUTION = 0.1 <PIXEL/DEGREE>\r\n\
+      MAXIMUM_LATITUDE = 90.0 <DEGREE>\r\n MINIMUM_LATITUDE = -90.0 <DEGREE>\r\n\
+      WESTERNMOST_LONGITUDE = 0.0 <DEGREE>\r\n EASTERNMOST_LONGITUDE = 360.0 <DEGREE>\r\n\
+      LINE_PROJECTION_OFFSET = 9.5\r\n SAMPLE_PROJECTION_OFFSET = 18.5\r\n\
+     END_OBJECT = IMAGE_MAP_PROJECTION\r\nEND\r\n";
+
+fn raw(bytes: impl Fn(i16) -> [u8; 2], stored: impl Fn(f64) -> f64) -> Vec<u8> {
+    (0..18 * 36)
+        .flat_map(|i| bytes(stored(bump(i / 36, i % 36)) as i16))
+        .collect()
+}
+
+#[test]
+fn a_detached_label_places_its_image_and_finds_it_in_lower_case() {
+    let dir = folder();
+    let (label, image) = (dir.path().join("megt.lbl"), dir.path().join("megt.img"));
+    std::fs::write(&label, MOLA).unwrap();
+    std::fs::write(&image, raw(i16::to_be_bytes, |h| h)).unwrap();
+    for path in [&label, &image] {
+        let Reading { grid, source } = read_all(&job(path));
+        assert_eq!((source.min.height_m, source.max.height_m), (-700.0, 900.0));
+        assert_eq!((source.max.lat_deg, source.max.lon_deg), (55.0, 55.0));
+        assert_eq!(source.body.as_deref(), Some("Mars"));
+        assert_eq!(source.reference_radius_m, Some(3_396_000.0));
+        assert_eq!(source.unit, "METER");
+        assert_eq!(source.filled_cells, 0);
+        assert_eq!(grid.heights_m[[3, 5]], 900.0);
+    }
+    std::fs::write(&image, &raw(i16::to_be_bytes, |h| h)[..1000]).unwrap();
+    assert_eq!(
+        refusal(&job(&label)),
+        "grid: the image is shorter than its label says; found 1000 bytes; allowed: 1296 bytes \
+         or more; the file is damaged or cut short; copy or download it again"
+    );
+    std::fs::remove_file(&image).unwrap();
+    assert_eq!(
+        refusal(&job(&label)),
+        "grid: the image that the label names is not beside it; found no \"MEGT.IMG\"; put both \
+         files into one folder"
+    );
+}
+
+#[test]
+fn an_attached_label_and_a_moon_label_are_read() {
+    let dir = folder();
+    let moon = MOLA
+        .replace("MSB_INTEGER", "LSB_INTEGER")
+        .replace(
+            "UNIT = METER",
+            "UNIT = METER\r\n SCALING_FACTOR = 0.5 /* m */\r\n OFFSET = 1737400.",
+        )
+        .replace("3396.0 <KM>", "1737.4 <km>")
+        .replace("= MARS", "= {\"MOON\"}")
+        .replace("^IMAGE = \"MEGT.IMG\"", "^IMAGE = 21");
+    let mut bytes = moon.clone().into_bytes();
+    bytes.resize(20 * 72, b' ');
+    bytes.extend(raw(i16::to_le_bytes, |h| 2.0 * h));
+    let path = dir.path().join("LDEM.IMG");
+    std::fs::write(&path, bytes).unwrap();
+    let source = read_all(&job(&path)).source;
+    assert_eq!((source.min.height_m, source.max.height_m), (-700.0, 900.0));
+    assert_eq!(source.body.as_deref(), Some("Moon"));
+    assert_eq!(source.quantity, Quantity::Elevation);
+    assert_eq!(
+        source.notes,
+        [
+            "the file's offset of 1737400 m is the reference radius; heights are the scaled numbers \
+          without it"
+        ]
+    );
+}
+
+#[test]
+fn a_radius_label_gives_heights_above_its_reference() {
+    // Source: MOLA MEGR products: radius = DN + OFFSET, OFFSET 3396000.
+    let dir = folder();
+    let label = MOLA.replace("UNIT = METER", "UNIT = METER\r\n OFFSET = 3396000");
+    std::fs::write(dir.path().join("m.lbl"), label).unwrap();
+    std::fs::write(dir.path().join("MEGT.IMG"), raw(i16::to_be_bytes, |h| h)).unwrap();
+    let source = read_all(&job(&dir.path().join("m.lbl"))).source;
+    assert_eq!((source.min.height_m, source.max.height_m), (-700.0, 900.0));
+    assert_eq!(source.reference_radius_m, Some(3_396_000.0));
 }
 
 /// Real open grids of the Debian package ferret-datasets 7.6 (NOAA, public domain).
