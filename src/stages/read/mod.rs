@@ -7,6 +7,7 @@
 //!
 //! Only this module knows GDAL. Memory is bounded by the working grid, not by the source.
 
+mod crowded;
 mod crs;
 mod holes;
 mod labels;
@@ -127,6 +128,9 @@ fn pass(
             },
         };
         holes::fill(&mut grid);
+        if let Some(step_deg) = request.and_then(|r| r.finest_step_deg) {
+            crowded::average(&mut grid, step_deg);
+        }
         grid
     });
     notes.extend(placement.notes.iter().cloned());
