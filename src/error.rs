@@ -73,9 +73,16 @@ impl Error {
     }
 }
 
-/// The parts of a message. Build it with the chained methods, then wrap it in an [`Error`].
+/// What a message says. Build it with the chained methods, then wrap it in an [`Error`].
+///
+/// Its parts lie on the heap: an error is rare, and every `Result` would be as large as they are.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Problem {
+    parts: Box<Parts>,
+}
+
+#[derive(Debug, Clone, Default, PartialEq)]
+struct Parts {
     what: String,
     setting: Option<String>,
     file: Option<PathBuf>,
@@ -90,83 +97,85 @@ impl Problem {
     /// Starts with what went wrong, without a full stop.
     pub fn new(what: impl Into<String>) -> Self {
         Problem {
-            what: what.into(),
-            ..Problem::default()
+            parts: Box::new(Parts {
+                what: what.into(),
+                ..Parts::default()
+            }),
         }
     }
 
     /// Names the setting, as written in the job file: `globe.diameter`.
     pub fn setting(mut self, key: impl Into<String>) -> Self {
-        self.setting = Some(key.into());
+        self.parts.setting = Some(key.into());
         self
     }
 
     /// Names the file.
     pub fn file(mut self, path: impl Into<PathBuf>) -> Self {
-        self.file = Some(path.into());
+        self.parts.file = Some(path.into());
         self
     }
 
     /// Names the line in the file, from 1.
     pub fn line(mut self, line: usize) -> Self {
-        self.line = Some(line);
+        self.parts.line = Some(line);
         self
     }
 
     /// Names the command-line option that gave the value, printed in place of a file.
     pub fn option(mut self, option: impl Into<String>) -> Self {
-        self.option = Some(option.into());
+        self.parts.option = Some(option.into());
         self
     }
 
     /// The value that was found.
     pub fn found(mut self, found: impl fmt::Display) -> Self {
-        self.found = Some(found.to_string());
+        self.parts.found = Some(found.to_string());
         self
     }
 
     /// What would have been right.
     pub fn allowed(mut self, allowed: impl fmt::Display) -> Self {
-        self.allowed = Some(allowed.to_string());
+        self.parts.allowed = Some(allowed.to_string());
         self
     }
 
     /// What to do now.
     pub fn next(mut self, next: impl Into<String>) -> Self {
-        self.next = Some(next.into());
+        self.parts.next = Some(next.into());
         self
     }
 
     /// The setting the message names, if any; used to look up its line in the job file.
     pub fn setting_key(&self) -> Option<&str> {
-        self.setting.as_deref()
+        self.parts.setting.as_deref()
     }
 
     /// Whether a file, or the option that stands in its place, is already named.
     pub fn has_file(&self) -> bool {
-        self.file.is_some() || self.option.is_some()
+        self.parts.file.is_some() || self.parts.option.is_some()
     }
 }
 
 impl fmt::Display for Problem {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        if let Some(setting) = &self.setting {
+        if let Some(setting) = &self.parts.setting {
             write!(f, "{setting}: ")?;
         }
-        write!(f, "{}", self.what)?;
-        if let Some(found) = &self.found {
+        write!(f, "{}", self.parts.what)?;
+        if let Some(found) = &self.parts.found {
             write!(f, "; found {found}")?;
         }
-        if let Some(allowed) = &self.allowed {
+        if let Some(allowed) = &self.parts.allowed {
             write!(f, "; allowed: {allowed}")?;
         }
-        if let Some(next) = &self.next {
+        if let Some(next) = &self.parts.next {
             write!(f, "; {next}")?;
         }
-        if let Some(option) = &self.option {
+        if let Some(option) = &self.parts.option {
             return write!(f, " ({option})");
         }
-        match (&self.file, self.line) {
+        match (&self.parts.file, self.parts.line) {
             (Some(file), Some(line)) => write!(f, " ({} line {line})", file.display()),
             (Some(file), None) => write!(f, " ({})", file.display()),
             (None, _) => Ok(()),

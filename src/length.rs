@@ -131,6 +131,11 @@ pub fn inch_text(mm: f64) -> String {
     }
 }
 
+/// Both units, for messages: `50.8 mm (2 in)`.
+pub fn both_text(mm: f64) -> String {
+    format!("{} ({})", mm_text(mm), inch_text(mm))
+}
+
 /// A value as written, in quotes, fit for a message.
 pub(crate) fn quoted(text: &str) -> String {
     format!("\"{}\"", one_line(text))

@@ -8,9 +8,13 @@ pub mod grid;
 pub mod jobfile;
 pub mod length;
 pub mod manifest;
+mod memory;
+pub mod pictures;
+pub mod pipeline;
 pub mod progress;
 pub mod ranges;
 pub mod settings;
 pub mod stages;
+pub mod warnings;
 
 pub use error::{Error, Problem, Result};

@@ -6,6 +6,8 @@ mod cli;
 use clap::{CommandFactory, Parser};
 use cli::{Check, Cli, Command, Completions, Facets, Global, Init, Inspect, Manual};
 use globewright::progress::Progress;
+use globewright::pipeline::{self, FacetsOptions};
+use globewright::stages::{check, inspect, read};
 use globewright::{Error, Problem, Result, jobfile};
 use std::io::{ErrorKind, Write};
 use std::path::Path;
@@ -32,7 +34,7 @@ fn run(cli: &Cli) -> Result<()> {
     let progress = bars::progress(cli.global.quiet);
     match &cli.command {
         Command::Init(args) => run_init(args, &cli.global),
-        Command::Inspect(args) => run_inspect(args, &cli.global),
+        Command::Inspect(args) => run_inspect(args, &cli.global, progress.as_ref()),
         Command::Facets(args) => run_facets(args, &cli.global, progress.as_ref()),
         Command::Check(args) => run_check(args),
         Command::Completions(args) => run_completions(args),
@@ -70,25 +72,57 @@ fn run_init(args: &Init, global: &Global) -> Result<()> {
     Ok(())
 }
 
-fn run_inspect(_args: &Inspect, _global: &Global) -> Result<()> {
-    Err(not_built_in("inspect"))
+fn run_inspect(args: &Inspect, global: &Global, progress: &dyn Progress) -> Result<()> {
+    let job = jobfile::without_file(&global.set)?;
+    let mut settings = job.settings.grid.clone();
+    settings.files.clone_from(&args.grids);
+    let source = read::inspect(&settings, progress).map_err(|error| job.locate(error))?;
+    if args.json {
+        return print_json(&inspect::json(&source));
+    }
+    print(&inspect::text(&source))
 }
 
-fn run_facets(args: &Facets, global: &Global, _progress: &dyn Progress) -> Result<()> {
+fn run_facets(args: &Facets, global: &Global, progress: &dyn Progress) -> Result<()> {
     let job = jobfile::load(&args.job, &global.set)?;
-    job.require_grid()?;
-    Err(job.locate(not_built_in("facets")))
+    let options = FacetsOptions {
+        out: args.out.clone(),
+        facets: args.facets.as_ref().map(|list| list.0.clone()),
+        force: args.force,
+        memory_bytes: args.memory,
+    };
+    let summary = pipeline::facets(&job, &options, progress)?;
+    for warning in &summary.warnings {
+        chat(global, &format!("Note: {warning}"));
+    }
+    let manifest = &summary.manifest;
+    chat(
+        global,
+        &format!(
+            "Carved {} of a {}; start with {}",
+            match manifest.facets.len() {
+                1 => "1 facet".into(),
+                count => format!("{count} facets"),
+            },
+            manifest.globe.solid,
+            args.out.join("report.md").display()
+        ),
+    );
+    print(&format!("{}\n", args.out.display()))
 }
 
-fn run_check(_args: &Check) -> Result<()> {
-    Err(not_built_in("check"))
+fn run_check(args: &Check) -> Result<()> {
+    let report = check::check(&args.dir)?;
+    if args.json {
+        print_json(&serde_json::to_value(&report).unwrap_or_default())?;
+    } else {
+        print(&report.to_string())?;
+    }
+    report.verdict(&args.dir)
 }
 
-fn not_built_in(command: &str) -> Error {
-    Error::Job(
-        Problem::new(format!("{command} is not built into this binary yet"))
-            .next("use a newer version"),
-    )
+fn print_json(value: &serde_json::Value) -> Result<()> {
+    print(&format!("{value:#}\n"))
 }
 
 fn run_completions(args: &Completions) -> Result<()> {

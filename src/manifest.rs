@@ -1,8 +1,10 @@
 //! `globe.json`: everything another program or a person needs to rebuild the geometry.
 
 use crate::curve::Curve;
+use crate::geometry::Frame;
 use crate::grid::Registration;
 use crate::settings::{Base, Projection};
+use glam::DVec3;
 use serde::{Deserialize, Serialize};
 
 /// Version of the manifest's layout.
@@ -34,6 +36,18 @@ pub struct Manifest {
     pub checks: Checks,
     /// Sentences a person should read; empty when all is well.
     pub warnings: Vec<String>,
+}
+
+impl Manifest {
+    /// How many times true scale the relief is, over its whole range; `None` when the body's
+    /// radius is not known or the ground is level.
+    pub fn times_true_scale(&self) -> Option<f64> {
+        let radius_m = self.source.reference_radius_m?;
+        let (first, last) = (self.curve.knots_m.first()?, self.curve.knots_m.last()?);
+        let relief_mm = self.curve.knots_mm.last()? - self.curve.knots_mm.first()?;
+        let true_mm = (last - first) * self.globe.radius_mm / radius_m;
+        (true_mm > 0.0).then(|| relief_mm / true_mm)
+    }
 }
 
 /// The elevation grid, at its full resolution.
@@ -125,6 +139,27 @@ pub struct FrameEntry {
     pub z: [f64; 3],
 }
 
+impl FrameEntry {
+    /// The same as vectors.
+    pub fn axes(&self) -> Frame {
+        Frame {
+            x: DVec3::from_array(self.x),
+            y: DVec3::from_array(self.y),
+            z: DVec3::from_array(self.z),
+        }
+    }
+}
+
+impl From<Frame> for FrameEntry {
+    fn from(frame: Frame) -> Self {
+        FrameEntry {
+            x: frame.x.to_array(),
+            y: frame.y.to_array(),
+            z: frame.z.to_array(),
+        }
+    }
+}
+
 /// One side of a facet.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct EdgeEntry {
@@ -194,4 +229,169 @@ pub struct Checks {
     pub clipped_px: u64,
     /// Pixels folded under, all facets.
     pub undercut_px: u64,
+}
+
+#[cfg(test)]
+pub(crate) mod testing {
+    //! A cube built by hand: the smallest manifest that holds together.
+
+    use super::*;
+    use crate::geometry::lat_lon_deg;
+
+    pub const RADIUS_MM: f64 = 40.0;
+    pub const BACK_MM: f64 = 16.0;
+    pub const BLACK_MM: f64 = 2.0;
+    pub const WHITE_MM: f64 = 26.0;
+    pub const PIXEL_MM: f64 = 0.25;
+    pub const SIDE_PX: usize = 284;
+
+    /// Outward normals, opposite faces next to each other.
+    const NORMALS: [DVec3; 6] = [
+        DVec3::Z,
+        DVec3::NEG_Z,
+        DVec3::X,
+        DVec3::NEG_X,
+        DVec3::Y,
+        DVec3::NEG_Y,
+    ];
+
+    /// Unit directions of a face's corners, counter-clockwise from outside, index corner first.
+    fn corners(normal: DVec3) -> [DVec3; 4] {
+        // Any corner will do as the index corner; turning about the normal gives the others.
+        let first = NORMALS.iter().fold(DVec3::ZERO, |sum, n| {
+            if n.dot(normal).abs() < 0.5 && (n.x + n.y + n.z) > 0.0 {
+                sum + *n
+            } else {
+                sum
+            }
+        });
+        let tangent = first;
+        let side = normal.cross(tangent);
+        [tangent, side, -tangent, -side].map(|t| (normal + t).normalize())
+    }
+
+    pub fn frame(face: usize) -> Frame {
+        let normal = NORMALS[face];
+        Frame::looking_along(normal, corners(normal)[0])
+    }
+
+    fn neighbour(face: usize, edge: usize) -> usize {
+        let c = corners(NORMALS[face]);
+        let middle = c[edge] + c[(edge + 1) % 4];
+        (0..6)
+            .find(|&f| f != face && NORMALS[f].dot(middle) > 0.5)
+            .unwrap_or_default()
+    }
+
+    /// Number from 1 of the seam between two faces: pairs counted in order.
+    fn seam(a: usize, b: usize) -> usize {
+        let (a, b) = (a.min(b), a.max(b));
+        let mut pairs: Vec<(usize, usize)> = Vec::new();
+        for f in 0..6 {
+            for e in 0..4 {
+                let n = neighbour(f, e);
+                if f < n {
+                    pairs.push((f, n));
+                }
+            }
+        }
+        pairs.sort_unstable();
+        1 + pairs.iter().position(|&p| p == (a, b)).unwrap_or_default()
+    }
+
+    /// Six facets of a ball of radius 40 mm in 26 mm stock; levels are not yet those of images.
+    pub fn cube() -> Manifest {
+        let facets = (0..6)
+            .map(|face| {
+                let axes = frame(face);
+                let (lat_deg, lon_deg) = lat_lon_deg(axes.z);
+                FacetEntry {
+                    id: face + 1,
+                    label: format!("{:02}", face + 1),
+                    kind: 0,
+                    file: format!("facets/{:02}.png", face + 1),
+                    width_px: SIDE_PX,
+                    height_px: SIDE_PX,
+                    back_plane_mm: BACK_MM,
+                    base_distance_mm: RADIUS_MM / f64::sqrt(3.0),
+                    frame: axes.into(),
+                    centre: Centre { lat_deg, lon_deg },
+                    corners_mm: corners(axes.z)
+                        .map(|c| {
+                            let local = axes.to_local(c) * RADIUS_MM;
+                            [local.x, local.y]
+                        })
+                        .to_vec(),
+                    edges: (0..4)
+                        .map(|edge| EdgeEntry {
+                            neighbour: neighbour(face, edge) + 1,
+                            seam: format!("S{:02}", seam(face, neighbour(face, edge))),
+                            tilt_deg: 45.0,
+                            seam_low_mm: -0.5,
+                            seam_high_mm: 0.75,
+                        })
+                        .collect(),
+                    min_mm: 3.0,
+                    max_mm: 25.0,
+                    corner_mm: 7.0,
+                    clipped_high_px: 0,
+                    clipped_low_px: 0,
+                    undercut_px: 0,
+                    carved_px: 40_000,
+                }
+            })
+            .collect();
+        let knots_m: Vec<f64> = (0..257).map(|i| -100.0 + f64::from(i)).collect();
+        Manifest {
+            schema: SCHEMA.into(),
+            program: "globewright 0.1.0".into(),
+            job: serde_json::json!({"globe": {"solid": "cube"}, "stock": {"trim": "3 mm"}}),
+            source: SourceEntry {
+                file: "invented.tif".into(),
+                width: 360,
+                height: 180,
+                cell_deg: 1.0,
+                west_deg: -180.0,
+                north_deg: 90.0,
+                registration: RegistrationName::Pixel,
+                unit: "m".into(),
+                body: None,
+                reference_radius_m: Some(100_000.0),
+                min_m: -100.0,
+                max_m: 156.0,
+                mean_m: 3.0,
+                filled_cells: 0,
+                clipped_cells: 0,
+            },
+            globe: GlobeEntry {
+                solid: "cube".into(),
+                radius_mm: RADIUS_MM,
+                base: Base::Sphere,
+                projection: Projection::Radial,
+                back_plane_mm: BACK_MM,
+                stock_mm: WHITE_MM,
+                turn: [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]],
+            },
+            curve: Curve {
+                name: "linear".into(),
+                knots_mm: knots_m.iter().map(|m| m / 100.0).collect(),
+                knots_m,
+            },
+            image: ImageEntry {
+                width_px: SIDE_PX,
+                height_px: SIDE_PX,
+                pixel_mm: PIXEL_MM,
+                black_mm: BLACK_MM,
+                white_mm: WHITE_MM,
+            },
+            facets,
+            checks: Checks {
+                worst_seam_step_mm: Some(0.01),
+                worst_seam: Some("S01".into()),
+                clipped_px: 0,
+                undercut_px: 0,
+            },
+            warnings: Vec::new(),
+        }
+    }
 }

@@ -23,7 +23,11 @@ pub fn planet(columns: usize) -> Grid {
         .map(|i| {
             let number = 2.0 * (columns as f64 / 16.0).powf(f64::from(i) / 47.0);
             let towards = direction((2.0 * random() - 1.0).asin().to_degrees(), 360.0 * random());
-            (towards * number, random() * 6.28, 3000.0 / number)
+            (
+                towards * number,
+                random() * std::f64::consts::TAU,
+                3000.0 / number,
+            )
         })
         .collect();
     let mut heights_m = Array2::zeros((rows, columns));
@@ -82,6 +86,8 @@ pub fn pentagon(pixels: usize, projection: Projection) -> FacetSpec {
                 DVec2::new(-sin, cos) * reach
             })
             .collect(),
+        sides: Vec::new(),
+        trim_mm: 0.0,
         outside: Outside::Floor,
         width_px: pixels,
         height_px: pixels,

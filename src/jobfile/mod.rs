@@ -14,6 +14,7 @@ mod value;
 pub use text::{readme_table, starter};
 
 use crate::error::{Error, Problem, Result};
+use crate::geometry::Solid;
 use crate::length::{mm_text, one_line, quoted};
 use crate::settings::{Base, CurveShape, Projection, Settings};
 use std::collections::BTreeMap;
@@ -326,6 +327,17 @@ fn cross_check(settings: &Settings) -> std::result::Result<(), Problem> {
                 .found("\"sphere\"")
                 .allowed("\"flat\" with projection = \"gnomonic\"")
                 .next("set base = \"flat\", or projection = \"radial\""),
+        );
+    }
+    // Names were checked when they were read.
+    let faces = Solid::named(&globe.solid).map_or(usize::MAX, |solid| solid.faces.len());
+    if globe.turn.face > faces {
+        return Err(
+            Problem::new(format!("the {} has no such facet", globe.solid))
+                .setting("globe.turn.face")
+                .found(globe.turn.face)
+                .allowed(format!("1 to {faces}"))
+                .next("choose one of its facets"),
         );
     }
     if settings.relief.curve == CurveShape::Knots && settings.relief.knots.is_empty() {

@@ -1,5 +1,8 @@
 //! The one table of settings. The parser, the starter file, the README and the manifest's `job`
 //! object are all made from it; to add a setting, add a field to `settings.rs` and a row here.
+//!
+//! Rows say which struct they fill, so a section that may be repeated, `[[cutter]]`, is a slice of
+//! `Setting<Cutter>` whose rows are read into a fresh `Cutter` for each table found.
 
 use crate::geometry::solid_names;
 use crate::grid::Quantity;

@@ -276,6 +276,31 @@ fn the_manifest_shows_every_setting_as_a_job_file_would() {
     );
 }
 
+/// The manifest's `job` object as `key=value`, leaving out what is not given.
+fn as_sets(prefix: &str, value: &serde_json::Value) -> Vec<String> {
+    match value {
+        serde_json::Value::Null => Vec::new(),
+        serde_json::Value::Object(table) => {
+            let point = if prefix.is_empty() { "" } else { "." };
+            let nested = table.iter();
+            nested
+                .flat_map(|(key, value)| as_sets(&format!("{prefix}{point}{key}"), value))
+                .collect()
+        }
+        serde_json::Value::Array(list) if list.is_empty() => Vec::new(),
+        other => vec![format!("{prefix}={other}")],
+    }
+}
+
+#[test]
+fn the_manifest_s_job_makes_the_same_job_again() {
+    for setting in SETTINGS {
+        let job = set(&[&format!("{}={}", setting.key, other_value(setting.key))]).unwrap();
+        let again = without_file(&as_sets("", &job.resolved)).unwrap();
+        assert_eq!(again.settings, job.settings, "{}", setting.key);
+    }
+}
+
 #[test]
 fn mistakes_in_the_file_are_told_with_their_line() {
     for (text, message) in [
@@ -360,8 +385,7 @@ fn mistakes_in_the_file_are_told_with_their_line() {
         (
             "[relief]\nboost = nan\n",
             "job: relief.boost: this must be a number; found nan; allowed: a number, 0.01 to \
-             1000; write a number without quotes or unit; it is taken as times linear \
-             (walnut.toml line 2)",
+             1000; write a number without quotes or unit (times linear) (walnut.toml line 2)",
         ),
         (
             "[relief]\nboost = 0\n",
@@ -377,7 +401,7 @@ fn mistakes_in_the_file_are_told_with_their_line() {
             "[relief]\nlevel = \"median\"\n",
             "job: relief.level: this is neither a number nor the word allowed here; found \
              \"median\"; allowed: \"mean\", or a number of metres without a unit, -1e9 to 1e9; \
-             write a number without quotes or unit; it is taken as metres (walnut.toml line 2)",
+             write a number without quotes or unit (metres) (walnut.toml line 2)",
         ),
         (
             "[relief]\nrange = \"automatic\"\n",
@@ -410,6 +434,33 @@ fn mistakes_in_the_file_are_told_with_their_line() {
             "[globe.turn]\nface = 0\n",
             "job: globe.turn.face: this is too small; found 0; allowed: a whole number, 1 to \
              120; choose a value within that range (walnut.toml line 2)",
+        ),
+        (
+            "[globe.turn]\nface = 13\n",
+            "job: globe.turn.face: the dodecahedron has no such facet; found 13; allowed: 1 to \
+             12; choose one of its facets (walnut.toml line 2)",
+        ),
+        (
+            "\n# short forms\nglobe = { solid = \"cube\", diameter = 8 }\n",
+            "job: globe.diameter: the length has no unit; found 8; allowed: a number with mm, cm, \
+             m or in, such as \"200 mm\", \"8 in\" or \"1-1/2 in\"; write \"8 mm\" or \"8 in\" \
+             (walnut.toml line 3)",
+        ),
+        (
+            "name = \"é\"\nglobe.turn.lat = \"45 N\"\n",
+            "job: globe.turn.lat: this must be a number; found \"45 N\"; allowed: a number of \
+             degrees, -90 to 90; write a number without quotes or unit (degrees north) \
+             (walnut.toml line 2)",
+        ),
+        (
+            "\"gl\\nobe\".x = 1\n",
+            "job: gl\\nobe: there is no section of this name; allowed: [grid], [globe], \
+             [globe.turn], [relief], [stock], [image]; did you mean [globe]? (walnut.toml line 1)",
+        ),
+        (
+            "[grid]\nfiles = [\n  \"a.tif\",\n  # the second tile\n  2,\n]\n",
+            "job: grid.files: this is not a list of files; found 2; allowed: file names in \
+             quotes, in square brackets; write [\"world.tif\"] (walnut.toml line 2)",
         ),
         (
             "[globe.turn]\nface = 1.5\n",
@@ -465,6 +516,31 @@ fn mistakes_in_the_file_are_told_with_their_line() {
 }
 
 #[test]
+fn a_wrong_solid_gets_the_nearest_name_and_the_list_of_all() {
+    let error = |solid: &str| job_error(&format!("[globe]\nsolid = \"{solid}\"\n"));
+    let names = crate::geometry::solid_names();
+    // Source: 5 Platonic, 13 Archimedean and 13 Catalan solids, mirror images not counted.
+    assert_eq!(names.len(), 31);
+    let names = table::words(names.into_iter());
+    for (typed, meant) in [
+        ("dodecahedorn", "did you mean \"dodecahedron\"?"),
+        (
+            "Rhombic Triacontahedron",
+            "did you mean \"rhombic-triacontahedron\"?",
+        ),
+        ("ball", "write one of these"),
+    ] {
+        assert_eq!(
+            error(typed),
+            format!(
+                "job: globe.solid: this word is not known here; found \"{typed}\"; allowed: \
+                 {names}; {meant} (walnut.toml line 2)"
+            )
+        );
+    }
+}
+
+#[test]
 fn curves_by_hand_must_rise() {
     let error = |knots: &str| job_error(&format!("[relief]\ncurve = \"knots\"\nknots = {knots}\n"));
     let rest = "allowed: 2 to 1000 pairs [metres, mm], metres rising, mm never falling";
@@ -477,7 +553,7 @@ fn curves_by_hand_must_rise() {
             example,
         ),
         (
-            "[[0, 1], [5, \"x\"]]",
+            "[[0, 1],\n# high\n[5, \"x\"]]",
             "pair 2 is not two numbers, metres and mm; found [5, \"x\"]",
             example,
         ),
@@ -549,8 +625,7 @@ fn mistakes_in_an_option_name_the_option() {
         (
             "relief.boost=",
             "job: relief.boost: this must be a number; found \"\"; allowed: a number, 0.01 to \
-             1000; write a number without quotes or unit; it is taken as times linear (--set \
-             relief.boost=)",
+             1000; write a number without quotes or unit (times linear) (--set relief.boost=)",
         ),
     ] {
         assert_eq!(set_error(text), message);
@@ -655,6 +730,31 @@ proptest! {
         if let Err(error) = parse(&text, Path::new("walnut.toml"), &[]) {
             prop_assert!(!error.to_string().contains('\n'), "{}", error);
         }
+    }
+
+    #[test]
+    fn no_damage_to_a_good_job_file_makes_the_reader_panic(
+        at in 0..4000usize,
+        length in 0..40usize,
+        put in "[\\[\\]a-z.=\"' \n0-9{},#é\\\\-]{0,6}",
+    ) {
+        let good: Vec<char> = starter(&[]).unwrap().chars().collect();
+        let at = at.min(good.len());
+        let rest = (at + length).min(good.len());
+        let text: String = good[..at].iter().copied().chain(put.chars())
+            .chain(good[rest..].iter().copied()).collect();
+        if let Err(error) = parse(&text, Path::new("walnut.toml"), &[]) {
+            let message = error.to_string();
+            prop_assert!(!message.contains('\n'), "{}", message);
+            prop_assert!(message.contains("(walnut.toml line "), "{}", message);
+        }
+    }
+
+    #[test]
+    fn any_allowed_length_survives_the_manifest(mm in 5.0..10_000.0f64) {
+        let job = without_file(&[format!("globe.diameter={mm} mm")]).unwrap();
+        let again = without_file(&as_sets("", &job.resolved)).unwrap();
+        prop_assert_eq!(again.settings, job.settings);
     }
 
     #[test]

@@ -4,7 +4,8 @@ use super::table::{Kind, Setting, words};
 use super::unknown::nearest;
 use crate::error::Problem;
 use crate::length::{
-    no_body_unit, no_unit, not_a_body_length, not_a_length, parse_body_m, parse_mm, quoted,
+    no_body_unit, no_unit, not_a_body_length, not_a_length, one_line, parse_body_m, parse_mm,
+    quoted,
 };
 use std::path::{Path, PathBuf};
 use toml_edit::Value;
@@ -50,7 +51,7 @@ pub(super) fn read<T>(
         Kind::Name { names, set, .. } => {
             let names = names();
             let name = text().ok_or_else(|| not_a_word(value, &allowed()))?;
-            if !names.is_empty() && !names.contains(&name) {
+            if !names.contains(&name) {
                 return Err(unknown_word(name, names.into_iter()));
             }
             set(target, name.to_owned());
@@ -114,7 +115,7 @@ pub(super) fn read<T>(
                 .found(found())
                 .allowed(allowed())
                 .next(format!(
-                    "write a number without quotes or unit; it is taken as {}",
+                    "write a number without quotes or unit ({})",
                     setting.unit
                 ))
             })?;
@@ -157,8 +158,15 @@ pub(super) fn shown(value: &Value) -> String {
         Value::Array(array) => format!("a list of {}", array.len()),
         Value::InlineTable(_) => "a table".to_owned(),
         Value::Boolean(flag) => flag.value().to_string(),
-        other => other.to_string().trim().to_owned(),
+        other => written(other),
     }
+}
+
+/// A TOML value as written, without the comments and line breaks around it.
+fn written(value: &Value) -> String {
+    let mut bare = value.clone();
+    bare.decor_mut().clear();
+    one_line(&bare.to_string())
 }
 
 /// Only finite numbers: TOML itself also has `inf` and `nan`.
@@ -256,7 +264,7 @@ fn pairs(value: &Value) -> Result<Vec<[f64; 2]>, Problem> {
                 "pair {} is not two numbers, metres and mm",
                 index + 1
             ))
-            .found(entry.to_string().trim())
+            .found(written(entry))
             .next(example));
         };
         if pair[0].abs() > 1e9 || pair[1].abs() > 1000.0 {
@@ -264,7 +272,7 @@ fn pairs(value: &Value) -> Result<Vec<[f64; 2]>, Problem> {
                 "pair {} goes beyond 1e9 metres or 1000 mm",
                 index + 1
             ))
-            .found(entry.to_string().trim())
+            .found(written(entry))
             .next(example));
         }
         if let Some(before) = pairs.last() {

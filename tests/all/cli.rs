@@ -159,18 +159,15 @@ fn help_and_version_go_to_standard_output() {
     let folder = TempDir::new().unwrap();
     let (code, out, err) = run(&folder, &["--help"]);
     assert_eq!((code, err.as_str()), (0, ""));
-    let table = include_str!("../../docs/exit-codes.md");
-    let rows: Vec<String> = table
-        .lines()
-        .filter_map(|row| {
-            row.strip_prefix("| ")?
-                .strip_suffix(" |")?
-                .split_once(" | ")
-        })
-        .filter(|(code, _)| code.parse::<u8>().is_ok())
-        .map(|(code, meaning)| format!("  {code}  {meaning}"))
-        .collect();
-    assert_eq!(rows.len(), 7);
+    let rows = [
+        "  0  all is well",
+        "  2  the command line was not understood",
+        "  3  the job file or a --set must be changed",
+        "  4  the elevation grid must be changed, or described by settings",
+        "  5  the globe does not fit the wood",
+        "  6  the disk, a folder or a permission is in the way",
+        "  7  check found that a folder does not hold what it should",
+    ];
     let listed: Vec<&str> = out
         .lines()
         .skip_while(|line| *line != "Exit codes:")

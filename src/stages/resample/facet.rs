@@ -4,6 +4,15 @@ use crate::geometry::Frame;
 use crate::settings::{Base, Outside, Projection};
 use glam::DVec2;
 
+/// One side of a facet: a seam plane through the globe's centre, seen from the facet.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Side {
+    /// Unit vector in the facet plane, away from the facet's centre, square to the side.
+    pub outward: DVec2,
+    /// Tangent of the blade tilt: how far the seam moves out per mm of height over the centre.
+    pub slant: f64,
+}
+
 /// One facet's geometry, levels and image frame.
 #[derive(Debug, Clone, PartialEq)]
 pub struct FacetSpec {
@@ -21,6 +30,10 @@ pub struct FacetSpec {
     pub back_plane_mm: f64,
     /// Blank outline with its trim, mm, counter-clockwise, convex.
     pub outline_mm: Vec<DVec2>,
+    /// Sides in the order of the facet's edges.
+    pub sides: Vec<Side>,
+    /// Ground up to this far outside a seam belongs to the facet, mm.
+    pub trim_mm: f64,
     /// What to draw outside the outline.
     pub outside: Outside,
     /// Image columns.
@@ -44,6 +57,16 @@ impl FacetSpec {
     /// y of a row's centre, mm.
     pub fn y_mm(&self, row: usize) -> f64 {
         (self.height_px as f64 / 2.0 - row as f64 - 0.5) * self.pixel_mm
+    }
+
+    /// Whether a point (mm, z over the globe's centre) lies in the facet or its trim.
+    ///
+    /// The outline is straight-sided and so holds ground farther out, beyond the corners above
+    /// all; nobody will ever see that.
+    pub fn in_trim(&self, lateral: DVec2, z_mm: f64) -> bool {
+        self.sides
+            .iter()
+            .all(|side| side.outward.dot(lateral) <= side.slant * z_mm + self.trim_mm)
     }
 
     /// Columns of a row whose centres lie inside the outline.
@@ -77,7 +100,7 @@ pub struct FacetStats {
     pub max_mm: f64,
     /// Pixels whose ground is higher than white.
     pub clipped_high_px: u64,
-    /// Pixels whose ground is lower than black.
+    /// Pixels of the facet and its trim whose ground is lower than black.
     pub clipped_low_px: u64,
     /// Pixels where the surface folds under itself.
     pub undercut_px: u64,
@@ -134,6 +157,8 @@ mod tests {
             base_distance_mm: 1.0,
             back_plane_mm: 0.0,
             outline_mm: outline.iter().map(|&(x, y)| DVec2::new(x, y)).collect(),
+            sides: Vec::new(),
+            trim_mm: 0.0,
             outside: Outside::Floor,
             width_px: 43,
             height_px: 40,

@@ -12,10 +12,11 @@ mod sampler;
 mod tests;
 
 pub use bounds::{Bound, Bounds};
-pub use facet::{FacetSpec, FacetStats};
+pub use facet::{FacetSpec, FacetStats, Side};
 pub use sampler::{Directions, LANES, Sampler};
 
 use crate::settings::{Base, Outside, Projection};
+use glam::DVec2;
 use ndarray::{Array2, ArrayViewMut2, Axis};
 use radial::{Band, Radial};
 use rayon::prelude::*;
@@ -137,7 +138,11 @@ fn quantise(
                 stats.min_mm = stats.min_mm.min(held);
                 stats.max_mm = stats.max_mm.max(held);
                 stats.clipped_high_px += u64::from(exact > 65535.5);
-                stats.clipped_low_px += u64::from(exact < -0.5);
+                if exact < -0.5 {
+                    let lateral = DVec2::new(spec.x_mm(column), spec.y_mm(first_row + i));
+                    stats.clipped_low_px +=
+                        u64::from(spec.in_trim(lateral, z + spec.back_plane_mm));
+                }
                 stats.undercut_px += u64::from(band.undercut[index]);
                 stats.carved_px += 1;
             }

@@ -17,6 +17,7 @@
 
 use crate::curve::Curve;
 use crate::grid::{Grid, Registration};
+use glam::DVec3;
 use std::f64::consts::{FRAC_PI_2, FRAC_PI_4, PI};
 
 /// Directions per block: long enough to hide set-up, short enough to stay in the first cache.
@@ -114,6 +115,24 @@ impl Sampler {
             let height_m = self.bicubic(corner[lane] as usize, right[lane], down[lane]);
             relief_mm[lane] = self.relief(height_m);
         }
+    }
+
+    /// Relief in mm in directions of any number and length.
+    pub fn relief_mm(&self, towards: &[DVec3]) -> Vec<f64> {
+        let mut all = Vec::with_capacity(towards.len());
+        for chunk in towards.chunks(LANES) {
+            let mut block = Directions::default();
+            for (lane, d) in chunk.iter().enumerate() {
+                (block.x[lane], block.y[lane], block.z[lane]) = (d.x, d.y, d.z);
+            }
+            let mut relief_mm = [0f32; LANES];
+            pulp::Arch::new().dispatch(
+                #[inline(always)]
+                || self.relief_block(&block, &mut relief_mm),
+            );
+            all.extend(relief_mm[..chunk.len()].iter().map(|&mm| f64::from(mm)));
+        }
+        all
     }
 
     /// Heights in metres, before the curve, for every direction of a block.
@@ -274,7 +293,6 @@ fn atan2(y: f64, x: f64) -> f64 {
 pub mod reference {
     use super::*;
     use crate::geometry::lat_lon_deg;
-    use glam::DVec3;
 
     /// Keys' kernel itself (1981, eq. 15), as a function of distance.
     fn keys(distance: f64) -> f64 {
@@ -310,7 +328,6 @@ pub mod reference {
 mod tests {
     use super::*;
     use crate::geometry::direction;
-    use glam::DVec3;
     use ndarray::Array2;
 
     fn rough_grid(rows: usize, columns: usize, west_deg: f64, registration: Registration) -> Grid {

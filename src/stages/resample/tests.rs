@@ -65,6 +65,8 @@ fn spec(projection: Projection, base: Base, lat_deg: f64, lon_deg: f64) -> Facet
                 DVec2::new(-sin, cos) * 64.0
             })
             .collect(),
+        sides: Vec::new(),
+        trim_mm: 0.0,
         outside: Outside::Floor,
         width_px: 157,
         height_px: 149,

@@ -1,0 +1,400 @@
+//! The whole job from top to bottom: read, orient, compress, fit, resample, write, report.
+
+use crate::geometry::{Solid, lat_lon_deg, turn_to};
+use crate::grid::Source;
+use crate::jobfile::Job;
+use crate::manifest::{
+    Centre, Checks, EdgeEntry, FacetEntry, FrameEntry, GlobeEntry, ImageEntry, MANIFEST_FILE,
+    Manifest, SCHEMA, SourceEntry,
+};
+use crate::memory;
+use crate::progress::Progress;
+use crate::settings::{Base, Settings};
+use crate::stages::fit::{self, Fit};
+use crate::stages::read::{self, ReadRequest};
+use crate::stages::report::{self, overview};
+use crate::stages::resample::{Bounds, FacetImage, FacetSpec, Sampler, render};
+use crate::stages::seams::{self, FacetView, Profiles, SeamLine};
+use crate::stages::write::folder::NewFolder;
+use crate::stages::write::{self, ImageFacts};
+use crate::stages::compress;
+use crate::warnings::{self, RunFacts, Warning};
+use crate::{Error, Problem, Result};
+use glam::{DMat3, DVec3};
+use rayon::prelude::*;
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::PathBuf;
+
+/// What a run of the main job is asked for beside the job itself.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct FacetsOptions {
+    /// Folder to make.
+    pub out: PathBuf,
+    /// Numbers of the facets to make; `None` makes all.
+    pub facets: Option<BTreeSet<usize>>,
+    /// Replace a folder that holds an earlier result.
+    pub force: bool,
+    /// Memory to stay below, bytes; `None` takes what the machine has free.
+    pub memory_bytes: Option<u64>,
+}
+
+/// What a run of the main job made.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Summary {
+    /// What `globe.json` holds.
+    pub manifest: Manifest,
+    /// The warnings in it, as values.
+    pub warnings: Vec<Warning>,
+}
+
+/// Makes the facets of a job: images, manifest, report and overview, in a new folder.
+///
+/// # Errors
+/// Every kind of [`Error`], by who must act; the folder then is not there, or as it was.
+pub fn facets(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Summary> {
+    run(job, options, progress).map_err(|error| job.locate(error))
+}
+
+fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Summary> {
+    job.require_grid()?;
+    let settings = &job.settings;
+    let (solid, turn) = oriented(settings)?;
+    let chosen = chosen_facets(&solid, options.facets.as_ref())?;
+    let folder = NewFolder::begin(&options.out, options.force)?;
+
+    let reading = read::read(&settings.grid, &request(settings), progress)?;
+    let unit = compress::unit_curve(&reading.source.hypsometry, &settings.relief)?;
+    let fit = fit::fit(&solid, &reading.grid, &unit, settings)?;
+    let together = memory::facets_together(&reading.grid, &fit, options.memory_bytes)?;
+
+    let sampler = Sampler::new(&reading.grid, &fit.curve);
+    let bounds = Bounds::new(&reading.grid, &fit.curve);
+    drop(reading.grid);
+    let mut manifest = blank_manifest(job, &reading.source, &solid, &turn, &fit, &chosen, &sampler);
+    let drawing = Drawing {
+        settings,
+        sampler: &sampler,
+        bounds: &bounds,
+        fit: &fit,
+        seams: seams::seams_of(&manifest),
+        layout: overview::Layout::of(&manifest),
+        folder: &folder,
+    };
+    let drawn = drawing.all(&mut manifest, together, progress)?;
+
+    manifest.checks = checks(&manifest, &drawing.seams, &drawn.profiles);
+    let facts = RunFacts {
+        filled_share: reading.source.filled_share,
+        edge_mm: settings.stock.edge_mm,
+    };
+    let mut warnings = warnings::collect(&manifest, &facts);
+    warnings.extend(reading.source.notes.iter().cloned().map(Warning::Grid));
+    manifest.warnings = warnings.iter().map(Warning::to_string).collect();
+
+    let sheet = overview::sheet(&manifest, &drawing.layout, &drawn.thumbs)?;
+    folder.write("overview.png", &overview::encode(&sheet)?)?;
+    folder.write("report.md", report::text(&manifest).as_bytes())?;
+    folder.write(MANIFEST_FILE, write::manifest::text(&manifest)?.as_bytes())?;
+    folder.finish()?;
+    Ok(Summary { manifest, warnings })
+}
+
+/// The solid turned into the body frame, and the turn.
+fn oriented(settings: &Settings) -> Result<(Solid, DMat3)> {
+    let globe = &settings.globe;
+    let unknown = |what: &str, setting: &str, found: String, allowed: String| {
+        Error::Job(Problem::new(what).setting(setting).found(found).allowed(allowed))
+    };
+    let solid = Solid::named(&globe.solid).ok_or_else(|| {
+        unknown(
+            "there is no such solid",
+            "globe.solid",
+            globe.solid.clone(),
+            crate::geometry::solid_names().join(", "),
+        )
+    })?;
+    let count = solid.faces.len();
+    if !(1..=count).contains(&globe.turn.face) {
+        return Err(unknown(
+            "the solid has no such facet",
+            "globe.turn.face",
+            globe.turn.face.to_string(),
+            format!("1 to {count}"),
+        ));
+    }
+    let place = &globe.turn;
+    let turn = turn_to(&solid, place.face - 1, place.lat_deg, place.lon_deg, place.spin_deg);
+    Ok((solid.turned(&turn), turn))
+}
+
+/// Indices of the facets to make, ascending.
+fn chosen_facets(solid: &Solid, wanted: Option<&BTreeSet<usize>>) -> Result<Vec<usize>> {
+    let count = solid.faces.len();
+    let Some(wanted) = wanted else {
+        return Ok((0..count).collect());
+    };
+    match wanted.iter().find(|number| !(1..=count).contains(*number)) {
+        Some(number) => Err(Error::Job(
+            Problem::new(format!("the {} has no such facet", solid.name))
+                .setting("--facets")
+                .found(number)
+                .allowed(format!("1 to {count}"))
+                .next("leave it out of the list"),
+        )),
+        None => Ok(wanted.iter().map(|number| number - 1).collect()),
+    }
+}
+
+/// The images resolve a pixel on the datum; finer ground is averaged while reading.
+fn request(settings: &Settings) -> ReadRequest {
+    let step_rad = settings.image.pixel_mm / (settings.globe.diameter_mm / 2.0);
+    ReadRequest {
+        finest_step_deg: Some(step_rad.to_degrees()),
+    }
+}
+
+/// Everything facets are drawn from.
+struct Drawing<'a> {
+    settings: &'a Settings,
+    sampler: &'a Sampler,
+    bounds: &'a Bounds,
+    fit: &'a Fit,
+    seams: Vec<SeamLine>,
+    layout: overview::Layout,
+    folder: &'a NewFolder,
+}
+
+/// What is kept of the drawn facets once their images are written.
+struct Drawn {
+    thumbs: Vec<overview::Thumb>,
+    profiles: BTreeMap<usize, Profiles>,
+}
+
+impl Drawing<'_> {
+    /// Draws, measures and writes every facet of the manifest, `together` of them at a time.
+    fn all(
+        &self,
+        manifest: &mut Manifest,
+        together: usize,
+        progress: &dyn Progress,
+    ) -> Result<Drawn> {
+        progress.start("carving facets", manifest.facets.len() as u64);
+        let mut drawn = Drawn {
+            thumbs: Vec::new(),
+            profiles: BTreeMap::new(),
+        };
+        for group in manifest.facets.chunks_mut(together) {
+            let finished: Vec<(overview::Thumb, Profiles)> = group
+                .par_iter_mut()
+                .map(|facet| {
+                    let finished = self.one(facet);
+                    progress.step(1);
+                    finished
+                })
+                .collect::<Result<_>>()?;
+            for (facet, (thumb, profiles)) in group.iter().zip(finished) {
+                drawn.thumbs.push(thumb);
+                drawn.profiles.insert(facet.id, profiles);
+            }
+        }
+        progress.done();
+        Ok(drawn)
+    }
+
+    fn one(&self, facet: &mut FacetEntry) -> Result<(overview::Thumb, Profiles)> {
+        let spec = &self.fit.facets[facet.id - 1];
+        let range_mm = (self.fit.curve.lowest_mm(), self.fit.curve.highest_mm());
+        let FacetImage { levels, stats } = render(self.sampler, self.bounds, spec, range_mm);
+        (facet.min_mm, facet.max_mm) = (stats.min_mm, stats.max_mm);
+        facet.clipped_high_px = stats.clipped_high_px;
+        facet.clipped_low_px = stats.clipped_low_px;
+        facet.undercut_px = stats.undercut_px;
+        facet.carved_px = stats.carved_px;
+        let view = FacetView {
+            frame: spec.frame,
+            back_plane_mm: spec.back_plane_mm,
+            pixel_mm: spec.pixel_mm,
+            black_mm: spec.black_mm,
+            white_mm: spec.white_mm,
+            levels: &levels,
+        };
+        let profiles = seams::profiles(facet.id, &view, &self.seams, spec.radius_mm);
+        let thumb = overview::thumbnail(&levels, facet, &self.layout);
+        let facts = ImageFacts {
+            label: facet.label.clone(),
+            pixel_mm: spec.pixel_mm,
+            black_mm: spec.black_mm,
+            white_mm: spec.white_mm,
+        };
+        let bytes = write::encode(self.settings.image.format, &levels, &facts)?;
+        self.folder.write(&facet.file, &bytes)?;
+        Ok((thumb, profiles))
+    }
+}
+
+/// The manifest with everything that is known before drawing.
+fn blank_manifest(
+    job: &Job,
+    source: &Source,
+    solid: &Solid,
+    turn: &DMat3,
+    fit: &Fit,
+    chosen: &[usize],
+    sampler: &Sampler,
+) -> Manifest {
+    let settings = &job.settings;
+    let nearest = fit.kinds.iter().map(|kind| kind.back_plane_mm);
+    let rows = turn.transpose().to_cols_array_2d();
+    let facets = chosen.iter().map(|&face| blank_facet(settings, solid, fit, face, sampler));
+    Manifest {
+        schema: SCHEMA.into(),
+        program: format!("globewright {}", env!("CARGO_PKG_VERSION")),
+        job: job.resolved.clone(),
+        source: SourceEntry {
+            file: source.files.join(", "),
+            width: source.width,
+            height: source.height,
+            cell_deg: source.cell_deg,
+            west_deg: source.west_deg,
+            north_deg: source.north_deg,
+            registration: source.registration.into(),
+            unit: source.unit.clone(),
+            body: source.body.clone(),
+            reference_radius_m: source.reference_radius_m,
+            min_m: source.min.height_m,
+            max_m: source.max.height_m,
+            mean_m: source.hypsometry.mean_m,
+            filled_cells: source.filled_cells,
+            clipped_cells: source.clipped_cells,
+        },
+        globe: GlobeEntry {
+            solid: solid.name.into(),
+            radius_mm: settings.globe.diameter_mm / 2.0,
+            base: settings.globe.base,
+            projection: settings.globe.projection,
+            back_plane_mm: nearest.fold(f64::INFINITY, f64::min),
+            stock_mm: settings.stock.thickness_mm,
+            turn: rows,
+        },
+        curve: fit.curve.clone(),
+        image: ImageEntry {
+            width_px: fit.kinds.iter().map(|kind| kind.width_px).max().unwrap_or(0),
+            height_px: fit.kinds.iter().map(|kind| kind.height_px).max().unwrap_or(0),
+            pixel_mm: settings.image.pixel_mm,
+            black_mm: fit.black_mm,
+            white_mm: fit.white_mm,
+        },
+        facets: facets.collect(),
+        checks: Checks {
+            worst_seam_step_mm: None,
+            worst_seam: None,
+            clipped_px: 0,
+            undercut_px: 0,
+        },
+        warnings: Vec::new(),
+    }
+}
+
+fn blank_facet(
+    settings: &Settings,
+    solid: &Solid,
+    fit: &Fit,
+    index: usize,
+    sampler: &Sampler,
+) -> FacetEntry {
+    let face = &solid.faces[index];
+    let kind = &fit.kinds[face.kind];
+    let label = format!("{:02}", index + 1);
+    let extension = write::extension(settings.image.format);
+    let (lat_deg, lon_deg) = lat_lon_deg(face.frame.z);
+    FacetEntry {
+        id: index + 1,
+        file: format!("facets/{label}.{extension}"),
+        label,
+        kind: face.kind,
+        width_px: kind.width_px,
+        height_px: kind.height_px,
+        back_plane_mm: kind.back_plane_mm,
+        base_distance_mm: kind.base_distance_mm,
+        frame: FrameEntry::from(face.frame),
+        centre: Centre { lat_deg, lon_deg },
+        corners_mm: kind.corners_mm.iter().map(|corner| corner.to_array()).collect(),
+        edges: face
+            .edges
+            .iter()
+            .map(|edge| {
+                let (seam_low_mm, seam_high_mm) = seam_relief(solid, edge.seam, settings, sampler);
+                EdgeEntry {
+                    neighbour: edge.neighbour + 1,
+                    seam: format!("S{:02}", edge.seam + 1),
+                    tilt_deg: edge.tilt_rad.to_degrees(),
+                    seam_low_mm,
+                    seam_high_mm,
+                }
+            })
+            .collect(),
+        min_mm: 0.0,
+        max_mm: 0.0,
+        corner_mm: thinnest_corner(solid, index, &fit.facets[index], sampler),
+        clipped_high_px: 0,
+        clipped_low_px: 0,
+        undercut_px: 0,
+        carved_px: 0,
+    }
+}
+
+/// Lowest and highest relief along a seam, mm about the datum.
+fn seam_relief(solid: &Solid, seam: usize, settings: &Settings, sampler: &Sampler) -> (f64, f64) {
+    let [from, to] = solid.seams[seam].corners.map(|i| solid.corners[i].normalize());
+    let line = SeamLine {
+        label: String::new(),
+        facets: solid.seams[seam].faces,
+        from,
+        to,
+    };
+    let mut places = seams::places(&line, settings.globe.diameter_mm / 2.0);
+    places.extend([from, to]);
+    let relief = sampler.relief_mm(&places);
+    relief.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), &mm| {
+        (low.min(mm), high.max(mm))
+    })
+}
+
+/// Thickness of the finished facet at its thinnest corner, with the ground that lies there, mm.
+fn thinnest_corner(solid: &Solid, index: usize, spec: &FacetSpec, sampler: &Sampler) -> f64 {
+    let face = &solid.faces[index];
+    let corners: Vec<DVec3> = face.corners.iter().map(|&i| solid.corners[i].normalize()).collect();
+    let relief = sampler.relief_mm(&corners);
+    corners
+        .iter()
+        .zip(relief)
+        .map(|(corner, relief)| {
+            let cos = face.frame.z.dot(*corner);
+            let z = match (spec.base, spec.projection) {
+                (Base::Sphere, _) => (spec.radius_mm + relief) * cos,
+                (Base::Flat, crate::settings::Projection::Radial) => {
+                    spec.base_distance_mm + relief * cos
+                }
+                (Base::Flat, crate::settings::Projection::Gnomonic) => {
+                    spec.base_distance_mm + relief
+                }
+            };
+            z - spec.back_plane_mm
+        })
+        .fold(f64::INFINITY, f64::min)
+}
+
+fn checks(
+    manifest: &Manifest,
+    lines: &[SeamLine],
+    profiles: &BTreeMap<usize, Profiles>,
+) -> Checks {
+    let worst = seams::summary(&seams::steps(lines, profiles)).map(|summary| summary.worst);
+    let sum = |count: fn(&FacetEntry) -> u64| manifest.facets.iter().map(count).sum::<u64>();
+    Checks {
+        worst_seam_step_mm: worst.as_ref().map(|worst| worst.worst_mm),
+        worst_seam: worst.map(|worst| worst.seam),
+        clipped_px: sum(|facet| facet.clipped_high_px + facet.clipped_low_px),
+        undercut_px: sum(|facet| facet.undercut_px),
+    }
+}

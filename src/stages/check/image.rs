@@ -1,0 +1,143 @@
+//! Reads a height image back, by decoders this program did not write.
+
+use ndarray::Array2;
+use std::fs::File;
+use std::io::{BufRead, BufReader, Seek};
+use std::path::Path;
+use tiff::decoder::DecodingResult;
+use tiff::tags::Tag;
+
+/// A height image as found in a file.
+#[derive(Debug, Clone, PartialEq)]
+pub struct HeightImage {
+    /// `(rows, columns)`, row 0 at the top (+y).
+    pub levels: Array2<u16>,
+    /// Pixels per metre across and down, when the file says.
+    pub per_metre: Option<[f64; 2]>,
+    /// The facet label inside the file, when it has one.
+    pub label: Option<String>,
+}
+
+/// The most that deflate can shrink anything, with room for headers (zlib's own documentation:
+/// 1032 to 1).
+const MOST_SHRINK: f64 = 1100.0;
+
+/// Reads a 16-bit greyscale PNG or TIFF of the given size.
+///
+/// The size is compared before any pixel is decoded, so a false header costs no memory.
+///
+/// # Errors
+/// One clause in plain words: what is wrong with the file.
+pub fn read(path: &Path, width_px: usize, height_px: usize) -> Result<HeightImage, String> {
+    let file = File::open(path).map_err(|e| match e.kind() {
+        std::io::ErrorKind::NotFound => "the image is missing".to_string(),
+        _ => format!("the image cannot be opened: {e}"),
+    })?;
+    let bytes = file.metadata().map_err(damaged)?.len();
+    // Multiplied in floats: a false manifest may list any size.
+    if 2.0 * width_px as f64 * height_px as f64 > MOST_SHRINK * bytes as f64 {
+        return Err(damaged("the file is too short for its size in pixels"));
+    }
+    let file = BufReader::new(file);
+    let size = (width_px, height_px);
+    match path.extension().and_then(|e| e.to_str()) {
+        Some("png") => read_png(file, size),
+        Some("tif" | "tiff") => read_tiff(file, size),
+        _ => Err("the image is neither .png nor .tif".into()),
+    }
+}
+
+fn same_size(found: (u32, u32), wanted: (usize, usize)) -> Result<(), String> {
+    if (found.0 as usize, found.1 as usize) == wanted {
+        return Ok(());
+    }
+    Err(format!(
+        "the image is {} x {} pixels, the manifest says {} x {}",
+        found.0, found.1, wanted.0, wanted.1
+    ))
+}
+
+fn damaged(error: impl std::fmt::Display) -> String {
+    format!("the image is damaged: {error}")
+}
+
+fn not_16_bit(found: impl std::fmt::Debug) -> String {
+    format!("the image is not 16-bit grey but {found:?}")
+}
+
+fn shaped(size: (usize, usize), samples: Vec<u16>) -> Result<Array2<u16>, String> {
+    Array2::from_shape_vec((size.1, size.0), samples).map_err(damaged)
+}
+
+fn read_png(file: impl BufRead + Seek, size: (usize, usize)) -> Result<HeightImage, String> {
+    let mut reader = png::Decoder::new(file).read_info().map_err(damaged)?;
+    let info = reader.info();
+    same_size(info.size(), size)?;
+    let kind = (info.color_type, info.bit_depth);
+    if kind != (png::ColorType::Grayscale, png::BitDepth::Sixteen) {
+        return Err(not_16_bit(kind));
+    }
+    let per_metre = info
+        .pixel_dims
+        .filter(|dims| dims.unit == png::Unit::Meter)
+        .map(|dims| [f64::from(dims.xppu), f64::from(dims.yppu)]);
+    let texts = &info.uncompressed_latin1_text;
+    let label = texts.iter().find(|text| text.keyword == "Facet");
+    let label = label.map(|text| text.text.clone());
+    let mut bytes = vec![0; 2 * size.0 * size.1];
+    reader.next_frame(&mut bytes).map_err(damaged)?;
+    reader.finish().map_err(damaged)?;
+    let samples = bytes
+        .chunks_exact(2)
+        .map(|pair| u16::from_be_bytes([pair[0], pair[1]]))
+        .collect();
+    Ok(HeightImage {
+        levels: shaped(size, samples)?,
+        per_metre,
+        label,
+    })
+}
+
+fn read_tiff(file: impl BufRead + Seek, size: (usize, usize)) -> Result<HeightImage, String> {
+    let mut decoder = tiff::decoder::Decoder::new(file).map_err(damaged)?;
+    same_size(decoder.dimensions().map_err(damaged)?, size)?;
+    let kind = decoder.colortype().map_err(damaged)?;
+    if kind != tiff::ColorType::Gray(16) {
+        return Err(not_16_bit(kind));
+    }
+    let per_metre = tiff_resolution(&mut decoder);
+    let label = decoder.get_tag_ascii_string(Tag::ImageDescription).ok();
+    let label = label.and_then(|text| {
+        let (label, _) = text
+            .strip_prefix("Height image of facet ")?
+            .split_once(':')?;
+        Some(label.to_string())
+    });
+    let mut limits = tiff::decoder::Limits::default();
+    // The size is the one the manifest lists, so it is wanted however large.
+    limits.decoding_buffer_size = usize::MAX;
+    limits.intermediate_buffer_size = usize::MAX;
+    let mut decoder = decoder.with_limits(limits);
+    let DecodingResult::U16(samples) = decoder.read_image().map_err(damaged)? else {
+        return Err(not_16_bit(kind));
+    };
+    Ok(HeightImage {
+        levels: shaped(size, samples)?,
+        per_metre,
+        label,
+    })
+}
+
+/// Pixels per metre across and down, when the unit is the centimetre or the inch.
+fn tiff_resolution<R: BufRead + Seek>(decoder: &mut tiff::decoder::Decoder<R>) -> Option<[f64; 2]> {
+    let per_unit = match decoder.get_tag_u32(Tag::ResolutionUnit).ok()? {
+        2 => 1000.0 / 25.4,
+        3 => 100.0,
+        _ => return None,
+    };
+    let mut axis = |tag| match decoder.get_tag(tag).ok()? {
+        tiff::decoder::ifd::Value::Rational(n, d) => Some(f64::from(n) / f64::from(d) * per_unit),
+        _ => None,
+    };
+    Some([axis(Tag::XResolution)?, axis(Tag::YResolution)?])
+}

@@ -1,0 +1,591 @@
+//! Verifies a finished folder from its files alone.
+
+mod consistency;
+mod image;
+
+pub use image::{HeightImage, read as read_image};
+
+use crate::manifest::{FacetEntry, Manifest};
+use crate::stages::seams::{self, FacetView, Profiles, SeamLine, SeamSummary};
+use crate::stages::write::manifest;
+use crate::stages::write::png::pixels_per_metre;
+use crate::{Error, Problem, Result};
+use rayon::prelude::*;
+use serde::Serialize;
+use std::collections::BTreeMap;
+use std::fmt;
+use std::path::Path;
+
+/// How far the lowest and highest height in an image may be from the manifest's, in levels.
+const LEVELS_OFF: f64 = 2.0;
+
+/// How far the worst seam step may be from the manifest's, mm.
+const STEP_OFF_MM: f64 = 0.005;
+
+/// One thing that was looked at.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct CheckLine {
+    /// Whether it is right.
+    pub ok: bool,
+    /// What was looked at: `facet 03`.
+    pub subject: String,
+    /// What was found.
+    pub found: String,
+}
+
+impl CheckLine {
+    fn new(subject: impl Into<String>, found: std::result::Result<String, String>) -> CheckLine {
+        CheckLine {
+            ok: found.is_ok(),
+            subject: subject.into(),
+            found: found.unwrap_or_else(|wrong| wrong),
+        }
+    }
+}
+
+impl fmt::Display for CheckLine {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let mark = if self.ok { "ok   " } else { "WRONG" };
+        write!(f, "{mark}  {}: {}", self.subject, self.found)
+    }
+}
+
+/// Everything that was looked at.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct CheckReport {
+    /// Facets in the folder.
+    pub facets: usize,
+    /// Lines with something wrong.
+    pub wrong: usize,
+    /// Steps between neighbouring images; `None` when no two neighbours could be compared.
+    pub seams: Option<SeamSummary>,
+    /// Each thing that was looked at.
+    pub lines: Vec<CheckLine>,
+}
+
+impl fmt::Display for CheckReport {
+    /// One line for each thing.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.lines.iter().try_for_each(|line| writeln!(f, "{line}"))
+    }
+}
+
+impl CheckReport {
+    /// Passes when all is right.
+    ///
+    /// # Errors
+    /// [`Error::Check`] with the number of mismatches and the first.
+    pub fn verdict(&self, folder: &Path) -> Result<()> {
+        let Some(first) = self.lines.iter().find(|line| !line.ok) else {
+            return Ok(());
+        };
+        let count = match self.wrong {
+            1 => "1 thing is wrong".to_string(),
+            n => format!("{n} things are wrong, the first"),
+        };
+        Err(Error::Check(
+            Problem::new(format!("{count}: {}: {}", first.subject, first.found))
+                .next("do not carve from this folder; run the job again")
+                .file(folder),
+        ))
+    }
+}
+
+/// Looks at everything in a finished folder.
+///
+/// A folder that holds a subset of the facets is measured on the seams it has both sides of.
+///
+/// # Errors
+/// Only when there is no readable manifest, as [`manifest::read`]; whatever else is wrong is in
+/// the report, and [`CheckReport::verdict`] makes an error of it.
+pub fn check(folder: &Path) -> Result<CheckReport> {
+    let manifest = manifest::read(folder)?;
+    let mut lines = vec![CheckLine::new(
+        "manifest",
+        Ok(format!(
+            "{}, {} facets of a {}",
+            manifest.schema,
+            manifest.facets.len(),
+            manifest.globe.solid
+        )),
+    )];
+    lines.extend(consistency::lines(&manifest));
+
+    let line_up = seams::seams_of(&manifest);
+    let looked_at: Vec<(CheckLine, Option<Profiles>)> = manifest
+        .facets
+        .par_iter()
+        .map(|facet| look_at(folder, &manifest, facet, &line_up))
+        .collect();
+    let mut measured = BTreeMap::new();
+    for (facet, (line, profiles)) in manifest.facets.iter().zip(looked_at) {
+        lines.push(line);
+        if let Some(profiles) = profiles {
+            measured.insert(facet.id, profiles);
+        }
+    }
+    let seams = seams::summary(&seams::steps(&line_up, &measured));
+    lines.push(CheckLine::new("seams", compare_steps(&manifest, &seams)));
+    Ok(CheckReport {
+        facets: manifest.facets.len(),
+        wrong: lines.iter().filter(|line| !line.ok).count(),
+        seams,
+        lines,
+    })
+}
+
+/// Reads one image, compares it with the manifest and measures it along its seams.
+fn look_at(
+    folder: &Path,
+    manifest: &Manifest,
+    facet: &FacetEntry,
+    line_up: &[SeamLine],
+) -> (CheckLine, Option<Profiles>) {
+    let subject = format!("facet {}", facet.label);
+    let path = folder.join(&facet.file);
+    let image = match image::read(&path, facet.width_px, facet.height_px) {
+        Ok(image) => image,
+        Err(wrong) => return (CheckLine::new(subject, Err(wrong)), None),
+    };
+    let view = FacetView {
+        frame: facet.frame.axes(),
+        back_plane_mm: facet.back_plane_mm,
+        pixel_mm: manifest.image.pixel_mm,
+        black_mm: manifest.image.black_mm,
+        white_mm: manifest.image.white_mm,
+        levels: &image.levels,
+    };
+    let profiles = seams::profiles(facet.id, &view, line_up, manifest.globe.radius_mm);
+    let found = compare_image(manifest, facet, &image);
+    (CheckLine::new(subject, found), Some(profiles))
+}
+
+/// Label, resolution and extremes of one image against the manifest.
+fn compare_image(
+    manifest: &Manifest,
+    facet: &FacetEntry,
+    image: &HeightImage,
+) -> std::result::Result<String, String> {
+    if let Some(label) = image.label.as_ref().filter(|label| **label != facet.label) {
+        return Err(format!("the image says it is facet {label}"));
+    }
+    let wanted = 1000.0 / manifest.image.pixel_mm;
+    let rounded = f64::from(pixels_per_metre(manifest.image.pixel_mm));
+    let right = |found: f64| found == rounded || (found / wanted - 1.0).abs() < 1e-6;
+    match image.per_metre {
+        Some(found) if found.into_iter().all(right) => {}
+        Some([across, down]) => {
+            return Err(format!(
+                "the image says {across} x {down} pixels per metre, the manifest {wanted}"
+            ));
+        }
+        None => return Err("the image does not say its resolution".into()),
+    }
+    compare_extremes(manifest, facet, image)?;
+    Ok(format!(
+        "{} x {} pixels, {:.2} to {:.2} mm",
+        facet.width_px, facet.height_px, facet.min_mm, facet.max_mm
+    ))
+}
+
+/// Lowest and highest height of one image against the manifest.
+///
+/// Pixels outside the blank are black, so value 0 says nothing about the ground; a manifest
+/// whose lowest ground is black itself has nothing to compare below.
+fn compare_extremes(
+    manifest: &Manifest,
+    facet: &FacetEntry,
+    image: &HeightImage,
+) -> std::result::Result<(), String> {
+    let (black, white) = (manifest.image.black_mm, manifest.image.white_mm);
+    let per_level = (white - black) / f64::from(u16::MAX);
+    let height = |level: u16| black + per_level * f64::from(level);
+    let ground = || image.levels.iter().copied().filter(|&level| level > 0);
+    let lowest = ground().min().map_or(black, height);
+    let highest = ground().max().map_or(black, height);
+    let allowed = LEVELS_OFF * per_level;
+    // The floor touches the lowest ground: the next level up is not its lowest.
+    let at_floor = facet.min_mm - black <= allowed;
+    let terrain_everywhere = manifest.job.pointer("/image/outside")
+        == Some(&serde_json::Value::String("terrain".into()));
+    if terrain_everywhere {
+        return Ok(());
+    }
+    let sides = [
+        ("lowest", lowest, facet.min_mm, at_floor),
+        ("highest", highest, facet.max_mm, false),
+    ];
+    for (which, found, listed, skip) in sides {
+        if !skip && (found - listed).abs() > allowed {
+            return Err(format!(
+                "the {which} height in the image is {found:.3} mm, the manifest says {listed:.3} mm"
+            ));
+        }
+    }
+    Ok(())
+}
+
+/// The worst step against the manifest's.
+fn compare_steps(
+    manifest: &Manifest,
+    seams: &Option<SeamSummary>,
+) -> std::result::Result<String, String> {
+    let listed = manifest.checks.worst_seam_step_mm;
+    let Some(summary) = seams else {
+        return match listed {
+            None => Ok("no two neighbours in this folder".into()),
+            Some(mm) => Err(format!(
+                "none could be measured, the manifest says {mm:.3} mm"
+            )),
+        };
+    };
+    let worst = &summary.worst;
+    let place = format!(
+        "worst step {:.3} mm on {} between facets {} and {} at {:.2} N {:.2} E",
+        worst.worst_mm, worst.seam, worst.facets[0], worst.facets[1], worst.lat_deg, worst.lon_deg
+    );
+    match listed {
+        None => Err(format!("{place}, the manifest has none")),
+        Some(mm) if (mm - worst.worst_mm).abs() <= STEP_OFF_MM => Ok(format!(
+            "{place}; mean {:.3} mm, 99 of 100 places within {:.3} mm, {} seams",
+            summary.mean_mm, summary.p99_mm, summary.seams
+        )),
+        Some(mm) => Err(format!("{place}, the manifest says {mm:.3} mm")),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::manifest::testing::*;
+    use crate::settings::ImageFormat;
+    use crate::stages::seams::testing::{images, surface_mm, view};
+    use crate::stages::write::{ImageFacts, encode, extension};
+    use ndarray::Array2;
+
+    const PER_LEVEL: f64 = (WHITE_MM - BLACK_MM) / 65535.0;
+
+    /// A globe of six facets as a run would leave it.
+    struct Globe {
+        manifest: Manifest,
+        images: Vec<Array2<u16>>,
+        format: ImageFormat,
+    }
+
+    impl Globe {
+        /// Carved from a formula, measured as a run measures itself.
+        fn new() -> Globe {
+            let images = images().to_vec();
+            let mut manifest = cube();
+            for (facet, levels) in manifest.facets.iter_mut().zip(&images) {
+                let ground = levels.iter().copied().filter(|&v| v > 0);
+                let height = |v: u16| BLACK_MM + PER_LEVEL * f64::from(v);
+                facet.min_mm = ground.clone().min().map_or(0.0, height);
+                facet.max_mm = ground.max().map_or(0.0, height);
+            }
+            let views = images
+                .iter()
+                .enumerate()
+                .map(|(f, levels)| (f + 1, view(f, levels)))
+                .collect();
+            let steps = seams::seam_steps(&views, &seams::seams_of(&manifest), RADIUS_MM);
+            let summary = seams::summary(&steps).unwrap();
+            manifest.checks.worst_seam_step_mm = Some(summary.worst.worst_mm);
+            manifest.checks.worst_seam = Some(summary.worst.seam);
+            Globe {
+                manifest,
+                images,
+                format: ImageFormat::Png,
+            }
+        }
+
+        fn encoded(&self, index: usize) -> Vec<u8> {
+            let facts = ImageFacts {
+                label: self.manifest.facets[index].label.clone(),
+                pixel_mm: PIXEL_MM,
+                black_mm: BLACK_MM,
+                white_mm: WHITE_MM,
+            };
+            encode(self.format, &self.images[index], &facts).unwrap()
+        }
+
+        fn written(&self) -> tempfile::TempDir {
+            let folder = tempfile::tempdir().unwrap();
+            std::fs::create_dir(folder.path().join("facets")).unwrap();
+            for (i, facet) in self.manifest.facets.iter().enumerate() {
+                std::fs::write(folder.path().join(&facet.file), self.encoded(i)).unwrap();
+            }
+            let text = manifest::text(&self.manifest).unwrap();
+            std::fs::write(folder.path().join("globe.json"), text).unwrap();
+            folder
+        }
+
+        /// The error after something was changed in the manifest or the images.
+        fn error(&self) -> String {
+            error_of(&self.written())
+        }
+    }
+
+    fn error_of(folder: &tempfile::TempDir) -> String {
+        let report = check(folder.path()).unwrap();
+        let error = report.verdict(folder.path()).unwrap_err();
+        assert_eq!(error.exit_code(), 7);
+        error
+            .to_string()
+            .replace(&folder.path().display().to_string(), "FOLDER")
+    }
+
+    #[test]
+    fn a_sound_folder_passes_line_by_line() {
+        let globe = Globe::new();
+        let folder = globe.written();
+        let report = check(folder.path()).unwrap();
+        assert_eq!(report.verdict(folder.path()), Ok(()), "{report}");
+        assert_eq!((report.facets, report.wrong), (6, 0));
+        let text = report.to_string();
+        assert!(text.starts_with("ok     manifest: globewright/1, 6 facets of a cube\n"));
+        assert!(
+            text.contains("ok     facet 04: 284 x 284 pixels, "),
+            "{text}"
+        );
+        assert!(text.contains("ok     seams: worst step 0.00"), "{text}");
+        assert!(text.ends_with(", 12 seams\n"), "{text}");
+        let json = serde_json::to_value(&report).unwrap();
+        assert_eq!(json["wrong"], 0);
+        assert_eq!(json["seams"]["seams"], 12);
+    }
+
+    #[test]
+    fn tiff_folders_pass_too() {
+        let mut globe = Globe::new();
+        globe.format = ImageFormat::Tiff;
+        for facet in &mut globe.manifest.facets {
+            facet.file = format!("facets/{}.{}", facet.label, extension(ImageFormat::Tiff));
+        }
+        let folder = globe.written();
+        let report = check(folder.path()).unwrap();
+        assert_eq!(report.verdict(folder.path()), Ok(()), "{report}");
+    }
+
+    #[test]
+    fn a_subset_is_measured_on_the_seams_it_has() {
+        let mut globe = Globe::new();
+        globe.manifest.facets.truncate(3);
+        let summary = {
+            let folder = globe.written();
+            check(folder.path()).unwrap().seams.unwrap()
+        };
+        assert_eq!(summary.seams, 2);
+        globe.manifest.checks.worst_seam_step_mm = Some(summary.worst.worst_mm);
+        let folder = globe.written();
+        assert_eq!(check(folder.path()).unwrap().verdict(folder.path()), Ok(()));
+
+        globe.manifest.facets.truncate(1);
+        globe.manifest.checks.worst_seam_step_mm = None;
+        let folder = globe.written();
+        let report = check(folder.path()).unwrap();
+        assert_eq!(report.verdict(folder.path()), Ok(()));
+        assert!(
+            report
+                .to_string()
+                .ends_with("seams: no two neighbours in this folder\n")
+        );
+    }
+
+    #[test]
+    fn a_missing_image_is_found() {
+        let folder = Globe::new().written();
+        std::fs::remove_file(folder.path().join("facets/05.png")).unwrap();
+        assert_eq!(
+            error_of(&folder),
+            "check: 1 thing is wrong: facet 05: the image is missing; do not carve from this \
+             folder; run the job again (FOLDER)"
+        );
+    }
+
+    #[test]
+    fn a_damaged_image_is_found() {
+        for at in [0.0, 0.3, 0.9] {
+            let folder = Globe::new().written();
+            let path = folder.path().join("facets/05.png");
+            let mut bytes = std::fs::read(&path).unwrap();
+            let place = (bytes.len() as f64 * at) as usize;
+            bytes[place] ^= 0x10;
+            std::fs::write(&path, &bytes).unwrap();
+            let error = error_of(&folder);
+            assert!(
+                error.contains("facet 05: the image is damaged: "),
+                "{error}"
+            );
+
+            bytes[place] ^= 0x10;
+            bytes.truncate(place);
+            std::fs::write(&path, &bytes).unwrap();
+            let error = error_of(&folder);
+            assert!(
+                error.contains("facet 05: the image is damaged: "),
+                "{error}"
+            );
+        }
+    }
+
+    #[test]
+    fn swapped_images_show_by_label_and_by_their_seams() {
+        let folder = Globe::new().written();
+        let path = |n: &str| folder.path().join(format!("facets/{n}.png"));
+        std::fs::copy(path("03"), path("05")).unwrap();
+        let error = error_of(&folder);
+        assert!(
+            error.starts_with(
+                "check: 2 things are wrong, the first: facet 05: the image says it is facet 03; "
+            ),
+            "{error}"
+        );
+        // Relabelled to hide it: the ground itself does not fit.
+        let mut globe = Globe::new();
+        globe.images[4] = globe.images[2].clone();
+        globe.manifest.facets[4].min_mm = globe.manifest.facets[2].min_mm;
+        globe.manifest.facets[4].max_mm = globe.manifest.facets[2].max_mm;
+        let error = globe.error();
+        assert!(
+            error.starts_with("check: 1 thing is wrong: seams: worst step "),
+            "{error}"
+        );
+        let report = check(globe.written().path()).unwrap();
+        assert!(report.seams.unwrap().worst.worst_mm > 0.5);
+    }
+
+    #[test]
+    fn a_few_raised_pixels_on_a_seam_are_found() {
+        let mut globe = Globe::new();
+        // Where the ground stands in the middle of a seam of facet 3.
+        let line_up = seams::seams_of(&globe.manifest);
+        let seam = line_up.iter().find(|s| s.facets == [1, 3]).unwrap();
+        let u = (seam.from + seam.to).normalize();
+        let frame = globe.manifest.facets[2].frame.axes();
+        let middle = frame.to_local(u * surface_mm(u));
+        let half = SIDE_PX as f64 / 2.0;
+        let column = (middle.x / PIXEL_MM + half - 0.5).round() as usize;
+        let row = (half - middle.y / PIXEL_MM - 0.5).round() as usize;
+        let millimetre = (1.0 / PER_LEVEL) as u16;
+        for (r, c) in [(row, column), (row, column + 1), (row + 1, column)] {
+            globe.images[2][(r, c)] += millimetre;
+        }
+        let error = globe.error();
+        assert!(
+            error.starts_with("check: 1 thing is wrong: seams: worst step 0."),
+            "{error}"
+        );
+        assert!(error.contains(" between facets 1 and 3 at "), "{error}");
+        assert!(error.contains(", the manifest says 0.00"), "{error}");
+    }
+
+    #[test]
+    fn wrong_size_depth_and_resolution_are_found() {
+        let mut globe = Globe::new();
+        globe.manifest.facets[1].width_px = 283;
+        assert!(
+            globe
+                .error()
+                .contains("facet 02: the image is 284 x 284 pixels, the manifest says 283 x 284; "),
+            "{}",
+            globe.error()
+        );
+        let folder = Globe::new().written();
+        let grey = ::image::GrayImage::new(284, 284);
+        grey.save(folder.path().join("facets/02.png")).unwrap();
+        assert!(
+            error_of(&folder)
+                .contains("facet 02: the image is not 16-bit grey but (Grayscale, Eight); "),
+            "{}",
+            error_of(&folder)
+        );
+        let deep = ::image::ImageBuffer::<::image::Luma<u16>, _>::new(284, 284);
+        deep.save(folder.path().join("facets/02.png")).unwrap();
+        assert!(error_of(&folder).contains("facet 02: the image does not say its resolution; "));
+    }
+
+    #[test]
+    fn heights_that_differ_from_the_manifest_are_found() {
+        let mut globe = Globe::new();
+        globe.images[0][(142, 142)] = 65_535;
+        assert!(
+            globe.error().starts_with(
+                "check: 1 thing is wrong: facet 01: the highest height in the image is 26.000 mm, \
+                 the manifest says "
+            ),
+            "{}",
+            globe.error()
+        );
+    }
+
+    #[test]
+    fn a_manifest_that_contradicts_itself_is_found() {
+        let cases: [(&str, fn(&mut Manifest)); 12] = [
+            ("facet list: there are no facets", |m| m.facets.clear()),
+            (
+                "facet list: two facets share the image facets/01.png",
+                |m| {
+                    m.facets[1].file = "facets/01.png".into();
+                },
+            ),
+            (
+                "facet list: facet 01: its image \"../01.png\" is not inside the folder",
+                |m| {
+                    m.facets[0].file = "../01.png".into();
+                },
+            ),
+            (
+                "facet axes: facet 01: its axes are not square and right-handed",
+                |m| {
+                    m.facets[0].frame.x[0] += 1e-6;
+                },
+            ),
+            ("facet axes: facet 01: its axes point to 90.0000 N", |m| {
+                m.facets[0].centre.lat_deg = 80.0;
+            }),
+            ("outlines: facet 02: 4 corners but 3 edges", |m| {
+                m.facets[1].edges.pop();
+            }),
+            (
+                "outlines: facet 02: its corners do not run counter-clockwise",
+                |m| {
+                    m.facets[1].corners_mm[1..].reverse();
+                },
+            ),
+            ("which does not lead back", |m| {
+                m.facets[0].edges[0].neighbour = 2
+            }),
+            ("add up to 90.0100 degrees, not 90.0000", |m| {
+                m.facets[0].edges[0].tilt_deg += 0.01;
+            }),
+            ("levels: white is 26 mm but the stock is 25 mm thick", |m| {
+                m.globe.stock_mm = 25.0;
+            }),
+            ("curve: the relief falls somewhere", |m| {
+                m.curve.knots_mm[9] = 2.0
+            }),
+            (
+                "counts: the facets' undercut pixels add up to 3, not 0",
+                |m| {
+                    m.facets[0].undercut_px = 3;
+                },
+            ),
+        ];
+        for (expected, change) in cases {
+            let mut manifest = cube();
+            change(&mut manifest);
+            let lines = consistency::lines(&manifest);
+            let wrong: Vec<String> = lines
+                .iter()
+                .filter(|line| !line.ok)
+                .map(|line| format!("{}: {}", line.subject, line.found))
+                .collect();
+            assert!(
+                wrong.iter().any(|w| w.contains(expected)),
+                "{expected}: {wrong:?}"
+            );
+        }
+        assert!(consistency::lines(&cube()).iter().all(|line| line.ok));
+    }
+}

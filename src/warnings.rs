@@ -1,0 +1,378 @@
+//! Everything a run may warn about: one list for the terminal, the report and the manifest.
+//!
+//! A warning never stops a job. Its text gives the cause and advice.
+
+use crate::manifest::{FacetEntry, Manifest};
+use std::f64::consts::PI;
+use std::fmt;
+
+/// Share of carved pixels cut off at either end above which a person should know.
+const CLIPPED_SHARE: f64 = 0.001;
+
+/// Seam steps above this can be felt with a fingernail, mm.
+const SEAM_STEP_MM: f64 = 0.03;
+
+/// Corners thicker than the least edge by less than this part are called thin.
+const THIN_CORNER: f64 = 1.1;
+
+/// A grid cell wider than this many pixels leaves visibly smooth ground.
+const COARSE_PIXELS: f64 = 8.0;
+
+/// Times true scale beyond which a planet no longer looks like one.
+const EXAGGERATION: f64 = 100.0;
+
+/// Share of the sphere without data above which filling shows.
+const FILLED_SHARE: f64 = 1e-4;
+
+/// Something a person should read before carving.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Warning {
+    /// Ground was cut off at the stock's top or at the lowest level.
+    Clipped {
+        /// Pixels cut off at the top.
+        high_px: u64,
+        /// Pixels held up at the bottom.
+        low_px: u64,
+        /// Their share of all carved pixels.
+        share: f64,
+        /// The facet with most of them.
+        facet: String,
+    },
+    /// The surface folds under itself, where no straight-down bit reaches.
+    Undercut {
+        /// Pixels that hide ground below.
+        pixels: u64,
+        /// Number of facets with any.
+        facets: usize,
+        /// The facet with most of them.
+        facet: String,
+    },
+    /// Cells without data were filled from around.
+    Filled {
+        /// Number of cells.
+        cells: u64,
+        /// Share of the sphere, 0..1.
+        share: f64,
+    },
+    /// Cells beyond the allowed range were held at its ends.
+    ClippedCells {
+        /// Number of cells.
+        cells: u64,
+    },
+    /// A facet's corner is little thicker than the job allows.
+    ThinCorner {
+        /// The facet.
+        facet: String,
+        /// Its thinnest corner, mm.
+        corner_mm: f64,
+        /// The least the job allows, mm.
+        edge_mm: f64,
+    },
+    /// A cell of the grid covers many pixels.
+    CoarseSource {
+        /// Width of a cell on the globe, mm.
+        cell_mm: f64,
+        /// Pixels across it.
+        pixels: f64,
+    },
+    /// Relief far beyond true scale.
+    Exaggerated {
+        /// Times true scale, over the whole range.
+        times: f64,
+    },
+    /// Neighbours do not meet.
+    SeamStep {
+        /// The seam.
+        seam: String,
+        /// The largest step, mm.
+        step_mm: f64,
+        /// Relief stands straight up from flat faces, which explains it.
+        gnomonic: bool,
+    },
+    /// Something the reader noted about the grid.
+    Grid(String),
+}
+
+impl fmt::Display for Warning {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Warning::Clipped {
+                high_px,
+                low_px,
+                share,
+                facet,
+            } => write!(
+                f,
+                "{:.2} % of the carved ground is cut flat ({high_px} pixels at the top of the \
+                 stock, {low_px} at the lowest level), most of it on facet {facet}: use thicker \
+                 stock or less relief",
+                100.0 * share
+            ),
+            Warning::Undercut {
+                pixels,
+                facets,
+                facet,
+            } => write!(
+                f,
+                "the ground folds under itself at {pixels} pixels on {facets} of the facets, most \
+                 of them on facet {facet}; a bit from above cannot reach below and carves the \
+                 upper ground straight down: less relief makes slopes less steep"
+            ),
+            Warning::Filled { cells, share } => write!(
+                f,
+                "{cells} cells of the grid ({:.2} % of the globe) hold no data and were filled \
+                 smoothly from around them: look at those places in the overview",
+                100.0 * share
+            ),
+            Warning::ClippedCells { cells } => write!(
+                f,
+                "{cells} cells of the grid lie outside the allowed heights and were held at the \
+                 limits: check the grid's scale, offset and no-data value"
+            ),
+            Warning::ThinCorner {
+                facet,
+                corner_mm,
+                edge_mm,
+            } => write!(
+                f,
+                "the thinnest corner, on facet {facet}, is {corner_mm:.1} mm where the job allows \
+                 {edge_mm:.1} mm: keep joints away from the corners, or use thicker stock"
+            ),
+            Warning::CoarseSource { cell_mm, pixels } => write!(
+                f,
+                "a cell of the grid is {cell_mm:.2} mm wide on the globe ({pixels:.0} pixels), so \
+                 the ground between is smooth: use a finer grid for more detail, or larger pixels \
+                 for smaller files"
+            ),
+            Warning::Exaggerated { times } => write!(
+                f,
+                "heights are {times:.0} times true scale: slopes become very steep, and a bit may \
+                 not reach the valleys; less relief looks more like a planet"
+            ),
+            Warning::SeamStep {
+                seam,
+                step_mm,
+                gnomonic,
+            } => {
+                write!(
+                    f,
+                    "neighbours differ by up to {step_mm:.3} mm along seam {seam}"
+                )?;
+                if *gnomonic {
+                    write!(
+                        f,
+                        ", because relief stands straight up from flat faces: sand it in, or set \
+                         globe.projection = \"radial\""
+                    )
+                } else {
+                    write!(f, ": use smaller pixels, or sand it in after gluing")
+                }
+            }
+            Warning::Grid(note) => f.write_str(note),
+        }
+    }
+}
+
+/// What a run knows that its manifest does not hold.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct RunFacts {
+    /// Share of the sphere that was filled, 0..1.
+    pub filled_share: f64,
+    /// Least thickness of a corner that the job allows, mm.
+    pub edge_mm: f64,
+}
+
+/// Everything worth a warning, in the order a person should read it.
+pub fn collect(manifest: &Manifest, facts: &RunFacts) -> Vec<Warning> {
+    [
+        clipped(manifest),
+        undercut(manifest),
+        seam_step(manifest),
+        thin_corner(manifest, facts.edge_mm),
+        exaggerated(manifest),
+        filled(manifest, facts.filled_share),
+        clipped_cells(manifest),
+        coarse_source(manifest),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
+}
+
+/// The first facet with the largest count.
+fn most(manifest: &Manifest, count: impl Fn(&FacetEntry) -> u64) -> Option<&FacetEntry> {
+    manifest.facets.iter().rev().max_by_key(|f| count(f))
+}
+
+fn clipped(manifest: &Manifest) -> Option<Warning> {
+    let sum = |count: fn(&FacetEntry) -> u64| manifest.facets.iter().map(count).sum::<u64>();
+    let high_px = sum(|f| f.clipped_high_px);
+    let low_px = sum(|f| f.clipped_low_px);
+    let share = (high_px + low_px) as f64 / sum(|f| f.carved_px).max(1) as f64;
+    let facet = most(manifest, |f| f.clipped_high_px + f.clipped_low_px)?;
+    (share > CLIPPED_SHARE).then(|| Warning::Clipped {
+        high_px,
+        low_px,
+        share,
+        facet: facet.label.clone(),
+    })
+}
+
+fn undercut(manifest: &Manifest) -> Option<Warning> {
+    let pixels = manifest.facets.iter().map(|f| f.undercut_px).sum();
+    let facet = most(manifest, |f| f.undercut_px)?;
+    (pixels > 0).then(|| Warning::Undercut {
+        pixels,
+        facets: manifest.facets.iter().filter(|f| f.undercut_px > 0).count(),
+        facet: facet.label.clone(),
+    })
+}
+
+fn seam_step(manifest: &Manifest) -> Option<Warning> {
+    let step_mm = manifest.checks.worst_seam_step_mm?;
+    (step_mm > SEAM_STEP_MM).then(|| Warning::SeamStep {
+        seam: manifest.checks.worst_seam.clone().unwrap_or_default(),
+        step_mm,
+        gnomonic: manifest.globe.projection == crate::settings::Projection::Gnomonic,
+    })
+}
+
+fn thin_corner(manifest: &Manifest, edge_mm: f64) -> Option<Warning> {
+    let by_corner = |a: &&FacetEntry, b: &&FacetEntry| a.corner_mm.total_cmp(&b.corner_mm);
+    let facet = manifest.facets.iter().min_by(by_corner)?;
+    (facet.corner_mm < THIN_CORNER * edge_mm).then(|| Warning::ThinCorner {
+        facet: facet.label.clone(),
+        corner_mm: facet.corner_mm,
+        edge_mm,
+    })
+}
+
+fn exaggerated(manifest: &Manifest) -> Option<Warning> {
+    let times = manifest.times_true_scale()?;
+    (times > EXAGGERATION).then_some(Warning::Exaggerated { times })
+}
+
+fn filled(manifest: &Manifest, share: f64) -> Option<Warning> {
+    let cells = manifest.source.filled_cells;
+    (cells > 0 && share > FILLED_SHARE).then_some(Warning::Filled { cells, share })
+}
+
+fn clipped_cells(manifest: &Manifest) -> Option<Warning> {
+    let cells = manifest.source.clipped_cells;
+    (cells > 0).then_some(Warning::ClippedCells { cells })
+}
+
+fn coarse_source(manifest: &Manifest) -> Option<Warning> {
+    let cell_mm = manifest.source.cell_deg * PI / 180.0 * manifest.globe.radius_mm;
+    let pixels = cell_mm / manifest.image.pixel_mm;
+    (pixels > COARSE_PIXELS).then_some(Warning::CoarseSource { cell_mm, pixels })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::manifest::testing::cube;
+    use crate::settings::Projection;
+
+    fn texts(manifest: &Manifest, facts: &RunFacts) -> Vec<String> {
+        let warnings = collect(manifest, facts);
+        warnings.iter().map(ToString::to_string).collect()
+    }
+
+    /// A cube whose grid is fine enough to say nothing.
+    fn quiet() -> Manifest {
+        let mut manifest = cube();
+        manifest.source.cell_deg = 0.25;
+        manifest
+    }
+
+    #[test]
+    fn a_sound_globe_says_nothing() {
+        assert_eq!(texts(&quiet(), &RunFacts::default()), [""; 0]);
+    }
+
+    #[test]
+    fn cut_off_ground_is_named_above_a_thousandth() {
+        let mut manifest = quiet();
+        manifest.facets[3].clipped_high_px = 200;
+        manifest.facets[4].clipped_low_px = 40;
+        assert!(collect(&manifest, &RunFacts::default()).is_empty());
+        manifest.facets[4].clipped_low_px = 41;
+        assert_eq!(
+            texts(&manifest, &RunFacts::default()),
+            [
+                "0.10 % of the carved ground is cut flat (200 pixels at the top of the stock, 41 at \
+              the lowest level), most of it on facet 04: use thicker stock or less relief"
+            ]
+        );
+    }
+
+    #[test]
+    fn folds_are_counted_and_placed() {
+        let mut manifest = quiet();
+        manifest.facets[1].undercut_px = 3;
+        manifest.facets[5].undercut_px = 9;
+        assert_eq!(
+            texts(&manifest, &RunFacts::default()),
+            [
+                "the ground folds under itself at 12 pixels on 2 of the facets, most of them on facet \
+              06; a bit from above cannot reach below and carves the upper ground straight down: \
+              less relief makes slopes less steep"
+            ]
+        );
+    }
+
+    #[test]
+    fn seam_steps_give_advice_that_fits_the_projection() {
+        let mut manifest = quiet();
+        manifest.checks.worst_seam_step_mm = Some(0.03);
+        assert!(collect(&manifest, &RunFacts::default()).is_empty());
+        manifest.checks.worst_seam_step_mm = Some(0.12345);
+        assert_eq!(
+            texts(&manifest, &RunFacts::default()),
+            [
+                "neighbours differ by up to 0.123 mm along seam S01: use smaller pixels, or sand it in \
+              after gluing"
+            ]
+        );
+        manifest.globe.projection = Projection::Gnomonic;
+        assert_eq!(
+            texts(&manifest, &RunFacts::default()),
+            [
+                "neighbours differ by up to 0.123 mm along seam S01, because relief stands straight \
+              up from flat faces: sand it in, or set globe.projection = \"radial\""
+            ]
+        );
+    }
+
+    #[test]
+    fn the_rest_word_for_word() {
+        let mut manifest = quiet();
+        manifest.facets[2].corner_mm = 6.5;
+        manifest.source.filled_cells = 700;
+        manifest.source.clipped_cells = 5;
+        manifest.source.cell_deg = 3.0;
+        manifest.source.reference_radius_m = Some(1_000_000.0);
+        // 40 mm for 1000 km: true scale is 0.01024 mm for these 256 m; the curve gives 2.56 mm.
+        let facts = RunFacts {
+            filled_share: 0.0123,
+            edge_mm: 6.0,
+        };
+        assert_eq!(
+            texts(&manifest, &facts),
+            [
+                "the thinnest corner, on facet 03, is 6.5 mm where the job allows 6.0 mm: keep \
+                 joints away from the corners, or use thicker stock",
+                "heights are 250 times true scale: slopes become very steep, and a bit may not \
+                 reach the valleys; less relief looks more like a planet",
+                "700 cells of the grid (1.23 % of the globe) hold no data and were filled smoothly \
+                 from around them: look at those places in the overview",
+                "5 cells of the grid lie outside the allowed heights and were held at the limits: \
+                 check the grid's scale, offset and no-data value",
+                "a cell of the grid is 2.09 mm wide on the globe (8 pixels), so the ground between \
+                 is smooth: use a finer grid for more detail, or larger pixels for smaller files",
+            ]
+        );
+        assert_eq!(Warning::Grid("as noted".into()).to_string(), "as noted");
+    }
+}
