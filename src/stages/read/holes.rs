@@ -19,6 +19,7 @@
 //! Large holes are solved on coarser and coarser grids first; each finer grid then starts from
 //! the coarser one's surface and only has to add its own detail.
 
+use super::between::{around, cubic};
 use super::place::Placement;
 use super::shrink::Shrink;
 use crate::grid::{Grid, Registration};
@@ -148,54 +149,6 @@ fn start_level(grid: &mut Grid, missing: &[(u32, u32)]) {
     for &(row, column) in missing {
         grid.heights_m[[row as usize, column as usize]] = (sum / area) as f32;
     }
-}
-
-/// Smooth height between samples: cubic convolution over 4 × 4 cells (Keys 1981, a = −1/2),
-/// round the date line and over the poles.
-fn cubic(grid: &Grid, lat_deg: f64, lon_deg: f64) -> f64 {
-    let y = (grid.north_deg() - lat_deg) / grid.step_lat_deg();
-    let x = (lon_deg - grid.west_deg) / grid.step_lon_deg();
-    let (row, column) = (y.floor(), x.floor());
-    let (wy, wx) = (keys(y - row), keys(x - column));
-    let mut height = 0.0;
-    for (j, weight_y) in wy.iter().enumerate() {
-        for (i, weight_x) in wx.iter().enumerate() {
-            let at = around(
-                grid,
-                row as isize + j as isize - 1,
-                column as isize + i as isize - 1,
-            );
-            height += weight_y * weight_x * f64::from(grid.heights_m[at]);
-        }
-    }
-    height
-}
-
-fn keys(t: f64) -> [f64; 4] {
-    let near = |t: f64| (1.5 * t - 2.5) * t * t + 1.0;
-    let far = |t: f64| ((-0.5 * t + 2.5) * t - 4.0) * t + 2.0;
-    [far(1.0 + t), near(t), near(1.0 - t), far(2.0 - t)]
-}
-
-/// A cell by row and column that may lie past a pole or the date line.
-fn around(grid: &Grid, row: isize, column: isize) -> [usize; 2] {
-    let (rows, columns) = (grid.rows() as isize, grid.columns() as isize);
-    // Rows repeat the pole's own row in a pixel grid and skip it in a gridline grid.
-    let skip = match grid.registration {
-        Registration::Pixel => 1,
-        Registration::Gridline => 0,
-    };
-    let (row, turn) = if row < 0 {
-        (-row - skip, columns / 2)
-    } else if row >= rows {
-        (2 * rows - 2 + skip - row, columns / 2)
-    } else {
-        (row, 0)
-    };
-    [
-        row.clamp(0, rows - 1) as usize,
-        (column + turn).rem_euclid(columns) as usize,
-    ]
 }
 
 /// Factors of one row's Laplacian.

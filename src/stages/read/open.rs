@@ -2,7 +2,7 @@
 
 use super::crs::{self, Crs, Kind};
 use super::labels::{self, Label, RawImage};
-use super::stream::RowSource;
+use super::stream::{Decode, RowSource};
 use super::values::{Meaning, Missing, Stored};
 use crate::error::{Error, Problem, Result};
 use gdal::errors::GdalError;
@@ -92,7 +92,7 @@ const HEIGHT_NAMES: &[&str] = &[
 
 /// An opened raster with one band of numbers.
 pub(super) struct Raster {
-    path: PathBuf,
+    pub path: PathBuf,
     dataset: Dataset,
     pub columns: usize,
     pub rows: usize,
@@ -251,17 +251,24 @@ impl Raster {
         ))
     }
 
-    /// Stored numbers of the first and one later column, to see whether a column repeats.
+    /// Whether two columns hold the same numbers, judged by rows from pole to pole.
     pub fn columns_equal(&self, a: usize, b: usize) -> Result<bool> {
+        // A whole column would mean reading the whole of a striped file.
+        const ROWS: usize = 90;
         let band = self.band()?;
-        let column = |x: usize| {
-            let size = (1, self.rows);
-            band.read_as::<f64>((x as isize, 0), size, size, None)
-                .map_err(|e| broken(&self.path, 0, &e))
+        let cell = |x: usize, y: usize| {
+            band.read_as::<f64>((x as isize, y as isize), (1, 1), (1, 1), None)
+                .map(|cell| cell.data()[0])
+                .map_err(|e| broken(&self.path, y, &e))
         };
-        let (a, b) = (column(a)?, column(b)?);
-        let same = |(x, y): (&f64, &f64)| x == y || (x.is_nan() && y.is_nan());
-        Ok(a.data().iter().zip(b.data()).all(same))
+        for i in 0..ROWS.min(self.rows) {
+            let y = (2 * i + 1) * self.rows / (2 * ROWS.min(self.rows));
+            let (left, right) = (cell(a, y)?, cell(b, y)?);
+            if left != right && !(left.is_nan() && right.is_nan()) {
+                return Ok(false);
+            }
+        }
+        Ok(true)
     }
 
     /// Turns the raster into rows from the north, `columns` wide.
@@ -292,6 +299,13 @@ impl Rows {
     /// Whether rows arrive as heights rather than stored numbers.
     pub fn decoded(&self) -> bool {
         self.wide.is_some()
+    }
+
+    /// Takes one more stored number for "no data".
+    pub fn also_missing(&mut self, fill: f64) {
+        if let Some((_, _, missing)) = &mut self.wide {
+            missing.values.push(fill);
+        }
     }
 }
 
@@ -326,6 +340,49 @@ impl RowSource for Rows {
         }
         if self.south_first {
             turn_over(out, self.columns);
+        }
+        Ok(())
+    }
+}
+
+/// A tile's rows and where they lie in the common grid.
+pub(super) struct Tile {
+    pub rows: Rows,
+    /// How its stored numbers become heights.
+    pub decode: Decode,
+    /// Column and row of its north-western cell.
+    pub corner: (usize, usize),
+}
+
+/// Several rasters as one, as heights; NaN between them.
+pub(super) struct Tiles {
+    pub tiles: Vec<Tile>,
+    pub columns: usize,
+}
+
+impl RowSource for Tiles {
+    fn read(&mut self, first: usize, out: &mut [f32]) -> Result<()> {
+        let columns = self.columns;
+        let last = first + out.len() / columns;
+        out.fill(f32::NAN);
+        let mut cells = Vec::new();
+        for tile in &mut self.tiles {
+            let (west, north) = tile.corner;
+            let wide = tile.rows.columns;
+            let from = first.max(north);
+            let to = last.min(north + tile.rows.raster.rows);
+            if from >= to {
+                continue;
+            }
+            cells.resize((to - from) * wide, 0.0);
+            tile.rows.read(from - north, &mut cells)?;
+            for (row, line) in (from..to).zip(cells.chunks_mut(wide)) {
+                tile.decode.apply(line);
+                let start = (row - first) * columns;
+                for (x, &h) in line.iter().enumerate().filter(|(_, h)| !h.is_nan()) {
+                    out[start + (west + x) % columns] = h;
+                }
+            }
         }
         Ok(())
     }

@@ -118,7 +118,7 @@ fn bump(row: usize, column: usize) -> f64 {
     match (row, column) {
         (3, 5) => 900.0,
         (14, 30) => -700.0,
-        _ => row as f64 + 0.25 * column as f64,
+        _ => 40.0 * row as f64 + 0.25 * column as f64,
     }
 }
 
@@ -155,7 +155,7 @@ fn every_sample_type_scale_and_offset_gives_metres() {
         assert_eq!((source.min.height_m, source.max.height_m), (-700.0, 900.0));
         assert_eq!((source.scale, source.offset), (scale, offset));
         let step = scale.min(10.0) as f32;
-        assert_abs_diff_eq!(grid.heights_m[[17, 34]], 25.5, epsilon = step / 2.0);
+        assert_abs_diff_eq!(grid.heights_m[[17, 34]], 688.5, epsilon = step / 2.0);
     }
     check::<i16>(|v| v.round() as i16, 0.5, 0.0);
     check::<u16>(|v| v.round() as u16, 0.25, -8000.0);
@@ -307,7 +307,7 @@ fn south_first_rows_are_turned_round() {
     let Reading { grid, source } = read_all(&job(&path));
     assert_eq!(source.max.lat_deg, 55.0);
     assert_eq!(grid.heights_m[[3, 5]], 900.0);
-    assert_eq!(grid.heights_m[[17, 0]], 17.0);
+    assert_eq!(grid.heights_m[[17, 0]], 680.0);
 }
 
 #[test]
@@ -357,12 +357,12 @@ fn holes_are_filled_and_counted() {
     let hole = |r: usize, c: usize| (5..9).contains(&r) && (10..14).contains(&c);
     let cells =
         |fill: f32| move |r: usize, c: usize| if hole(r, c) { fill } else { bump(r, c) as f32 };
-    for (name, fill, nodata) in [
-        ("declared", -9999.0, Some(-9999.0)),
-        ("nan", f32::NAN, None),
-        ("inf", f32::INFINITY, None),
-        ("noaa", -1e34, None),
-        ("netcdf", 9.969_21e36, None),
+    for (name, fill, nodata, spelled) in [
+        ("declared", -9999.0, Some(-9999.0), ""),
+        ("nan", f32::NAN, None, "NaN"),
+        ("inf", f32::INFINITY, None, "inf"),
+        ("noaa", -1e34, None, "-1.000e34"),
+        ("netcdf", 9.969_21e36, None, "9.969e36"),
     ] {
         let path = Fixture {
             nodata,
@@ -370,6 +370,13 @@ fn holes_are_filled_and_counted() {
         }
         .write(&dir, "h.tif", cells(fill));
         let Reading { grid, source } = read_all(&job(&path));
+        let notes: &[String] = match spelled {
+            "" => &[],
+            spelled => &[format!(
+                "the file declares no fill value; {spelled} was taken for \"no data\""
+            )],
+        };
+        assert_eq!(source.notes, notes);
         assert_eq!(source.filled_cells, 16, "{name}");
         assert_eq!(
             (source.min.height_m, source.max.height_m),
@@ -379,6 +386,150 @@ fn holes_are_filled_and_counted() {
         assert!(grid.heights_m.iter().all(|h| h.is_finite()), "{name}");
         let band = 40f64.to_radians().sin() - 0.0;
         assert_abs_diff_eq!(source.filled_share, 0.5 * band * 4.0 / 36.0, epsilon = 1e-9);
+    }
+}
+
+#[test]
+fn a_fill_code_that_no_one_declared_is_found_and_named() {
+    let dir = folder();
+    let hole = |r: usize, c: usize| r == 9 && c < 12;
+    let fixture = Fixture::degrees(36, 18, 0.0);
+    let path = fixture.write(&dir, "f.tif", |r, c| {
+        if hole(r, c) {
+            -9999.0
+        } else {
+            bump(r, c) as f32
+        }
+    });
+    let source = read_all(&job(&path)).source;
+    assert_eq!((source.min.height_m, source.filled_cells), (-700.0, 12));
+    assert!(
+        source.notes[0].starts_with("the stored number -9999 covers 2.8"),
+        "{:?}",
+        source.notes
+    );
+    // Whole numbers, scaled; a code at the upper end.
+    let path = Fixture {
+        scale: Some(0.1),
+        ..fixture
+    }
+    .write(&dir, "i.tif", |r, c| {
+        if hole(r, c) {
+            32767
+        } else {
+            (10.0 * bump(r, c)) as i16
+        }
+    });
+    let source = read_all(&job(&path)).source;
+    assert_eq!((source.max.height_m, source.filled_cells), (900.0, 12));
+    // A number that is no known code is pointed out and kept.
+    let path = Fixture::degrees(36, 18, 0.0).write(&dir, "o.tif", |r, c| {
+        if hole(r, c) {
+            -5432.0
+        } else {
+            bump(r, c) as f32
+        }
+    });
+    let source = read_all(&job(&path)).source;
+    assert_eq!((source.min.height_m, source.filled_cells), (-5432.0, 0));
+    assert!(
+        source.notes[0].ends_with(
+            "and the next is -700 m: if it stands for \"no data\", add nodata = -5432 under [grid]"
+        ),
+        "{:?}",
+        source.notes
+    );
+}
+
+#[test]
+fn tiles_given_together_are_one_grid() {
+    let dir = folder();
+    let mut files = Vec::new();
+    for (i, (row, column)) in [(0, 0), (0, 18), (9, 0), (9, 18)].into_iter().enumerate() {
+        let tile = Fixture {
+            columns: 18,
+            rows: 9,
+            transform: Some([
+                10.0 * column as f64,
+                10.0,
+                0.0,
+                90.0 - 10.0 * row as f64,
+                0.0,
+                -10.0,
+            ]),
+            ..Fixture::degrees(36, 18, 0.0)
+        };
+        files.push(tile.write(&dir, &format!("{i}.tif"), |r, c| {
+            bump(row + r, column + c) as i16
+        }));
+    }
+    let whole = Fixture::degrees(36, 18, 0.0).write(&dir, "whole.tif", |r, c| bump(r, c) as i16);
+    let settings = GridSettings {
+        files: files.clone(),
+        ..GridSettings::default()
+    };
+    let (tiled, whole) = (read_all(&settings), read_all(&job(&whole)));
+    assert_eq!(tiled.source.max, whole.source.max);
+    assert_eq!(tiled.source.min, whole.source.min);
+    assert_eq!(tiled.source.files, ["0.tif", "1.tif", "2.tif", "3.tif"]);
+    assert_eq!(tiled.source.notes, ["4 files were joined into one grid"]);
+    for column in 0..36 {
+        let turned = (column + 18) % 36;
+        assert_eq!(tiled.grid.lon_deg(turned), whole.grid.lon_deg(column));
+        assert_eq!(
+            tiled.grid.heights_m.column(turned),
+            whole.grid.heights_m.column(column)
+        );
+    }
+    let settings = GridSettings {
+        files: files[..3].to_vec(),
+        ..settings
+    };
+    assert!(
+        refusal(&settings).starts_with(
+            "grid: grid.files: the files together do not cover the whole globe; found nothing \
+             between latitudes -90 and 0, longitudes 180 and 360"
+        ) || refusal(&settings).contains("longitudes -180 and 0"),
+        "{}",
+        refusal(&settings)
+    );
+}
+
+#[test]
+fn latitudes_on_an_ellipsoid_move_to_the_centres() {
+    let dir = folder();
+    // A height that is the sine of the planetocentric latitude, on rows even in geodetic latitude.
+    let squash = (6_356_752.314_2f64 / 6_378_137.0).powi(2);
+    let path = Fixture {
+        crs: Some("EPSG:4326"),
+        ..Fixture::degrees(360, 180, -180.0)
+    }
+    .write(&dir, "e.tif", |r, _| {
+        let geodetic = (89.5 - r as f64).to_radians();
+        (1000.0 * (squash * geodetic.tan()).atan().sin()) as f32
+    });
+    for step in [None, Some(0.5), Some(3.0)] {
+        let request = ReadRequest {
+            finest_step_deg: step,
+        };
+        let Reading { grid, source } = read(&job(&path), &request, &Silent).unwrap();
+        for row in 1..grid.rows() - 1 {
+            // Area mean of a sine between two latitudes: the mean of their sines.
+            let half = 0.5 * grid.step_lat_deg();
+            let sine = |lat: f64| lat.to_radians().sin();
+            let (n, s) = (grid.lat_deg(row) + half, grid.lat_deg(row) - half);
+            let wanted = 500.0 * (sine(n) + sine(s));
+            assert_abs_diff_eq!(f64::from(grid.heights_m[[row, 7]]), wanted, epsilon = 0.1);
+        }
+        // Maps of Earth print geodetic latitudes.
+        assert_eq!(source.max.lat_deg, 89.5);
+        assert_eq!(
+            source.notes,
+            [
+                "the file's latitudes are those of a flattened body; its rows were moved to \
+              latitudes seen from the centre, by up to 0.19°; places are printed as on maps"
+            ]
+        );
     }
 }
 
