@@ -5,8 +5,8 @@ mod cli;
 
 use clap::{CommandFactory, Parser};
 use cli::{Check, Cli, Command, Completions, Facets, Global, Init, Inspect, Manual};
-use globewright::progress::Progress;
 use globewright::pipeline::{self, FacetsOptions};
+use globewright::progress::Progress;
 use globewright::stages::{check, inspect, read};
 use globewright::{Error, Problem, Result, jobfile};
 use std::io::{ErrorKind, Write};

@@ -35,7 +35,11 @@ pub fn facets_together(grid: &Grid, fit: &Fit, bound_bytes: Option<u64>) -> Resu
         return Err(Error::Job(
             Problem::new("images this fine do not fit in memory")
                 .setting("image.pixel")
-                .found(format!("{} and {} for one facet", mm_text(pixel_mm), megabytes(facet + grid_bytes)))
+                .found(format!(
+                    "{} and {} for one facet",
+                    mm_text(pixel_mm),
+                    megabytes(facet + grid_bytes)
+                ))
                 .allowed(format!("at most {}", megabytes(bound)))
                 .next(format!(
                     "use pixels of {} or more, or raise --memory",
@@ -53,7 +57,9 @@ fn megabytes(bytes: u64) -> String {
 /// Most of what the system says is free; `None` where it does not say.
 fn usable_bytes() -> Option<u64> {
     let text = std::fs::read_to_string("/proc/meminfo").ok()?;
-    let line = text.lines().find_map(|line| line.strip_prefix("MemAvailable:"))?;
+    let line = text
+        .lines()
+        .find_map(|line| line.strip_prefix("MemAvailable:"))?;
     let kilobytes: u64 = line.trim().strip_suffix("kB")?.trim().parse().ok()?;
     Some((kilobytes as f64 * 1024.0 * SHARE_OF_FREE) as u64)
 }

@@ -10,6 +10,7 @@ use crate::manifest::{
 use crate::memory;
 use crate::progress::Progress;
 use crate::settings::{Base, Settings};
+use crate::stages::compress;
 use crate::stages::fit::{self, Fit};
 use crate::stages::read::{self, ReadRequest};
 use crate::stages::report::{self, overview};
@@ -17,7 +18,6 @@ use crate::stages::resample::{Bounds, FacetImage, FacetSpec, Sampler, render};
 use crate::stages::seams::{self, FacetView, Profiles, SeamLine};
 use crate::stages::write::folder::NewFolder;
 use crate::stages::write::{self, ImageFacts};
-use crate::stages::compress;
 use crate::warnings::{self, RunFacts, Warning};
 use crate::{Error, Problem, Result};
 use glam::{DMat3, DVec3};
@@ -103,7 +103,12 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
 fn oriented(settings: &Settings) -> Result<(Solid, DMat3)> {
     let globe = &settings.globe;
     let unknown = |what: &str, setting: &str, found: String, allowed: String| {
-        Error::Job(Problem::new(what).setting(setting).found(found).allowed(allowed))
+        Error::Job(
+            Problem::new(what)
+                .setting(setting)
+                .found(found)
+                .allowed(allowed),
+        )
     };
     let solid = Solid::named(&globe.solid).ok_or_else(|| {
         unknown(
@@ -123,7 +128,13 @@ fn oriented(settings: &Settings) -> Result<(Solid, DMat3)> {
         ));
     }
     let place = &globe.turn;
-    let turn = turn_to(&solid, place.face - 1, place.lat_deg, place.lon_deg, place.spin_deg);
+    let turn = turn_to(
+        &solid,
+        place.face - 1,
+        place.lat_deg,
+        place.lon_deg,
+        place.spin_deg,
+    );
     Ok((solid.turned(&turn), turn))
 }
 
@@ -245,7 +256,9 @@ fn blank_manifest(
     let settings = &job.settings;
     let nearest = fit.kinds.iter().map(|kind| kind.back_plane_mm);
     let rows = turn.transpose().to_cols_array_2d();
-    let facets = chosen.iter().map(|&face| blank_facet(settings, solid, fit, face, sampler));
+    let facets = chosen
+        .iter()
+        .map(|&face| blank_facet(settings, solid, fit, face, sampler));
     Manifest {
         schema: SCHEMA.into(),
         program: format!("globewright {}", env!("CARGO_PKG_VERSION")),
@@ -278,8 +291,18 @@ fn blank_manifest(
         },
         curve: fit.curve.clone(),
         image: ImageEntry {
-            width_px: fit.kinds.iter().map(|kind| kind.width_px).max().unwrap_or(0),
-            height_px: fit.kinds.iter().map(|kind| kind.height_px).max().unwrap_or(0),
+            width_px: fit
+                .kinds
+                .iter()
+                .map(|kind| kind.width_px)
+                .max()
+                .unwrap_or(0),
+            height_px: fit
+                .kinds
+                .iter()
+                .map(|kind| kind.height_px)
+                .max()
+                .unwrap_or(0),
             pixel_mm: settings.image.pixel_mm,
             black_mm: fit.black_mm,
             white_mm: fit.white_mm,
@@ -318,7 +341,11 @@ fn blank_facet(
         base_distance_mm: kind.base_distance_mm,
         frame: FrameEntry::from(face.frame),
         centre: Centre { lat_deg, lon_deg },
-        corners_mm: kind.corners_mm.iter().map(|corner| corner.to_array()).collect(),
+        corners_mm: kind
+            .corners_mm
+            .iter()
+            .map(|corner| corner.to_array())
+            .collect(),
         edges: face
             .edges
             .iter()
@@ -345,7 +372,9 @@ fn blank_facet(
 
 /// Lowest and highest relief along a seam, mm about the datum.
 fn seam_relief(solid: &Solid, seam: usize, settings: &Settings, sampler: &Sampler) -> (f64, f64) {
-    let [from, to] = solid.seams[seam].corners.map(|i| solid.corners[i].normalize());
+    let [from, to] = solid.seams[seam]
+        .corners
+        .map(|i| solid.corners[i].normalize());
     let line = SeamLine {
         label: String::new(),
         facets: solid.seams[seam].faces,
@@ -355,15 +384,21 @@ fn seam_relief(solid: &Solid, seam: usize, settings: &Settings, sampler: &Sample
     let mut places = seams::places(&line, settings.globe.diameter_mm / 2.0);
     places.extend([from, to]);
     let relief = sampler.relief_mm(&places);
-    relief.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), &mm| {
-        (low.min(mm), high.max(mm))
-    })
+    relief
+        .iter()
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), &mm| {
+            (low.min(mm), high.max(mm))
+        })
 }
 
 /// Thickness of the finished facet at its thinnest corner, with the ground that lies there, mm.
 fn thinnest_corner(solid: &Solid, index: usize, spec: &FacetSpec, sampler: &Sampler) -> f64 {
     let face = &solid.faces[index];
-    let corners: Vec<DVec3> = face.corners.iter().map(|&i| solid.corners[i].normalize()).collect();
+    let corners: Vec<DVec3> = face
+        .corners
+        .iter()
+        .map(|&i| solid.corners[i].normalize())
+        .collect();
     let relief = sampler.relief_mm(&corners);
     corners
         .iter()
@@ -384,11 +419,7 @@ fn thinnest_corner(solid: &Solid, index: usize, spec: &FacetSpec, sampler: &Samp
         .fold(f64::INFINITY, f64::min)
 }
 
-fn checks(
-    manifest: &Manifest,
-    lines: &[SeamLine],
-    profiles: &BTreeMap<usize, Profiles>,
-) -> Checks {
+fn checks(manifest: &Manifest, lines: &[SeamLine], profiles: &BTreeMap<usize, Profiles>) -> Checks {
     let worst = seams::summary(&seams::steps(lines, profiles)).map(|summary| summary.worst);
     let sum = |count: fn(&FacetEntry) -> u64| manifest.facets.iter().map(count).sum::<u64>();
     Checks {

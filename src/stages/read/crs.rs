@@ -32,13 +32,13 @@ pub(super) enum Kind {
         east_m: f64,
         north_m: f64,
     },
-    /// Some other projection.
-    Other,
+    /// Some other projection; metres per unit.
+    Other { unit_m: f64 },
 }
 
 impl Crs {
     /// Degrees of longitude and latitude for a file's origin and steps, in the order west, lat,
-    /// lon step, lat step. `None` for [`Kind::Other`].
+    /// lon step, lat step. `None` for other projections.
     pub fn to_degrees(&self, x: f64, y: f64, dx: f64, dy: f64) -> Option<(f64, f64, f64, f64)> {
         match self.kind {
             Kind::Angles {
@@ -66,7 +66,7 @@ impl Crs {
                     dy * lat,
                 ))
             }
-            Kind::Other => None,
+            Kind::Other { .. } => None,
         }
     }
 
@@ -114,7 +114,9 @@ pub(super) fn read(reference: &SpatialRef) -> Result<Option<Crs>> {
             north_m: parameter(&proj, "y_0").unwrap_or(0.0),
         }
     } else {
-        Kind::Other
+        Kind::Other {
+            unit_m: reference.linear_units(),
+        }
     };
     // Coordinate systems of flattened bodies measure the vertical, unless their name says that
     // they do not ("Mars (2015) / Ocentric").
@@ -191,7 +193,7 @@ mod tests {
             epsilon = 1e-12
         );
         let polar = crs("+proj=stere +lat_0=90 +R=3396000 +units=m +no_defs");
-        assert_eq!(polar.kind, Kind::Other);
+        assert_eq!(polar.kind, Kind::Other { unit_m: 1.0 });
         assert_eq!(polar.semi_major_m, 3_396_000.0);
     }
 }

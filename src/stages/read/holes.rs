@@ -251,12 +251,13 @@ fn bend_least(grid: &mut Grid, missing: &[(u32, u32)]) {
     let enough = slope * TOLERANCE * TOLERANCE;
     let mut image = vec![0.0; count];
     for _ in 0..iterations {
-        if !(slope > enough) {
+        // NaN, which no comparison holds for, must end the loop too.
+        if slope.is_nan() || slope <= enough {
             break;
         }
         apply(&direction, false, &mut image);
         let curvature = dot(&direction, &image);
-        if !(curvature > 0.0) {
+        if curvature.is_nan() || curvature <= 0.0 {
             break;
         }
         let step = slope / curvature;

@@ -125,7 +125,7 @@ impl Label {
 
     fn count(&self, key: &str) -> Result<usize> {
         match self.number(key) {
-            Some(n) if n >= 1.0 && n <= 1e9 && n.fract() == 0.0 => Ok(n as usize),
+            Some(n) if (1.0..=1e9).contains(&n) && n.fract() == 0.0 => Ok(n as usize),
             found => Err(Error::Grid(
                 Problem::new(format!("the label's {key} is missing or makes no sense"))
                     .found(found.map_or("nothing".to_owned(), |n| n.to_string()))

@@ -22,6 +22,7 @@ mod stream;
 mod tests;
 mod tiles;
 mod values;
+mod warp;
 
 use crate::bodies::body_by_radius;
 use crate::error::{Error, Problem, Result};
@@ -29,7 +30,7 @@ use crate::grid::{Grid, Place, Registration, Source};
 use crate::progress::Progress;
 use crate::settings::GridSettings;
 use ndarray::Array2;
-use open::{Raster, Tile, Tiles};
+use open::{Raster, Rows, Tile, Tiles};
 use place::{Extent, Placement, degrees};
 use reference::Reference;
 use shrink::Shrink;
@@ -37,6 +38,7 @@ use stats::{Bins, Spot, Statistics};
 use std::path::{Path, PathBuf};
 use stream::{Decode, Keep, RowSource};
 use values::{Meaning, Stored};
+use warp::InMemory;
 
 /// How much resolution the images need.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -94,26 +96,36 @@ fn pass(
     for raster in &rasters[1..] {
         reference::settle(settings, raster).map_err(|e| naming(e, &raster.path))?;
     }
-    let (mut placement, corners) = located(&rasters, settings).map_err(named)?;
     let stored = stored(&rasters)?;
     let mut meanings = Vec::new();
     for one in &stored {
         meanings.push(values::settle(settings, one, reference.radius_m).map_err(named)?);
     }
     let mut notes: Vec<String> = rasters.iter().flat_map(|r| r.notes.clone()).collect();
+    let projected = rasters.iter().any(Raster::is_projected);
+    let (mut placement, mut input) = if projected {
+        warped(rasters, &meanings, request).map_err(named)?
+    } else {
+        let (placement, corners) = located(&rasters, settings).map_err(named)?;
+        let input = Input::new(rasters, corners, &placement, &meanings)?;
+        (placement, input)
+    };
     notes.append(&mut placement.notes);
     notes.append(&mut reference.notes);
 
     let keep = keep(&placement, request);
-    let mut input = Input::new(rasters, corners, &placement, &stored, &meanings)?;
-    let bins = bins(&stored, &meanings);
+    let bins = if projected {
+        Bins::Float
+    } else {
+        bins(&stored, &meanings)
+    };
     let meaning = &mut meanings[0];
     let (mut statistics, mut heights) = input.run(&placement, bins, &keep, progress)?;
     if let Some(found) = &statistics
         && let Some(suspicion) = values::undeclared(found, &stored[0], meaning)
     {
         notes.push(suspicion.note.clone());
-        if let Some(fill) = suspicion.fill {
+        if let Some(fill) = suspicion.fill.filter(|_| !projected) {
             input.also_missing(fill);
             meaning.missing.values.push(fill);
             (statistics, heights) = input.run(&placement, bins, &keep, progress)?;
@@ -215,10 +227,12 @@ fn located(
     Ok((placement, mosaic.corners))
 }
 
-/// Rows to stream from: one raster as stored, or several as heights.
+/// Rows to stream from: one raster as stored, several as heights, or what projected rasters
+/// were sampled to.
 enum Input {
-    One { rows: open::Rows, decode: Decode },
+    One(Box<Rows>, Decode),
     Many(Tiles),
+    Warped(InMemory),
 }
 
 impl Input {
@@ -226,28 +240,20 @@ impl Input {
         rasters: Vec<Raster>,
         corners: Vec<(usize, usize)>,
         placement: &Placement,
-        stored: &[Stored],
         meanings: &[Meaning],
     ) -> Result<Input> {
         let single = rasters.len() == 1;
         let mut tiles = Vec::new();
-        for (((raster, corner), meaning), _) in
-            rasters.into_iter().zip(corners).zip(meanings).zip(stored)
-        {
+        for ((raster, corner), meaning) in rasters.into_iter().zip(corners).zip(meanings) {
             let (columns, south_first) = if single {
                 (placement.columns, placement.south_first)
             } else {
                 let south_first = raster.transform.is_some_and(|t| t[5] > 0.0);
                 (raster.columns, south_first)
             };
-            let rows = raster.into_rows(columns, south_first, meaning)?;
-            let decode = if rows.decoded() {
-                Decode::None
-            } else {
-                Decode::new(meaning.scale, meaning.shift_m, &meaning.missing)
-            };
+            let (rows, decode) = decoding(raster, columns, south_first, meaning)?;
             if single {
-                return Ok(Input::One { rows, decode });
+                return Ok(Input::One(Box::new(rows), decode));
             }
             tiles.push(Tile {
                 rows,
@@ -269,11 +275,14 @@ impl Input {
         progress: &dyn Progress,
     ) -> Result<(Option<Statistics>, Option<Array2<f32>>)> {
         match self {
-            Input::One { rows, decode } => {
-                stream::run(rows, placement, bins, keep, decode, progress)
+            Input::One(rows, decode) => {
+                stream::run(&mut **rows, placement, bins, keep, decode, progress)
             }
             Input::Many(tiles) => {
                 stream::run(tiles, placement, bins, keep, &Decode::None, progress)
+            }
+            Input::Warped(heights) => {
+                stream::run(heights, placement, bins, keep, &Decode::None, progress)
             }
         }
     }
@@ -281,7 +290,7 @@ impl Input {
     /// Takes one more stored number for "no data".
     fn also_missing(&mut self, fill: f64) {
         match self {
-            Input::One { rows, decode } => {
+            Input::One(rows, decode) => {
                 rows.also_missing(fill);
                 decode.also_missing(fill);
             }
@@ -291,6 +300,8 @@ impl Input {
                     tile.decode.also_missing(fill);
                 }
             }
+            // Averages have no stored numbers any more.
+            Input::Warped(_) => {}
         }
     }
 
@@ -302,7 +313,7 @@ impl Input {
         stored: &Stored,
         meaning: &Meaning,
     ) -> Result<Option<String>> {
-        let (Some(row), None, Input::One { rows, .. }) =
+        let (Some(row), None, Input::One(rows, _)) =
             (statistics.first_missing_row, stored.nodata, self)
         else {
             return Ok(None);
@@ -323,6 +334,70 @@ impl Input {
             )
         }))
     }
+}
+
+/// A raster's rows and how their numbers become heights.
+fn decoding(
+    raster: Raster,
+    columns: usize,
+    south_first: bool,
+    meaning: &Meaning,
+) -> Result<(Rows, Decode)> {
+    let rows = raster.into_rows(columns, south_first, meaning)?;
+    let decode = if rows.decoded() {
+        Decode::None
+    } else {
+        Decode::new(meaning.scale, meaning.shift_m, &meaning.missing)
+    };
+    Ok((rows, decode))
+}
+
+/// Samples rasters of which at least one is in another map projection to a plain grid, no finer
+/// than the finest of them.
+fn warped(
+    rasters: Vec<Raster>,
+    meanings: &[Meaning],
+    request: Option<&ReadRequest>,
+) -> Result<(Placement, Input)> {
+    let mut finest = f64::INFINITY;
+    let mut squash = 1.0;
+    let mut names = Vec::new();
+    let mut sources = Vec::new();
+    for (raster, meaning) in rasters.into_iter().zip(meanings) {
+        let (Some(crs), Some(transform)) = (raster.crs.clone(), raster.transform) else {
+            return Err(naming(no_coordinates(&raster), &raster.path));
+        };
+        finest = finest.min(warp::cell_deg(&crs, &transform));
+        squash = crs.squash();
+        names.push(crs.name.clone());
+        sources.push((raster, meaning, crs, transform));
+    }
+    let step_deg = request
+        .and_then(|r| r.finest_step_deg)
+        .filter(|step| step.is_finite())
+        .map_or(finest, |step| step.max(finest));
+    let mut sheets = Vec::new();
+    for (raster, meaning, crs, transform) in sources {
+        let path = raster.path.clone();
+        let size = (raster.columns, raster.rows);
+        let (mut rows, decode) = decoding(raster, size.0, false, meaning)?;
+        let sheet = warp::load(&mut rows, &decode, size, &crs, &transform, step_deg);
+        sheets.push(sheet.map_err(|e| naming(e, &path))?);
+    }
+    let sampling = warp::working_placement(step_deg, squash);
+    let heights_m = warp::assemble(&sheets, &sampling)?;
+    names.dedup();
+    let mut placement = Placement {
+        squash: 1.0,
+        ..sampling
+    };
+    placement.notes.push(format!(
+        "the map projection \"{}\" was turned into latitudes and longitudes in steps of {}°; \
+         extremes are those of the turned grid",
+        names.join("\", \""),
+        degrees(placement.step_lon_deg())
+    ));
+    Ok((placement, Input::Warped(InMemory(heights_m))))
 }
 
 /// From averages or source cells to a finished working grid.
@@ -406,10 +481,9 @@ fn extent(raster: &Raster, west_deg: Option<f64>) -> Result<Option<Extent>> {
     let in_degrees = match &raster.crs {
         Some(crs) => crs.to_degrees(t[0], t[3], t[1], t[5]).ok_or_else(|| {
             Error::Grid(
-                Problem::new("the grid's map projection is not read yet")
+                Problem::new("the grid's map projection cannot be laid out in rows")
                     .found(format!("\"{}\" ({})", crs.name, crs.proj))
-                    .allowed("latitude and longitude, or equidistant cylindrical")
-                    .next("warp it to a plain latitude and longitude grid first"),
+                    .allowed("latitude and longitude, or equidistant cylindrical"),
             )
         })?,
         None => {

@@ -196,6 +196,13 @@ impl Raster {
         })
     }
 
+    /// Whether its rows are no circles of latitude.
+    pub fn is_projected(&self) -> bool {
+        self.crs
+            .as_ref()
+            .is_some_and(|crs| matches!(crs.kind, Kind::Other { .. }))
+    }
+
     fn band(&self) -> Result<RasterBand<'_>> {
         self.dataset
             .rasterband(1)

@@ -533,6 +533,125 @@ fn latitudes_on_an_ellipsoid_move_to_the_centres() {
     }
 }
 
+/// Smooth over the whole sphere.
+fn smooth(lat_deg: f64, lon_deg: f64) -> f64 {
+    let d = crate::geometry::direction(lat_deg, lon_deg);
+    2000.0 * (2.0 * d.x - d.y).sin() + 1500.0 * d.z * d.x + 800.0 * d.y
+}
+
+/// A polar stereographic square around one pole, holding the smooth field.
+///
+/// Formulas: Snyder, USGS Professional Paper 1395, eqs. 21-5 to 21-12 with k0 = 1: distance from
+/// the pole 2R·tan(45° − |φ|/2), longitude 0 straight down in the north, straight up in the south.
+fn polar(dir: &TempDir, name: &str, north: bool, reach_deg: f64) -> PathBuf {
+    let radius = 3_396_000.0;
+    let half = 2.0 * radius * (0.5 * reach_deg.to_radians()).tan();
+    let (cells, crs) = (
+        400,
+        if north {
+            "+proj=stere +lat_0=90 +lon_0=0 +R=3396000 +units=m +no_defs"
+        } else {
+            "+proj=stere +lat_0=-90 +lon_0=0 +R=3396000 +units=m +no_defs"
+        },
+    );
+    let step = 2.0 * half / cells as f64;
+    Fixture {
+        columns: cells,
+        rows: cells,
+        transform: Some([-half, step, 0.0, half, 0.0, -step]),
+        crs: Some(crs),
+        ..Fixture::degrees(36, 18, 0.0)
+    }
+    .write(dir, name, |r, c| {
+        let x = -half + (c as f64 + 0.5) * step;
+        let y = half - (r as f64 + 0.5) * step;
+        let away = 2.0 * (x.hypot(y) / (2.0 * radius)).atan().to_degrees();
+        let sign = if north { 1.0 } else { -1.0 };
+        let lon = x.atan2(-sign * y).to_degrees();
+        smooth(sign * (90.0 - away), lon) as f32
+    })
+}
+
+#[test]
+fn polar_maps_that_cover_the_globe_together_are_one_grid() {
+    let dir = folder();
+    let files = vec![
+        polar(&dir, "north.tif", true, 92.0),
+        polar(&dir, "south.tif", false, 92.0),
+    ];
+    let settings = GridSettings {
+        files,
+        ..GridSettings::default()
+    };
+    for step in [None, Some(2.0)] {
+        let request = ReadRequest {
+            finest_step_deg: step,
+        };
+        let Reading { grid, source } = read(&settings, &request, &Silent).unwrap();
+        assert_eq!(source.body.as_deref(), Some("Mars"));
+        assert_eq!(source.filled_cells, 0);
+        for row in (1..grid.rows() - 1).step_by(7) {
+            for column in (0..grid.columns()).step_by(11) {
+                let wanted = smooth(grid.lat_deg(row), grid.lon_deg(column));
+                // 0.2 % of the range: working cells are means over 2 degrees of ground.
+                assert_abs_diff_eq!(
+                    f64::from(grid.heights_m[[row, column]]),
+                    wanted,
+                    epsilon = 10.0
+                );
+            }
+        }
+    }
+    let north = GridSettings {
+        files: settings.files[..1].to_vec(),
+        ..settings
+    };
+    let message = refusal(&north);
+    assert!(
+        message.starts_with(
+            "grid: grid.files: the files do not cover the whole globe; found nothing, or not all \
+             longitudes, between latitudes -90 and "
+        ),
+        "{message}"
+    );
+}
+
+#[test]
+fn a_sinusoidal_globe_is_read_through_proj() {
+    let dir = folder();
+    let radius = 1_737_400.0;
+    let degree = std::f64::consts::PI * radius / 180.0;
+    let path = Fixture {
+        columns: 360,
+        rows: 180,
+        transform: Some([-180.0 * degree, degree, 0.0, 90.0 * degree, 0.0, -degree]),
+        crs: Some("+proj=sinu +lon_0=0 +R=1737400 +units=m +no_defs"),
+        ..Fixture::degrees(36, 18, 0.0)
+    }
+    .write(&dir, "s.tif", |r, c| {
+        // Snyder, eqs. 30-5 and 30-6: x = Rλ cos φ, y = Rφ.
+        let lat = 89.5 - r as f64;
+        let lon = (c as f64 - 179.5) / lat.to_radians().cos();
+        if lon.abs() <= 181.0 {
+            smooth(lat, lon) as f32
+        } else {
+            f32::NAN
+        }
+    });
+    let Reading { grid, source } = read_all(&job(&path));
+    assert_eq!(source.body.as_deref(), Some("Moon"));
+    for row in (5..grid.rows() - 5).step_by(7) {
+        for column in (0..grid.columns()).step_by(11) {
+            let wanted = smooth(grid.lat_deg(row), grid.lon_deg(column));
+            assert_abs_diff_eq!(
+                f64::from(grid.heights_m[[row, column]]),
+                wanted,
+                epsilon = 60.0
+            );
+        }
+    }
+}
+
 #[test]
 fn a_finer_source_is_averaged_to_the_step_asked_for() {
     let dir = folder();

@@ -54,8 +54,7 @@ pub(super) const LARGEST: f64 = 1e9;
 impl Missing {
     /// Whether a stored number stands for "no data".
     pub fn holds(&self, stored: f64) -> bool {
-        // Written so that NaN counts as missing.
-        !(stored.abs() <= LARGEST) || self.values.contains(&stored)
+        stored.is_nan() || stored.abs() > LARGEST || self.values.contains(&stored)
     }
 }
 
