@@ -13,6 +13,8 @@ pub(super) struct Crs {
     pub semi_major_m: f64,
     /// Semi-minor axis, metres; equal to the semi-major one for a sphere.
     pub semi_minor_m: f64,
+    /// Latitudes are angles of the vertical on a flattened body, not of the line to its centre.
+    pub graphic: bool,
     /// As PROJ writes it.
     pub proj: String,
 }
@@ -30,13 +32,13 @@ pub(super) enum Kind {
         east_m: f64,
         north_m: f64,
     },
-    /// Some other projection.
-    Other,
+    /// Some other projection; metres per unit.
+    Other { unit_m: f64 },
 }
 
 impl Crs {
     /// Degrees of longitude and latitude for a file's origin and steps, in the order west, lat,
-    /// lon step, lat step. `None` for [`Kind::Other`].
+    /// lon step, lat step. `None` for other projections.
     pub fn to_degrees(&self, x: f64, y: f64, dx: f64, dy: f64) -> Option<(f64, f64, f64, f64)> {
         match self.kind {
             Kind::Angles {
@@ -64,13 +66,18 @@ impl Crs {
                     dy * lat,
                 ))
             }
-            Kind::Other => None,
+            Kind::Other { .. } => None,
         }
     }
 
-    /// Whether the body is flattened enough to matter: more than 1 part in 10 million.
-    pub fn is_ellipsoid(&self) -> bool {
-        (self.semi_major_m - self.semi_minor_m).abs() > 1e-7 * self.semi_major_m
+    /// `(c/a)²` of a body whose latitudes are not planetocentric, else 1:
+    /// `tan(centric) = (c/a)² · tan(graphic)`.
+    pub fn squash(&self) -> f64 {
+        if self.graphic {
+            (self.semi_minor_m / self.semi_major_m).powi(2)
+        } else {
+            1.0
+        }
     }
 }
 
@@ -107,9 +114,15 @@ pub(super) fn read(reference: &SpatialRef) -> Result<Option<Crs>> {
             north_m: parameter(&proj, "y_0").unwrap_or(0.0),
         }
     } else {
-        Kind::Other
+        Kind::Other {
+            unit_m: reference.linear_units(),
+        }
     };
+    // Coordinate systems of flattened bodies measure the vertical, unless their name says that
+    // they do not ("Mars (2015) / Ocentric").
+    let flattened = (semi_major_m - semi_minor_m).abs() > 1e-7 * semi_major_m;
     Ok(Some(Crs {
+        graphic: flattened && !name.to_lowercase().contains("centric"),
         name,
         kind,
         semi_major_m,
@@ -152,7 +165,7 @@ mod tests {
             .unwrap();
         assert_abs_diff_eq!(west, -180.0, epsilon = 1e-9);
         assert_abs_diff_eq!(north, 90.0, epsilon = 1e-9);
-        assert!(!mars.is_ellipsoid());
+        assert_eq!(mars.squash(), 1.0);
     }
 
     #[test]
@@ -174,9 +187,13 @@ mod tests {
                 meridian_deg: 0.0
             }
         );
-        assert!(c.is_ellipsoid());
+        assert_abs_diff_eq!(
+            c.squash(),
+            (6_356_752.314_245f64 / 6_378_137.0).powi(2),
+            epsilon = 1e-12
+        );
         let polar = crs("+proj=stere +lat_0=90 +R=3396000 +units=m +no_defs");
-        assert_eq!(polar.kind, Kind::Other);
+        assert_eq!(polar.kind, Kind::Other { unit_m: 1.0 });
         assert_eq!(polar.semi_major_m, 3_396_000.0);
     }
 }

@@ -7,29 +7,38 @@
 //!
 //! Only this module knows GDAL. Memory is bounded by the working grid, not by the source.
 
+mod between;
+mod crowded;
 mod crs;
 mod holes;
+mod labels;
 mod open;
 mod place;
+mod reference;
 mod shrink;
 mod stats;
 mod stream;
 #[cfg(test)]
 mod tests;
+mod tiles;
 mod values;
+mod warp;
 
-use crate::bodies::{Body, body_by_radius, body_named, body_names};
+use crate::bodies::body_by_radius;
 use crate::error::{Error, Problem, Result};
 use crate::grid::{Grid, Place, Registration, Source};
 use crate::progress::Progress;
 use crate::settings::GridSettings;
-use open::Raster;
+use ndarray::Array2;
+use open::{Raster, Rows, Tile, Tiles};
 use place::{Extent, Placement, degrees};
+use reference::Reference;
 use shrink::Shrink;
 use stats::{Bins, Spot, Statistics};
-use std::path::Path;
-use stream::{Decode, Keep};
+use std::path::{Path, PathBuf};
+use stream::{Decode, Keep, RowSource};
 use values::{Meaning, Stored};
+use warp::InMemory;
 
 /// How much resolution the images need.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -80,84 +89,386 @@ fn pass(
     request: Option<&ReadRequest>,
     progress: &dyn Progress,
 ) -> Result<(Source, Option<Grid>)> {
-    let path = single_file(settings)?;
-    let named = |mut e: Error| {
-        if !e.problem().has_file() {
-            let problem = std::mem::take(e.problem_mut());
-            *e.problem_mut() = problem.file(path);
-        }
-        e
-    };
-    let raster = Raster::open(path)?;
-    let placement = placement(&raster, settings).map_err(named)?;
-    if placement.repeated_columns > 0 {
-        check_repeats(&raster, &placement).map_err(named)?;
+    let path = first_file(settings)?;
+    let named = |e| naming(e, path);
+    let rasters = open_all(&settings.files)?;
+    let mut reference = reference::settle(settings, &rasters[0]).map_err(named)?;
+    for raster in &rasters[1..] {
+        reference::settle(settings, raster).map_err(|e| naming(e, &raster.path))?;
     }
-    let reference = reference(settings, &raster).map_err(named)?;
-    let stored = raster.stored()?;
-    let meaning = values::settle(settings, &stored, reference.radius_m).map_err(named)?;
-    let mut notes = raster.notes.clone();
+    let stored = stored(&rasters)?;
+    let mut meanings = Vec::new();
+    for one in &stored {
+        meanings.push(values::settle(settings, one, reference.radius_m).map_err(named)?);
+    }
+    let mut notes: Vec<String> = rasters.iter().flat_map(|r| r.notes.clone()).collect();
+    let projected = rasters.iter().any(Raster::is_projected);
+    let (mut placement, mut input) = if projected {
+        warped(rasters, &meanings, request).map_err(named)?
+    } else {
+        let (placement, corners) = located(&rasters, settings).map_err(named)?;
+        let input = Input::new(rasters, corners, &placement, &meanings)?;
+        (placement, input)
+    };
+    notes.append(&mut placement.notes);
+    notes.append(&mut reference.notes);
 
     let keep = keep(&placement, request);
-    let bins = bins(&stored, &meaning);
-    let mut rows = raster.into_rows(placement.columns, placement.south_first, &meaning)?;
+    let bins = if projected {
+        Bins::Float
+    } else {
+        bins(&stored, &meanings)
+    };
+    let meaning = &mut meanings[0];
+    let (mut statistics, mut heights) = input.run(&placement, bins, &keep, progress)?;
+    if let Some(found) = &statistics
+        && let Some(suspicion) = values::undeclared(found, &stored[0], meaning)
+    {
+        notes.push(suspicion.note.clone());
+        if let Some(fill) = suspicion.fill.filter(|_| !projected) {
+            input.also_missing(fill);
+            meaning.missing.values.push(fill);
+            (statistics, heights) = input.run(&placement, bins, &keep, progress)?;
+        }
+    }
+    let statistics = statistics.ok_or_else(|| nothing_there(path))?;
+    if statistics.min.height_m == statistics.max.height_m {
+        return Err(constant(path, statistics.min.height_m));
+    }
+    notes.extend(graphic_note(&placement, &reference));
+    notes.extend(meaning.notes.iter().cloned());
+    notes.extend(input.name_fill(&placement, &statistics, &stored[0], meaning)?);
+    notes.dedup();
+
+    let grid = heights.map(|heights_m| {
+        let limits = (statistics.min.height_m, statistics.max.height_m);
+        finish(heights_m, &placement, &keep, request, limits)
+    });
+    let source = source(settings, &placement, &reference, meaning, statistics, notes);
+    Ok((source, grid))
+}
+
+/// Adds the file to an error that names none.
+fn naming(mut error: Error, path: &Path) -> Error {
+    if !error.problem().has_file() {
+        let problem = std::mem::take(error.problem_mut());
+        *error.problem_mut() = problem.file(path);
+    }
+    error
+}
+
+/// The first file of a job that names any.
+fn first_file(settings: &GridSettings) -> Result<&Path> {
+    match settings.files.first() {
+        Some(path) => Ok(path),
+        None => Err(Error::Job(
+            Problem::new("no elevation grid is named")
+                .setting("grid.files")
+                .next("write files = [\"your-grid.tif\"] under [grid]"),
+        )),
+    }
+}
+
+fn open_all(files: &[PathBuf]) -> Result<Vec<Raster>> {
+    files.iter().map(|path| Raster::open(path)).collect()
+}
+
+/// What all bands say about their numbers. Each gets the sample of all, so that all are taken
+/// for the same quantity.
+fn stored(rasters: &[Raster]) -> Result<Vec<Stored>> {
+    let mut all = rasters
+        .iter()
+        .map(Raster::stored)
+        .collect::<Result<Vec<_>>>()?;
+    let alike = |a: &Stored, b: &Stored| a.scale == b.scale && a.unit == b.unit;
+    if all.len() > 1 && all.iter().all(|one| alike(one, &all[0])) {
+        let sample: Vec<f64> = all.iter().flat_map(|s| s.sample.clone()).collect();
+        for one in &mut all {
+            one.sample.clone_from(&sample);
+        }
+    }
+    Ok(all)
+}
+
+/// Where the cells of one raster, or of several together, lie; and each raster's corner.
+fn located(
+    rasters: &[Raster],
+    settings: &GridSettings,
+) -> Result<(Placement, Vec<(usize, usize)>)> {
+    let squash = rasters[0].crs.as_ref().map_or(1.0, crs::Crs::squash);
+    if let [raster] = rasters {
+        let placement = placement(raster, settings)?;
+        if placement.repeated_columns > 0 {
+            check_repeats(raster, &placement)?;
+        }
+        return Ok((
+            Placement {
+                squash,
+                ..placement
+            },
+            vec![(0, 0)],
+        ));
+    }
+    let mut extents = Vec::new();
+    let mut names = Vec::new();
+    for raster in rasters {
+        let Some(extent) = extent(raster, None).map_err(|e| naming(e, &raster.path))? else {
+            return Err(naming(no_coordinates(raster), &raster.path));
+        };
+        extents.push(extent);
+        names.push(base_name(&raster.path));
+    }
+    let mosaic = tiles::lay_out(&extents, &names)?;
+    let mut placement = place::place(&mosaic.extent)?;
+    placement.squash = squash;
+    placement
+        .notes
+        .push(format!("{} files were joined into one grid", rasters.len()));
+    Ok((placement, mosaic.corners))
+}
+
+/// Rows to stream from: one raster as stored, several as heights, or what projected rasters
+/// were sampled to.
+enum Input {
+    One(Box<Rows>, Decode),
+    Many(Tiles),
+    Warped(InMemory),
+}
+
+impl Input {
+    fn new(
+        rasters: Vec<Raster>,
+        corners: Vec<(usize, usize)>,
+        placement: &Placement,
+        meanings: &[Meaning],
+    ) -> Result<Input> {
+        let single = rasters.len() == 1;
+        let mut tiles = Vec::new();
+        for ((raster, corner), meaning) in rasters.into_iter().zip(corners).zip(meanings) {
+            let (columns, south_first) = if single {
+                (placement.columns, placement.south_first)
+            } else {
+                let south_first = raster.transform.is_some_and(|t| t[5] > 0.0);
+                (raster.columns, south_first)
+            };
+            let (rows, decode) = decoding(raster, columns, south_first, meaning)?;
+            if single {
+                return Ok(Input::One(Box::new(rows), decode));
+            }
+            tiles.push(Tile {
+                rows,
+                decode,
+                corner,
+            });
+        }
+        Ok(Input::Many(Tiles {
+            tiles,
+            columns: placement.columns,
+        }))
+    }
+
+    fn run(
+        &mut self,
+        placement: &Placement,
+        bins: Bins,
+        keep: &Keep,
+        progress: &dyn Progress,
+    ) -> Result<(Option<Statistics>, Option<Array2<f32>>)> {
+        match self {
+            Input::One(rows, decode) => {
+                stream::run(&mut **rows, placement, bins, keep, decode, progress)
+            }
+            Input::Many(tiles) => {
+                stream::run(tiles, placement, bins, keep, &Decode::None, progress)
+            }
+            Input::Warped(heights) => {
+                stream::run(heights, placement, bins, keep, &Decode::None, progress)
+            }
+        }
+    }
+
+    /// Takes one more stored number for "no data".
+    fn also_missing(&mut self, fill: f64) {
+        match self {
+            Input::One(rows, decode) => {
+                rows.also_missing(fill);
+                decode.also_missing(fill);
+            }
+            Input::Many(tiles) => {
+                for tile in &mut tiles.tiles {
+                    tile.rows.also_missing(fill);
+                    tile.decode.also_missing(fill);
+                }
+            }
+            // Averages have no stored numbers any more.
+            Input::Warped(_) => {}
+        }
+    }
+
+    /// Names the number that stands for "no data" if the file does not declare one.
+    fn name_fill(
+        &mut self,
+        placement: &Placement,
+        statistics: &Statistics,
+        stored: &Stored,
+        meaning: &Meaning,
+    ) -> Result<Option<String>> {
+        let (Some(row), None, Input::One(rows, _)) =
+            (statistics.first_missing_row, stored.nodata, self)
+        else {
+            return Ok(None);
+        };
+        if rows.decoded() {
+            return Ok(None);
+        }
+        let mut line = vec![0.0; placement.columns];
+        rows.read(row, &mut line)?;
+        let fill = line
+            .iter()
+            .map(|v| f64::from(*v))
+            .find(|v| meaning.missing.holds(*v));
+        Ok(fill.map(|fill| {
+            format!(
+                "the file declares no fill value; {} was taken for \"no data\"",
+                values::spelled(fill)
+            )
+        }))
+    }
+}
+
+/// A raster's rows and how their numbers become heights.
+fn decoding(
+    raster: Raster,
+    columns: usize,
+    south_first: bool,
+    meaning: &Meaning,
+) -> Result<(Rows, Decode)> {
+    let rows = raster.into_rows(columns, south_first, meaning)?;
     let decode = if rows.decoded() {
         Decode::None
     } else {
         Decode::new(meaning.scale, meaning.shift_m, &meaning.missing)
     };
-    let (statistics, heights) = stream::run(&mut rows, &placement, bins, &keep, &decode, progress)?;
-    let statistics = statistics.ok_or_else(|| nothing_there(path))?;
-    if statistics.min.height_m == statistics.max.height_m {
-        return Err(constant(path, statistics.min.height_m));
-    }
+    Ok((rows, decode))
+}
 
-    let grid = heights.map(|heights_m| {
-        let mut grid = match &keep {
-            Keep::Averages(_) => Grid {
-                west_deg: working_west(&placement, heights_m.ncols()),
-                registration: Registration::Pixel,
-                heights_m,
-            },
-            _ => Grid {
-                west_deg: placement.west_deg,
-                registration: placement.registration,
-                heights_m,
-            },
+/// Samples rasters of which at least one is in another map projection to a plain grid, no finer
+/// than the finest of them.
+fn warped(
+    rasters: Vec<Raster>,
+    meanings: &[Meaning],
+    request: Option<&ReadRequest>,
+) -> Result<(Placement, Input)> {
+    let mut finest = f64::INFINITY;
+    let mut squash = 1.0;
+    let mut names = Vec::new();
+    let mut sources = Vec::new();
+    for (raster, meaning) in rasters.into_iter().zip(meanings) {
+        let (Some(crs), Some(transform)) = (raster.crs.clone(), raster.transform) else {
+            return Err(naming(no_coordinates(&raster), &raster.path));
         };
-        holes::fill(&mut grid);
-        grid
-    });
-    notes.extend(placement.notes.iter().cloned());
-    notes.extend(reference.notes.iter().cloned());
-    notes.extend(meaning.notes.iter().cloned());
-    let source = source(path, &placement, &reference, &meaning, statistics, notes);
-    Ok((source, grid))
+        finest = finest.min(warp::cell_deg(&crs, &transform));
+        squash = crs.squash();
+        names.push(crs.name.clone());
+        sources.push((raster, meaning, crs, transform));
+    }
+    let step_deg = request
+        .and_then(|r| r.finest_step_deg)
+        .filter(|step| step.is_finite())
+        .map_or(finest, |step| step.max(finest));
+    let mut sheets = Vec::new();
+    for (raster, meaning, crs, transform) in sources {
+        let path = raster.path.clone();
+        let size = (raster.columns, raster.rows);
+        let (mut rows, decode) = decoding(raster, size.0, false, meaning)?;
+        let sheet = warp::load(&mut rows, &decode, size, &crs, &transform, step_deg);
+        sheets.push(sheet.map_err(|e| naming(e, &path))?);
+    }
+    let sampling = warp::working_placement(step_deg, squash);
+    let heights_m = warp::assemble(&sheets, &sampling)?;
+    names.dedup();
+    let mut placement = Placement {
+        squash: 1.0,
+        ..sampling
+    };
+    placement.notes.push(format!(
+        "the map projection \"{}\" was turned into latitudes and longitudes in steps of {}°; \
+         extremes are those of the turned grid",
+        names.join("\", \""),
+        degrees(placement.step_lon_deg())
+    ));
+    Ok((placement, Input::Warped(InMemory(heights_m))))
 }
 
-/// The one file of a job.
-fn single_file(settings: &GridSettings) -> Result<&Path> {
-    match settings.files.as_slice() {
-        [one] => Ok(one),
-        [] => Err(Error::Job(
-            Problem::new("no elevation grid is named")
-                .setting("grid.files")
-                .next("write files = [\"your-grid.tif\"] under [grid]"),
-        )),
-        many => Err(Error::Grid(
-            Problem::new("several files for one grid are not read yet")
-                .setting("grid.files")
-                .found(format!("{} files", many.len()))
-                .allowed("1 file")
-                .next("join the tiles into one file first"),
-        )),
+/// From averages or source cells to a finished working grid.
+fn finish(
+    heights_m: Array2<f32>,
+    placement: &Placement,
+    keep: &Keep,
+    request: Option<&ReadRequest>,
+    limits: (f32, f32),
+) -> Grid {
+    let averaged = matches!(keep, Keep::Averages(_));
+    let mut grid = Grid {
+        west_deg: if averaged {
+            working_west(placement, heights_m.ncols())
+        } else {
+            placement.west_deg
+        },
+        registration: if averaged {
+            Registration::Pixel
+        } else {
+            placement.registration
+        },
+        heights_m,
+    };
+    holes::fill(&mut grid);
+    // Averages are taken between planetocentric latitudes already.
+    if !averaged && placement.squash != 1.0 {
+        between::to_centric_rows(&mut grid, placement);
+        grid.heights_m.mapv_inplace(|h| h.clamp(limits.0, limits.1));
+    }
+    if let Some(step_deg) = request.and_then(|r| r.finest_step_deg) {
+        crowded::average(&mut grid, step_deg);
+    }
+    grid
+}
+
+fn graphic_note(placement: &Placement, reference: &Reference) -> Option<String> {
+    if placement.squash == 1.0 {
+        return None;
+    }
+    // The two latitudes differ most near 45 degrees.
+    let most = 45.0 - placement.centric_deg(45.0);
+    let printed = if prints_own_latitudes(reference) {
+        "; places are printed as on maps"
+    } else {
+        ""
+    };
+    Some(format!(
+        "the file's latitudes are those of a flattened body; its rows were moved to latitudes \
+         seen from the centre, by up to {most:.2}°{printed}"
+    ))
+}
+
+/// Every map of Earth uses latitudes on the ellipsoid, and so do the places printed here; maps of
+/// other bodies use latitudes seen from the centre.
+fn prints_own_latitudes(reference: &Reference) -> bool {
+    reference.body.as_deref() == Some("Earth")
+}
+
+/// Where a single raster's cells lie.
+fn placement(raster: &Raster, settings: &GridSettings) -> Result<Placement> {
+    match extent(raster, settings.west_deg)? {
+        Some(extent) => place::place(&extent),
+        None => unplaced(raster, settings),
     }
 }
 
-/// Where the raster's cells lie.
-fn placement(raster: &Raster, settings: &GridSettings) -> Result<Placement> {
+/// A raster's extent in degrees; `None` when it has no coordinates.
+fn extent(raster: &Raster, west_deg: Option<f64>) -> Result<Option<Extent>> {
     let Some(t) = raster.transform else {
-        return unplaced(raster, settings);
+        return Ok(None);
     };
     if t[2] != 0.0 || t[4] != 0.0 {
         return Err(Error::Grid(
@@ -170,10 +481,9 @@ fn placement(raster: &Raster, settings: &GridSettings) -> Result<Placement> {
     let in_degrees = match &raster.crs {
         Some(crs) => crs.to_degrees(t[0], t[3], t[1], t[5]).ok_or_else(|| {
             Error::Grid(
-                Problem::new("the grid's map projection is not read yet")
+                Problem::new("the grid's map projection cannot be laid out in rows")
                     .found(format!("\"{}\" ({})", crs.name, crs.proj))
-                    .allowed("latitude and longitude, or equidistant cylindrical")
-                    .next("warp it to a plain latitude and longitude grid first"),
+                    .allowed("latitude and longitude, or equidistant cylindrical"),
             )
         })?,
         None => {
@@ -198,29 +508,22 @@ fn placement(raster: &Raster, settings: &GridSettings) -> Result<Placement> {
             (t[0], t[3], t[1], t[5])
         }
     };
-    let (west_deg, first_lat_deg, lon_step_deg, lat_step_deg) = in_degrees;
-    place::place(&Extent {
+    let (file_west_deg, first_lat_deg, lon_step_deg, lat_step_deg) = in_degrees;
+    Ok(Some(Extent {
         columns: raster.columns,
         rows: raster.rows,
-        west_deg: settings.west_deg.unwrap_or(west_deg),
+        west_deg: west_deg.unwrap_or(file_west_deg),
         first_lat_deg,
         lon_step_deg,
         lat_step_deg,
-    })
+    }))
 }
 
 /// A raster without georeferencing: the settings must say where it starts.
 fn unplaced(raster: &Raster, settings: &GridSettings) -> Result<Placement> {
     let (columns, rows) = (raster.columns, raster.rows);
     let Some(west) = settings.west_deg else {
-        return Err(Error::Grid(
-            Problem::new("the file does not say where on the body its cells lie")
-                .found(format!("{columns} × {rows} cells without coordinates"))
-                .next(
-                    "add under [grid] west = the longitude of its western edge (often 0 or -180), \
-                     radius or body, and scale and offset if its numbers are not metres",
-                ),
-        ));
+        return Err(no_coordinates(raster));
     };
     let step = 360.0 / columns as f64;
     let mut placement = if columns == 2 * rows {
@@ -240,6 +543,20 @@ fn unplaced(raster: &Raster, settings: &GridSettings) -> Result<Placement> {
         degrees(west)
     ));
     Ok(placement)
+}
+
+fn no_coordinates(raster: &Raster) -> Error {
+    Error::Grid(
+        Problem::new("the file does not say where on the body its cells lie")
+            .found(format!(
+                "{} × {} cells without coordinates",
+                raster.columns, raster.rows
+            ))
+            .next(
+                "add under [grid] west = the longitude of its western edge (often 0 or -180), \
+                 radius or body, and scale and offset if its numbers are not metres",
+            ),
+    )
 }
 
 /// A last column may be left out only if it really repeats the first.
@@ -263,72 +580,19 @@ fn check_repeats(raster: &Raster, placement: &Placement) -> Result<()> {
     Ok(())
 }
 
-/// The body and the radius heights count from.
-struct Reference {
-    body: Option<String>,
-    radius_m: Option<f64>,
-    notes: Vec<String>,
-}
-
-fn reference(settings: &GridSettings, raster: &Raster) -> Result<Reference> {
-    let body = named_body(settings)?;
-    let mut notes = Vec::new();
-    let found_m = raster.crs.as_ref().map(|c| c.semi_major_m);
-    const FILE: &str = "the grid's coordinate system";
-    if let (Some(body), Some(radius_m)) = (body, settings.radius_m) {
-        notes.extend(values::agree(
-            radius_m,
-            "grid.radius",
-            body.radius_m,
-            "grid.body",
-        )?);
-    }
-    if let Some(found_m) = found_m {
-        if let Some(radius_m) = settings.radius_m {
-            notes.extend(values::agree(radius_m, "grid.radius", found_m, FILE)?);
-        }
-        if let Some(body) = body
-            && !body.has_radius(found_m)
-        {
-            values::agree(body.radius_m, "grid.body", found_m, FILE)?;
-        }
-    }
-    let radius_m = settings.radius_m.or(found_m).or(body.map(|b| b.radius_m));
-    let name = match (body, &settings.body) {
-        (Some(body), _) => Some(body.name.to_owned()),
-        (None, Some(name)) => Some(name.clone()),
-        (None, None) => radius_m.and_then(body_by_radius).map(|b| b.name.to_owned()),
-    };
-    Ok(Reference {
-        body: name,
-        radius_m,
-        notes,
-    })
-}
-
-/// The table's entry for the job's body. A body outside the table is fine with a radius.
-fn named_body(settings: &GridSettings) -> Result<Option<&'static Body>> {
-    let Some(name) = &settings.body else {
-        return Ok(None);
-    };
-    match body_named(name) {
-        Some(body) => Ok(Some(body)),
-        None if settings.radius_m.is_some() => Ok(None),
-        None => Err(Error::Job(
-            Problem::new("the body is not in the table of known bodies")
-                .setting("grid.body")
-                .found(format!("\"{name}\""))
-                .allowed(body_names())
-                .next("or add radius = \"… km\" under [grid]"),
-        )),
-    }
-}
-
-/// Statistics bins that fit the sample type.
-fn bins(stored: &Stored, meaning: &Meaning) -> Bins {
-    let Some((lo, hi)) = stored.whole else {
+/// Statistics bins that fit the sample type; all tiles must agree for exact ones.
+fn bins(stored: &[Stored], meanings: &[Meaning]) -> Bins {
+    let (first, meaning) = (&stored[0], &meanings[0]);
+    let Some((lo, hi)) = first.whole else {
         return Bins::Float;
     };
+    let alike = stored.iter().all(|s| s.whole == first.whole)
+        && meanings
+            .iter()
+            .all(|m| (m.scale, m.shift_m) == (meaning.scale, meaning.shift_m));
+    if !alike {
+        return Bins::Float;
+    }
     let ends = [lo, hi].map(|v| v * meaning.scale + meaning.shift_m);
     Bins::Whole {
         first_m: ends[0].min(ends[1]),
@@ -375,16 +639,23 @@ fn working_west(placement: &Placement, columns: usize) -> f64 {
 }
 
 fn source(
-    path: &Path,
+    settings: &GridSettings,
     placement: &Placement,
     reference: &Reference,
     meaning: &Meaning,
     statistics: Statistics,
     notes: Vec<String>,
 ) -> Source {
+    let lat_deg = |row: usize| {
+        if prints_own_latitudes(reference) {
+            placement.own_lat_deg(row)
+        } else {
+            placement.lat_deg(row)
+        }
+    };
     let spot = |s: Spot| Place {
         height_m: f64::from(s.height_m),
-        lat_deg: placement.lat_deg(s.row),
+        lat_deg: lat_deg(s.row),
         lon_deg: placement.lon_deg(s.column),
     };
     let half = match placement.registration {
@@ -392,12 +663,7 @@ fn source(
         Registration::Gridline => 0.0,
     };
     Source {
-        files: vec![
-            path.file_name()
-                .unwrap_or(path.as_os_str())
-                .to_string_lossy()
-                .into_owned(),
-        ],
+        files: settings.files.iter().map(|f| base_name(f)).collect(),
         width: placement.columns,
         height: placement.rows,
         cell_deg: placement.step_lon_deg(),
@@ -421,6 +687,13 @@ fn source(
         clipped_cells: 0,
         notes,
     }
+}
+
+fn base_name(path: &Path) -> String {
+    path.file_name()
+        .unwrap_or(path.as_os_str())
+        .to_string_lossy()
+        .into_owned()
 }
 
 fn nothing_there(path: &Path) -> Error {

@@ -1,12 +1,15 @@
 //! Opening rasters with GDAL, and reading their rows. Nothing else in the crate calls GDAL.
 
-use super::crs::{self, Crs};
-use super::stream::RowSource;
+use super::crs::{self, Crs, Kind};
+use super::labels::{self, Label, RawImage};
+use super::stream::{Decode, RowSource};
 use super::values::{Meaning, Missing, Stored};
 use crate::error::{Error, Problem, Result};
 use gdal::errors::GdalError;
 use gdal::raster::{GdalDataType, RasterBand};
 use gdal::{Dataset, DatasetOptions, GdalOpenFlags, Metadata};
+use std::fs::File;
+use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::Once;
 
@@ -89,13 +92,15 @@ const HEIGHT_NAMES: &[&str] = &[
 
 /// An opened raster with one band of numbers.
 pub(super) struct Raster {
-    path: PathBuf,
+    pub path: PathBuf,
     dataset: Dataset,
     pub columns: usize,
     pub rows: usize,
     /// Origin and steps in the file's own coordinates, `None` without georeferencing.
     pub transform: Option<[f64; 6]>,
     pub crs: Option<Crs>,
+    /// The body, as a label names it.
+    pub target: Option<String>,
     pub notes: Vec<String>,
 }
 
@@ -129,6 +134,9 @@ impl Raster {
         // Names of parts of files ("NETCDF:file:variable") are not files themselves.
         if !name.contains(':') && !name.starts_with("/vsi") {
             readable(path)?;
+        }
+        if let Some((label, text)) = label_of(path)? {
+            return open_label(path, &label, &text);
         }
         let mut notes = Vec::new();
         let mut dataset = open_allowed(path)?;
@@ -182,9 +190,17 @@ impl Raster {
             rows,
             transform,
             crs,
+            target: None,
             notes,
             dataset,
         })
+    }
+
+    /// Whether its rows are no circles of latitude.
+    pub fn is_projected(&self) -> bool {
+        self.crs
+            .as_ref()
+            .is_some_and(|crs| matches!(crs.kind, Kind::Other { .. }))
     }
 
     fn band(&self) -> Result<RasterBand<'_>> {
@@ -242,17 +258,24 @@ impl Raster {
         ))
     }
 
-    /// Stored numbers of the first and one later column, to see whether a column repeats.
+    /// Whether two columns hold the same numbers, judged by rows from pole to pole.
     pub fn columns_equal(&self, a: usize, b: usize) -> Result<bool> {
+        // A whole column would mean reading the whole of a striped file.
+        const ROWS: usize = 90;
         let band = self.band()?;
-        let column = |x: usize| {
-            let size = (1, self.rows);
-            band.read_as::<f64>((x as isize, 0), size, size, None)
-                .map_err(|e| broken(&self.path, 0, &e))
+        let cell = |x: usize, y: usize| {
+            band.read_as::<f64>((x as isize, y as isize), (1, 1), (1, 1), None)
+                .map(|cell| cell.data()[0])
+                .map_err(|e| broken(&self.path, y, &e))
         };
-        let (a, b) = (column(a)?, column(b)?);
-        let same = |(x, y): (&f64, &f64)| x == y || (x.is_nan() && y.is_nan());
-        Ok(a.data().iter().zip(b.data()).all(same))
+        for i in 0..ROWS.min(self.rows) {
+            let y = (2 * i + 1) * self.rows / (2 * ROWS.min(self.rows));
+            let (left, right) = (cell(a, y)?, cell(b, y)?);
+            if left != right && !(left.is_nan() && right.is_nan()) {
+                return Ok(false);
+            }
+        }
+        Ok(true)
     }
 
     /// Turns the raster into rows from the north, `columns` wide.
@@ -283,6 +306,13 @@ impl Rows {
     /// Whether rows arrive as heights rather than stored numbers.
     pub fn decoded(&self) -> bool {
         self.wide.is_some()
+    }
+
+    /// Takes one more stored number for "no data".
+    pub fn also_missing(&mut self, fill: f64) {
+        if let Some((_, _, missing)) = &mut self.wide {
+            missing.values.push(fill);
+        }
     }
 }
 
@@ -322,6 +352,49 @@ impl RowSource for Rows {
     }
 }
 
+/// A tile's rows and where they lie in the common grid.
+pub(super) struct Tile {
+    pub rows: Rows,
+    /// How its stored numbers become heights.
+    pub decode: Decode,
+    /// Column and row of its north-western cell.
+    pub corner: (usize, usize),
+}
+
+/// Several rasters as one, as heights; NaN between them.
+pub(super) struct Tiles {
+    pub tiles: Vec<Tile>,
+    pub columns: usize,
+}
+
+impl RowSource for Tiles {
+    fn read(&mut self, first: usize, out: &mut [f32]) -> Result<()> {
+        let columns = self.columns;
+        let last = first + out.len() / columns;
+        out.fill(f32::NAN);
+        let mut cells = Vec::new();
+        for tile in &mut self.tiles {
+            let (west, north) = tile.corner;
+            let wide = tile.rows.columns;
+            let from = first.max(north);
+            let to = last.min(north + tile.rows.raster.rows);
+            if from >= to {
+                continue;
+            }
+            cells.resize((to - from) * wide, 0.0);
+            tile.rows.read(from - north, &mut cells)?;
+            for (row, line) in (from..to).zip(cells.chunks_mut(wide)) {
+                tile.decode.apply(line);
+                let start = (row - first) * columns;
+                for (x, &h) in line.iter().enumerate().filter(|(_, h)| !h.is_nan()) {
+                    out[start + (west + x) % columns] = h;
+                }
+            }
+        }
+        Ok(())
+    }
+}
+
 /// Reverses the order of rows in place.
 fn turn_over(cells: &mut [f32], columns: usize) {
     let rows = cells.len() / columns;
@@ -340,6 +413,144 @@ fn open_allowed(path: &Path) -> Result<Dataset> {
         ..DatasetOptions::default()
     };
     Dataset::open_ex(path, options).map_err(|e| unreadable(path, &e))
+}
+
+/// Longest label read; real ones have some kilobytes.
+const LABEL_BYTES: u64 = 1 << 20;
+
+/// The label that describes a file: the file itself, or its namesake ending in `.lbl`.
+fn label_of(path: &Path) -> Result<Option<(PathBuf, String)>> {
+    let head = |path: &Path| {
+        let mut bytes = Vec::new();
+        File::open(path)
+            .and_then(|f| f.take(LABEL_BYTES).read_to_end(&mut bytes))
+            .ok()
+            .filter(|_| labels::is_label(&bytes))
+            // Labels are plain ASCII; the image after an attached one is anything.
+            .map(|_| bytes.iter().map(|&b| char::from(b)).collect::<String>())
+    };
+    let extension = path
+        .extension()
+        .map(|e| e.to_string_lossy().to_lowercase())
+        .unwrap_or_default();
+    if ["lbl", "img", "dat", "raw", "cub"].contains(&extension.as_str()) {
+        if let Some(text) = head(path) {
+            return Ok(Some((path.to_owned(), text)));
+        }
+        if extension != "lbl" {
+            let name = path.with_extension("lbl");
+            let label = beside(
+                path,
+                &name.file_name().unwrap_or_default().to_string_lossy(),
+            );
+            if let Some(label) = label
+                && let Some(text) = head(&label)
+            {
+                return Ok(Some((label, text)));
+            }
+        } else {
+            return Err(Error::Grid(
+                Problem::new("the file is named like a label but does not read like one")
+                    .allowed("a PDS3 label, which starts with PDS_VERSION_ID = PDS3")
+                    .file(path),
+            ));
+        }
+    }
+    Ok(None)
+}
+
+/// A file of that name in the same folder, in upper or lower case.
+fn beside(path: &Path, name: &str) -> Option<PathBuf> {
+    let folder = match path.parent() {
+        Some(p) if !p.as_os_str().is_empty() => p,
+        _ => Path::new("."),
+    };
+    // A label names a file beside it, never one elsewhere on the disk.
+    let name = Path::new(name).file_name()?.to_str()?;
+    let exact = folder.join(name);
+    if exact.is_file() {
+        return Some(exact);
+    }
+    let mut found: Vec<PathBuf> = std::fs::read_dir(folder)
+        .ok()?
+        .filter_map(|entry| Some(entry.ok()?.path()))
+        .filter(|p| {
+            p.file_name()
+                .is_some_and(|f| f.to_string_lossy().eq_ignore_ascii_case(name))
+        })
+        .collect();
+    found.sort();
+    found.into_iter().next()
+}
+
+/// Opens the raw image a label describes.
+fn open_label(path: &Path, label: &Path, text: &str) -> Result<Raster> {
+    let named = |mut e: Error| {
+        let problem = std::mem::take(e.problem_mut());
+        *e.problem_mut() = problem.file(label);
+        e
+    };
+    let image = Label::parse(text).image().map_err(named)?;
+    let data = match &image.file {
+        None => label.to_owned(),
+        Some(name) => beside(label, name)
+            // The label may belong to a copy under another name: the file that was asked for.
+            .or_else(|| (path != label).then(|| path.to_owned()))
+            .ok_or_else(|| {
+                Error::Grid(
+                    Problem::new("the image that the label names is not beside it")
+                        .found(format!("no \"{name}\""))
+                        .next("put both files into one folder")
+                        .file(label),
+                )
+            })?,
+    };
+    check_length(&image, &data)?;
+    let data = std::fs::canonicalize(&data)
+        .map_err(|e| Error::io(&data, "find the image of a label", &e))?;
+    let xml = labels::virtual_raster(&image, &data);
+    let dataset = open_allowed(Path::new(&xml)).map_err(|mut e| {
+        // The message would otherwise show the XML as the file's name.
+        let problem = std::mem::take(e.problem_mut());
+        *e.problem_mut() = problem.file(label);
+        e
+    })?;
+    let mut raster = Raster::from_dataset(dataset, path, image.notes.clone())?;
+    raster.target = image.target;
+    raster.crs = image.map.and_then(|map| {
+        let semi_major_m = map.radius_m?;
+        Some(Crs {
+            name: "the label".to_owned(),
+            kind: Kind::Angles {
+                unit_deg: 1.0,
+                meridian_deg: 0.0,
+            },
+            semi_major_m,
+            semi_minor_m: map.polar_m.unwrap_or(semi_major_m),
+            graphic: map.graphic,
+            proj: String::new(),
+        })
+    });
+    Ok(raster)
+}
+
+/// Refuses a data file that is shorter than its label says; what is missing would read as zeros.
+fn check_length(image: &RawImage, data: &Path) -> Result<()> {
+    let found = std::fs::metadata(data)
+        .map_err(|e| Error::io(data, "find the image of a label", &e))?
+        .len();
+    let last_line = image.prefix_bytes + image.columns * image.sample.bytes;
+    let needed = image.skip + (image.rows as u64 - 1) * image.line_bytes as u64 + last_line as u64;
+    if found < needed {
+        return Err(Error::Grid(
+            Problem::new("the image is shorter than its label says")
+                .found(format!("{found} bytes"))
+                .allowed(format!("{needed} bytes or more"))
+                .next("the file is damaged or cut short; copy or download it again")
+                .file(data),
+        ));
+    }
+    Ok(())
 }
 
 /// Opens the variable with the heights of a file that holds several.

@@ -43,6 +43,9 @@ pub(super) struct Placement {
     pub south_first: bool,
     /// Columns at the end of each row that repeat the first ones.
     pub repeated_columns: usize,
+    /// Rows are evenly spaced in latitudes that are not planetocentric:
+    /// `tan(centric) = squash · tan(row's latitude)`; 1 when they are.
+    pub squash: f64,
     /// What was noticed, for people.
     pub notes: Vec<String>,
 }
@@ -71,6 +74,7 @@ impl Placement {
             registration,
             south_first: false,
             repeated_columns: 0,
+            squash: 1.0,
             notes: Vec::new(),
         }
     }
@@ -94,8 +98,35 @@ impl Placement {
         if lon >= 360.0 { 0.0 } else { lon }
     }
 
-    /// Latitude of a row's centre, degrees north.
+    /// Planetocentric latitude of a row's centre, degrees north.
     pub fn lat_deg(&self, row: usize) -> f64 {
+        self.centric_deg(self.own_lat_deg(row))
+    }
+
+    /// Planetocentric latitude for one of the rows' own kind.
+    ///
+    /// `tan φ' = (c/a)²·tan φ` (Snyder, USGS Professional Paper 1395, eq. 3-28).
+    pub fn centric_deg(&self, lat_deg: f64) -> f64 {
+        if self.squash == 1.0 || lat_deg.abs() >= 90.0 {
+            return lat_deg;
+        }
+        (self.squash * lat_deg.to_radians().tan())
+            .atan()
+            .to_degrees()
+    }
+
+    /// The rows' own kind of latitude for a planetocentric one.
+    pub fn own_deg(&self, centric_deg: f64) -> f64 {
+        if self.squash == 1.0 || centric_deg.abs() >= 90.0 {
+            return centric_deg;
+        }
+        (centric_deg.to_radians().tan() / self.squash)
+            .atan()
+            .to_degrees()
+    }
+
+    /// Latitude of a row's centre as the file counts, degrees north.
+    pub fn own_lat_deg(&self, row: usize) -> f64 {
         let first = match self.registration {
             Registration::Pixel => 90.0 - 0.5 * self.step_lat_deg(),
             Registration::Gridline => 90.0,
@@ -103,7 +134,7 @@ impl Placement {
         first - row as f64 * self.step_lat_deg()
     }
 
-    /// Latitude of the northern edge of a row's cells; of the south pole for `row == rows`.
+    /// Planetocentric latitude of the northern edge of a row's cells; of the south pole for `row == rows`.
     ///
     /// Gridline samples stand for cells centred on them, halved at the poles.
     pub fn edge_deg(&self, row: usize) -> f64 {
@@ -113,7 +144,7 @@ impl Placement {
         if row >= self.rows {
             return -90.0;
         }
-        self.lat_deg(row) + 0.5 * self.step_lat_deg()
+        self.centric_deg(self.own_lat_deg(row) + 0.5 * self.step_lat_deg())
     }
 
     /// Share of the sphere that one cell of the row covers; all cells together make 1.
@@ -167,6 +198,7 @@ pub(super) fn place(extent: &Extent) -> Result<Placement> {
         registration,
         south_first,
         repeated_columns,
+        squash: 1.0,
         notes,
     })
 }
@@ -350,8 +382,8 @@ mod tests {
         let e = extent(
             4320,
             2161,
-            -0.041667052558463,
-            90.041666666666671,
+            -0.041_667_052_558_463,
+            90.041_666_666_666_67,
             0.083334105116925,
             -0.083333333333333,
         );
@@ -417,6 +449,27 @@ mod tests {
         for registration in [Registration::Pixel, Registration::Gridline] {
             let p = Placement::whole(36, 19, 0.0, registration);
             let total: f64 = (0..19).map(|r| p.cell_share(r) * 36.0).sum();
+            assert_abs_diff_eq!(total, 1.0, epsilon = 1e-14);
+        }
+    }
+
+    #[test]
+    fn planetographic_latitudes_become_planetocentric() {
+        // Source: closed form tan(graphic) = (a/c)² tan(centric): centric 45 is graphic 45.338 on
+        // Mars (3396.19, 3376.2 km), 50.05 on Ceres (487.3, 446 km), 45.192 on Earth (WGS84).
+        for (a, c, graphic) in [
+            (3396.19f64, 3376.2f64, 45.338),
+            (487.3, 446.0, 50.05),
+            (6378.137, 6356.7523, 45.192),
+        ] {
+            let p = Placement {
+                squash: (c / a).powi(2),
+                ..Placement::whole(36, 18, 0.0, Registration::Pixel)
+            };
+            assert_abs_diff_eq!(p.centric_deg(graphic), 45.0, epsilon = 5e-3);
+            assert_abs_diff_eq!(p.own_deg(p.centric_deg(33.0)), 33.0, epsilon = 1e-12);
+            assert_eq!((p.edge_deg(0), p.edge_deg(18)), (90.0, -90.0));
+            let total: f64 = (0..18).map(|r| p.cell_share(r) * 36.0).sum();
             assert_abs_diff_eq!(total, 1.0, epsilon = 1e-14);
         }
     }

@@ -100,6 +100,27 @@ impl Shrink {
     }
 }
 
+impl Shrink {
+    /// Like [`fill`](Shrink::fill), but a working cell with any missing part becomes NaN.
+    pub fn fill_whole<'a>(&self, row: usize, source: impl Fn(usize) -> &'a [f32], out: &mut [f32]) {
+        let parts = &self.rows[row];
+        self.fill(row, &source, out);
+        let ratio = self.source_columns as f64 / self.columns as f64;
+        for (column, cell) in out.iter_mut().enumerate() {
+            let west = (column as f64 * ratio) as usize;
+            let east = (((column + 1) as f64 * ratio).ceil() as usize).min(self.source_columns);
+            let torn = (0..parts.weights.len()).any(|r| {
+                source(parts.first + r)[west..east]
+                    .iter()
+                    .any(|h| h.is_nan())
+            });
+            if torn {
+                *cell = f32::NAN;
+            }
+        }
+    }
+}
+
 /// The parts of source rows between two latitudes.
 fn row_parts(edges_deg: &[f64], north_deg: f64, south_deg: f64) -> RowParts {
     // Edges descend: the first row whose southern edge lies south of the working row's north.

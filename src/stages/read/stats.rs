@@ -70,7 +70,9 @@ pub(super) struct Statistics {
     pub missing: u64,
     /// Share of the sphere the missing cells cover.
     pub missing_share: f64,
-    /// Share of the sphere at exactly the lowest and the highest value.
+    /// First row with a missing cell.
+    pub first_missing_row: Option<usize>,
+    /// How the lowest and the highest value stand apart.
     pub lowest: Lone,
     pub highest: Lone,
 }
@@ -176,6 +178,7 @@ impl Collector {
             max,
             missing,
             missing_share,
+            first_missing_row: rows.iter().position(|r| r.missing > 0),
             lowest,
             highest,
         })

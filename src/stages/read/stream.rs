@@ -42,7 +42,15 @@ impl Decode {
         }
     }
 
-    fn apply(&self, cells: &mut [f32]) {
+    /// Takes one more stored number for "no data".
+    pub fn also_missing(&mut self, fill: f64) {
+        if let Decode::Linear { missing, .. } = self {
+            missing.push(fill as f32);
+        }
+    }
+
+    /// Turns stored numbers into heights in place.
+    pub fn apply(&self, cells: &mut [f32]) {
         let Decode::Linear {
             scale,
             shift_m,

@@ -118,7 +118,7 @@ fn bump(row: usize, column: usize) -> f64 {
     match (row, column) {
         (3, 5) => 900.0,
         (14, 30) => -700.0,
-        _ => row as f64 + 0.25 * column as f64,
+        _ => 40.0 * row as f64 + 0.25 * column as f64,
     }
 }
 
@@ -155,7 +155,7 @@ fn every_sample_type_scale_and_offset_gives_metres() {
         assert_eq!((source.min.height_m, source.max.height_m), (-700.0, 900.0));
         assert_eq!((source.scale, source.offset), (scale, offset));
         let step = scale.min(10.0) as f32;
-        assert_abs_diff_eq!(grid.heights_m[[17, 34]], 25.5, epsilon = step / 2.0);
+        assert_abs_diff_eq!(grid.heights_m[[17, 34]], 688.5, epsilon = step / 2.0);
     }
     check::<i16>(|v| v.round() as i16, 0.5, 0.0);
     check::<u16>(|v| v.round() as u16, 0.25, -8000.0);
@@ -307,7 +307,7 @@ fn south_first_rows_are_turned_round() {
     let Reading { grid, source } = read_all(&job(&path));
     assert_eq!(source.max.lat_deg, 55.0);
     assert_eq!(grid.heights_m[[3, 5]], 900.0);
-    assert_eq!(grid.heights_m[[17, 0]], 17.0);
+    assert_eq!(grid.heights_m[[17, 0]], 680.0);
 }
 
 #[test]
@@ -357,12 +357,12 @@ fn holes_are_filled_and_counted() {
     let hole = |r: usize, c: usize| (5..9).contains(&r) && (10..14).contains(&c);
     let cells =
         |fill: f32| move |r: usize, c: usize| if hole(r, c) { fill } else { bump(r, c) as f32 };
-    for (name, fill, nodata) in [
-        ("declared", -9999.0, Some(-9999.0)),
-        ("nan", f32::NAN, None),
-        ("inf", f32::INFINITY, None),
-        ("noaa", -1e34, None),
-        ("netcdf", 9.969_21e36, None),
+    for (name, fill, nodata, spelled) in [
+        ("declared", -9999.0, Some(-9999.0), ""),
+        ("nan", f32::NAN, None, "NaN"),
+        ("inf", f32::INFINITY, None, "inf"),
+        ("noaa", -1e34, None, "-1.000e34"),
+        ("netcdf", 9.969_21e36, None, "9.969e36"),
     ] {
         let path = Fixture {
             nodata,
@@ -370,6 +370,13 @@ fn holes_are_filled_and_counted() {
         }
         .write(&dir, "h.tif", cells(fill));
         let Reading { grid, source } = read_all(&job(&path));
+        let notes: &[String] = match spelled {
+            "" => &[],
+            spelled => &[format!(
+                "the file declares no fill value; {spelled} was taken for \"no data\""
+            )],
+        };
+        assert_eq!(source.notes, notes);
         assert_eq!(source.filled_cells, 16, "{name}");
         assert_eq!(
             (source.min.height_m, source.max.height_m),
@@ -379,6 +386,269 @@ fn holes_are_filled_and_counted() {
         assert!(grid.heights_m.iter().all(|h| h.is_finite()), "{name}");
         let band = 40f64.to_radians().sin() - 0.0;
         assert_abs_diff_eq!(source.filled_share, 0.5 * band * 4.0 / 36.0, epsilon = 1e-9);
+    }
+}
+
+#[test]
+fn a_fill_code_that_no_one_declared_is_found_and_named() {
+    let dir = folder();
+    let hole = |r: usize, c: usize| r == 9 && c < 12;
+    let fixture = Fixture::degrees(36, 18, 0.0);
+    let path = fixture.write(&dir, "f.tif", |r, c| {
+        if hole(r, c) {
+            -9999.0
+        } else {
+            bump(r, c) as f32
+        }
+    });
+    let source = read_all(&job(&path)).source;
+    assert_eq!((source.min.height_m, source.filled_cells), (-700.0, 12));
+    assert!(
+        source.notes[0].starts_with("the stored number -9999 covers 2.8"),
+        "{:?}",
+        source.notes
+    );
+    // Whole numbers, scaled; a code at the upper end.
+    let path = Fixture {
+        scale: Some(0.1),
+        ..fixture
+    }
+    .write(&dir, "i.tif", |r, c| {
+        if hole(r, c) {
+            32767
+        } else {
+            (10.0 * bump(r, c)) as i16
+        }
+    });
+    let source = read_all(&job(&path)).source;
+    assert_eq!((source.max.height_m, source.filled_cells), (900.0, 12));
+    // A number that is no known code is pointed out and kept.
+    let path = Fixture::degrees(36, 18, 0.0).write(&dir, "o.tif", |r, c| {
+        if hole(r, c) {
+            -5432.0
+        } else {
+            bump(r, c) as f32
+        }
+    });
+    let source = read_all(&job(&path)).source;
+    assert_eq!((source.min.height_m, source.filled_cells), (-5432.0, 0));
+    assert!(
+        source.notes[0].ends_with(
+            "and the next is -700 m: if it stands for \"no data\", add nodata = -5432 under [grid]"
+        ),
+        "{:?}",
+        source.notes
+    );
+}
+
+#[test]
+fn tiles_given_together_are_one_grid() {
+    let dir = folder();
+    let mut files = Vec::new();
+    for (i, (row, column)) in [(0, 0), (0, 18), (9, 0), (9, 18)].into_iter().enumerate() {
+        let tile = Fixture {
+            columns: 18,
+            rows: 9,
+            transform: Some([
+                10.0 * column as f64,
+                10.0,
+                0.0,
+                90.0 - 10.0 * row as f64,
+                0.0,
+                -10.0,
+            ]),
+            ..Fixture::degrees(36, 18, 0.0)
+        };
+        files.push(tile.write(&dir, &format!("{i}.tif"), |r, c| {
+            bump(row + r, column + c) as i16
+        }));
+    }
+    let whole = Fixture::degrees(36, 18, 0.0).write(&dir, "whole.tif", |r, c| bump(r, c) as i16);
+    let settings = GridSettings {
+        files: files.clone(),
+        ..GridSettings::default()
+    };
+    let (tiled, whole) = (read_all(&settings), read_all(&job(&whole)));
+    assert_eq!(tiled.source.max, whole.source.max);
+    assert_eq!(tiled.source.min, whole.source.min);
+    assert_eq!(tiled.source.files, ["0.tif", "1.tif", "2.tif", "3.tif"]);
+    assert_eq!(tiled.source.notes, ["4 files were joined into one grid"]);
+    for column in 0..36 {
+        let turned = (column + 18) % 36;
+        assert_eq!(tiled.grid.lon_deg(turned), whole.grid.lon_deg(column));
+        assert_eq!(
+            tiled.grid.heights_m.column(turned),
+            whole.grid.heights_m.column(column)
+        );
+    }
+    let settings = GridSettings {
+        files: files[..3].to_vec(),
+        ..settings
+    };
+    assert!(
+        refusal(&settings).starts_with(
+            "grid: grid.files: the files together do not cover the whole globe; found nothing \
+             between latitudes -90 and 0, longitudes 180 and 360"
+        ) || refusal(&settings).contains("longitudes -180 and 0"),
+        "{}",
+        refusal(&settings)
+    );
+}
+
+#[test]
+fn latitudes_on_an_ellipsoid_move_to_the_centres() {
+    let dir = folder();
+    // A height that is the sine of the planetocentric latitude, on rows even in geodetic latitude.
+    let squash = (6_356_752.314_2f64 / 6_378_137.0).powi(2);
+    let path = Fixture {
+        crs: Some("EPSG:4326"),
+        ..Fixture::degrees(360, 180, -180.0)
+    }
+    .write(&dir, "e.tif", |r, _| {
+        let geodetic = (89.5 - r as f64).to_radians();
+        (1000.0 * (squash * geodetic.tan()).atan().sin()) as f32
+    });
+    for step in [None, Some(0.5), Some(3.0)] {
+        let request = ReadRequest {
+            finest_step_deg: step,
+        };
+        let Reading { grid, source } = read(&job(&path), &request, &Silent).unwrap();
+        for row in 1..grid.rows() - 1 {
+            // Area mean of a sine between two latitudes: the mean of their sines.
+            let half = 0.5 * grid.step_lat_deg();
+            let sine = |lat: f64| lat.to_radians().sin();
+            let (n, s) = (grid.lat_deg(row) + half, grid.lat_deg(row) - half);
+            let wanted = 500.0 * (sine(n) + sine(s));
+            assert_abs_diff_eq!(f64::from(grid.heights_m[[row, 7]]), wanted, epsilon = 0.1);
+        }
+        // Maps of Earth print geodetic latitudes.
+        assert_eq!(source.max.lat_deg, 89.5);
+        assert_eq!(
+            source.notes,
+            [
+                "the file's latitudes are those of a flattened body; its rows were moved to \
+              latitudes seen from the centre, by up to 0.19°; places are printed as on maps"
+            ]
+        );
+    }
+}
+
+/// Smooth over the whole sphere.
+fn smooth(lat_deg: f64, lon_deg: f64) -> f64 {
+    let d = crate::geometry::direction(lat_deg, lon_deg);
+    2000.0 * (2.0 * d.x - d.y).sin() + 1500.0 * d.z * d.x + 800.0 * d.y
+}
+
+/// A polar stereographic square around one pole, holding the smooth field.
+///
+/// Formulas: Snyder, USGS Professional Paper 1395, eqs. 21-5 to 21-12 with k0 = 1: distance from
+/// the pole 2R·tan(45° − |φ|/2), longitude 0 straight down in the north, straight up in the south.
+fn polar(dir: &TempDir, name: &str, north: bool, reach_deg: f64) -> PathBuf {
+    let radius = 3_396_000.0;
+    let half = 2.0 * radius * (0.5 * reach_deg.to_radians()).tan();
+    let (cells, crs) = (
+        400,
+        if north {
+            "+proj=stere +lat_0=90 +lon_0=0 +R=3396000 +units=m +no_defs"
+        } else {
+            "+proj=stere +lat_0=-90 +lon_0=0 +R=3396000 +units=m +no_defs"
+        },
+    );
+    let step = 2.0 * half / cells as f64;
+    Fixture {
+        columns: cells,
+        rows: cells,
+        transform: Some([-half, step, 0.0, half, 0.0, -step]),
+        crs: Some(crs),
+        ..Fixture::degrees(36, 18, 0.0)
+    }
+    .write(dir, name, |r, c| {
+        let x = -half + (c as f64 + 0.5) * step;
+        let y = half - (r as f64 + 0.5) * step;
+        let away = 2.0 * (x.hypot(y) / (2.0 * radius)).atan().to_degrees();
+        let sign = if north { 1.0 } else { -1.0 };
+        let lon = x.atan2(-sign * y).to_degrees();
+        smooth(sign * (90.0 - away), lon) as f32
+    })
+}
+
+#[test]
+fn polar_maps_that_cover_the_globe_together_are_one_grid() {
+    let dir = folder();
+    let files = vec![
+        polar(&dir, "north.tif", true, 92.0),
+        polar(&dir, "south.tif", false, 92.0),
+    ];
+    let settings = GridSettings {
+        files,
+        ..GridSettings::default()
+    };
+    for step in [None, Some(2.0)] {
+        let request = ReadRequest {
+            finest_step_deg: step,
+        };
+        let Reading { grid, source } = read(&settings, &request, &Silent).unwrap();
+        assert_eq!(source.body.as_deref(), Some("Mars"));
+        assert_eq!(source.filled_cells, 0);
+        for row in (1..grid.rows() - 1).step_by(7) {
+            for column in (0..grid.columns()).step_by(11) {
+                let wanted = smooth(grid.lat_deg(row), grid.lon_deg(column));
+                // 0.2 % of the range: working cells are means over 2 degrees of ground.
+                assert_abs_diff_eq!(
+                    f64::from(grid.heights_m[[row, column]]),
+                    wanted,
+                    epsilon = 10.0
+                );
+            }
+        }
+    }
+    let north = GridSettings {
+        files: settings.files[..1].to_vec(),
+        ..settings
+    };
+    let message = refusal(&north);
+    assert!(
+        message.starts_with(
+            "grid: grid.files: the files do not cover the whole globe; found nothing, or not all \
+             longitudes, between latitudes -90 and "
+        ),
+        "{message}"
+    );
+}
+
+#[test]
+fn a_sinusoidal_globe_is_read_through_proj() {
+    let dir = folder();
+    let radius = 1_737_400.0;
+    let degree = std::f64::consts::PI * radius / 180.0;
+    let path = Fixture {
+        columns: 360,
+        rows: 180,
+        transform: Some([-180.0 * degree, degree, 0.0, 90.0 * degree, 0.0, -degree]),
+        crs: Some("+proj=sinu +lon_0=0 +R=1737400 +units=m +no_defs"),
+        ..Fixture::degrees(36, 18, 0.0)
+    }
+    .write(&dir, "s.tif", |r, c| {
+        // Snyder, eqs. 30-5 and 30-6: x = Rλ cos φ, y = Rφ.
+        let lat = 89.5 - r as f64;
+        let lon = (c as f64 - 179.5) / lat.to_radians().cos();
+        if lon.abs() <= 181.0 {
+            smooth(lat, lon) as f32
+        } else {
+            f32::NAN
+        }
+    });
+    let Reading { grid, source } = read_all(&job(&path));
+    assert_eq!(source.body.as_deref(), Some("Moon"));
+    for row in (5..grid.rows() - 5).step_by(7) {
+        for column in (0..grid.columns()).step_by(11) {
+            let wanted = smooth(grid.lat_deg(row), grid.lon_deg(column));
+            assert_abs_diff_eq!(
+                f64::from(grid.heights_m[[row, column]]),
+                wanted,
+                epsilon = 60.0
+            );
+        }
     }
 }
 
@@ -557,6 +827,97 @@ fn metres_without_a_coordinate_system_are_refused() {
          west edge at -18000000, 36 columns of 1000000; allowed: 360° of longitude, or metres \
          with a coordinate system; write the coordinate system into the file"
     );
+}
+
+/// A label like that of MOLA MEGDR products (NASA PDS), for 36 × 18 cells of 10 degrees.
+const MOLA: &str = "PDS_VERSION_ID = PDS3\r\nRECORD_TYPE = FIXED_LENGTH\r\n\
+     FILE_RECORDS = 18\r\nRECORD_BYTES = 72\r\n^IMAGE = \"MEGT.IMG\"\r\nTARGET_NAME = MARS\r\n\
+     OBJECT = IMAGE\r\n LINES = 18\r\n LINE_SAMPLES = 36\r\n SAMPLE_TYPE = MSB_INTEGER\r\n\
+      SAMPLE_BITS = 16\r\n UNIT = METER\r\nEND_OBJECT = IMAGE\r\n\
+     OBJECT = IMAGE_MAP_PROJECTION\r\n MAP_PROJECTION_TYPE = \"SIMPLE CYLINDRICAL\"\r\n\
+      A_AXIS_RADIUS = 3396.0 <KM>\r\n C_AXIS_RADIUS = 3396.0 <KM>\r\n\
+      POSITIVE_LONGITUDE_DIRECTION = \"EAST\"\r\n MAP_RESOLUTION = 0.1 <PIXEL/DEGREE>\r\n\
+      MAXIMUM_LATITUDE = 90.0 <DEGREE>\r\n MINIMUM_LATITUDE = -90.0 <DEGREE>\r\n\
+      WESTERNMOST_LONGITUDE = 0.0 <DEGREE>\r\n EASTERNMOST_LONGITUDE = 360.0 <DEGREE>\r\n\
+      LINE_PROJECTION_OFFSET = 9.5\r\n SAMPLE_PROJECTION_OFFSET = 18.5\r\n\
+     END_OBJECT = IMAGE_MAP_PROJECTION\r\nEND\r\n";
+
+fn raw(bytes: impl Fn(i16) -> [u8; 2], stored: impl Fn(f64) -> f64) -> Vec<u8> {
+    (0..18 * 36)
+        .flat_map(|i| bytes(stored(bump(i / 36, i % 36)) as i16))
+        .collect()
+}
+
+#[test]
+fn a_detached_label_places_its_image_and_finds_it_in_lower_case() {
+    let dir = folder();
+    let (label, image) = (dir.path().join("megt.lbl"), dir.path().join("megt.img"));
+    std::fs::write(&label, MOLA).unwrap();
+    std::fs::write(&image, raw(i16::to_be_bytes, |h| h)).unwrap();
+    for path in [&label, &image] {
+        let Reading { grid, source } = read_all(&job(path));
+        assert_eq!((source.min.height_m, source.max.height_m), (-700.0, 900.0));
+        assert_eq!((source.max.lat_deg, source.max.lon_deg), (55.0, 55.0));
+        assert_eq!(source.body.as_deref(), Some("Mars"));
+        assert_eq!(source.reference_radius_m, Some(3_396_000.0));
+        assert_eq!(source.unit, "METER");
+        assert_eq!(source.filled_cells, 0);
+        assert_eq!(grid.heights_m[[3, 5]], 900.0);
+    }
+    std::fs::write(&image, &raw(i16::to_be_bytes, |h| h)[..1000]).unwrap();
+    assert_eq!(
+        refusal(&job(&label)),
+        "grid: the image is shorter than its label says; found 1000 bytes; allowed: 1296 bytes \
+         or more; the file is damaged or cut short; copy or download it again"
+    );
+    std::fs::remove_file(&image).unwrap();
+    assert_eq!(
+        refusal(&job(&label)),
+        "grid: the image that the label names is not beside it; found no \"MEGT.IMG\"; put both \
+         files into one folder"
+    );
+}
+
+#[test]
+fn an_attached_label_and_a_moon_label_are_read() {
+    let dir = folder();
+    let moon = MOLA
+        .replace("MSB_INTEGER", "LSB_INTEGER")
+        .replace(
+            "UNIT = METER",
+            "UNIT = METER\r\n SCALING_FACTOR = 0.5 /* m */\r\n OFFSET = 1737400.",
+        )
+        .replace("3396.0 <KM>", "1737.4 <km>")
+        .replace("= MARS", "= {\"MOON\"}")
+        .replace("^IMAGE = \"MEGT.IMG\"", "^IMAGE = 21");
+    let mut bytes = moon.clone().into_bytes();
+    bytes.resize(20 * 72, b' ');
+    bytes.extend(raw(i16::to_le_bytes, |h| 2.0 * h));
+    let path = dir.path().join("LDEM.IMG");
+    std::fs::write(&path, bytes).unwrap();
+    let source = read_all(&job(&path)).source;
+    assert_eq!((source.min.height_m, source.max.height_m), (-700.0, 900.0));
+    assert_eq!(source.body.as_deref(), Some("Moon"));
+    assert_eq!(source.quantity, Quantity::Elevation);
+    assert_eq!(
+        source.notes,
+        [
+            "the file's offset of 1737400 m is the reference radius; heights are the scaled numbers \
+          without it"
+        ]
+    );
+}
+
+#[test]
+fn a_radius_label_gives_heights_above_its_reference() {
+    // Source: MOLA MEGR products: radius = DN + OFFSET, OFFSET 3396000.
+    let dir = folder();
+    let label = MOLA.replace("UNIT = METER", "UNIT = METER\r\n OFFSET = 3396000");
+    std::fs::write(dir.path().join("m.lbl"), label).unwrap();
+    std::fs::write(dir.path().join("MEGT.IMG"), raw(i16::to_be_bytes, |h| h)).unwrap();
+    let source = read_all(&job(&dir.path().join("m.lbl"))).source;
+    assert_eq!((source.min.height_m, source.max.height_m), (-700.0, 900.0));
+    assert_eq!(source.reference_radius_m, Some(3_396_000.0));
 }
 
 /// Real open grids of the Debian package ferret-datasets 7.6 (NOAA, public domain).

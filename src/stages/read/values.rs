@@ -1,5 +1,6 @@
 //! What a file's numbers stand for: scale, offset, unit, elevation or radius, missing cells.
 
+use super::stats::Statistics;
 use crate::bodies::{SAME_RADIUS_SHARE, body_by_radius};
 use crate::error::{Error, Problem, Result};
 use crate::grid::Quantity;
@@ -53,8 +54,7 @@ pub(super) const LARGEST: f64 = 1e9;
 impl Missing {
     /// Whether a stored number stands for "no data".
     pub fn holds(&self, stored: f64) -> bool {
-        // Written so that NaN counts as missing.
-        !(stored.abs() <= LARGEST) || self.values.contains(&stored)
+        stored.is_nan() || stored.abs() > LARGEST || self.values.contains(&stored)
     }
 }
 
@@ -74,7 +74,7 @@ pub(super) fn settle(
                 .allowed("any number but 0"),
         ));
     }
-    let missing = missing(settings, stored, &mut notes);
+    let missing = missing(settings, stored);
     let file_offset_m = stored.offset * unit_m;
     let sample: Vec<f64> = stored
         .sample
@@ -175,8 +175,9 @@ fn unit(settings: &GridSettings, stored: &Stored, notes: &mut Vec<String>) -> (S
     (shown.to_owned(), factor.unwrap_or(1.0))
 }
 
-/// Declared and well-known undeclared fill numbers.
-fn missing(settings: &GridSettings, stored: &Stored, notes: &mut Vec<String>) -> Missing {
+/// Declared fill numbers, and the one that every 16-bit product keeps for the purpose. A setting
+/// replaces both.
+fn missing(settings: &GridSettings, stored: &Stored) -> Missing {
     let mut values = Vec::new();
     match (settings.nodata, stored.nodata) {
         (Some(nodata), _) => values.push(nodata),
@@ -186,13 +187,98 @@ fn missing(settings: &GridSettings, stored: &Stored, notes: &mut Vec<String>) ->
     let lowest_16_bit = stored.whole == Some((-32768.0, 32767.0));
     if lowest_16_bit && values.is_empty() {
         values.push(-32768.0);
-        if stored.sample.contains(&-32768.0) {
-            notes.push(
-                "the file declares no fill value; -32768 was taken for \"no data\"".to_owned(),
-            );
-        }
     }
     Missing { values }
+}
+
+/// Numbers that programs and agencies write for "no data".
+const FILL_CODES: &[f64] = &[
+    -32768.0, -32767.0, -32766.0, -9999.0, -99999.0, -999.0, -9990.0, 9999.0, 99999.0, 32767.0,
+    65535.0, 255.0, -1e6,
+];
+
+/// A number that stands apart from all others.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Suspicion {
+    /// The stored number, when it is certain enough to be left out.
+    pub fill: Option<f64>,
+    pub note: String,
+}
+
+/// A known code is taken for a fill value when it lies this share of the other heights' range
+/// away from all of them: real ground has neighbours.
+const CODE_GAP: f64 = 0.05;
+
+/// Any other number is pointed out, not left out, when it lies further away than the whole range
+/// of the others.
+const ODD_GAP: f64 = 1.0;
+
+/// Zero is a fill code of unsigned products, but also the commonest of heights.
+const ZERO_GAP: f64 = 0.5;
+
+/// Looks at both ends of the distribution for a fill value the file does not declare.
+pub(super) fn undeclared(
+    statistics: &Statistics,
+    stored: &Stored,
+    meaning: &Meaning,
+) -> Option<Suspicion> {
+    let ends = [
+        (
+            statistics.min.height_m,
+            statistics.lowest,
+            statistics.max.height_m,
+        ),
+        (
+            statistics.max.height_m,
+            statistics.highest,
+            statistics.min.height_m,
+        ),
+    ];
+    ends.into_iter().find_map(|(end, lone, other)| {
+        let rest = (f64::from(other) - lone.next_m).abs();
+        let gap = (f64::from(end) - lone.next_m).abs();
+        if lone.share == 0.0 || rest == 0.0 || gap < CODE_GAP * rest {
+            return None;
+        }
+        let number = (f64::from(end) - meaning.shift_m) / meaning.scale;
+        let close = |code: f64| (number - code).abs() <= 1e-3 * code.abs().max(1.0);
+        let code = FILL_CODES.iter().copied().find(|code| close(*code));
+        let zero = (close(0.0) && gap > ZERO_GAP * rest).then_some(0.0);
+        let percent = 100.0 * lone.share;
+        let nearest = lone.next_m;
+        // A declared fill value leaves no reason to look for another.
+        match code.or(zero).filter(|_| stored.nodata.is_none()) {
+            Some(fill) => Some(Suspicion {
+                fill: Some(fill),
+                note: format!(
+                    "the stored number {} covers {percent:.3} % of the surface and lies {gap:.0} m \
+                     from all other heights: taken for \"no data\"; if it is real, set nodata \
+                     under [grid] to some other number",
+                    spelled(fill)
+                ),
+            }),
+            None if gap > ODD_GAP * rest => Some(Suspicion {
+                fill: None,
+                note: format!(
+                    "the height {end} m covers {percent:.3} % of the surface, and the next is \
+                     {nearest:.0} m: if it stands for \"no data\", add nodata = {} under [grid]",
+                    spelled(number)
+                ),
+            }),
+            None => None,
+        }
+    })
+}
+
+/// A stored number as a person would write it.
+pub(super) fn spelled(number: f64) -> String {
+    if number.is_nan() {
+        "NaN".to_owned()
+    } else if number.abs() < 1e7 {
+        format!("{number}")
+    } else {
+        format!("{number:.3e}")
+    }
 }
 
 /// Whether an offset is the radius heights are measured from rather than a shift of heights.
@@ -420,10 +506,6 @@ mod tests {
         };
         let m = settled(&shorts, None);
         assert!(m.missing.holds(-32768.0));
-        assert_eq!(
-            m.notes,
-            ["the file declares no fill value; -32768 was taken for \"no data\""]
-        );
     }
 
     #[test]
