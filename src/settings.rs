@@ -22,6 +22,8 @@ pub struct Settings {
     pub stock: StockSettings,
     /// `[image]`: the height images.
     pub image: ImageSettings,
+    /// `[[board]]`: the boards to lay blanks out on.
+    pub boards: Vec<Board>,
 }
 
 impl Default for Settings {
@@ -62,6 +64,7 @@ impl Default for Settings {
                 format: ImageFormat::Png,
                 outside: Outside::Floor,
             },
+            boards: Vec::new(),
         }
     }
 }
@@ -223,4 +226,17 @@ pub struct ImageSettings {
     pub format: ImageFormat,
     /// What lies outside the blank.
     pub outside: Outside,
+}
+
+/// Boards of one size.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Board {
+    /// Across the grain, mm.
+    pub width_mm: f64,
+    /// Along the grain, mm.
+    pub length_mm: f64,
+    /// Thickness, mm; `None` is as thick as the stock.
+    pub thickness_mm: Option<f64>,
+    /// How many.
+    pub count: usize,
 }

@@ -1,8 +1,7 @@
 //! The one table of settings. The parser, the starter file, the README and the manifest's `job`
 //! object are all made from it; to add a setting, add a field to `settings.rs` and a row here.
 //!
-//! Rows say which struct they fill, so a section that may be repeated, `[[cutter]]`, is a slice of
-//! `Setting<Cutter>` whose rows are read into a fresh `Cutter` for each table found.
+//! Sections that may be repeated, `[[board]]`, are in `lists.rs`, made of the same rows.
 
 use crate::geometry::solid_names;
 use crate::grid::Quantity;
@@ -26,6 +25,7 @@ pub(super) struct Setting<T: 'static> {
 }
 
 /// What holds when the job says nothing.
+#[derive(Clone, Copy)]
 pub(super) enum Default {
     /// This value, as written in TOML.
     Value(&'static str),
@@ -34,6 +34,24 @@ pub(super) enum Default {
         means: &'static str,
         example: &'static str,
     },
+    /// Must be given in every table of a repeated section; an example.
+    Needed { example: &'static str },
+}
+
+/// What the documents say of a setting, whatever struct it fills.
+pub(super) struct Row {
+    pub leaf: &'static str,
+    pub default: Default,
+    pub unit: &'static str,
+    pub doc: &'static str,
+    /// The allowed values in words.
+    pub allowed: String,
+    /// The names of a [`Kind::Name`].
+    pub names: Vec<&'static str>,
+    /// Takes a bare number.
+    pub is_number: bool,
+    /// Takes any text.
+    pub is_text: bool,
 }
 
 /// What values a setting takes, and the way into and out of the settings struct.
@@ -113,7 +131,7 @@ pub(super) struct Range {
 }
 
 impl Range {
-    const fn new(low: f64, high: f64, text: &'static str) -> Range {
+    pub const fn new(low: f64, high: f64, text: &'static str) -> Range {
         Range {
             low,
             high,
@@ -143,6 +161,27 @@ impl<T> Setting<T> {
     /// Last part of the key.
     pub fn leaf(&self) -> &'static str {
         self.key.rsplit_once('.').map_or(self.key, |(_, leaf)| leaf)
+    }
+
+    /// What the documents say of it.
+    pub fn row(&self) -> Row {
+        Row {
+            leaf: self.leaf(),
+            default: self.default,
+            unit: self.unit,
+            doc: self.doc,
+            // The long list of solids is kept to its pointer.
+            allowed: match self.key {
+                "globe.solid" => "a Platonic, Archimedean or Catalan solid".to_owned(),
+                _ => self.kind.allowed(),
+            },
+            names: match &self.kind {
+                Kind::Name { names, .. } => names(),
+                _ => Vec::new(),
+            },
+            is_number: matches!(self.kind, Kind::Number { .. } | Kind::Whole { .. }),
+            is_text: matches!(self.kind, Kind::Text { .. }),
+        }
     }
 }
 
@@ -222,7 +261,7 @@ fn spelled<E: Serialize>(value: E) -> Option<String> {
 const ROUND: Range = Range::new(-360.0, 360.0, "a number of degrees, -360 to 360");
 
 /// A wooden thickness that may be nothing at all.
-const THIN: Range = Range::new(0.0, 500.0, "a length, 0 mm to 500 mm");
+pub(super) const THIN: Range = Range::new(0.0, 500.0, "a length, 0 mm to 500 mm");
 
 /// Heights and offsets: no body in the solar system but the Sun is larger.
 const METRES: Range = Range::new(-1e9, 1e9, "a number of metres without a unit, -1e9 to 1e9");

@@ -90,9 +90,12 @@ fn the_starter_file_with_its_examples_switched_on_is_a_job_too() {
         .lines()
         .map(|line| {
             let example = line.strip_prefix("# ").filter(|rest| {
-                SETTINGS
-                    .iter()
-                    .any(|s| rest.starts_with(&format!("{} = ", s.leaf())))
+                let begins = |leaf: &str| rest.starts_with(&format!("{leaf} = "));
+                let in_list = |list: &&dyn Repeated| {
+                    rest.starts_with(&format!("[[{}]]", list.section()))
+                        || list.rows().iter().any(|row| begins(row.leaf))
+                };
+                SETTINGS.iter().any(|s| begins(s.leaf())) || LISTS.iter().any(in_list)
             });
             format!("{}\n", example.unwrap_or(line))
         })
@@ -100,6 +103,12 @@ fn the_starter_file_with_its_examples_switched_on_is_a_job_too() {
     let job = job(&on);
     for setting in SETTINGS {
         assert!(job.gives(setting.key), "{} has no example", setting.key);
+    }
+    for list in LISTS {
+        for row in list.rows() {
+            let key = format!("{}.1.{}", list.section(), row.leaf);
+            assert!(job.places.contains_key(&key), "{key} has no example");
+        }
     }
 }
 
@@ -271,7 +280,8 @@ fn the_manifest_shows_every_setting_as_a_job_file_would() {
             "stock": {
                 "thickness": "50.8 mm", "skim": "0.5 mm", "edge": "12 mm", "trim": "3 mm"
             },
-            "image": { "pixel": "0.1 mm", "format": "png", "outside": "floor" }
+            "image": { "pixel": "0.1 mm", "format": "png", "outside": "floor" },
+            "board": []
         })
     );
 }
@@ -287,7 +297,12 @@ fn as_sets(prefix: &str, value: &serde_json::Value) -> Vec<String> {
                 .flat_map(|(key, value)| as_sets(&format!("{prefix}{point}{key}"), value))
                 .collect()
         }
-        serde_json::Value::Array(list) if list.is_empty() => Vec::new(),
+        serde_json::Value::Array(list) if list.iter().all(serde_json::Value::is_object) => {
+            let numbered = list.iter().enumerate();
+            numbered
+                .flat_map(|(i, table)| as_sets(&format!("{prefix}.{}", i + 1), table))
+                .collect()
+        }
         other => vec![format!("{prefix}={other}")],
     }
 }
@@ -341,7 +356,7 @@ fn mistakes_in_the_file_are_told_with_their_line() {
         (
             "pixel = \"0.1 mm\"\n",
             "job: pixel: there is no setting of this name; found \"0.1 mm\"; allowed: name, and \
-             the sections [grid], [globe], [globe.turn], [relief], [stock], [image]; did you \
+             the sections [grid], [globe], [globe.turn], [relief], [stock], [image], [[board]]; did you \
              mean \"image.pixel\"? (walnut.toml line 1)",
         ),
         (
@@ -353,7 +368,7 @@ fn mistakes_in_the_file_are_told_with_their_line() {
         (
             "[grid]\n[stok]\nskim = \"1 mm\"\n",
             "job: stok: there is no section of this name; allowed: [grid], [globe], \
-             [globe.turn], [relief], [stock], [image]; did you mean [stock]? (walnut.toml line 2)",
+             [globe.turn], [relief], [stock], [image], [[board]]; did you mean [stock]? (walnut.toml line 2)",
         ),
         (
             "[[globe]]\nsolid = \"cube\"\n",
@@ -455,7 +470,7 @@ fn mistakes_in_the_file_are_told_with_their_line() {
         (
             "\"gl\\nobe\".x = 1\n",
             "job: gl\\nobe: there is no section of this name; allowed: [grid], [globe], \
-             [globe.turn], [relief], [stock], [image]; did you mean [globe]? (walnut.toml line 1)",
+             [globe.turn], [relief], [stock], [image], [[board]]; did you mean [globe]? (walnut.toml line 1)",
         ),
         (
             "[grid]\nfiles = [\n  \"a.tif\",\n  # the second tile\n  2,\n]\n",
@@ -782,5 +797,131 @@ fn words_and_ranges_of_the_table_hold_together() {
             }
             _ => {}
         }
+    }
+}
+
+#[test]
+fn repeated_sections_are_read_in_order_in_either_spelling() {
+    let boards = vec![
+        crate::settings::Board {
+            width_mm: 203.2,
+            length_mm: 2000.0,
+            thickness_mm: Some(50.8),
+            count: 3,
+        },
+        crate::settings::Board {
+            width_mm: 150.0,
+            length_mm: 900.0,
+            thickness_mm: None,
+            count: 1,
+        },
+    ];
+    let tables = job(
+        "[[board]]\nwidth = \"8 in\"\nlength = \"2 m\"\nthickness = \"2 in\"\n\
+                      count = 3\n\n[stock]\nskim = \"1 mm\"\n\n[[board]]\nlength = \"900 mm\"\n\
+                      width = \"15 cm\"\n",
+    );
+    assert_eq!(tables.settings.boards, boards);
+    assert_eq!(
+        tables.resolved["board"],
+        serde_json::json!([
+            {"width": "203.2 mm", "length": "2000 mm", "thickness": "50.8 mm", "count": 3},
+            {"width": "150 mm", "length": "900 mm", "thickness": null, "count": 1},
+        ])
+    );
+    let inline = job(
+        "board = [{ width = \"8 in\", length = \"2 m\", thickness = \"2 in\", \
+                      count = 3 }, { width = \"15 cm\", length = \"900 mm\" }]\n",
+    );
+    assert_eq!(inline.settings.boards, boards);
+    let again = without_file(&as_sets("", &tables.resolved)).unwrap();
+    assert_eq!(again.settings.boards, boards);
+    let sets: Vec<String> = as_sets("board", &tables.resolved["board"]);
+    let starter = starter(&sets).unwrap();
+    assert_eq!(job(&starter).settings.boards, boards);
+}
+
+#[test]
+fn options_change_a_table_or_start_the_next() {
+    let text = "[[board]]\nwidth = \"8 in\"\nlength = \"2 m\"\n";
+    let with = |sets: &[&str]| {
+        let sets: Vec<String> = sets.iter().map(|s| (*s).to_owned()).collect();
+        parse(text, Path::new("walnut.toml"), &sets).map(|job| job.settings.boards)
+    };
+    assert_eq!(with(&["board.1.count=4"]).unwrap()[0].count, 4);
+    let two = with(&["board.2.width=100mm", "board.2.length=1m"]).unwrap();
+    assert_eq!((two.len(), two[1].width_mm), (2, 100.0));
+    for (option, message) in [
+        (
+            "board.3.count=1",
+            "job: board.3: there is no [[board]] of this number; found 1 in the job; allowed: 1 \
+             to 2; use the next free number, 2 (--set board.3.count=1)",
+        ),
+        (
+            "board.width=1in",
+            "job: board.width: say which [[board]], by its number; allowed: such as \
+             board.1.width; count them from the top of the job file, from 1 (--set \
+             board.width=1in)",
+        ),
+        (
+            "board.2.width=1in",
+            "job: board.2.length: this must be given; allowed: a length, 1 mm to 20 m; write \
+             length = \"2400 mm\" (--set board.2.width=1in)",
+        ),
+        (
+            "board.1.colour=red",
+            "job: board.1.colour: there is no setting of this name; allowed: width, length, \
+             thickness, count; remove it, or check its spelling in the settings table (--set \
+             board.1.colour=red)",
+        ),
+        (
+            "board.1.width=wide",
+            "job: board.1.width: this is not a length; found \"wide\"; allowed: a number with mm, \
+             cm, m or in, such as \"200 mm\", \"8 in\" or \"1-1/2 in\"; write the length in \
+             quotes, with its unit (--set board.1.width=wide)",
+        ),
+    ] {
+        assert_eq!(with(&[option]).unwrap_err().to_string(), message);
+    }
+}
+
+#[test]
+fn mistakes_in_repeated_sections_are_told_with_their_line() {
+    for (text, message) in [
+        (
+            "[board]\nwidth = \"8 in\"\n",
+            "job: board: this section may be repeated and is written in double brackets; found \
+             [board]; allowed: [[board]] with its settings below it; write [[board]] \
+             (walnut.toml line 1)",
+        ),
+        (
+            "board = 3\n",
+            "job: board: this section may be repeated and is written in double brackets; found \
+             3; allowed: [[board]] with its settings below it; write [[board]] (walnut.toml line \
+             1)",
+        ),
+        (
+            "[[board]]\nwidth = \"8 in\"\nlength = \"1 m\"\n\n[[board]]\nwidht = \"8 in\"\n",
+            "job: board.2.widht: there is no setting of this name; allowed: width, length, \
+             thickness, count; did you mean \"width\"? (walnut.toml line 6)",
+        ),
+        (
+            "\n[[board]]\nwidth = \"8 in\"\n",
+            "job: board.1.length: this must be given; allowed: a length, 1 mm to 20 m; write \
+             length = \"2400 mm\" (walnut.toml line 2)",
+        ),
+        (
+            "[[board]]\nwidth = \"8 in\"\nlength = \"1 m\"\ncount = 0\n",
+            "job: board.1.count: this is too small; found 0; allowed: a whole number, 1 to 1000; \
+             choose a value within that range (walnut.toml line 4)",
+        ),
+        (
+            "[[boards]]\nwidth = \"8 in\"\n",
+            "job: boards: there is no section of this name; allowed: [grid], [globe], \
+             [globe.turn], [relief], [stock], [image], [[board]]; did you mean [[board]]? \
+             (walnut.toml line 1)",
+        ),
+    ] {
+        assert_eq!(job_error(text), message);
     }
 }
