@@ -4,6 +4,8 @@
 //! line in [`LISTS`]. Tables are numbered from 1 in messages and in `--set board.2.length=8ft`.
 
 use super::table::{Default, Kind, Range, Row, Setting, THIN};
+use super::cutters::CUTTERS;
+use super::keeps::KEEPS;
 use super::unknown::nearest;
 use super::{Given, Place, value};
 use crate::error::Problem;
@@ -30,7 +32,7 @@ pub(super) struct List<T: 'static> {
 }
 
 /// Every repeated section, in the order of the starter file.
-pub(super) const LISTS: &[&dyn Repeated] = &[&BOARDS];
+pub(super) const LISTS: &[&dyn Repeated] = &[&BOARDS, &CUTTERS, &KEEPS];
 
 /// What one table of a repeated section gives, by the last part of the key.
 pub(super) struct Entry {
