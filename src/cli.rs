@@ -107,6 +107,12 @@ pub struct Facets {
     /// Replace the folder if it exists
     #[arg(long, help_heading = "Output")]
     pub force: bool,
+    /// Say what bits reach and how long they take, even if the job has no [[cutter]]
+    #[arg(long, help_heading = "Output")]
+    pub cutters: bool,
+    /// Also make images of what the finishing bit leaves
+    #[arg(long, help_heading = "Output")]
+    pub carved: bool,
     /// Stay below about this much memory, such as 800M or 2G
     #[arg(long, value_name = "SIZE", value_parser = memory(), help_heading = "Running")]
     pub memory: Option<u64>,

@@ -91,6 +91,8 @@ fn run_facets(args: &Facets, global: &Global, progress: &dyn Progress) -> Result
         facets: args.facets.as_ref().map(|list| list.0.clone()),
         force: args.force,
         memory_bytes: args.memory,
+        cutters: args.cutters,
+        carved: args.carved,
     };
     folder::clean_up_on_interrupt()?;
     let summary = pipeline::facets(&job, &options, progress)?;

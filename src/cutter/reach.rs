@@ -71,26 +71,32 @@ pub fn left(
     })
 }
 
-/// The largest of [`STOCKED_MM`] that leaves no more than an amount on all but `share` of a
-/// facet; `None` when even the smallest leaves more.
+/// The largest of [`STOCKED_MM`] that leaves no more than an amount on all but each of some
+/// shares of a facet; `None` when even the smallest leaves more.
 ///
 /// A larger ball never leaves less (it is made of smaller ones), so halving finds it. On the
 /// grid that holds but for what rounding to whole pixels does.
-pub fn largest_ball_mm(
+pub fn largest_balls_mm<const N: usize>(
     wanted_mm: &Array2<f32>,
     spans: &[Range<usize>],
     pixel_mm: f64,
     amount_mm: f64,
-    share: f64,
-) -> Option<f64> {
-    let leaves_little = |diameter_mm: f64| {
-        let profile = Tool::ball(diameter_mm).profile(pixel_mm);
-        let carved = morphology::close(wanted_mm, &profile);
-        left(wanted_mm, &carved, spans, pixel_mm, amount_mm)
-            .is_none_or(|left| left.over_share <= share)
+    shares: [f64; N],
+) -> [Option<f64>; N] {
+    let mut known = [None; STOCKED_MM.len()];
+    let mut over_share = |ball: usize| {
+        *known[ball].get_or_insert_with(|| {
+            let profile = Tool::ball(STOCKED_MM[ball]).profile(pixel_mm);
+            let carved = morphology::close(wanted_mm, &profile);
+            left(wanted_mm, &carved, spans, pixel_mm, amount_mm)
+                .map_or(0.0, |left| left.over_share)
+        })
     };
-    let count = STOCKED_MM.partition_point(|&diameter_mm| leaves_little(diameter_mm));
-    count.checked_sub(1).map(|last| STOCKED_MM[last])
+    let balls: Vec<usize> = (0..STOCKED_MM.len()).collect();
+    shares.map(|share| {
+        let count = balls.partition_point(|&ball| over_share(ball) <= share);
+        count.checked_sub(1).map(|last| STOCKED_MM[last])
+    })
 }
 
 #[cfg(test)]
@@ -109,14 +115,14 @@ mod tests {
     fn the_largest_ball_is_the_one_that_just_fits_the_groove() {
         let (z, spans) = (groove(), vec![0..60; 100]);
         // Its radius is 1.2 mm: a 2.381 mm ball goes in, a 3 mm ball does not.
-        let found = largest_ball_mm(&z, &spans, 0.05, 0.05, 0.0);
-        assert_eq!(found, Some(2.381));
         // The groove is 48 of 100 rows; a bit may leave it be if that much is allowed.
-        assert_eq!(largest_ball_mm(&z, &spans, 0.05, 0.05, 0.5), Some(9.525));
+        let found = largest_balls_mm(&z, &spans, 0.05, 0.05, [0.0, 0.5]);
+        assert_eq!(found, [Some(2.381), Some(9.525)]);
         let needle = Array2::from_shape_fn((21, 21), |(r, c)| {
             if (r, c) == (10, 10) { -5.0 } else { 0.0 }
         });
-        assert_eq!(largest_ball_mm(&needle, &vec![0..21; 21], 0.1, 0.1, 0.0), None);
+        let found = largest_balls_mm(&needle, &vec![0..21; 21], 0.1, 0.1, [0.0]);
+        assert_eq!(found, [None]);
     }
 
     #[test]

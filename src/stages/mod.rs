@@ -3,6 +3,7 @@
 
 pub mod check;
 pub mod compress;
+pub mod cutting;
 pub mod fit;
 pub mod inspect;
 pub mod read;

@@ -1,9 +1,11 @@
 //! The report a person reads: `report.md` and `overview.png`.
 
+mod cutting;
 pub mod overview;
 mod text;
 
 pub use text::text;
+pub(crate) use text::kind_name;
 
 /// `12.3° N 45.0° E`.
 fn place_name(lat_deg: f64, lon_deg: f64) -> String {

@@ -4,6 +4,7 @@
 //! when it is complete. An error, a panic or Ctrl-C removes the hidden folder and leaves what was
 //! there before untouched.
 
+use crate::stages::cutting::CuttingEntry;
 use crate::manifest::MANIFEST_FILE;
 use crate::stages::write::manifest;
 use crate::{Error, Problem, Result};
@@ -255,9 +256,11 @@ fn may_write(target: &Path, force: bool) -> Result<bool> {
         ));
     };
     let listed = old.facets.iter().map(|facet| facet.file.as_str());
+    let of_bits = old.cutting.iter().flat_map(CuttingEntry::files);
     let own: BTreeSet<PathBuf> = OWN_FILES
         .into_iter()
         .chain(listed)
+        .chain(of_bits)
         .map(PathBuf::from)
         .collect();
     match first_other(target, target, &own)? {
