@@ -10,4 +10,5 @@ pub mod read;
 pub mod report;
 pub mod resample;
 pub mod seams;
+pub mod turn;
 pub mod write;

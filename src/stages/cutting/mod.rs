@@ -423,7 +423,7 @@ pub(crate) mod testing {
             over_share: 0.004,
             largest_ball_mm: Some(1.588),
             largest_ball_99_mm: Some(4.0),
-            ridges_mm: Some([0.008, 0.0095, 0.013]),
+            ridges_mm: Some([0.008, 0.0097, 0.013]),
             legible_share: 0.61,
             carved_legible_share: 0.6,
             deepest_wall_mm: 2.5,

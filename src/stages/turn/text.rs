@@ -1,0 +1,150 @@
+//! What `turn` prints: the block for the job file, the table, the choices.
+
+use super::Turned;
+use super::cost::{MISFIT_MM, Parts};
+use super::search::Choice;
+use crate::settings::TurnPart;
+use crate::stages::report::place_name;
+use std::fmt::Write;
+
+const PARTS: [TurnPart; 6] = [
+    TurnPart::Relief,
+    TurnPart::Worst,
+    TurnPart::High,
+    TurnPart::Misfit,
+    TurnPart::Corner,
+    TurnPart::Keep,
+];
+
+/// What a part is, in shop words.
+pub(super) fn name(part: TurnPart) -> &'static str {
+    match part {
+        TurnPart::Relief => "relief along the seams, mean",
+        TurnPart::Worst => "relief along the worst seam",
+        TurnPart::High => "highest ground on a seam or corner",
+        TurnPart::Misfit => "step shown by a misfit, mean",
+        TurnPart::Corner => "lowest corner below the datum",
+        TurnPart::Keep => "seams into places to keep whole",
+    }
+}
+
+/// Its unit.
+pub(super) fn unit(part: TurnPart) -> &'static str {
+    match part {
+        TurnPart::Keep => "degrees",
+        _ => "mm",
+    }
+}
+
+/// The block to paste into a job file.
+pub fn block(choice: &Choice) -> String {
+    format!(
+        "[globe.turn]\nface = 1\nlat = {}\nlon = {}\nspin = {}\n",
+        choice.lat_deg, choice.lon_deg, choice.spin_deg
+    )
+}
+
+/// Before, after and median; the five choices; the places to keep whole.
+pub fn table(turned: &Turned) -> String {
+    let best = &turned.found.choices[0];
+    let mut out = format!(
+        "Relief of {:.2} mm; {} turns looked at. A misfit is {MISFIT_MM} mm.\n\n{:<38}{:>10}{:>10}{:>10}\n",
+        turned.range_mm, turned.found.looked_at, "", "before", "after", "median"
+    );
+    for part in PARTS {
+        let values = [&turned.before.parts, &best.parts, &turned.found.median];
+        let _ = write!(out, "{:<38}", name(part));
+        for parts in values {
+            let _ = write!(out, "{:>10.3}", parts.part(part));
+        }
+        let _ = writeln!(out, " {}", unit(part));
+    }
+    let _ = writeln!(
+        out,
+        "{:<38}{:>10.3}{:>10.3}\n",
+        "together, as weighed", turned.before.total, best.total
+    );
+    out.push_str(&choices(&turned.found.choices));
+    out.push_str(&places(turned));
+    out
+}
+
+fn choices(choices: &[Choice]) -> String {
+    let mut out = format!(
+        "The best clearly different turns, facet 1 at\n{:>3}{:>9}{:>9}{:>9}{:>10}{:>9}{:>9}{:>9}{:>9}{:>9}{:>9}\n",
+        "", "lat", "lon", "spin", "together", "relief", "worst", "high", "misfit", "corner", "keep"
+    );
+    for (i, choice) in choices.iter().enumerate() {
+        let _ = write!(
+            out,
+            "{:>3}{:>9.2}{:>9.2}{:>9.2}{:>10.3}",
+            i + 1,
+            choice.lat_deg,
+            choice.lon_deg,
+            choice.spin_deg,
+            choice.total
+        );
+        for part in PARTS {
+            let _ = write!(out, "{:>9.3}", choice.parts.part(part));
+        }
+        out.push('\n');
+    }
+    out.push('\n');
+    out
+}
+
+fn places(turned: &Turned) -> String {
+    if turned.features.is_empty() {
+        return String::new();
+    }
+    let mut out = String::from("Places to keep whole\n");
+    for feature in &turned.features {
+        let (lat, lon) = crate::geometry::lat_lon_deg(feature.towards);
+        let cut = |names: &[String]| match names.contains(&feature.name) {
+            true => "cut",
+            false => "whole",
+        };
+        let stands = feature
+            .prominence_m
+            .map_or(String::new(), |m| format!(", stands out by {m:.0} m"));
+        let _ = writeln!(
+            out,
+            "  {} at {}, {:.1} degrees around{stands}: {} before, {} after",
+            feature.name,
+            place_name(lat, lon),
+            feature.radius_rad.to_degrees(),
+            cut(&turned.cut_before),
+            cut(&turned.cut_after)
+        );
+    }
+    out.push('\n');
+    out
+}
+
+/// All of it for another program.
+pub fn json(turned: &Turned) -> serde_json::Value {
+    let choice = |choice: &Choice| {
+        serde_json::json!({
+            "face": 1, "lat_deg": choice.lat_deg, "lon_deg": choice.lon_deg,
+            "spin_deg": choice.spin_deg, "total": choice.total, "parts": choice.parts,
+        })
+    };
+    let features = turned.features.iter().map(|feature| {
+        let (lat_deg, lon_deg) = crate::geometry::lat_lon_deg(feature.towards);
+        serde_json::json!({
+            "name": feature.name, "lat_deg": lat_deg, "lon_deg": lon_deg,
+            "radius_deg": feature.radius_rad.to_degrees(), "prominence_m": feature.prominence_m,
+            "cut_before": turned.cut_before.contains(&feature.name),
+            "cut_after": turned.cut_after.contains(&feature.name),
+        })
+    });
+    let median: &Parts = &turned.found.median;
+    serde_json::json!({
+        "relief_range_mm": turned.range_mm,
+        "looked_at": turned.found.looked_at,
+        "before": choice(&turned.before),
+        "choices": turned.found.choices.iter().map(choice).collect::<Vec<_>>(),
+        "median": median,
+        "features": features.collect::<Vec<_>>(),
+    })
+}
