@@ -62,6 +62,11 @@ pub enum Command {
     Inspect(Inspect),
     /// Make the height image of every facet, with a report
     Facets(Facets),
+    /// Search the turn of the planet whose seams suit the saw, and print it for the job file
+    ///
+    /// Seams should run over level ground, miss the mountains and leave what is named in [[keep]]
+    /// whole. What counts how much is set under [turn].
+    Turn(Turn),
     /// Read a finished folder again and verify it
     Check(Check),
     /// Print a script that completes commands in a shell
@@ -116,6 +121,23 @@ pub struct Facets {
     /// Stay below about this much memory, such as 800M or 2G
     #[arg(long, value_name = "SIZE", value_parser = memory(), help_heading = "Running")]
     pub memory: Option<u64>,
+}
+
+/// `turn`.
+#[derive(Debug, Args)]
+pub struct Turn {
+    /// Job file
+    #[arg(value_name = "JOB", value_hint = ValueHint::FilePath)]
+    pub job: PathBuf,
+    /// Draw a map with the seams before and after
+    #[arg(long, value_name = "PNG", value_hint = ValueHint::FilePath, help_heading = "Output")]
+    pub map: Option<PathBuf>,
+    /// Replace the map if it exists
+    #[arg(long, help_heading = "Output")]
+    pub force: bool,
+    /// Print JSON for another program
+    #[arg(long, help_heading = "Output")]
+    pub json: bool,
 }
 
 /// `check`.

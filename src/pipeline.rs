@@ -17,6 +17,7 @@ use crate::stages::read::{self, ReadRequest};
 use crate::stages::report::{self, overview};
 use crate::stages::resample::{Bounds, FacetImage, FacetSpec, Sampler, render};
 use crate::stages::seams::{self, FacetView, Profiles, SeamLine};
+use crate::stages::turn::{self, Turned, map};
 use crate::stages::write::folder::NewFolder;
 use crate::stages::write::{self, ImageFacts};
 use crate::warnings::{self, RunFacts, Warning};
@@ -61,8 +62,64 @@ pub fn facets(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Re
     run(job, options, progress).map_err(|error| job.locate(error))
 }
 
+/// Searches the turn that suits the saw: see [`turn`](crate::stages::turn).
+///
+/// With `draw`, also draws the map of the planet with its seams before and after, as PNG.
+///
+/// # Errors
+/// Those of the search and of reading the grid.
+pub fn turn(job: &Job, draw: bool, progress: &dyn Progress) -> Result<(Turned, Option<Vec<u8>>)> {
+    turn_and_draw(job, draw, progress).map_err(|error| job.locate(error))
+}
+
+fn turn_and_draw(
+    job: &Job,
+    draw: bool,
+    progress: &dyn Progress,
+) -> Result<(Turned, Option<Vec<u8>>)> {
+    job.require_grid()?;
+    let settings = &job.settings;
+    let coarse = ReadRequest {
+        finest_step_deg: Some(turn::STEP_DEG),
+    };
+    let reading = read::read(&settings.grid, &coarse, progress)?;
+    let hypsometry = &reading.source.hypsometry;
+    let turned = turn::turn(&reading.grid, hypsometry, settings, progress)?;
+    if !draw {
+        return Ok((turned, None));
+    }
+    let curve = compress::unit_curve(hypsometry, &settings.relief)?.scaled(turned.range_mm);
+    let (solid, _) = oriented(settings)?;
+    let standard = Solid::named(solid.name).unwrap_or(solid);
+    let picture = map::draw(
+        &format!("{} on a {}", settings.name, standard.name.replace('-', " ")),
+        &reading.grid,
+        &curve,
+        settings.globe.diameter_mm / 2.0,
+        &standard,
+        &turned,
+    )?;
+    Ok((turned, Some(overview::encode(&picture)?)))
+}
+
+/// The job with its turn found, where that is left to the program; otherwise the job itself.
+fn with_turn(job: &Job, progress: &dyn Progress) -> Result<Job> {
+    if !job.settings.globe.turn.auto {
+        return Ok(job.clone());
+    }
+    let (turned, _) = turn_and_draw(job, false, progress)?;
+    let best = &turned.found.choices[0];
+    let mut settings = job.settings.clone();
+    let turn = &mut settings.globe.turn;
+    (turn.face, turn.lat_deg, turn.lon_deg, turn.spin_deg) =
+        (1, best.lat_deg, best.lon_deg, best.spin_deg);
+    Ok(job.with(settings))
+}
+
 fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Summary> {
     job.require_grid()?;
+    oriented(&job.settings)?;
+    let job = &with_turn(job, progress)?;
     let settings = &job.settings;
     let (solid, turn) = oriented(settings)?;
     let chosen = chosen_facets(&solid, options.facets.as_ref())?;

@@ -112,6 +112,16 @@ impl From<Settings> for Job {
 }
 
 impl Job {
+    /// The same job with other settings, its places kept for messages.
+    pub fn with(&self, settings: Settings) -> Job {
+        Job {
+            resolved: text::to_json(&settings),
+            settings,
+            path: self.path.clone(),
+            places: self.places.clone(),
+        }
+    }
+
     /// The job file, if there is one.
     pub fn path(&self) -> Option<&Path> {
         self.path.as_deref()

@@ -164,11 +164,25 @@ impl Panel {
         for (width, colour) in [(width + 3.0, "#ffffff"), (width, colour)] {
             for pair in places.windows(2) {
                 let (from, to) = (self.at(pair[0]), self.at(pair[1]));
-                if (from[0] - to[0]).abs() < 0.5 * self.width {
+                for (from, to) in self.on_map(from, to) {
                     svg.line(from, to, width, colour);
                 }
             }
         }
+    }
+
+    /// A short piece of a line, in two where it leaves the map on one side and comes back on the
+    /// other.
+    fn on_map(&self, from: [f64; 2], to: [f64; 2]) -> Vec<([f64; 2], [f64; 2])> {
+        if (from[0] - to[0]).abs() < 0.5 * self.width {
+            return vec![(from, to)];
+        }
+        let (east, west) = if from[0] > to[0] { (from, to) } else { (to, from) };
+        let right = self.left + self.width;
+        let (before, after) = (right - east[0], west[0] - self.left);
+        let share = before / (before + after).max(1e-9);
+        let y = east[1] + share * (west[1] - east[1]);
+        vec![(east, [right, y]), ([self.left, y], west)]
     }
 
     fn seams(&self, svg: &mut Svg, solid: &Solid) {
@@ -193,9 +207,13 @@ impl Panel {
                 })
                 .collect();
             self.curve(svg, &around, 1.6, INK);
+            // Below the ring, where no facet's number hides it.
             let [x, y] = self.at(feature.towards);
-            let x = x.clamp(self.left + 40.0, self.left + self.width - 40.0);
-            label(svg, [x, y + 6.0], 18.0, INK, &feature.name);
+            let below = feature.radius_rad.to_degrees() * self.width / 360.0 + 22.0;
+            let y = (y + below).min(self.top + 0.5 * self.width - 8.0);
+            let half = 5.5 * feature.name.chars().count() as f64 + 6.0;
+            let x = x.clamp(self.left + half, self.left + self.width - half);
+            label(svg, [x, y], 18.0, INK, &feature.name);
         }
     }
 
@@ -223,4 +241,54 @@ fn label(svg: &mut Svg, [x, y]: [f64; 2], size: f64, colour: &str, text: &str) {
     ];
     svg.filled(&ground, "#ffffff");
     svg.bold(x, y, size, "middle", colour, text);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{bumpy, plain_curve};
+    use super::*;
+    use crate::grid::Hypsometry;
+    use crate::progress::Silent;
+    use crate::settings::Settings;
+    use glam::DMat3;
+
+    #[test]
+    fn a_line_over_the_edge_of_the_map_goes_on_at_the_other_side() {
+        let panel = Panel {
+            left: 10.0,
+            top: 0.0,
+            width: 360.0,
+        };
+        let pieces = panel.on_map([369.0, 50.0], [12.0, 53.0]);
+        assert_eq!(pieces, [([369.0, 50.0], [370.0, 51.0]), ([10.0, 51.0], [12.0, 53.0])]);
+        assert_eq!(panel.on_map([20.0, 5.0], [30.0, 5.0]).len(), 1);
+    }
+
+    /// Seams are drawn where the solid says: the middle of every seam is a dark line.
+    #[test]
+    fn seams_lie_on_the_map_where_the_turn_puts_them() {
+        let grid = bumpy(180, DMat3::IDENTITY);
+        let mut settings = Settings::default();
+        settings.globe.solid = "cube".into();
+        settings.relief.range_mm = Some(6.0);
+        let hypsometry = Hypsometry::of_grid(&grid);
+        let turned = super::super::turn(&grid, &hypsometry, &settings, &Silent).unwrap();
+        let solid = Solid::named("cube").unwrap();
+        let picture = draw("a < b", &grid, &plain_curve(&grid), 100.0, &solid, &turned).unwrap();
+        let after = solid.turned(&turned.found.choices[0].turn(&solid));
+        let top = (picture.height() as usize - MARGIN_PX - 20) / 2 + 70 + CAPTION_PX - 20;
+        let panel = Panel {
+            left: MARGIN_PX as f64,
+            top: top as f64,
+            width: MAP_PX as f64,
+        };
+        let accent = |p: &Rgb<u8>| i32::from(p.0[2]) - i32::from(p.0[0]) > 60;
+        let drawn = after.seams.iter().filter(|seam| {
+            let [a, b] = seam.corners.map(|i| after.corners[i]);
+            let [x, y] = panel.at(a.lerp(b, 0.5));
+            accent(picture.get_pixel(x as u32, y as u32))
+        });
+        // A label may lie over one of them.
+        assert!(drawn.count() >= 11);
+    }
 }

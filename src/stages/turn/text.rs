@@ -148,3 +148,88 @@ pub fn json(turned: &Turned) -> serde_json::Value {
         "features": features.collect::<Vec<_>>(),
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::bumpy;
+    use super::*;
+    use crate::grid::Hypsometry;
+    use crate::progress::Silent;
+    use crate::settings::{Keep, Settings};
+    use crate::{Error, jobfile};
+    use glam::DMat3;
+
+    fn settings() -> Settings {
+        let mut settings = Settings::default();
+        settings.globe.solid = "cube".into();
+        settings.relief.range_mm = Some(6.0);
+        settings.keeps = vec![Keep {
+            name: "old crater".into(),
+            lat_deg: -40.0,
+            lon_deg: 300.0,
+            radius_deg: 3.0,
+        }];
+        settings
+    }
+
+    fn turned(settings: &Settings) -> crate::Result<Turned> {
+        let grid = bumpy(180, DMat3::IDENTITY);
+        super::super::turn(&grid, &Hypsometry::of_grid(&grid), settings, &Silent)
+    }
+
+    #[test]
+    fn the_block_is_a_job_file_s_and_gives_the_cost_in_the_table() {
+        let turned = turned(&settings()).unwrap();
+        let best = &turned.found.choices[0];
+        let path = std::path::Path::new("found.toml");
+        let job = jobfile::parse(&block(best), path, &[]).unwrap();
+        let turn = &job.settings.globe.turn;
+        assert_eq!(
+            (turn.face, turn.lat_deg, turn.lon_deg, turn.spin_deg),
+            (1, best.lat_deg, best.lon_deg, best.spin_deg)
+        );
+        let again = super::super::turn(
+            &bumpy(180, DMat3::IDENTITY),
+            &Hypsometry::of_grid(&bumpy(180, DMat3::IDENTITY)),
+            &Settings {
+                globe: crate::settings::GlobeSettings {
+                    turn: *turn,
+                    ..settings().globe
+                },
+                ..settings()
+            },
+            &Silent,
+        )
+        .unwrap();
+        assert!((again.before.total - best.total).abs() < 1e-9);
+    }
+
+    #[test]
+    fn the_table_names_every_part_and_place() {
+        let turned = turned(&settings()).unwrap();
+        let text = table(&turned);
+        for part in PARTS {
+            assert!(text.contains(name(part)), "{text}");
+        }
+        assert!(text.contains("before") && text.contains("old crater at 40.0° S 300.0° E"));
+        assert!(turned.before.total >= turned.found.choices[0].total);
+        assert_eq!(json(&turned)["choices"].as_array().unwrap().len(), 5);
+    }
+
+    #[test]
+    fn a_limit_no_turn_can_keep_is_the_job_s_mistake() {
+        let mut settings = settings();
+        settings.turning.limit = Some(TurnPart::Worst);
+        settings.turning.most = 0.01;
+        let error = turned(&settings).unwrap_err();
+        assert!(matches!(error, Error::Job(_)));
+        let text = error.to_string();
+        let start = "job: turn.most: no turn found keeps the part named in turn.limit, relief along \
+                     the worst seam; found 0.01 mm; allowed: at least ";
+        assert!(text.starts_with(start), "{text}");
+        assert!(text.ends_with(" mm; raise turn.most, or set turn.limit = \"none\""), "{text}");
+        settings.turning.most = 3.0;
+        let found = turned(&settings).unwrap();
+        assert!(found.found.choices[0].parts.worst_mm <= 3.0);
+    }
+}
