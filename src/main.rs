@@ -118,7 +118,11 @@ fn run_facets(args: &Facets, global: &Global, progress: &dyn Progress) -> Result
 
 fn run_turn(args: &Turn, global: &Global, progress: &dyn Progress) -> Result<()> {
     let job = jobfile::load(&args.job, &global.set)?;
-    if let Some(path) = args.map.as_ref().filter(|path| path.exists() && !args.force) {
+    if let Some(path) = args
+        .map
+        .as_ref()
+        .filter(|path| path.exists() && !args.force)
+    {
         // Before the work rather than after it.
         return Err(Error::Disk(
             Problem::new("this file exists already")

@@ -31,8 +31,8 @@ pub fn dilate(z_mm: &Array2<f32>, profile: &Profile) -> Array2<f32> {
         (rows + grown, columns + grown),
         profile.radius_px,
         |row, column| {
-            let inside = (grown..grown + rows).contains(&row)
-                && (grown..grown + columns).contains(&column);
+            let inside =
+                (grown..grown + rows).contains(&row) && (grown..grown + columns).contains(&column);
             if inside {
                 z_mm[(row - grown, column - grown)]
             } else {
@@ -67,7 +67,9 @@ pub fn over_image(tip_mm: &Array2<f32>, profile: &Profile) -> Array2<f32> {
     let (rows, columns) = tip_mm.dim();
     let margin = profile.radius_px;
     let size = (rows - 2 * margin, columns - 2 * margin);
-    Array2::from_shape_fn(size, |(row, column)| tip_mm[(row + margin, column + margin)])
+    Array2::from_shape_fn(size, |(row, column)| {
+        tip_mm[(row + margin, column + margin)]
+    })
 }
 
 /// An image with a margin of the bit's radius, its rows filled up so that every block is whole.
@@ -80,19 +82,17 @@ struct Field {
 
 impl Field {
     /// `size` without the margin; `at` takes rows and columns that count from the margin's corner.
-    fn new(
-        size: (usize, usize),
-        margin: usize,
-        at: impl Fn(usize, usize) -> f32 + Sync,
-    ) -> Field {
+    fn new(size: (usize, usize), margin: usize, at: impl Fn(usize, usize) -> f32 + Sync) -> Field {
         let (rows, columns) = size;
         let stride = columns.next_multiple_of(LANES) + 2 * margin;
         let mut z = vec![f32::NEG_INFINITY; stride * (rows + 2 * margin)];
-        z.par_chunks_mut(stride).enumerate().for_each(|(row, line)| {
-            for (column, z) in line[..columns + 2 * margin].iter_mut().enumerate() {
-                *z = at(row, column);
-            }
-        });
+        z.par_chunks_mut(stride)
+            .enumerate()
+            .for_each(|(row, line)| {
+                for (column, z) in line[..columns + 2 * margin].iter_mut().enumerate() {
+                    *z = at(row, column);
+                }
+            });
         Field {
             z,
             stride,
@@ -312,33 +312,39 @@ pub mod reference {
     /// max over the bit of z − h; `margin` pixels around the image too.
     pub fn dilate(z: &Array2<f64>, tool: &Tool, pixel_mm: f64, margin: usize) -> Array2<f64> {
         let (rows, columns) = z.dim();
-        Array2::from_shape_fn((rows + 2 * margin, columns + 2 * margin), |(row, column)| {
-            let mut tip = f64::NEG_INFINITY;
-            for ((r, c), z) in z.indexed_iter() {
-                let dy = (r + margin) as f64 - row as f64;
-                let dx = (c + margin) as f64 - column as f64;
-                if let Some(height) = tool.height_mm(pixel_mm * dx.hypot(dy)) {
-                    tip = tip.max(z - height);
+        Array2::from_shape_fn(
+            (rows + 2 * margin, columns + 2 * margin),
+            |(row, column)| {
+                let mut tip = f64::NEG_INFINITY;
+                for ((r, c), z) in z.indexed_iter() {
+                    let dy = (r + margin) as f64 - row as f64;
+                    let dx = (c + margin) as f64 - column as f64;
+                    if let Some(height) = tool.height_mm(pixel_mm * dx.hypot(dy)) {
+                        tip = tip.max(z - height);
+                    }
                 }
-            }
-            tip
-        })
+                tip
+            },
+        )
     }
 
     /// min over the bit of t + h, on the image without its margin.
     pub fn erode(tip: &Array2<f64>, tool: &Tool, pixel_mm: f64, margin: usize) -> Array2<f64> {
         let (rows, columns) = tip.dim();
-        Array2::from_shape_fn((rows - 2 * margin, columns - 2 * margin), |(row, column)| {
-            let mut left = f64::INFINITY;
-            for ((r, c), t) in tip.indexed_iter() {
-                let dy = r as f64 - (row + margin) as f64;
-                let dx = c as f64 - (column + margin) as f64;
-                if let Some(height) = tool.height_mm(pixel_mm * dx.hypot(dy)) {
-                    left = left.min(t + height);
+        Array2::from_shape_fn(
+            (rows - 2 * margin, columns - 2 * margin),
+            |(row, column)| {
+                let mut left = f64::INFINITY;
+                for ((r, c), t) in tip.indexed_iter() {
+                    let dy = r as f64 - (row + margin) as f64;
+                    let dx = c as f64 - (column + margin) as f64;
+                    if let Some(height) = tool.height_mm(pixel_mm * dx.hypot(dy)) {
+                        left = left.min(t + height);
+                    }
                 }
-            }
-            left
-        })
+                left
+            },
+        )
     }
 }
 
@@ -449,7 +455,9 @@ mod tests {
     }
 
     fn numbers(line: &str) -> Vec<f64> {
-        line.split_whitespace().map(|n| n.parse().unwrap()).collect()
+        line.split_whitespace()
+            .map(|n| n.parse().unwrap())
+            .collect()
     }
 
     /// Closed form: beside a wall higher than the ball, the ball's own outline remains, starting
@@ -457,7 +465,10 @@ mod tests {
     #[test]
     fn a_step_keeps_a_fillet_of_the_balls_outline() {
         let (pixel, tool) = (0.05, Tool::ball(2.0));
-        let z = Array2::from_shape_fn((81, 161), |(_, column)| if column <= 40 { 5.0 } else { 0.0 });
+        let z = Array2::from_shape_fn(
+            (81, 161),
+            |(_, column)| if column <= 40 { 5.0 } else { 0.0 },
+        );
         let left = close(&z, &tool.profile(pixel));
         // Column 40 is wall; the first axis it does not touch is 21 pixels (1.05 mm) on.
         for column in 41..161 {
@@ -467,7 +478,10 @@ mod tests {
             } else {
                 0.0
             };
-            assert!((f64::from(left[(40, column)]) - wanted).abs() < 1e-6, "{column}");
+            assert!(
+                (f64::from(left[(40, column)]) - wanted).abs() < 1e-6,
+                "{column}"
+            );
         }
     }
 
@@ -485,7 +499,10 @@ mod tests {
             let wanted = r * (1.0 / beta_deg.to_radians().sin() - 1.0);
             let found = f64::from(left[(80, 80)]);
             // Pixel centres touch a little beside the true place of contact.
-            assert!((found - wanted).abs() < 2e-3, "{beta_deg}: {found} {wanted}");
+            assert!(
+                (found - wanted).abs() < 2e-3,
+                "{beta_deg}: {found} {wanted}"
+            );
         }
     }
 

@@ -7,21 +7,13 @@ use std::ops::Range;
 /// Diameters of ball-nosed bits that shops stock, mm: metric, and fractions of an inch.
 /// Common practice, no source.
 pub const STOCKED_MM: [f64; 15] = [
-    0.5,
-    0.794, // 1/32 in
-    1.0,
-    1.5,
-    1.588, // 1/16 in
-    2.0,
-    2.381, // 3/32 in
-    3.0,
-    3.175, // 1/8 in
-    4.0,
-    4.763, // 3/16 in
-    6.0,
-    6.35, // 1/4 in
-    8.0,
-    9.525, // 3/8 in
+    0.5, 0.794, // 1/32 in
+    1.0, 1.5, 1.588, // 1/16 in
+    2.0, 2.381, // 3/32 in
+    3.0, 3.175, // 1/8 in
+    4.0, 4.763, // 3/16 in
+    6.0, 6.35, // 1/4 in
+    8.0, 9.525, // 3/8 in
 ];
 
 /// Wood left over the wanted surface of a facet.
@@ -88,8 +80,7 @@ pub fn largest_balls_mm<const N: usize>(
         *known[ball].get_or_insert_with(|| {
             let profile = Tool::ball(STOCKED_MM[ball]).profile(pixel_mm);
             let carved = morphology::close(wanted_mm, &profile);
-            left(wanted_mm, &carved, spans, pixel_mm, amount_mm)
-                .map_or(0.0, |left| left.over_share)
+            left(wanted_mm, &carved, spans, pixel_mm, amount_mm).map_or(0.0, |left| left.over_share)
         })
     };
     let balls: Vec<usize> = (0..STOCKED_MM.len()).collect();
@@ -118,9 +109,12 @@ mod tests {
         // The groove is 48 of 100 rows; a bit may leave it be if that much is allowed.
         let found = largest_balls_mm(&z, &spans, 0.05, 0.05, [0.0, 0.5]);
         assert_eq!(found, [Some(2.381), Some(9.525)]);
-        let needle = Array2::from_shape_fn((21, 21), |(r, c)| {
-            if (r, c) == (10, 10) { -5.0 } else { 0.0 }
-        });
+        let needle = Array2::from_shape_fn(
+            (21, 21),
+            |(r, c)| {
+                if (r, c) == (10, 10) { -5.0 } else { 0.0 }
+            },
+        );
         let found = largest_balls_mm(&needle, &vec![0..21; 21], 0.1, 0.1, [0.0]);
         assert_eq!(found, [None]);
     }

@@ -36,8 +36,7 @@ fn allowance(allowance_mm: f64, pixel_mm: f64) -> Profile {
     let reach = allowance_mm + slack;
     Profile::new(reach, pixel_mm, |rho| {
         let near = (rho - slack).max(0.0);
-        (rho <= reach + 1e-9)
-            .then(|| -(allowance_mm * allowance_mm - near * near).max(0.0).sqrt())
+        (rho <= reach + 1e-9).then(|| -(allowance_mm * allowance_mm - near * near).max(0.0).sqrt())
     })
 }
 
@@ -130,7 +129,10 @@ mod tests {
                     nearest = nearest.min(near);
                 }
             }
-            assert!(nearest >= allowance - 1e-5, "case {case}: {nearest} < {allowance}");
+            assert!(
+                nearest >= allowance - 1e-5,
+                "case {case}: {nearest} < {allowance}"
+            );
             // And it is not simply far away.
             assert!(nearest < allowance + 0.3, "case {case}: {nearest}");
         }

@@ -116,7 +116,9 @@ pub fn roughing(
                 let (length, first, last) = length_along(tip_mm, &run, pixel_mm, step);
                 path.cut_mm += length;
                 path.passes += 1;
-                let beside = open.iter().position(|(columns, _)| overlap(columns, &run.columns));
+                let beside = open
+                    .iter()
+                    .position(|(columns, _)| overlap(columns, &run.columns));
                 let end = match beside.map(|i| open.swap_remove(i).1) {
                     // On from where the patch's last pass ended, at the nearer end of this one.
                     Some(end) if distance(end, last) < distance(end, first) => {

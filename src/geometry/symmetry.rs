@@ -81,7 +81,9 @@ pub fn covering(count: usize, rotations: &[DQuat], start: DQuat) -> Vec<DQuat> {
         })
         .filter(|&turn| {
             let own = turn.w.abs();
-            rotations.iter().all(|&same| (turn * same).w.abs() <= own + 1e-12)
+            rotations
+                .iter()
+                .all(|&same| (turn * same).w.abs() <= own + 1e-12)
         })
         .collect()
 }
@@ -135,7 +137,11 @@ mod tests {
         for name in ["dodecahedron", "cube", "tetrahedron"] {
             let same = quats(&Solid::named(name).unwrap());
             let covering = covering(2000, &same, DQuat::IDENTITY);
-            assert!((1900..=2100).contains(&covering.len()), "{}", covering.len());
+            assert!(
+                (1900..=2100).contains(&covering.len()),
+                "{}",
+                covering.len()
+            );
             let volume = 8.0 * std::f64::consts::PI.powi(2) / (same.len() * 2000) as f64;
             let even = (0.75 * volume / std::f64::consts::PI).cbrt();
             let probes = super::covering(150, &same, DQuat::from_rotation_x(1.0));

@@ -41,7 +41,11 @@ pub fn place_of(solid: &Solid, face: usize, turn: &DMat3) -> (f64, f64, f64) {
     let frame = solid.faces[face].frame.turned(turn);
     let (lat_deg, lon_deg) = lat_lon_deg(frame.z);
     let level = spun_frame(lat_deg, lon_deg, 0.0);
-    let spin = frame.y.dot(level.x).atan2(frame.y.dot(level.y)).to_degrees();
+    let spin = frame
+        .y
+        .dot(level.x)
+        .atan2(frame.y.dot(level.y))
+        .to_degrees();
     (lat_deg, lon_deg, spin.rem_euclid(360.0))
 }
 

@@ -223,9 +223,8 @@ pub(super) const CUTTERS: List<Cutter> = List {
 pub(super) fn check(settings: &Settings) -> Result<(), Problem> {
     let cutters = &settings.cutters;
     for (index, cutter) in cutters.iter().enumerate() {
-        check_one(cutter).map_err(|(leaf, problem)| {
-            problem.setting(format!("cutter.{}.{leaf}", index + 1))
-        })?;
+        check_one(cutter)
+            .map_err(|(leaf, problem)| problem.setting(format!("cutter.{}.{leaf}", index + 1)))?;
     }
     let rough = |c: &&Cutter| c.role() == CutterRole::Rough;
     let roughing = cutters.iter().filter(rough).count();

@@ -3,9 +3,9 @@
 //! To add one: a struct and a `Vec` of it in `settings.rs`, its rows and a [`List`] here, and a
 //! line in [`LISTS`]. Tables are numbered from 1 in messages and in `--set board.2.length=8ft`.
 
-use super::table::{Default, Kind, Range, Row, Setting, THIN};
 use super::cutters::CUTTERS;
 use super::keeps::KEEPS;
+use super::table::{Default, Kind, Range, Row, Setting, THIN};
 use super::unknown::nearest;
 use super::{Given, Place, value};
 use crate::error::Problem;

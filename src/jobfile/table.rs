@@ -6,7 +6,9 @@
 use crate::geometry::solid_names;
 use crate::grid::Quantity;
 use crate::length::{exact_m_text, exact_mm_text};
-use crate::settings::{TurnPart, Base, CurveShape, ImageFormat, Level, Outside, Projection, Settings};
+use crate::settings::{
+    Base, CurveShape, ImageFormat, Level, Outside, Projection, Settings, TurnPart,
+};
 use serde::Serialize;
 use std::path::PathBuf;
 

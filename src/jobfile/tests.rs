@@ -945,9 +945,11 @@ fn mistakes_in_repeated_sections_are_told_with_their_line() {
 
 #[test]
 fn bits_are_read_with_the_defaults_of_the_trade() {
-    let settings = job("[[cutter]]\nfeed = \"100 in/min\"\nplunge = \"800 mm per minute\"\n\
+    let settings = job(
+        "[[cutter]]\nfeed = \"100 in/min\"\nplunge = \"800 mm per minute\"\n\
                         [[cutter]]\nshape = \"flat\"\ndiameter = \"1/4 in\"\n\
-                        stepover = \"3 mm\"\n")
+                        stepover = \"3 mm\"\n",
+    )
     .settings;
     let [ball, flat] = &settings.cutters[..] else {
         panic!("{:?}", settings.cutters);

@@ -91,8 +91,8 @@ impl Bits {
 
     /// Minutes for all facets, each bit used on all blanks before it is changed.
     pub fn total_min(&self, facets: &[FacetCutting]) -> f64 {
-        let changes = self.finishing.change_min
-            + self.roughing.as_ref().map_or(0.0, |bit| bit.change_min);
+        let changes =
+            self.finishing.change_min + self.roughing.as_ref().map_or(0.0, |bit| bit.change_min);
         changes + facets.iter().map(|facet| facet.minutes).sum::<f64>()
     }
 
@@ -137,7 +137,10 @@ impl Bits {
                 scallop::ridges(&carved, &facet, spec.pixel_mm, tool.radius_mm(), stepover)
             })
             .flatten();
-        let rough = self.roughing.as_ref().map(|bit| self.rough(bit, spec, &wanted, &ground));
+        let rough = self
+            .roughing
+            .as_ref()
+            .map(|bit| self.rough(bit, spec, &wanted, &ground));
         let finishing = self.operation(
             &self.finishing,
             time::finishing(
@@ -315,7 +318,11 @@ fn between_seams(spec: &FacetSpec, z_mm: &Array2<f32>, row: usize) -> Range<usiz
 
 fn perimeter(outline_mm: &[DVec2]) -> f64 {
     let next = outline_mm.iter().cycle().skip(1);
-    outline_mm.iter().zip(next).map(|(a, b)| a.distance(*b)).sum()
+    outline_mm
+        .iter()
+        .zip(next)
+        .map(|(a, b)| a.distance(*b))
+        .sum()
 }
 
 fn nearest_levels(z_mm: &Array2<f32>, spec: &FacetSpec) -> Array2<u16> {
@@ -524,7 +531,12 @@ mod tests {
         let height = |v: u16| 20.0 + 30.8 * f64::from(v) / 65535.0;
         let above = height(rough[centre]) - height(levels[centre]);
         assert!((above - 0.5).abs() < 0.01, "{above}");
-        assert!(rough.iter().zip(&levels).all(|(rough, wanted)| rough >= wanted));
+        assert!(
+            rough
+                .iter()
+                .zip(&levels)
+                .all(|(rough, wanted)| rough >= wanted)
+        );
         // At the corner, 68.7 mm out, the bit's edge reaches in to 65.5 mm, where the ball with
         // its allowance is 25.4 mm high: 25.4 mm down from the top in steps of 3.175 mm.
         assert_eq!(facet.steps_mm.len(), 8);

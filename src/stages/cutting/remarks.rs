@@ -277,7 +277,10 @@ mod tests {
             ]
         );
         cutting.facets[1].largest_ball_99_mm = None;
-        assert!(texts(&cutting, 0.1, 50.8)[4].ends_with("no stocked ball leaves less; the ground is that fine"));
+        assert!(
+            texts(&cutting, 0.1, 50.8)[4]
+                .ends_with("no stocked ball leaves less; the ground is that fine")
+        );
         cutting.finishing.stepover_mm = 0.05;
         assert_eq!(
             texts(&cutting, 0.1, 50.8)[2],

@@ -31,7 +31,11 @@ pub fn ring_svg(spec: &FacetSpec, bit: &Cutter) -> String {
     for (name, offset) in [("inner edge", inner), ("outer edge", outer)] {
         let path = offset_path(&spec.outline_mm, offset);
         // Writing to a string cannot fail.
-        let _ = writeln!(svg, "<path id=\"{}\" d=\"{path}\"/>", name.replace(' ', "-"));
+        let _ = writeln!(
+            svg,
+            "<path id=\"{}\" d=\"{path}\"/>",
+            name.replace(' ', "-")
+        );
     }
     svg.push_str("</g>\n</svg>\n");
     svg
@@ -49,7 +53,11 @@ fn offset_path(outline: &[DVec2], offset: f64) -> String {
         let command = if i == 0 { 'M' } else { 'L' };
         let _ = write!(path, "{command}{:.3} {:.3} ", from.x, from.y);
         if offset > 0.0 {
-            let _ = write!(path, "A{offset:.3} {offset:.3} 0 0 1 {:.3} {:.3} ", to.x, to.y);
+            let _ = write!(
+                path,
+                "A{offset:.3} {offset:.3} 0 0 1 {:.3} {:.3} ",
+                to.x, to.y
+            );
         }
     }
     path.push('Z');

@@ -53,7 +53,9 @@ fn reach(cutting: &CuttingEntry) -> String {
             100.0 * facet.over_share,
             ball(facet.largest_ball_mm),
             ball(facet.largest_ball_99_mm),
-            facet.ridges_mm.map_or("steps".into(), |r| format!("{:.3} mm", r[1])),
+            facet
+                .ridges_mm
+                .map_or("steps".into(), |r| format!("{:.3} mm", r[1])),
             100.0 * facet.legible_share,
             100.0 * facet.carved_legible_share,
         );

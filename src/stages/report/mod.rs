@@ -4,8 +4,8 @@ mod cutting;
 pub mod overview;
 mod text;
 
-pub use text::text;
 pub(crate) use text::kind_name;
+pub use text::text;
 
 /// `12.3° N 45.0° E`.
 pub(crate) fn place_name(lat_deg: f64, lon_deg: f64) -> String {

@@ -18,7 +18,10 @@ pub fn text(manifest: &Manifest, stock: &StockSettings) -> String {
         facets(manifest),
         saw(manifest),
         seams(manifest),
-        manifest.cutting.as_ref().map_or(String::new(), super::cutting::text),
+        manifest
+            .cutting
+            .as_ref()
+            .map_or(String::new(), super::cutting::text),
         cautions(),
     ];
     let written: Vec<String> = sections.into_iter().filter(|s| !s.is_empty()).collect();

@@ -281,7 +281,11 @@ impl pulp::NullaryFnOnce for Look<'_> {
 
     #[inline(always)]
     fn call(self) {
-        for (places, out) in self.places.chunks(LANES).zip(self.relief_mm.chunks_mut(LANES)) {
+        for (places, out) in self
+            .places
+            .chunks(LANES)
+            .zip(self.relief_mm.chunks_mut(LANES))
+        {
             let mut block = Directions::default();
             for (lane, &place) in places.iter().enumerate() {
                 let turned = self.turn * place;
@@ -422,7 +426,10 @@ mod tests {
         let square = 0.5 * (0.5 + (2.0 * a).sin() / (4.0 * a));
         let level = k * (square - mean * mean).sqrt();
         let wanted = (4.0 * upright + 8.0 * level) / 12.0;
-        assert!((parts.relief_mm - wanted).abs() < 1e-3 * k, "{parts:?} {wanted}");
+        assert!(
+            (parts.relief_mm - wanted).abs() < 1e-3 * k,
+            "{parts:?} {wanted}"
+        );
     }
 
     #[test]

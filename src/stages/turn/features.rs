@@ -70,16 +70,15 @@ pub fn features(
 fn coarse(grid: &Grid) -> Grid {
     let factor = grid.columns() / COLUMNS;
     let pixel = grid.registration == crate::grid::Registration::Pixel;
-    let even = grid.columns().is_multiple_of(factor.max(1))
-        && grid.rows().is_multiple_of(factor.max(1));
+    let even =
+        grid.columns().is_multiple_of(factor.max(1)) && grid.rows().is_multiple_of(factor.max(1));
     if factor < 2 || !pixel || !even {
         return grid.clone();
     }
     let size = (grid.rows() / factor, grid.columns() / factor);
     let heights_m = Array2::from_shape_fn(size, |(row, column)| {
-        let cells = (0..factor * factor).map(|i| {
-            grid.heights_m[(row * factor + i / factor, column * factor + i % factor)]
-        });
+        let cells = (0..factor * factor)
+            .map(|i| grid.heights_m[(row * factor + i / factor, column * factor + i % factor)]);
         cells.sum::<f32>() / (factor * factor) as f32
     });
     Grid {
@@ -322,7 +321,9 @@ mod tests {
         assert_eq!(names, ["here", "peak 1", "peak 2", "basin 1"]);
         assert!((found[0].towards - DVec3::Y).length() < 1e-12);
         for (feature, (place, prominence, radius_deg)) in
-            found[1..].iter().zip([(a, 4500.0, 6.0), (b, 2000.0, 4.0), (c, 4500.0, 10.0)])
+            found[1..]
+                .iter()
+                .zip([(a, 4500.0, 6.0), (b, 2000.0, 4.0), (c, 4500.0, 10.0)])
         {
             let off = feature.towards.angle_between(place).to_degrees();
             assert!(off < 0.5, "{} is {off} off", feature.name);
@@ -330,7 +331,11 @@ mod tests {
             assert!((stands - prominence).abs() < 150.0, "{stands}");
             // Half as high as the cone over the mean, which is near the plain.
             let radius = feature.radius_rad.to_degrees();
-            assert!((radius - radius_deg).abs() < 0.5, "{} {radius}", feature.name);
+            assert!(
+                (radius - radius_deg).abs() < 0.5,
+                "{} {radius}",
+                feature.name
+            );
         }
     }
 }

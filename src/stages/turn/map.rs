@@ -70,9 +70,8 @@ pub fn draw(
         panel.features(&mut svg, &turned.features);
         panel.numbers(&mut svg, &solid);
     }
-    draw_over(&mut picture, &svg.finish()).map_err(|what| {
-        Error::Disk(Problem::new(format!("the map could not be drawn: {what}")))
-    })?;
+    draw_over(&mut picture, &svg.finish())
+        .map_err(|what| Error::Disk(Problem::new(format!("the map could not be drawn: {what}"))))?;
     Ok(picture)
 }
 
@@ -87,7 +86,11 @@ fn relief_map(grid: &Grid, curve: &Curve, radius_mm: f64) -> Array2<u8> {
             direction(90.0 - (row + 0.5) * step, (column + 0.5) * step)
         })
         .collect();
-    let relief: Vec<f32> = sampler.relief_mm(&places).iter().map(|&mm| mm as f32).collect();
+    let relief: Vec<f32> = sampler
+        .relief_mm(&places)
+        .iter()
+        .map(|&mm| mm as f32)
+        .collect();
     let relief = Array2::from_shape_fn((rows, columns), |(r, c)| relief[r * columns + c]);
     let light = Light::upper_left(STEEPER);
     let bright = shade(&relief, step.to_radians() * radius_mm, &light);
@@ -177,7 +180,11 @@ impl Panel {
         if (from[0] - to[0]).abs() < 0.5 * self.width {
             return vec![(from, to)];
         }
-        let (east, west) = if from[0] > to[0] { (from, to) } else { (to, from) };
+        let (east, west) = if from[0] > to[0] {
+            (from, to)
+        } else {
+            (to, from)
+        };
         let right = self.left + self.width;
         let (before, after) = (right - east[0], west[0] - self.left);
         let share = before / (before + after).max(1e-9);
@@ -224,7 +231,13 @@ impl Panel {
             let [x, y] = self.at(face.frame.z);
             let x = x.clamp(self.left + edge, self.left + self.width - edge);
             let y = y.clamp(self.top + size, self.top + 0.5 * self.width - 0.3 * size);
-            label(svg, [x, y + 0.36 * size], size, ACCENT, &format!("{}", i + 1));
+            label(
+                svg,
+                [x, y + 0.36 * size],
+                size,
+                ACCENT,
+                &format!("{}", i + 1),
+            );
         }
     }
 }
@@ -260,7 +273,10 @@ mod tests {
             width: 360.0,
         };
         let pieces = panel.on_map([369.0, 50.0], [12.0, 53.0]);
-        assert_eq!(pieces, [([369.0, 50.0], [370.0, 51.0]), ([10.0, 51.0], [12.0, 53.0])]);
+        assert_eq!(
+            pieces,
+            [([369.0, 50.0], [370.0, 51.0]), ([10.0, 51.0], [12.0, 53.0])]
+        );
         assert_eq!(panel.on_map([20.0, 5.0], [30.0, 5.0]).len(), 1);
     }
 

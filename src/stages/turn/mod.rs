@@ -55,9 +55,8 @@ pub fn turn(
     settings: &Settings,
     progress: &dyn Progress,
 ) -> Result<Turned> {
-    let solid = Solid::named(&settings.globe.solid).ok_or_else(|| {
-        Error::Job(Problem::new("there is no such solid").setting("globe.solid"))
-    })?;
+    let solid = Solid::named(&settings.globe.solid)
+        .ok_or_else(|| Error::Job(Problem::new("there is no such solid").setting("globe.solid")))?;
     let place = &settings.globe.turn;
     let now = turn_to(
         &solid,
@@ -150,9 +149,10 @@ pub(crate) mod testing {
             .collect();
         field(columns, |d| {
             let d = turn.transpose() * d;
-            let heights = waves.iter().enumerate().map(|(i, wave)| {
-                900.0 / wave.length() * (wave.dot(d) + 1.7 * i as f64).sin()
-            });
+            let heights = waves
+                .iter()
+                .enumerate()
+                .map(|(i, wave)| 900.0 / wave.length() * (wave.dot(d) + 1.7 * i as f64).sin());
             heights.sum()
         })
     }

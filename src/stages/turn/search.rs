@@ -111,7 +111,10 @@ fn spread(covering: &[DQuat], order: &[usize], least_rad: f64, same: &[DQuat]) -
         if starts.len() == STARTS {
             break;
         }
-        if starts.iter().all(|&other| apart_rad(turn, other, same) > least_rad) {
+        if starts
+            .iter()
+            .all(|&other| apart_rad(turn, other, same) > least_rad)
+        {
             starts.push(turn);
         }
     }
@@ -162,9 +165,7 @@ fn downhill(
         middle,
     };
     let stay = (
-        costing
-            .parts(&DMat3::from_quat(middle))
-            .total(settings),
+        costing.parts(&DMat3::from_quat(middle)).total(settings),
         middle,
     );
     let corner = |i: usize| {
@@ -334,7 +335,10 @@ mod tests {
         };
         let (cost, still) = best(DQuat::IDENTITY);
         let (turned_cost, turned) = best(turned_by);
-        assert!((cost - turned_cost).abs() < 2e-3 * cost, "{cost} {turned_cost}");
+        assert!(
+            (cost - turned_cost).abs() < 2e-3 * cost,
+            "{cost} {turned_cost}"
+        );
         let apart = apart_rad(turned_by * still, turned, &same).to_degrees();
         assert!(apart < 0.5, "{apart} degrees");
     }
@@ -383,7 +387,12 @@ mod tests {
         let (lat, lon) = crate::geometry::lat_lon_deg(cone);
         let scan: Vec<(f64, f64)> = (0..360)
             .map(|i| 0.1 * f64::from(i))
-            .map(|spin| (judge(&solid, &costing, &settings, [lat, lon, spin]).total, spin))
+            .map(|spin| {
+                (
+                    judge(&solid, &costing, &settings, [lat, lon, spin]).total,
+                    spin,
+                )
+            })
             .collect();
         let &(lowest, spin) = scan.iter().min_by(|a, b| a.0.total_cmp(&b.0)).unwrap();
         // The job file's hundredths of a degree cost a little.

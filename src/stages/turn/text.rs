@@ -227,7 +227,10 @@ mod tests {
         let start = "job: turn.most: no turn found keeps the part named in turn.limit, relief along \
                      the worst seam; found 0.01 mm; allowed: at least ";
         assert!(text.starts_with(start), "{text}");
-        assert!(text.ends_with(" mm; raise turn.most, or set turn.limit = \"none\""), "{text}");
+        assert!(
+            text.ends_with(" mm; raise turn.most, or set turn.limit = \"none\""),
+            "{text}"
+        );
         settings.turning.most = 3.0;
         let found = turned(&settings).unwrap();
         assert!(found.found.choices[0].parts.worst_mm <= 3.0);

@@ -4,8 +4,8 @@
 //! when it is complete. An error, a panic or Ctrl-C removes the hidden folder and leaves what was
 //! there before untouched.
 
-use crate::stages::cutting::CuttingEntry;
 use crate::manifest::MANIFEST_FILE;
+use crate::stages::cutting::CuttingEntry;
 use crate::stages::write::manifest;
 use crate::{Error, Problem, Result};
 use std::collections::BTreeSet;
