@@ -322,33 +322,32 @@ fn count_whole(
     step_m: f64,
     count: usize,
 ) {
-    let last = (count - 1) as f64;
-    let per_step = 1.0 / step_m;
-    // Missing cells go to a bin of their own, behind the others, which no one reads.
-    let beyond = count as f64;
-    let bin = |h: f32| {
-        let bin = (f64::from(h) - first_m) * per_step;
-        let bin = if h.is_nan() {
-            beyond
-        } else {
-            bin.clamp(0.0, last)
-        };
-        // The half makes truncation round.
-        (bin + 0.5) as u32
-    };
+    // Single precision tells 65 536 bins apart with more than 100 steps between neighbours.
+    let (first, per_step) = (first_m as f32, (1.0 / step_m) as f32);
     let mut bins = [0u32; 256];
     for chunk in heights_m.chunks(bins.len()) {
         pulp::Arch::new().dispatch(
             #[inline(always)]
-            || {
-                for (bin_of, &h) in bins.iter_mut().zip(chunk) {
-                    *bin_of = bin(h);
-                }
-            },
+            || find_bins(chunk, &mut bins, first, per_step, count as f32),
         );
         for &bin in &bins[..chunk.len()] {
             areas[bin as usize] += area;
         }
+    }
+}
+
+/// Bin of every height; missing cells go to a bin of their own, behind the others, which no one
+/// reads.
+#[inline(always)]
+fn find_bins(heights_m: &[f32], bins: &mut [u32; 256], first: f32, per_step: f32, count: f32) {
+    for (bin_of, &h) in bins.iter_mut().zip(heights_m) {
+        let bin = (h - first) * per_step;
+        let bin = if bin > 0.0 { bin } else { 0.0 };
+        let bin = if bin < count - 1.0 { bin } else { count - 1.0 };
+        let bin = if h.is_nan() { count } else { bin };
+        // A float this large has no room for fractions: its low bits are the rounded number. A
+        // cast does the same one number at a time.
+        *bin_of = (bin + 8_388_608.0).to_bits() & 0x007f_ffff;
     }
 }
 

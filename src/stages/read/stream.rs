@@ -59,31 +59,31 @@ impl Decode {
         else {
             return;
         };
-        let height = |v: f32| (f64::from(v) * scale + shift_m) as f32;
-        let sane = |v: f32| v.abs() <= LARGEST as f32;
-        // One fill value or none is the rule; a loop without inner search runs at memory speed.
+        let (scale, shift_m) = (*scale, *shift_m);
         pulp::Arch::new().dispatch(
             #[inline(always)]
             || match missing.as_slice() {
-                [] => {
-                    for v in cells {
-                        *v = if sane(*v) { height(*v) } else { f32::NAN };
+                // One fill value or none is the rule, and is done at memory speed.
+                [] => decode(cells, scale, shift_m, f32::NAN),
+                &[fill] => decode(cells, scale, shift_m, fill),
+                &[fill, ref others @ ..] => {
+                    for v in cells.iter_mut().filter(|v| others.contains(v)) {
+                        *v = f32::NAN;
                     }
-                }
-                &[fill] => {
-                    for v in cells {
-                        let kept = sane(*v) & (*v != fill);
-                        *v = if kept { height(*v) } else { f32::NAN };
-                    }
-                }
-                many => {
-                    for v in cells {
-                        let kept = sane(*v) && !many.contains(v);
-                        *v = if kept { height(*v) } else { f32::NAN };
-                    }
+                    decode(cells, scale, shift_m, fill);
                 }
             },
         );
+    }
+}
+
+#[inline(always)]
+fn decode(cells: &mut [f32], scale: f64, shift_m: f64, fill: f32) {
+    for v in cells {
+        // Comparisons with NaN are false.
+        let kept = (v.abs() <= LARGEST as f32) & (*v != fill);
+        let height = (f64::from(*v) * scale + shift_m) as f32;
+        *v = if kept { height } else { f32::NAN };
     }
 }
 
