@@ -7,6 +7,7 @@ use clap::{CommandFactory, Parser};
 use cli::{Check, Cli, Command, Completions, Facets, Global, Init, Inspect, Manual};
 use globewright::pipeline::{self, FacetsOptions};
 use globewright::progress::Progress;
+use globewright::stages::write::folder;
 use globewright::stages::{check, inspect, read};
 use globewright::{Error, Problem, Result, jobfile};
 use std::io::{ErrorKind, Write};
@@ -91,6 +92,7 @@ fn run_facets(args: &Facets, global: &Global, progress: &dyn Progress) -> Result
         force: args.force,
         memory_bytes: args.memory,
     };
+    folder::clean_up_on_interrupt()?;
     let summary = pipeline::facets(&job, &options, progress)?;
     for warning in &summary.warnings {
         chat(global, &format!("Note: {warning}"));

@@ -39,6 +39,21 @@ pub struct Manifest {
 }
 
 impl Manifest {
+    /// What to call the globe: the job's name, else the body's.
+    pub fn title(&self) -> &str {
+        let name = self.job.get("name").and_then(serde_json::Value::as_str);
+        name.filter(|name| !name.trim().is_empty())
+            .or(self.source.body.as_deref())
+            .unwrap_or("Globe")
+    }
+
+    /// A count summed over all facets; at the largest number instead of beyond it.
+    pub fn total(&self, count: impl Fn(&FacetEntry) -> u64) -> u64 {
+        self.facets
+            .iter()
+            .fold(0, |sum, facet| sum.saturating_add(count(facet)))
+    }
+
     /// How many times true scale the relief is, over its whole range; `None` when the body's
     /// radius is not known or the ground is level.
     pub fn times_true_scale(&self) -> Option<f64> {
@@ -216,6 +231,13 @@ pub struct FacetEntry {
     pub undercut_px: u64,
     /// Pixels inside the blank with its trim.
     pub carved_px: u64,
+}
+
+impl FacetEntry {
+    /// Pixels cut off at either end.
+    pub fn clipped_px(&self) -> u64 {
+        self.clipped_high_px.saturating_add(self.clipped_low_px)
+    }
 }
 
 /// What a run measured of itself.

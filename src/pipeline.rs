@@ -93,7 +93,10 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
 
     let sheet = overview::sheet(&manifest, &drawing.layout, &drawn.thumbs)?;
     folder.write("overview.png", &overview::encode(&sheet)?)?;
-    folder.write("report.md", report::text(&manifest).as_bytes())?;
+    folder.write(
+        "report.md",
+        report::text(&manifest, &settings.stock).as_bytes(),
+    )?;
     folder.write(MANIFEST_FILE, write::manifest::text(&manifest)?.as_bytes())?;
     folder.finish()?;
     Ok(Summary { manifest, warnings })

@@ -3,6 +3,7 @@
 //! A warning never stops a job. Its text gives the cause and advice.
 
 use crate::manifest::{FacetEntry, Manifest};
+use crate::settings::Projection;
 use std::f64::consts::PI;
 use std::fmt;
 
@@ -23,6 +24,17 @@ const EXAGGERATION: f64 = 100.0;
 
 /// Share of the sphere without data above which filling shows.
 const FILLED_SHARE: f64 = 1e-4;
+
+/// What makes neighbours differ at a seam.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum StepCause {
+    /// Relief stands straight up from flat faces.
+    Gnomonic,
+    /// The surface folds under itself somewhere on the seam's facets, so each shows its own side.
+    Folds,
+    /// Nothing but the size of pixels.
+    Pixels,
+}
 
 /// Something a person should read before carving.
 #[derive(Debug, Clone, PartialEq)]
@@ -86,8 +98,8 @@ pub enum Warning {
         seam: String,
         /// The largest step, mm.
         step_mm: f64,
-        /// Relief stands straight up from flat faces, which explains it.
-        gnomonic: bool,
+        /// What makes them differ.
+        cause: StepCause,
     },
     /// Something the reader noted about the grid.
     Grid(String),
@@ -152,21 +164,23 @@ impl fmt::Display for Warning {
             Warning::SeamStep {
                 seam,
                 step_mm,
-                gnomonic,
+                cause,
             } => {
-                write!(
-                    f,
-                    "neighbours differ by up to {step_mm:.3} mm along seam {seam}"
-                )?;
-                if *gnomonic {
-                    write!(
-                        f,
+                let advice = match cause {
+                    StepCause::Gnomonic => {
                         ", because relief stands straight up from flat faces: sand it in, or set \
                          globe.projection = \"radial\""
-                    )
-                } else {
-                    write!(f, ": use smaller pixels, or sand it in after gluing")
-                }
+                    }
+                    StepCause::Folds => {
+                        ", where steep ground folds under itself: use less relief or less boost, \
+                         turn the globe so that the seam misses that place, or sand it in"
+                    }
+                    StepCause::Pixels => ": use smaller pixels, or sand it in after gluing",
+                };
+                write!(
+                    f,
+                    "neighbours differ by up to {step_mm:.3} mm along seam {seam}{advice}"
+                )
             }
             Warning::Grid(note) => f.write_str(note),
         }
@@ -205,11 +219,11 @@ fn most(manifest: &Manifest, count: impl Fn(&FacetEntry) -> u64) -> Option<&Face
 }
 
 fn clipped(manifest: &Manifest) -> Option<Warning> {
-    let sum = |count: fn(&FacetEntry) -> u64| manifest.facets.iter().map(count).sum::<u64>();
-    let high_px = sum(|f| f.clipped_high_px);
-    let low_px = sum(|f| f.clipped_low_px);
-    let share = (high_px + low_px) as f64 / sum(|f| f.carved_px).max(1) as f64;
-    let facet = most(manifest, |f| f.clipped_high_px + f.clipped_low_px)?;
+    let high_px = manifest.total(|f| f.clipped_high_px);
+    let low_px = manifest.total(|f| f.clipped_low_px);
+    let carved_px = manifest.total(|f| f.carved_px).max(1);
+    let share = high_px.saturating_add(low_px) as f64 / carved_px as f64;
+    let facet = most(manifest, FacetEntry::clipped_px)?;
     (share > CLIPPED_SHARE).then(|| Warning::Clipped {
         high_px,
         low_px,
@@ -219,7 +233,7 @@ fn clipped(manifest: &Manifest) -> Option<Warning> {
 }
 
 fn undercut(manifest: &Manifest) -> Option<Warning> {
-    let pixels = manifest.facets.iter().map(|f| f.undercut_px).sum();
+    let pixels = manifest.total(|f| f.undercut_px);
     let facet = most(manifest, |f| f.undercut_px)?;
     (pixels > 0).then(|| Warning::Undercut {
         pixels,
@@ -230,10 +244,20 @@ fn undercut(manifest: &Manifest) -> Option<Warning> {
 
 fn seam_step(manifest: &Manifest) -> Option<Warning> {
     let step_mm = manifest.checks.worst_seam_step_mm?;
-    (step_mm > SEAM_STEP_MM).then(|| Warning::SeamStep {
-        seam: manifest.checks.worst_seam.clone().unwrap_or_default(),
+    let seam = manifest.checks.worst_seam.clone().unwrap_or_default();
+    let folds = manifest
+        .facets
+        .iter()
+        .any(|f| f.undercut_px > 0 && f.edges.iter().any(|edge| edge.seam == seam));
+    let cause = match manifest.globe.projection {
+        Projection::Gnomonic => StepCause::Gnomonic,
+        Projection::Radial if folds => StepCause::Folds,
+        Projection::Radial => StepCause::Pixels,
+    };
+    (step_mm > SEAM_STEP_MM).then_some(Warning::SeamStep {
+        seam,
         step_mm,
-        gnomonic: manifest.globe.projection == crate::settings::Projection::Gnomonic,
+        cause,
     })
 }
 
@@ -272,7 +296,6 @@ fn coarse_source(manifest: &Manifest) -> Option<Warning> {
 mod tests {
     use super::*;
     use crate::manifest::testing::cube;
-    use crate::settings::Projection;
 
     fn texts(manifest: &Manifest, facts: &RunFacts) -> Vec<String> {
         let warnings = collect(manifest, facts);
@@ -335,6 +358,14 @@ mod tests {
               after gluing"
             ]
         );
+        manifest.facets[2].undercut_px = 1;
+        assert_eq!(
+            texts(&manifest, &RunFacts::default())[1],
+            "neighbours differ by up to 0.123 mm along seam S01, where steep ground folds under \
+             itself: use less relief or less boost, turn the globe so that the seam misses that \
+             place, or sand it in"
+        );
+        manifest.facets[2].undercut_px = 0;
         manifest.globe.projection = Projection::Gnomonic;
         assert_eq!(
             texts(&manifest, &RunFacts::default()),

@@ -216,15 +216,8 @@ fn curve(manifest: &Manifest) -> Finding {
 }
 
 fn counts(manifest: &Manifest) -> Finding {
-    let sum = |count: fn(&FacetEntry) -> u64| {
-        manifest
-            .facets
-            .iter()
-            .map(count)
-            .fold(0, u64::saturating_add)
-    };
-    let clipped = sum(|f| f.clipped_high_px.saturating_add(f.clipped_low_px));
-    let undercut = sum(|f| f.undercut_px);
+    let clipped = manifest.total(FacetEntry::clipped_px);
+    let undercut = manifest.total(|f| f.undercut_px);
     let checks = &manifest.checks;
     ensure(clipped == checks.clipped_px, || {
         format!(

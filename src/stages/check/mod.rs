@@ -521,7 +521,8 @@ mod tests {
 
     #[test]
     fn a_manifest_that_contradicts_itself_is_found() {
-        let cases: [(&str, fn(&mut Manifest)); 12] = [
+        type Change = fn(&mut Manifest);
+        let cases: [(&str, Change); 12] = [
             ("facet list: there are no facets", |m| m.facets.clear()),
             (
                 "facet list: two facets share the image facets/01.png",
@@ -587,5 +588,67 @@ mod tests {
             );
         }
         assert!(consistency::lines(&cube()).iter().all(|line| line.ok));
+    }
+
+    /// Replaces one leaf after another of a manifest by odd values: whatever still parses must be
+    /// judged, drawn and described without a panic.
+    #[test]
+    fn no_odd_manifest_makes_a_panic() {
+        let whole = serde_json::to_value(cube()).unwrap();
+        let odd = [
+            serde_json::json!(0),
+            serde_json::json!(-1.0),
+            serde_json::json!(1e300),
+            serde_json::json!(u64::MAX),
+            serde_json::json!(""),
+            serde_json::json!([]),
+        ];
+        let mut paths = Vec::new();
+        leaves(&whole, String::new(), &mut paths);
+        let mut judged = 0;
+        for path in &paths {
+            for value in &odd {
+                let mut changed = whole.clone();
+                *changed.pointer_mut(path).unwrap() = value.clone();
+                let Ok(manifest) = serde_json::from_value::<Manifest>(changed) else {
+                    continue;
+                };
+                judged += 1;
+                consistency::lines(&manifest);
+                for seam in seams::seams_of(&manifest) {
+                    seams::places(&seam, 1.0);
+                }
+                crate::warnings::collect(&manifest, &Default::default());
+                let layout = crate::stages::report::overview::Layout::of(&manifest);
+                crate::stages::report::overview::describe(&manifest, &layout);
+                crate::stages::report::text(&manifest, &STOCK);
+            }
+        }
+        assert!(judged > 500, "{judged}");
+    }
+
+    const STOCK: crate::settings::StockSettings = crate::settings::StockSettings {
+        thickness_mm: 26.0,
+        skim_mm: 0.5,
+        edge_mm: 6.0,
+        trim_mm: 3.0,
+    };
+
+    /// Paths of everything in a JSON tree; of long lists of numbers the first few only.
+    fn leaves(value: &serde_json::Value, path: String, paths: &mut Vec<String>) {
+        paths.push(path.clone());
+        match value {
+            serde_json::Value::Object(map) => {
+                for (key, value) in map {
+                    leaves(value, format!("{path}/{key}"), paths);
+                }
+            }
+            serde_json::Value::Array(list) => {
+                for (i, value) in list.iter().enumerate().take(3) {
+                    leaves(value, format!("{path}/{i}"), paths);
+                }
+            }
+            _ => {}
+        }
     }
 }

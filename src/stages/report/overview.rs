@@ -7,6 +7,7 @@ use crate::geometry::Frame;
 use crate::manifest::{FacetEntry, Manifest};
 use crate::pictures::{ACCENT, INK, Light, PAPER, QUIET, Svg, draw_over, shade};
 use crate::settings::Base;
+use crate::stages::report::place_name;
 use crate::{Error, Problem, Result};
 use glam::{DVec2, DVec3};
 use image::{Rgb, RgbImage};
@@ -14,6 +15,12 @@ use ndarray::Array2;
 
 /// Width of the sheet, pixels: letter or A4 across at 300 dots per inch, with margins.
 const SHEET_PX: u32 = 2400;
+
+/// Smallest and largest width of a cell, pixels: many facets widen the sheet, few do not fill it.
+const CELL_PX: (f64, f64) = (290.0, 1000.0);
+
+/// Cells narrower than this have no room for heights in their captions, pixels.
+const HEIGHTS_PX: f64 = 330.0;
 
 /// Dots per metre noted in the file, 300 per inch.
 const DOTS_PER_METRE: u32 = 11_811;
@@ -26,13 +33,13 @@ const MARGIN_PX: f64 = 60.0;
 
 /// Part of a cell's width and height that the facet may fill; the rest is for number, arrow and
 /// captions.
-const FILL: f64 = 0.80;
+const FILL: f64 = 0.84;
 
 /// Width over height that the cells together should have.
 const ASPECT: f64 = 1.45;
 
 /// Relief is shaded as if its range were this part of the radius: enough for plains to show.
-const SHADED_RELIEF: f64 = 0.10;
+const SHADED_RELIEF: f64 = 0.14;
 
 /// Share of brightness that comes from height alone: high ground is lighter.
 const HEIGHT_TINT: f32 = 0.22;
@@ -52,7 +59,7 @@ pub struct Layout {
     cell_px: f64,
     /// Common scale of all facets.
     px_per_mm: f64,
-    /// Half the width of a facet's picture, mm.
+    /// Half the width of the largest image, mm.
     reach_mm: f64,
     globe: Globe,
 }
@@ -77,14 +84,10 @@ impl Layout {
             .min_by(|&a, &b| misfit(count, a).total_cmp(&misfit(count, b)))
             .unwrap_or(1);
         let cell_px = (f64::from(SHEET_PX) - 2.0 * MARGIN_PX) / columns as f64;
-        // Few facets would be drawn larger than a page is high.
-        let cell_px = cell_px.min(1000.0);
-        let reach_mm = manifest
-            .facets
-            .iter()
-            .flat_map(|facet| &facet.corners_mm)
-            .map(|&[x, y]| x.hypot(y))
-            .fold(1e-3, f64::max);
+        let cell_px = cell_px.clamp(CELL_PX.0, CELL_PX.1);
+        let widest = |facet: &FacetEntry| facet.width_px.max(facet.height_px);
+        let side_px = manifest.facets.iter().map(widest).max().unwrap_or(1).max(1);
+        let reach_mm = 0.5 * side_px as f64 * manifest.image.pixel_mm;
         let relief = &manifest.curve.knots_mm;
         Layout {
             columns,
@@ -106,8 +109,17 @@ impl Layout {
 
     /// Pixels across a facet's picture, which is square with the facet's centre in its middle.
     fn thumb_px(&self) -> usize {
-        // A little more than the corners reach, so that the trim margin shows.
-        (2.0 * 1.06 * self.reach_mm * self.px_per_mm).ceil() as usize
+        (2.0 * self.reach_mm * self.px_per_mm).ceil() as usize
+    }
+
+    /// Where a facet's centre lies on the sheet.
+    fn centre_px(&self, index: usize) -> [f64; 2] {
+        let (width, _) = self.size_px();
+        let left = 0.5 * (f64::from(width) - self.columns as f64 * self.cell_px);
+        [
+            left + self.cell_px * ((index % self.columns) as f64 + 0.5),
+            TITLE_PX + self.cell_px * ((index / self.columns) as f64 + 0.5),
+        ]
     }
 
     fn size_px(&self) -> (u32, u32) {
@@ -165,13 +177,17 @@ pub fn thumbnail(levels: &Array2<u16>, facet: &FacetEntry, layout: &Layout) -> T
     let light = Light::upper_left((SHADED_RELIEF * globe.radius_mm / range).max(1.0));
     let bright = shade(&relief, px_mm, &light);
     let outline: Vec<DVec2> = outline_mm(facet, globe);
+    let widths: Vec<(f64, f64)> = (0..side)
+        .map(|row| width_at(&outline, place(row, 0).y))
+        .collect();
     let grey = Array2::from_shape_fn((side, side), |at| {
         if small[at] < 0.5 {
             return PAPER[0];
         }
         let height = (relief[at] - globe.lowest_mm as f32) / range as f32;
         let light = (1.0 - HEIGHT_TINT) * bright[at] + HEIGHT_TINT * height.clamp(0.0, 1.0);
-        let ink = if inside(&outline, place(at.0, at.1)) {
+        let (left, right) = widths[at.0];
+        let ink = if (left..=right).contains(&place(at.0, at.1).x) {
             light
         } else {
             light + (1.0 - light) * TRIM_FADE
@@ -183,43 +199,81 @@ pub fn thumbnail(levels: &Array2<u16>, facet: &FacetEntry, layout: &Layout) -> T
 
 /// Mean level under each pixel of a smaller square picture with the same centre; 0 outside.
 ///
-/// `step` is the width of a small pixel in large ones. Below 1 it samples between pixels.
+/// `step` is the width of a small pixel in large ones. Each small pixel is the exact mean over its
+/// square; where pixels are to be enlarged (`step` below 1) the square stays one pixel wide,
+/// which interpolates between neighbours.
 fn shrink(levels: &Array2<u16>, side: usize, step: f64) -> Array2<f32> {
     let (rows, columns) = levels.dim();
-    let bounds = |length: usize| -> Vec<(usize, usize)> {
-        (0..side)
-            .map(|i| {
-                let middle = (i as f64 + 0.5 - 0.5 * side as f64) * step + 0.5 * length as f64;
-                let first = (middle - 0.5 * step).round().clamp(0.0, length as f64);
-                let last = (middle + 0.5 * step).round().clamp(0.0, length as f64);
-                let inside = middle >= 0.0 && middle < length as f64;
-                match (inside, last > first) {
-                    (false, _) => (0, 0),
-                    (true, true) => (first as usize, last as usize),
-                    (true, false) => (middle as usize, middle as usize + 1),
-                }
-            })
-            .collect()
-    };
-    let (down, across) = (bounds(rows), bounds(columns));
+    let (down, across) = (spans(rows, side, step), spans(columns, side, step));
     let mut small = Array2::zeros((side, side));
-    let mut sums = vec![0_u32; columns];
-    for (mut out, &(top, bottom)) in small.outer_iter_mut().zip(&down) {
-        sums.fill(0);
-        for row in top..bottom {
-            for (sum, &level) in sums.iter_mut().zip(levels.row(row)) {
-                *sum += u32::from(level);
+    let mut line = vec![0.0_f32; columns];
+    for (mut out, span) in small.outer_iter_mut().zip(&down) {
+        let Some(span) = span else { continue };
+        line.fill(0.0);
+        for row in span.first..=span.last {
+            let weight = span.weight(row);
+            for (sum, &level) in line.iter_mut().zip(levels.row(row)) {
+                *sum += weight * f32::from(level);
             }
         }
-        for (out, &(left, right)) in out.iter_mut().zip(&across) {
-            let count = (right - left) * (bottom - top);
-            if count > 0 {
-                let sum: u64 = sums[left..right].iter().map(|&s| u64::from(s)).sum();
-                *out = (sum as f64 / count as f64) as f32;
-            }
+        for (out, span) in out.iter_mut().zip(&across) {
+            let Some(span) = span else { continue };
+            let inner: f32 = (span.first..=span.last)
+                .map(|c| span.weight(c) * line[c])
+                .sum();
+            *out = inner;
         }
     }
     small
+}
+
+/// A run of large pixels under one small one: shares of the first and last, whole ones between.
+#[derive(Debug, Clone, Copy)]
+struct Span {
+    first: usize,
+    last: usize,
+    first_share: f32,
+    last_share: f32,
+    share: f32,
+}
+
+impl Span {
+    fn weight(&self, index: usize) -> f32 {
+        if index == self.first {
+            self.first_share
+        } else if index == self.last {
+            self.last_share
+        } else {
+            self.share
+        }
+    }
+}
+
+/// Where each of `side` small pixels lies among `length` large ones, both with one centre.
+/// `None` where its middle lies outside.
+fn spans(length: usize, side: usize, step: f64) -> Vec<Option<Span>> {
+    let (most, width) = (length as f64, step.max(1.0));
+    (0..side)
+        .map(|i| {
+            let middle = (i as f64 + 0.5 - 0.5 * side as f64) * step + 0.5 * most;
+            if middle < 0.0 || middle >= most {
+                return None;
+            }
+            let low = (middle - 0.5 * width).max(0.0);
+            let high = (middle + 0.5 * width).min(most);
+            let first = low as usize;
+            let last = ((high.ceil() as usize).max(first + 1) - 1).min(length - 1);
+            let covered = high - low;
+            let share = |from: f64, to: f64| ((to - from) / covered) as f32;
+            Some(Span {
+                first,
+                last,
+                first_share: share(low, high.min(first as f64 + 1.0)),
+                last_share: share(low.max(last as f64), high),
+                share: share(0.0, 1.0),
+            })
+        })
+        .collect()
 }
 
 /// The facet's edge on the base surface, counter-clockwise: arcs of great circles seen from above
@@ -247,12 +301,17 @@ fn outline_mm(facet: &FacetEntry, globe: &Globe) -> Vec<DVec2> {
     outline
 }
 
-/// Whether a place lies to the left of every side of a convex outline.
-fn inside(outline: &[DVec2], place: DVec2) -> bool {
-    outline.iter().enumerate().all(|(i, &a)| {
+/// Left and right end of a convex outline at a height y; empty where it does not reach.
+fn width_at(outline: &[DVec2], y: f64) -> (f64, f64) {
+    let mut ends = (f64::INFINITY, f64::NEG_INFINITY);
+    for (i, &a) in outline.iter().enumerate() {
         let b = outline[(i + 1) % outline.len()];
-        (b - a).perp_dot(place - a) >= 0.0
-    })
+        if (a.y <= y) != (b.y <= y) {
+            let x = a.x + (b.x - a.x) * (y - a.y) / (b.y - a.y);
+            ends = (ends.0.min(x), ends.1.max(x));
+        }
+    }
+    ends
 }
 
 /// Puts the sheet together. Facets without a picture stay blank.
@@ -262,26 +321,29 @@ fn inside(outline: &[DVec2], place: DVec2) -> bool {
 pub fn sheet(manifest: &Manifest, layout: &Layout, thumbs: &[Thumb]) -> Result<RgbImage> {
     let (width, height) = layout.size_px();
     let mut picture = RgbImage::from_pixel(width, height, Rgb(PAPER));
-    let mut svg = Svg::new(width, height);
-    title(&mut svg, manifest);
     for (index, facet) in manifest.facets.iter().enumerate() {
-        let left = 0.5 * (f64::from(width) - layout.columns as f64 * layout.cell_px);
-        let centre = [
-            left + layout.cell_px * ((index % layout.columns) as f64 + 0.5),
-            TITLE_PX + layout.cell_px * ((index / layout.columns) as f64 + 0.5),
-        ];
         if let Some(thumb) = thumbs.iter().find(|thumb| thumb.id == facet.id) {
-            paste(&mut picture, thumb, centre);
+            paste(&mut picture, thumb, layout.centre_px(index));
         }
-        marks(&mut svg, facet, layout, centre);
     }
-    legend(&mut svg, layout, f64::from(width), f64::from(height));
-    draw_over(&mut picture, &svg.finish()).map_err(|what| {
+    draw_over(&mut picture, &describe(manifest, layout)).map_err(|what| {
         Error::Disk(Problem::new(format!(
             "the overview could not be drawn: {what}"
         )))
     })?;
     Ok(picture)
+}
+
+/// Everything on the sheet but the ground, as SVG: title, outlines, marks, captions, legend.
+pub(crate) fn describe(manifest: &Manifest, layout: &Layout) -> String {
+    let (width, height) = layout.size_px();
+    let mut svg = Svg::new(width, height);
+    title(&mut svg, manifest);
+    for (index, facet) in manifest.facets.iter().enumerate() {
+        marks(&mut svg, facet, layout, layout.centre_px(index));
+    }
+    legend(&mut svg, layout, f64::from(width), f64::from(height));
+    svg.finish()
 }
 
 /// Copies a facet's picture onto the sheet.
@@ -330,10 +392,9 @@ pub fn encode(picture: &RgbImage) -> Result<Vec<u8>> {
 }
 
 fn title(svg: &mut Svg, manifest: &Manifest) {
-    let body = manifest.source.body.as_deref().unwrap_or("Globe");
     let solid = manifest.globe.solid.replace('-', " ");
     let diameter = 2.0 * manifest.globe.radius_mm;
-    let heading = format!("{} on a {solid}", capital(body));
+    let heading = format!("{} on a {solid}", capital(manifest.title()));
     svg.bold(MARGIN_PX, 92.0, 56.0, "start", INK, &heading);
     let relief = &manifest.curve.knots_mm;
     let range = relief.last().unwrap_or(&0.0) - relief.first().unwrap_or(&0.0);
@@ -351,7 +412,7 @@ fn title(svg: &mut Svg, manifest: &Manifest) {
 /// Number, outline, index corner, north and captions of one facet.
 fn marks(svg: &mut Svg, facet: &FacetEntry, layout: &Layout, centre: [f64; 2]) {
     let cell = layout.cell_px;
-    let size = (cell * 0.05).clamp(13.0, 30.0);
+    let size = (cell * 0.05).clamp(17.0, 30.0);
     let scale = layout.px_per_mm;
     let at = |p: DVec2| [centre[0] + p.x * scale, centre[1] - p.y * scale];
     let outline: Vec<[f64; 2]> = outline_mm(facet, &layout.globe)
@@ -388,12 +449,10 @@ fn marks(svg: &mut Svg, facet: &FacetEntry, layout: &Layout, centre: [f64; 2]) {
         [centre[0] + edge - 2.0 * size, centre[1] - edge + 2.2 * size],
         size,
     );
-    let caption = format!(
-        "{}  ·  {:.1} to {:.1} mm",
-        place_name(facet.centre.lat_deg, facet.centre.lon_deg),
-        facet.min_mm,
-        facet.max_mm
-    );
+    let mut caption = place_name(facet.centre.lat_deg, facet.centre.lon_deg);
+    if cell >= HEIGHTS_PX {
+        caption += &format!("  ·  {:.1} to {:.1} mm", facet.min_mm, facet.max_mm);
+    }
     svg.text(
         centre[0],
         centre[1] + edge - size * 0.5,
@@ -407,13 +466,13 @@ fn marks(svg: &mut Svg, facet: &FacetEntry, layout: &Layout, centre: [f64; 2]) {
 /// Which way north is at a facet's centre; a dot or ring where it is straight up or down.
 fn north(svg: &mut Svg, frame: &Frame, centre: [f64; 2], size: f64) {
     let toward = DVec2::new(frame.x.z, frame.y.z);
-    let length = 2.4 * size;
+    let length = 2.0 * size;
     match toward.try_normalize().filter(|_| toward.length() > 1e-3) {
         Some(toward) => {
             svg.arrow(centre, [toward.x, toward.y], length, ACCENT);
             let letter = [
-                centre[0] - toward.x * length * 0.72,
-                centre[1] + toward.y * length * 0.72 + size * 0.33,
+                centre[0] + toward.x * length * 0.76,
+                centre[1] - toward.y * length * 0.76 + size * 0.33,
             ];
             svg.bold(letter[0], letter[1], size * 0.9, "middle", ACCENT, "N");
         }
@@ -436,9 +495,9 @@ fn north(svg: &mut Svg, frame: &Frame, centre: [f64; 2], size: f64) {
 fn legend(svg: &mut Svg, layout: &Layout, width: f64, height: f64) {
     let size = 28.0;
     let y = height - LEGEND_PX + 95.0;
-    let most = (0.3 * width).min(600.0);
+    let most = (0.22 * width).min(520.0);
     svg.scale_bar(MARGIN_PX + 20.0, y - 10.0, layout.px_per_mm, most, size);
-    let x = 0.42 * width;
+    let x = 0.33 * width;
     svg.filled(
         &[[x, y], [x - 14.0, y - 24.0], [x + 14.0, y - 24.0]],
         ACCENT,
@@ -462,25 +521,8 @@ fn legend(svg: &mut Svg, layout: &Layout, width: f64, height: f64) {
     );
     let right = width - MARGIN_PX;
     svg.text(right, y, size, "end", QUIET, "light from the upper left");
-    svg.text(
-        right,
-        y + 48.0,
-        size,
-        "end",
-        QUIET,
-        "all facets to one scale",
-    );
-}
-
-/// `12.3° N 45.0° E`.
-fn place_name(lat_deg: f64, lon_deg: f64) -> String {
-    // A pole has no longitude worth naming, and −0.0 must not read as south.
-    let lat = (lat_deg * 10.0).round() / 10.0;
-    let half = if lat < 0.0 { "S" } else { "N" };
-    if lat.abs() > 89.9 {
-        return format!("90° {half}");
-    }
-    format!("{:.1}° {half} {lon_deg:.1}° E", lat.abs())
+    let note = "one scale; heights in mm above the back";
+    svg.text(right, y + 48.0, size, "end", QUIET, note);
 }
 
 fn capital(text: &str) -> String {
@@ -493,4 +535,249 @@ fn capital(text: &str) -> String {
 fn whole(mm: f64) -> String {
     let text = format!("{mm:.2}");
     text.trim_end_matches('0').trim_end_matches('.').to_string()
+}
+
+#[cfg(test)]
+pub(crate) mod testing {
+    //! A rough globe on any solid, carved quickly from a formula.
+
+    use super::*;
+    use crate::geometry::{Solid, lat_lon_deg};
+    use crate::manifest::testing::cube;
+    use crate::manifest::{Centre, EdgeEntry};
+
+    pub const RADIUS_MM: f64 = 100.0;
+    pub const STOCK_MM: f64 = 60.0;
+    const FLOOR_MM: f64 = 5.0;
+    const TRIM_MM: f64 = 3.0;
+    const RELIEF_MM: f64 = 6.0;
+
+    /// Relief in −3..3 mm: ridges at several scales, one tall cone and a crater.
+    fn relief_mm(u: DVec3) -> f64 {
+        let mut height = 0.0;
+        for octave in 0..7 {
+            let f = 2.3 * 1.9_f64.powi(octave);
+            let phase = f64::from(octave) * 1.7;
+            let wave = (f * u.x + phase + 0.8 * (f * u.y).sin()).sin()
+                * (f * u.y - phase + 0.8 * (f * u.z).cos()).cos()
+                + (f * u.z + 2.0 * phase + (f * u.x).cos()).sin();
+            height += wave * 0.6_f64.powi(octave);
+        }
+        let from = |lat: f64, lon: f64| u.angle_between(crate::geometry::direction(lat, lon));
+        let cone = 3.5 * (1.0 - from(18.0, 226.0) / 0.12).max(0.0);
+        let d = from(-30.0, 60.0) / 0.25;
+        let crater = if d < 1.0 {
+            2.0 * (d * d - 1.0)
+        } else {
+            0.8 * (-(d - 1.0) * 6.0).exp()
+        };
+        (0.6 * height + cone + crater).clamp(-3.0, 3.0)
+    }
+
+    /// A manifest with the outlines of a named solid, measurements blank.
+    pub fn globe(name: &str) -> Manifest {
+        let solid = Solid::named(name).unwrap_or_else(|| panic!("no solid {name}"));
+        let mut manifest = cube();
+        let back_plane_mm = RADIUS_MM + 0.5 * RELIEF_MM - STOCK_MM;
+        manifest.globe.solid = name.into();
+        manifest.globe.radius_mm = RADIUS_MM;
+        manifest.globe.stock_mm = STOCK_MM;
+        manifest.globe.back_plane_mm = back_plane_mm;
+        manifest.source.body = Some("invented world".into());
+        manifest.image.black_mm = FLOOR_MM;
+        manifest.image.white_mm = STOCK_MM;
+        manifest.image.pixel_mm = 0.2;
+        for (m, mm) in manifest
+            .curve
+            .knots_m
+            .iter()
+            .zip(&mut manifest.curve.knots_mm)
+        {
+            *mm = (m + 100.0) / 256.0 * RELIEF_MM - 0.5 * RELIEF_MM;
+        }
+        manifest.facets = solid
+            .faces
+            .iter()
+            .enumerate()
+            .map(|(index, face)| {
+                let local = |c: usize| {
+                    let p = face.frame.to_local(solid.corners[c].normalize()) * RADIUS_MM;
+                    [p.x, p.y]
+                };
+                let corners_mm: Vec<[f64; 2]> = face.corners.iter().map(|&c| local(c)).collect();
+                let reach = corners_mm
+                    .iter()
+                    .map(|c| c[0].hypot(c[1]))
+                    .fold(0.0, f64::max);
+                let side = (2.0 * (reach + TRIM_MM) / manifest.image.pixel_mm).ceil() as usize;
+                let (lat_deg, lon_deg) = lat_lon_deg(face.frame.z);
+                FacetEntry {
+                    id: index + 1,
+                    label: format!("{:02}", index + 1),
+                    kind: face.kind,
+                    width_px: side,
+                    height_px: side,
+                    back_plane_mm,
+                    base_distance_mm: face.distance * RADIUS_MM,
+                    frame: face.frame.into(),
+                    centre: Centre { lat_deg, lon_deg },
+                    corners_mm,
+                    edges: face
+                        .edges
+                        .iter()
+                        .map(|edge| EdgeEntry {
+                            neighbour: edge.neighbour + 1,
+                            seam: format!("S{:02}", edge.seam + 1),
+                            tilt_deg: edge.tilt_rad.to_degrees(),
+                            seam_low_mm: -1.0,
+                            seam_high_mm: 1.0,
+                        })
+                        .collect(),
+                    file: format!("facets/{:02}.png", index + 1),
+                    ..manifest.facets[0].clone()
+                }
+            })
+            .collect();
+        manifest
+    }
+
+    /// Levels of one facet: a few rounds of the fixed point are enough for a picture.
+    pub fn levels(manifest: &Manifest, facet: &FacetEntry) -> Array2<u16> {
+        let frame = facet.frame.axes();
+        let image = &manifest.image;
+        let outline: Vec<DVec2> = facet.corners_mm.iter().map(|&c| DVec2::from(c)).collect();
+        let half = 0.5 * facet.width_px as f64;
+        Array2::from_shape_fn((facet.height_px, facet.width_px), |(row, column)| {
+            let x = (column as f64 + 0.5 - half) * image.pixel_mm;
+            let y = (half - row as f64 - 0.5) * image.pixel_mm;
+            // The blank bulges with its arcs; half as much again is past the trim.
+            let place = DVec2::new(x, y);
+            let apart = outline.iter().enumerate().map(|(i, &a)| {
+                let b = outline[(i + 1) % outline.len()];
+                let arc = (RADIUS_MM.powi(2) - 0.25 * (a + b).length_squared())
+                    .max(1.0)
+                    .sqrt();
+                let bulge = 0.25 * (b - a).length_squared() / (2.0 * arc) * 0.6;
+                (b - a).normalize().perp_dot(place - a) + bulge + TRIM_MM
+            });
+            if apart.fold(f64::MAX, f64::min) < 0.0 {
+                return 0;
+            }
+            let mut r = RADIUS_MM;
+            let mut z = 0.0;
+            for _ in 0..4 {
+                z = (r * r - x * x - y * y).max(0.0).sqrt();
+                r = RADIUS_MM + relief_mm(frame.to_body(DVec3::new(x, y, z)).normalize());
+            }
+            let part =
+                (z - facet.back_plane_mm - image.black_mm) / (image.white_mm - image.black_mm);
+            (1.0 + part.clamp(0.0, 1.0) * 65534.0).round() as u16
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::testing::*;
+    use super::*;
+    use rayon::prelude::*;
+
+    fn pictures(name: &str) -> (Manifest, Layout, Vec<Thumb>) {
+        let mut manifest = globe(name);
+        // Coarse pixels keep the test quick.
+        manifest.image.pixel_mm = 0.8;
+        for facet in &mut manifest.facets {
+            facet.width_px /= 4;
+            facet.height_px /= 4;
+        }
+        let layout = Layout::of(&manifest);
+        let thumbs = manifest
+            .facets
+            .par_iter()
+            .map(|facet| thumbnail(&levels(&manifest, facet), facet, &layout))
+            .collect();
+        (manifest, layout, thumbs)
+    }
+
+    #[test]
+    fn shrinking_keeps_the_mean_and_the_place() {
+        let (rows, columns) = (60, 90);
+        let plane = Array2::from_shape_fn((rows, columns), |(r, c)| (300 * r + 500 * c) as u16);
+        for (side, step) in [(10, 5.0), (11, 3.7), (40, 1.0), (50, 0.6)] {
+            let small = shrink(&plane, side, step);
+            for ((r, c), &value) in small.indexed_iter() {
+                let middle = |i: usize, length: usize| {
+                    (i as f64 + 0.5 - 0.5 * side as f64) * step + 0.5 * length as f64 - 0.5
+                };
+                // A plane's mean over a square is its height at the square's middle, to a few per
+                // cent of a pixel, because a large pixel is flat and its parts are not.
+                let expected = 300.0 * middle(r, rows) + 500.0 * middle(c, columns);
+                assert!(
+                    (f64::from(value) - expected).abs() < 0.04 * 800.0,
+                    "{r} {c} {value} {expected}"
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn outside_the_blank_is_paper_and_the_trim_is_paler() {
+        let (_, layout, thumbs) = pictures("cube");
+        let grey = &thumbs[0].grey;
+        let side = layout.thumb_px();
+        assert_eq!(grey.dim(), (side, side));
+        assert_eq!(grey[(2, 2)], 255);
+        assert!(grey[(side / 2, side / 2)] < 220);
+    }
+
+    #[test]
+    fn grids_of_cells_suit_the_page() {
+        let shape = |name: &str| {
+            let layout = Layout::of(&globe(name));
+            (layout.columns, layout.rows)
+        };
+        assert_eq!(shape("cube"), (3, 2));
+        assert_eq!(shape("dodecahedron"), (4, 3));
+        assert_eq!(shape("truncated-icosahedron"), (7, 5));
+    }
+
+    #[test]
+    fn the_sheet_is_the_same_every_time_and_free_of_colour_but_the_accent() {
+        let (manifest, layout, thumbs) = pictures("dodecahedron");
+        let picture = sheet(&manifest, &layout, &thumbs).unwrap();
+        let again = sheet(&manifest, &layout, &thumbs).unwrap();
+        assert_eq!(encode(&picture).unwrap(), encode(&again).unwrap());
+        // Every pixel is a grey, or a blend of a grey with one blue: red < green < blue.
+        for Rgb([r, g, b]) in picture.pixels() {
+            let grey = r == g && g == b;
+            assert!(grey || (r <= g && g <= b), "{r} {g} {b}");
+        }
+    }
+
+    #[test]
+    fn the_index_corner_and_outline_are_where_the_manifest_says() {
+        let (manifest, layout, thumbs) = pictures("cube");
+        let picture = sheet(&manifest, &layout, &thumbs).unwrap();
+        let centre = layout.centre_px(0);
+        let accent = Rgb([0x00, 0x50, 0x8c]);
+        for &[x, y] in &manifest.facets[0].corners_mm {
+            let px = (centre[0] + x * layout.px_per_mm) as i64;
+            let py = (centre[1] - y * layout.px_per_mm) as i64;
+            let near = (-3..=3).any(|dx| {
+                (-3..=3).any(|dy| *picture.get_pixel((px + dx) as u32, (py + dy) as u32) == accent)
+            });
+            assert!(near, "no line at {x} {y}");
+        }
+    }
+
+    #[test]
+    fn odd_names_and_missing_pictures_still_make_a_sheet() {
+        let mut manifest = globe("cube");
+        manifest.source.body = Some("<script> & \u{7} \"world\"".into());
+        manifest.source.file = "]]>.tif".into();
+        manifest.facets[0].label = "<1>".into();
+        let layout = Layout::of(&manifest);
+        let picture = sheet(&manifest, &layout, &[]).unwrap();
+        assert!(picture.pixels().any(|p| p.0 != PAPER));
+    }
 }

@@ -4,6 +4,7 @@
 //! testing every pixel, the grid is summarised once in blocks of [`BLOCK`] × [`BLOCK`] samples; a
 //! patch then asks the few blocks it touches.
 
+use super::sampler::row_across_poles;
 use crate::curve::Curve;
 use crate::geometry::lat_lon_deg;
 use crate::grid::Grid;
@@ -11,42 +12,98 @@ use glam::DVec3;
 use rayon::prelude::*;
 
 /// Samples per block side. Smaller blocks bound tighter and cost more to ask.
-const BLOCK: usize = 16;
+const BLOCK: usize = 8;
 
-/// The bicubic's steepest slope between two samples is at most this many times the steepest
-/// difference of neighbouring samples around: 1.5 along the direction of the difference (Keys'
-/// cubic, at the middle of the interval) times 1.25, the sum of absolute weights across it.
-const SLOPE_FACTOR: f64 = 1.5 * 1.25;
+/// Of the four weights of the cubic, those below zero add up to −⅛ at most: a weighted mean can
+/// leave the range of its four values by this share of it.
+const OVERSHOOT: f64 = 0.125;
 
-/// The bicubic overshoots the range of its 4 × 4 samples by at most this share of it: the absolute
-/// weights of one direction add up to 1.25 at most, so those of both to 1.25², half of the excess
-/// on either side.
-const OVERSHOOT: f64 = (1.25 * 1.25 - 1.0) / 2.0;
+/// An interval.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Span {
+    /// Lower end.
+    pub low: f64,
+    /// Upper end.
+    pub high: f64,
+}
+
+impl Span {
+    const NONE: Span = Span {
+        low: f64::INFINITY,
+        high: f64::NEG_INFINITY,
+    };
+
+    fn add(&mut self, value: f64) {
+        self.low = self.low.min(value);
+        self.high = self.high.max(value);
+    }
+
+    fn with(self, other: Span) -> Span {
+        Span {
+            low: self.low.min(other.low),
+            high: self.high.max(other.high),
+        }
+    }
+
+    /// What a mean of values from this interval with the cubic's weights can be.
+    fn overshot(self) -> Span {
+        let spare = OVERSHOOT * (self.high - self.low);
+        Span {
+            low: self.low - spare,
+            high: self.high + spare,
+        }
+    }
+
+    /// Largest absolute value.
+    pub fn size(self) -> f64 {
+        self.low.abs().max(self.high.abs())
+    }
+
+    /// Largest product with `factor`.
+    fn highest_times(self, factor: f64) -> f64 {
+        (self.low * factor).max(self.high * factor)
+    }
+}
 
 /// What is known about the relief over a patch.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Bound {
-    /// No ground lower, mm.
-    pub lowest_mm: f64,
-    /// No ground higher, mm.
-    pub highest_mm: f64,
-    /// No slope steeper, mm of relief per radian of arc.
-    pub slope_mm_per_rad: f64,
+    /// No ground lower or higher, mm.
+    pub relief_mm: Span,
+    /// Slope towards the east, mm of relief per radian of arc.
+    pub east: Span,
+    /// Slope towards the north, mm per radian.
+    pub north: Span,
 }
 
 impl Bound {
     const NONE: Bound = Bound {
-        lowest_mm: f64::INFINITY,
-        highest_mm: f64::NEG_INFINITY,
-        slope_mm_per_rad: 0.0,
+        relief_mm: Span::NONE,
+        east: Span::NONE,
+        north: Span::NONE,
     };
 
     fn with(self, other: &Bound) -> Bound {
         Bound {
-            lowest_mm: self.lowest_mm.min(other.lowest_mm),
-            highest_mm: self.highest_mm.max(other.highest_mm),
-            slope_mm_per_rad: self.slope_mm_per_rad.max(other.slope_mm_per_rad),
+            relief_mm: self.relief_mm.with(other.relief_mm),
+            east: self.east.with(other.east),
+            north: self.north.with(other.north),
         }
+    }
+
+    /// No slope in any direction steeper, mm per radian.
+    pub fn steepest(&self) -> f64 {
+        self.east.size().hypot(self.north.size())
+    }
+
+    /// No slope falls faster towards `azimuth` (radians from east, towards north) or anything
+    /// within `spread` of it, mm per radian. Negative where the ground surely rises.
+    pub fn falls_towards(&self, azimuth: f64, spread: f64) -> f64 {
+        let ahead =
+            self.east.highest_times(-azimuth.cos()) + self.north.highest_times(-azimuth.sin());
+        // Turning a vector by the spread moves its end by at most a chord.
+        let chord = 2.0 * (0.5 * spread.min(std::f64::consts::PI)).sin();
+        (ahead + chord * self.steepest()).min(self.steepest())
     }
 }
 
@@ -57,7 +114,7 @@ pub struct Bounds {
     block_columns: usize,
     block_lat_deg: f64,
     block_lon_deg: f64,
-    /// Latitude of the northern edge of block row 0 and longitude of the western of column 0.
+    /// Latitude of row 0 and longitude of column 0.
     north_deg: f64,
     west_deg: f64,
 }
@@ -65,11 +122,11 @@ pub struct Bounds {
 impl Bounds {
     /// Summarises a grid carved through a curve: one pass, rows of blocks in parallel.
     pub fn new(grid: &Grid, curve: &Curve) -> Bounds {
-        let (rows, columns) = (grid.rows(), grid.columns());
-        let (block_rows, block_columns) = (rows.div_ceil(BLOCK), columns.div_ceil(BLOCK));
+        let block_rows = grid.rows().div_ceil(BLOCK);
+        let block_columns = grid.columns().div_ceil(BLOCK);
         let blocks = (0..block_rows)
             .into_par_iter()
-            .flat_map_iter(|block_row| block_row_bounds(grid, curve, block_row, block_columns))
+            .flat_map_iter(|block_row| block_row_bounds(grid, curve, block_row))
             .collect();
         Bounds {
             blocks,
@@ -117,58 +174,89 @@ impl Bounds {
     }
 }
 
-fn block_row_bounds(
-    grid: &Grid,
-    curve: &Curve,
-    block_row: usize,
-    block_columns: usize,
-) -> Vec<Bound> {
-    let (rows, columns) = (grid.rows() as isize, grid.columns() as isize);
-    let first_row = (block_row * BLOCK) as isize;
-    let last_row = (first_row + BLOCK as isize).min(rows);
-    // Two samples more on every side: what the 4 × 4 neighbourhoods of the block's cells touch.
-    let lines: Vec<Vec<f64>> = (first_row - 2..=last_row + 2)
+/// Relief of one row with two samples more on either end, mm.
+fn relief_row(grid: &Grid, curve: &Curve, row: isize) -> Vec<f64> {
+    let line = row_across_poles(grid, row);
+    let columns = line.len();
+    (0..columns + 2 * REACH)
+        .map(|i| curve.relief_mm(f64::from(line[(i + columns - REACH) % columns])))
+        .collect()
+}
+
+/// Samples beyond a block that its cells' neighbourhoods touch.
+const REACH: usize = 2;
+
+fn block_row_bounds(grid: &Grid, curve: &Curve, block_row: usize) -> Vec<Bound> {
+    let first = (block_row * BLOCK) as isize - REACH as isize;
+    let end = ((block_row + 1) * BLOCK).min(grid.rows()) as isize + REACH as isize;
+    let lines: Vec<Vec<f64>> = (first..=end)
+        .map(|row| relief_row(grid, curve, row))
+        .collect();
+    let per_rad_lat = 1.0 / grid.step_lat_deg().to_radians();
+    let per_rad_lon: Vec<f64> = (first..=end)
         .map(|row| {
-            let line = grid.heights_m.row(row.clamp(0, rows - 1) as usize);
-            line.iter()
-                .map(|&h| curve.relief_mm(f64::from(h)))
-                .collect()
+            let row = row.clamp(0, grid.rows() as isize - 1) as usize;
+            1.0 / (grid.step_lon_deg().to_radians() * smallest_cosine(grid, row))
         })
         .collect();
-    let step_lon = grid.step_lon_deg().to_radians();
-    let step_lat = grid.step_lat_deg().to_radians();
-    let row_cosines: Vec<f64> = (first_row - 2..=last_row + 2)
-        .map(|row| smallest_cosine(grid, row.clamp(0, rows - 1) as usize))
-        .collect();
-    (0..block_columns as isize)
+    (0..grid.columns().div_ceil(BLOCK))
         .map(|block_column| {
-            let first = block_column * BLOCK as isize;
-            let last = (first + BLOCK as isize).min(columns);
-            let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
-            let (mut steep_lon, mut steep_lat): (f64, f64) = (0.0, 0.0);
-            for (i, line) in lines.iter().enumerate() {
-                let mut largest: f64 = 0.0;
-                for column in first - 2..=last + 2 {
-                    let here = line[column.rem_euclid(columns) as usize];
-                    let east = line[(column + 1).rem_euclid(columns) as usize];
-                    low = low.min(here);
-                    high = high.max(here);
-                    largest = largest.max((east - here).abs());
-                    if i + 1 < lines.len() {
-                        let south = lines[i + 1][column.rem_euclid(columns) as usize];
-                        steep_lat = steep_lat.max((south - here).abs());
-                    }
+            // In padded columns: REACH more on either side of the block's own.
+            let left = block_column * BLOCK;
+            let right = ((block_column + 1) * BLOCK).min(grid.columns()) + 2 * REACH;
+            let mut bound = Bound::NONE;
+            for (line, per_rad) in lines.iter().zip(&per_rad_lon) {
+                let line = &line[left..right];
+                line.iter().for_each(|&relief| bound.relief_mm.add(relief));
+                let mut east = Span::NONE;
+                for p in line.windows(4) {
+                    slopes_between([p[0], p[1], p[2], p[3]], &mut east);
                 }
-                steep_lon = steep_lon.max(largest / row_cosines[i]);
+                bound.east.add(east.low * per_rad);
+                bound.east.add(east.high * per_rad);
             }
-            let spare = OVERSHOOT * (high - low);
+            let mut south = Span::NONE;
+            for rows in lines.windows(4) {
+                for column in left..right {
+                    let p = [0, 1, 2, 3].map(|i| rows[i][column]);
+                    slopes_between(p, &mut south);
+                }
+            }
+            bound.north = Span {
+                low: -south.high * per_rad_lat,
+                high: -south.low * per_rad_lat,
+            };
+            let relief = bound.relief_mm.overshot().overshot();
             Bound {
-                lowest_mm: (low - spare).max(curve.lowest_mm()),
-                highest_mm: (high + spare).min(curve.highest_mm()),
-                slope_mm_per_rad: SLOPE_FACTOR * (steep_lon / step_lon).hypot(steep_lat / step_lat),
+                relief_mm: Span {
+                    low: relief.low.max(curve.lowest_mm()),
+                    high: relief.high.min(curve.highest_mm()),
+                },
+                east: bound.east.overshot(),
+                north: bound.north.overshot(),
             }
         })
         .collect()
+}
+
+/// Extends a span by all slopes of Keys' cubic between the middle two of four samples, per step.
+///
+/// The slope is a quadratic in t: extreme at the ends or at its vertex.
+fn slopes_between(p: [f64; 4], span: &mut Span) {
+    let start = 0.5 * (p[2] - p[0]);
+    let end = 0.5 * (p[3] - p[1]);
+    span.add(start);
+    span.add(end);
+    // slope(t) = start + b t + a t²
+    let rise = p[2] - p[1];
+    let a = 3.0 * (start + end) - 6.0 * rise;
+    let b = 6.0 * rise - 4.0 * start - 2.0 * end;
+    if a != 0.0 {
+        let vertex = -b / (2.0 * a);
+        if vertex > 0.0 && vertex < 1.0 {
+            span.add(start + vertex * (b + a * vertex));
+        }
+    }
 }
 
 /// The smallest cosine of latitude where a row's samples are used: half a step nearer to the pole
@@ -210,13 +298,13 @@ mod tests {
             let bounds = Bounds::new(&grid, &identity(0.0, 5.0));
             for away in [-0.9, 0.9] {
                 let near = bounds.around(direction(lat, lon + away), 1f64.to_radians());
-                assert_eq!(near.highest_mm, 5.0);
-                assert!(near.slope_mm_per_rad > 5.0 / 0.5f64.to_radians());
+                assert_eq!(near.relief_mm.high, 5.0);
+                assert!(near.steepest() > 5.0 / 0.5f64.to_radians());
             }
             let far = bounds.around(direction(-lat, lon), 1f64.to_radians());
-            assert_eq!((far.highest_mm, far.slope_mm_per_rad), (0.0, 0.0));
+            assert_eq!((far.relief_mm.high, far.steepest()), (0.0, 0.0));
             let pole = bounds.around(direction(90.0, 0.0), 60f64.to_radians());
-            assert_eq!(pole.highest_mm, 5.0);
+            assert_eq!(pole.relief_mm.high, 5.0);
         }
     }
 
@@ -234,6 +322,6 @@ mod tests {
         };
         let bounds = Bounds::new(&grid, &identity(-2.0, 2.0));
         let bound = bounds.around(direction(0.0, 77.0), 0.01);
-        assert!(bound.slope_mm_per_rad >= 16.0 && bound.slope_mm_per_rad < 16.0 * 1.9);
+        assert!(bound.north.high >= 16.0 - 1e-3 && bound.north.high < 16.0 * 1.1);
     }
 }

@@ -69,6 +69,14 @@ impl FacetSpec {
             .all(|side| side.outward.dot(lateral) <= side.slant * z_mm + self.trim_mm)
     }
 
+    /// Columns of a row that are drawn.
+    pub fn drawn(&self, row: usize) -> std::ops::Range<usize> {
+        match self.outside {
+            Outside::Floor => self.span(row),
+            Outside::Terrain => 0..self.width_px,
+        }
+    }
+
     /// Columns of a row whose centres lie inside the outline.
     pub fn span(&self, row: usize) -> std::ops::Range<usize> {
         let y = self.y_mm(row);

@@ -14,19 +14,42 @@
 //!          +--------x--------
 //! ```
 //!
-//! Where the ground cannot be steep enough to fold under itself, which [`Bounds`] proves for a
-//! whole tile at a time, there is just one such point and a fixed-point step with Aitken's
-//! acceleration finds it in two samples, starting from the pixel above. Everywhere else a march
-//! from the top, never longer than the slope allows, finds the first hit and tells whether there
-//! is a second.
+//! Three steps find it:
+//!
+//! 1. Everywhere, a fixed-point step with Aitken's acceleration finds a point of the surface in
+//!    two samples, starting from the pixel above.
+//! 2. Where the ground cannot be steep enough to fold under itself, which [`Bounds`] proves for
+//!    whole tiles, that point is the only one. Elsewhere folds are looked for. Out along a line
+//!    from the axis the ground under the pixels moves out too; where the surface folds back,
+//!    whatever points were found must jump, for no continuous path leads on:
+//!
+//!    ```text
+//!    ground |           ____        the S of a fold: three points over every pixel between
+//!           |       ___/            b and a. Following any of them from left to right, one
+//!           |     _/                has to jump up somewhere between b and a.
+//!           |     \__
+//!           |  ____  \
+//!           | /    \_/
+//!           +-----b---a------ pixel
+//!    ```
+//!
+//! 3. Around every jump, as far as the height of the ground there lets the fold reach, a march
+//!    from the top, never longer than the slope allows, finds the first hit and tells whether
+//!    there is a second.
 
-use super::bounds::{Bound, Bounds};
+use super::bounds::{Bound, Bounds, Span};
 use super::facet::FacetSpec;
 use super::sampler::{Directions, LANES, Sampler};
-use glam::DVec3;
+use crate::settings::Base;
+use glam::{DVec2, DVec3};
+use std::f64::consts::{PI, TAU};
+use std::ops::Range;
 
 /// Columns per tile whose slope is bounded together; its rows are those of a band.
 const TILE_COLUMNS: usize = 64;
+
+/// Columns and rows of the leaves a tile is cut into when the whole of it might fold.
+const LEAF: (usize, usize) = (16, 8);
 
 /// Aitken's step is trusted when the last two heights were this close, mm. Its error is about
 /// the curvature of the ground times the square of this: below a level of a 16-bit image.
@@ -38,6 +61,9 @@ const SETTLED_MM: f64 = 2e-5;
 /// A line whose fixed point has not settled after this many rounds is marched instead.
 const MOST_ROUNDS: usize = 8;
 
+/// Directions away from the axis that differ by more than this over a tile are not told apart.
+const MOST_SPREAD: f64 = 0.5;
+
 /// Shortest step of a march, in pixels: thinner slivers of overhanging ground may be missed.
 const SHORTEST_STEP_PX: f64 = 0.02;
 
@@ -47,13 +73,16 @@ const UNDERCUT_MM: f64 = 1e-3;
 /// Samples after which a march gives up and takes what it has; far above what is ever needed.
 const MOST_SAMPLES: u32 = 4000;
 
-/// What drawing a band of rows yields.
+/// Ground that moves out by more than this many pixels from one pixel to the next is a jump, or so
+/// near to one that a look does no harm. Unfolded level ground at the rim of the widest facets
+/// moves by 1/cos θ.
+const JUMP_PX: f64 = 2.0;
+
+/// What is known of a band after the first step.
 pub struct Band {
-    /// Heights above the globe's centre, mm, row by row over the whole width; NaN where the
-    /// line passes the globe by or was not asked for.
-    pub z_mm: Vec<f32>,
-    /// Per pixel: the surface folds under itself here.
-    pub undercut: Vec<bool>,
+    leaves: Vec<Tile>,
+    /// Lines whose fixed point has not settled, as indices into the band.
+    unsettled: Vec<usize>,
 }
 
 /// Everything a facet's radial surface depends on.
@@ -71,8 +100,9 @@ struct March {
     x: f64,
     y: f64,
     low: f64,
-    /// Steepest possible change of the residual per mm of descent.
-    steepest: f64,
+    /// Fastest that the ground can come nearer per mm of descent, and fall away below a hit.
+    nears: f64,
+    leaves: f64,
     phase: Phase,
     samples: u32,
 }
@@ -113,10 +143,17 @@ impl<'a> Radial<'a> {
         spec: &'a FacetSpec,
         (lowest_mm, highest_mm): (f64, f64),
     ) -> Self {
+        let any = Span {
+            low: f64::NEG_INFINITY,
+            high: f64::INFINITY,
+        };
         let whole = Bound {
-            lowest_mm,
-            highest_mm,
-            slope_mm_per_rad: f64::INFINITY,
+            relief_mm: Span {
+                low: lowest_mm,
+                high: highest_mm,
+            },
+            east: any,
+            north: any,
         };
         Radial {
             sampler,
@@ -126,24 +163,17 @@ impl<'a> Radial<'a> {
         }
     }
 
-    /// Draws rows `rows`, columns `span(row)` each, on a sphere or (`FLAT`) flat base.
+    /// First step for rows `rows`, on a sphere or (`FLAT`) flat base:
+    /// heights over the globe's centre into `z_mm`, whole rows of it; NaN where none was found.
     #[inline(always)]
-    pub fn band<const FLAT: bool>(
-        &self,
-        rows: std::ops::Range<usize>,
-        span: impl Fn(usize) -> std::ops::Range<usize>,
-    ) -> Band {
+    pub fn settle_band<const FLAT: bool>(&self, rows: Range<usize>, z_mm: &mut [f32]) -> Band {
         let width = self.spec.width_px;
-        let mut band = Band {
-            z_mm: vec![f32::NAN; width * rows.len()],
-            undercut: vec![false; width * rows.len()],
-        };
-        let tiles = self.tile_bounds::<FLAT>(rows.clone(), &span);
+        let leaves = self.leaves::<FLAT>(rows.clone());
+        let mut unsettled = Vec::new();
         // Relief found on the row above, the start for the next.
         let mut above: Vec<f64> = vec![0.0; width];
-        let mut marches = Vec::new();
         for (i, row) in rows.enumerate() {
-            let span = span(row);
+            let span = self.spec.drawn(row);
             let y = self.spec.y_mm(row);
             let mut first = span.start;
             while first < span.end {
@@ -159,20 +189,141 @@ impl<'a> Radial<'a> {
                 let settled = self.settle::<FLAT>(&x, y, &mut relief, &mut z, count);
                 above[first..first + count].copy_from_slice(&relief[..count]);
                 for lane in 0..count {
-                    let column = first + lane;
-                    let index = i * width + column;
-                    let tile = &tiles[column / TILE_COLUMNS];
-                    if tile.unique && settled[lane] {
-                        band.z_mm[index] = z[lane] as f32;
+                    let index = i * width + first + lane;
+                    // At z = 0 the line grazes the limb or passes it by.
+                    if settled[lane] && z[lane] > 0.0 {
+                        z_mm[index] = z[lane] as f32;
                     } else {
-                        marches.extend(self.march::<FLAT>(index, x[lane], y, tile));
+                        unsettled.push(index);
                     }
                 }
                 first += count;
             }
         }
-        self.run_marches::<FLAT>(marches, &mut band);
-        band
+        Band { leaves, unsettled }
+    }
+
+    /// Second step: the pixels of a band that must be marched, as (row, column), because the
+    /// ground jumps near them. Looks at the rows around, so all of `z_mm` must hold the first
+    /// step's heights.
+    pub fn jumps(&self, rows: Range<usize>, band: &Band, z_mm: &[f32]) -> Vec<(usize, usize)> {
+        let width = self.spec.width_px;
+        let mut jumps: Vec<(usize, usize)> = band
+            .unsettled
+            .iter()
+            .map(|index| (rows.start + index / width, index % width))
+            .collect();
+        let limit = JUMP_PX * self.spec.pixel_mm;
+        for (i, row) in rows.clone().enumerate() {
+            for (leaf, columns) in self.folding_leaves(band, i) {
+                let reach = limit / leaf.nearest_mm(self.spec);
+                for column in columns {
+                    let Some(here) = self.ground(row, column, z_mm) else {
+                        continue;
+                    };
+                    // All four neighbours: one beyond the leaf need not look back.
+                    let neighbours = [
+                        (row.wrapping_sub(1), column),
+                        (row + 1, column),
+                        (row, column.wrapping_sub(1)),
+                        (row, column + 1),
+                    ];
+                    // Beyond the edge of what is drawn a fold that began inside may go on.
+                    let far = |(row, column)| {
+                        self.ground(row, column, z_mm)
+                            .is_none_or(|there| here.distance_squared(there) > reach * reach)
+                    };
+                    if neighbours.into_iter().any(far) {
+                        jumps.push((row, column));
+                    }
+                }
+            }
+        }
+        jumps
+    }
+
+    /// Leaves of a band's row that may fold, with their columns.
+    fn folding_leaves<'b>(
+        &self,
+        band: &'b Band,
+        row_in_band: usize,
+    ) -> impl Iterator<Item = (&'b Tile, Range<usize>)> {
+        let width = self.spec.width_px;
+        let across = width.div_ceil(LEAF.0);
+        band.leaves[row_in_band / LEAF.1 * across..][..across]
+            .iter()
+            .enumerate()
+            .filter(|(_, leaf)| !leaf.unique)
+            .map(move |(i, leaf)| (leaf, i * LEAF.0..((i + 1) * LEAF.0).min(width)))
+    }
+
+    /// Direction of the ground found under a pixel, facet frame.
+    fn ground(&self, row: usize, column: usize, z_mm: &[f32]) -> Option<DVec3> {
+        if row >= self.spec.height_px || column >= self.spec.width_px {
+            return None;
+        }
+        let z = f64::from(z_mm[row * self.spec.width_px + column]);
+        let place = DVec3::new(self.spec.x_mm(column), self.spec.y_mm(row), z);
+        (!z.is_nan()).then(|| place.normalize_or(DVec3::Z))
+    }
+
+    /// Marks every pixel that a fold seen at a jump may reach: as far in and out along the line
+    /// from the axis as ground of the height found around there can be displaced.
+    pub fn mark(&self, jump: (usize, usize), leaf: &Tile, marked: &mut [bool]) {
+        let spec = self.spec;
+        let place = DVec2::new(spec.x_mm(jump.1), spec.y_mm(jump.0));
+        let rho = place.length();
+        let sin = (rho / leaf.nearest_mm(spec)).min(1.0);
+        let relief = leaf.bound.relief_mm;
+        let reach_px = ((relief.high - relief.low) * sin / spec.pixel_mm).ceil() + 2.0;
+        let step = place / rho.max(spec.pixel_mm);
+        for i in -(reach_px as isize)..=reach_px as isize {
+            let column = jump.1 as f64 + step.x * i as f64;
+            let row = jump.0 as f64 - step.y * i as f64;
+            // The line runs between pixels: take those on both sides of it.
+            for (row, column) in [(row.floor(), column.floor()), (row.ceil(), column.ceil())] {
+                for (row, column) in [(row, column), (row, column - 1.0), (row, column + 1.0)] {
+                    if (0.0..spec.height_px as f64).contains(&row)
+                        && (0.0..spec.width_px as f64).contains(&column)
+                    {
+                        marked[row as usize * spec.width_px + column as usize] = true;
+                    }
+                }
+            }
+        }
+    }
+
+    /// What is known around a pixel of a band.
+    pub fn leaf<'b>(&self, band: &'b Band, row_in_band: usize, column: usize) -> &'b Tile {
+        let across = self.spec.width_px.div_ceil(LEAF.0);
+        &band.leaves[row_in_band / LEAF.1 * across + column / LEAF.0]
+    }
+
+    /// Third step: marches the pixels of a band that are marked and may fold, or have not settled.
+    #[inline(always)]
+    pub fn march_band<const FLAT: bool>(
+        &self,
+        rows: Range<usize>,
+        band: &Band,
+        marked: &[bool],
+        z_mm: &mut [f32],
+        undercut: &mut [bool],
+    ) {
+        let width = self.spec.width_px;
+        let mut marches = Vec::new();
+        for (i, row) in rows.enumerate() {
+            for column in self.spec.drawn(row) {
+                let index = i * width + column;
+                let leaf = self.leaf(band, i, column);
+                if !z_mm[index].is_nan() && (leaf.unique || !marked[index]) {
+                    continue;
+                }
+                let (x, y) = (self.spec.x_mm(column), self.spec.y_mm(row));
+                z_mm[index] = f32::NAN;
+                marches.extend(self.march::<FLAT>(index, x, y, leaf));
+            }
+        }
+        self.run_marches::<FLAT>(marches, z_mm, undercut);
     }
 
     /// Two samples and Aitken's step for every lane; more rounds for the few that need them.
@@ -291,47 +442,64 @@ impl<'a> Radial<'a> {
         if FLAT {
             let d = self.spec.base_distance_mm;
             // The factor Z/|P| lies between 0 and 1.
-            return Some((d + bound.lowest_mm.min(0.0), d + bound.highest_mm.max(0.0)));
+            return Some((
+                d + bound.relief_mm.low.min(0.0),
+                d + bound.relief_mm.high.max(0.0),
+            ));
         }
         let z = |relief: f64| {
             let reach = self.spec.radius_mm + relief;
             reach.mul_add(reach, -rho2)
         };
-        let high = z(bound.highest_mm);
-        (high >= 0.0).then(|| (z(bound.lowest_mm).max(0.0).sqrt(), high.sqrt()))
+        let high = z(bound.relief_mm.high);
+        (high >= 0.0).then(|| (z(bound.relief_mm.low).max(0.0).sqrt(), high.sqrt()))
     }
 
-    fn tile_bounds<const FLAT: bool>(
-        &self,
-        rows: std::ops::Range<usize>,
-        span: impl Fn(usize) -> std::ops::Range<usize>,
-    ) -> Vec<Tile> {
-        let spans: Vec<_> = rows.clone().map(span).filter(|s| !s.is_empty()).collect();
+    /// What is known of each leaf of a band, row by row: from its tile where that cannot fold,
+    /// else from its own, smaller patch of ground.
+    fn leaves<const FLAT: bool>(&self, rows: Range<usize>) -> Vec<Tile> {
+        let spans: Vec<_> = rows
+            .clone()
+            .map(|row| self.spec.drawn(row))
+            .filter(|s| !s.is_empty())
+            .collect();
         let first = spans.iter().map(|s| s.start).min().unwrap_or(0);
         let end = spans.iter().map(|s| s.end).max().unwrap_or(0);
-        (0..self.spec.width_px.div_ceil(TILE_COLUMNS))
-            .map(|tile| {
-                let left = (tile * TILE_COLUMNS).max(first);
-                let right = ((tile + 1) * TILE_COLUMNS).min(end);
-                if left < right {
-                    self.tile_bound::<FLAT>(left..right, rows.clone())
-                } else {
-                    Tile {
-                        bound: self.whole,
-                        unique: false,
+        let across = self.spec.width_px.div_ceil(LEAF.0);
+        let unknown = Tile {
+            bound: self.whole,
+            falls: f64::INFINITY,
+            rises: f64::INFINITY,
+            unique: false,
+        };
+        let mut leaves = vec![unknown; across * rows.len().div_ceil(LEAF.1)];
+        let within = |start: usize, size: usize| start.max(first)..(start + size).min(end);
+        for left in (0..self.spec.width_px).step_by(TILE_COLUMNS) {
+            let columns = within(left, TILE_COLUMNS);
+            if columns.is_empty() {
+                continue;
+            }
+            let tile = self.tile_bound::<FLAT>(columns, rows.clone());
+            for (i, top) in rows.clone().step_by(LEAF.1).enumerate() {
+                for left in (left..left + TILE_COLUMNS).step_by(LEAF.0) {
+                    let columns = within(left, LEAF.0);
+                    if columns.is_empty() {
+                        continue;
                     }
+                    leaves[i * across + left / LEAF.0] = if tile.unique {
+                        tile
+                    } else {
+                        self.tile_bound::<FLAT>(columns, top..(top + LEAF.1).min(rows.end))
+                    };
                 }
-            })
-            .collect()
+            }
+        }
+        leaves
     }
 
     /// Bounds the ground that the vertical lines of a tile can meet, and tells whether each of
     /// them meets the surface just once.
-    fn tile_bound<const FLAT: bool>(
-        &self,
-        columns: std::ops::Range<usize>,
-        rows: std::ops::Range<usize>,
-    ) -> Tile {
+    fn tile_bound<const FLAT: bool>(&self, columns: Range<usize>, rows: Range<usize>) -> Tile {
         let xs = [
             self.spec.x_mm(columns.start),
             self.spec.x_mm(columns.end - 1),
@@ -344,8 +512,8 @@ impl<'a> Radial<'a> {
             (xs[1], ys[1]),
         ];
         let mut bound = self.whole;
-        // The second time the region is that of the ground found the first time, not of all.
-        for _ in 0..2 {
+        // From the second time on the region is that of the ground found before, not of all.
+        for _ in 0..3 {
             let mut points = [DVec3::Z; 8];
             for (i, &(x, y)) in corners.iter().enumerate() {
                 let (low, high) = self
@@ -364,46 +532,89 @@ impl<'a> Radial<'a> {
                 .around(self.spec.frame.to_body(centre), radius + 1e-6);
         }
         let rho = corners.iter().map(|&(x, y)| x.hypot(y)).fold(0.0, f64::max);
+        let (falls, rises) = self.outward_slopes(&bound, &corners);
         Tile {
             bound,
-            unique: self.cannot_fold::<FLAT>(&bound, rho),
+            falls,
+            rises,
+            unique: self.cannot_fold::<FLAT>(&bound, falls, rho),
         }
+    }
+
+    /// The fastest fall and rise of the ground away from the facet's axis over a tile, mm per
+    /// radian.
+    fn outward_slopes(&self, bound: &Bound, corners: &[(f64, f64); 4]) -> (f64, f64) {
+        // Away from the axis is another direction at every corner: take the middle of the tile
+        // and how far the corners stray from it, in the ground's own east and north.
+        let azimuth = |x: f64, y: f64| {
+            let rho = x.hypot(y);
+            let z = (self.spec.radius_mm * self.spec.radius_mm - rho * rho)
+                .max(0.0)
+                .sqrt();
+            let place = self
+                .spec
+                .frame
+                .to_body(DVec3::new(x, y, z).normalize_or(DVec3::Z));
+            let outward = self.spec.frame.to_body(DVec3::new(x, y, 0.0));
+            let east = DVec3::Z.cross(place);
+            let north = place.cross(east);
+            // Both axes are as long as the cosine of latitude: the angle is right all the same.
+            outward.dot(north).atan2(outward.dot(east))
+        };
+        let middle = azimuth(
+            0.5 * (corners[0].0 + corners[3].0),
+            0.5 * (corners[0].1 + corners[3].1),
+        );
+        let spread = corners
+            .iter()
+            .map(|&(x, y)| {
+                let turned = (azimuth(x, y) - middle).rem_euclid(TAU);
+                turned.min(TAU - turned)
+            })
+            .fold(0.0, f64::max);
+        // Half as much again for what lies between the corners and on ground of other heights;
+        // near the axis or a pole every direction may occur.
+        if spread > MOST_SPREAD {
+            return (bound.steepest(), bound.steepest());
+        }
+        let spread = 1.5 * spread + 0.01;
+        (
+            bound.falls_towards(middle, spread),
+            bound.falls_towards(middle + PI, spread),
+        )
     }
 
     /// Whether the lateral distance |P| sin θ grows with θ all over a patch out to `rho`:
     /// sphere: slope · sin θ < |P| cos θ;  flat: slope · sin θ < d / cos²θ + relief · cos θ.
-    fn cannot_fold<const FLAT: bool>(&self, bound: &Bound, rho: f64) -> bool {
+    fn cannot_fold<const FLAT: bool>(&self, bound: &Bound, falls: f64, rho: f64) -> bool {
         if FLAT {
-            let nearest = self.spec.base_distance_mm + bound.lowest_mm.min(0.0);
+            let nearest = self.spec.base_distance_mm + bound.relief_mm.low.min(0.0);
             let sin = rho / rho.hypot(nearest);
-            return nearest > 0.0 && bound.slope_mm_per_rad * sin < nearest;
+            return nearest > 0.0 && falls * sin < nearest;
         }
-        let reach = self.spec.radius_mm + bound.lowest_mm;
+        let reach = self.spec.radius_mm + bound.relief_mm.low;
         if rho >= 0.999 * reach {
             return false;
         }
-        bound.slope_mm_per_rad * rho < reach * (reach * reach - rho * rho).sqrt()
+        falls * rho < reach * (reach * reach - rho * rho).sqrt()
     }
 
     fn march<const FLAT: bool>(&self, index: usize, x: f64, y: f64, tile: &Tile) -> Option<March> {
         let rho2 = x * x + y * y;
         let (low, high) = self.z_range::<FLAT>(&tile.bound, rho2)?;
-        let nearest = if FLAT {
-            low
-        } else {
-            self.spec.radius_mm + tile.bound.lowest_mm
-        };
+        let nearest = tile.nearest_mm(self.spec);
         let sin = (rho2.sqrt() / nearest).min(1.0);
-        let tallest = tile.bound.highest_mm.abs().max(tile.bound.lowest_mm.abs());
-        let steepest = 1.0
-            + tile.bound.slope_mm_per_rad * sin / nearest
-            + if FLAT { tallest / nearest } else { 0.0 };
+        let tallest = tile.bound.relief_mm.size();
+        let flat = if FLAT { tallest / nearest } else { 0.0 };
+        let change = |slope: f64| slope.max(0.0) * sin / nearest + flat;
         Some(March {
             index,
             x,
             y,
             low,
-            steepest,
+            nears: 1.0 + change(tile.rises),
+            // Below a hit the line itself goes deeper by cos θ at least; not counted.
+            leaves: change(tile.falls) + 1e-3,
             phase: Phase::Descend {
                 z: high,
                 above: None,
@@ -414,9 +625,7 @@ impl<'a> Radial<'a> {
 
     /// How far a point is above the surface, as the march measures it, mm.
     #[inline(always)]
-    fn residual<const FLAT: bool>(&self, march: &March, relief: f64) -> f64 {
-        let z = march.phase.z();
-        let rho2 = march.x.mul_add(march.x, march.y * march.y);
+    fn residual<const FLAT: bool>(&self, relief: f64, z: f64, rho2: f64) -> f64 {
         let length = z.mul_add(z, rho2).sqrt();
         if FLAT {
             z - self.spec.base_distance_mm - relief * z / length
@@ -428,7 +637,12 @@ impl<'a> Radial<'a> {
     /// Runs all marches of a band, a block of lines at a time; a line that is done makes room
     /// for the next.
     #[inline(always)]
-    fn run_marches<const FLAT: bool>(&self, mut waiting: Vec<March>, band: &mut Band) {
+    fn run_marches<const FLAT: bool>(
+        &self,
+        mut waiting: Vec<March>,
+        z_mm: &mut [f32],
+        undercut: &mut [bool],
+    ) {
         let shortest = SHORTEST_STEP_PX * self.spec.pixel_mm;
         let mut active: Vec<March> = Vec::with_capacity(LANES);
         loop {
@@ -446,19 +660,23 @@ impl<'a> Radial<'a> {
             }
             let mut relief = [0f32; LANES];
             self.relief_at(&x, &y, &z, &mut relief);
+            let mut residuals = [0.0; LANES];
+            for lane in 0..LANES {
+                let rho2 = x[lane].mul_add(x[lane], y[lane] * y[lane]);
+                residuals[lane] = self.residual::<FLAT>(f64::from(relief[lane]), z[lane], rho2);
+            }
             let mut lane = 0;
             active.retain_mut(|march| {
-                let residual = self.residual::<FLAT>(march, f64::from(relief[lane]));
                 lane += 1;
-                match advance(march, residual, shortest) {
+                match advance(march, residuals[lane - 1], shortest) {
                     Outcome::Go(phase) => {
                         march.phase = phase;
                         march.samples += 1;
                         true
                     }
-                    Outcome::Hit { z, undercut } => {
-                        band.z_mm[march.index] = z as f32;
-                        band.undercut[march.index] = undercut;
+                    Outcome::Hit { z, undercut: folds } => {
+                        z_mm[march.index] = z as f32;
+                        undercut[march.index] = folds;
                         false
                     }
                     Outcome::Missed => false,
@@ -468,10 +686,24 @@ impl<'a> Radial<'a> {
     }
 }
 
-/// What is known of a tile.
-struct Tile {
+/// What is known of a tile or leaf.
+#[derive(Clone, Copy)]
+pub struct Tile {
     bound: Bound,
+    /// Fastest fall and rise away from the axis, mm per radian.
+    falls: f64,
+    rises: f64,
     unique: bool,
+}
+
+impl Tile {
+    /// Least distance of its ground from the globe's centre, mm.
+    fn nearest_mm(&self, spec: &FacetSpec) -> f64 {
+        match spec.base {
+            Base::Sphere => spec.radius_mm + self.bound.relief_mm.low,
+            Base::Flat => spec.base_distance_mm + self.bound.relief_mm.low.min(0.0),
+        }
+    }
 }
 
 /// One step of a march, given how far the point is above the surface.
@@ -493,7 +725,7 @@ fn advance(march: &March, residual: f64, shortest: f64) -> Outcome {
                     Outcome::Missed
                 };
             }
-            let step = (residual / march.steepest).max(shortest);
+            let step = (residual / march.nears).max(shortest);
             Outcome::Go(Phase::Descend {
                 z: (z - step).max(march.low),
                 above: Some((z, residual)),
@@ -524,7 +756,7 @@ fn advance(march: &March, residual: f64, shortest: f64) -> Outcome {
                     undercut: false,
                 };
             }
-            let step = (-residual / march.steepest).max(shortest);
+            let step = (-residual / march.leaves).max(shortest);
             Outcome::Go(Phase::Under {
                 z: (z - step).max(march.low),
                 hit,

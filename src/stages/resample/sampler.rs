@@ -126,10 +126,7 @@ impl Sampler {
                 (block.x[lane], block.y[lane], block.z[lane]) = (d.x, d.y, d.z);
             }
             let mut relief_mm = [0f32; LANES];
-            pulp::Arch::new().dispatch(
-                #[inline(always)]
-                || self.relief_block(&block, &mut relief_mm),
-            );
+            self.relief_block(&block, &mut relief_mm);
             all.extend(relief_mm[..chunk.len()].iter().map(|&mm| f64::from(mm)));
         }
         all
@@ -208,7 +205,7 @@ impl Sampler {
 
 /// A row of the grid, or one beyond a pole: the row as far on the other side of it, shifted by
 /// half a turn.
-fn row_across_poles(grid: &Grid, row: isize) -> Vec<f32> {
+pub(super) fn row_across_poles(grid: &Grid, row: isize) -> Vec<f32> {
     let rows = grid.rows() as isize;
     let (mirrored, crossed) = match grid.registration {
         Registration::Pixel if row < 0 => (-1 - row, true),

@@ -4,6 +4,7 @@ use super::*;
 use crate::curve::Curve;
 use crate::geometry::{Frame, direction};
 use crate::grid::{Grid, Registration};
+use crate::settings::Outside;
 use glam::{DVec2, DVec3};
 
 /// A smooth body in closed form: plane waves through the unit ball, in metres.

@@ -19,7 +19,14 @@ use tempfile::{Builder, TempDir};
 pub const OWN_FILES: [&str; 3] = [MANIFEST_FILE, "report.md", "overview.png"];
 
 /// Hidden folders being written, for [`remove_unfinished`].
-static UNFINISHED: Mutex<Vec<PathBuf>> = Mutex::new(Vec::new());
+static UNFINISHED: Mutex<Vec<Unfinished>> = Mutex::new(Vec::new());
+
+/// What an interrupt has to take back.
+struct Unfinished {
+    hidden: PathBuf,
+    /// Deepest first.
+    made_parents: Vec<PathBuf>,
+}
 
 /// Set by an interrupt: nothing more may be written.
 static INTERRUPTED: AtomicBool = AtomicBool::new(false);
@@ -58,9 +65,12 @@ impl NewFolder {
         let hidden = folder_builder(&format!(".{name}.part-")).tempdir_in(parent);
         let hidden = hidden.map_err(|e| {
             remove_empty(&made_parents);
-            Error::io(parent, "create the output folder", &e)
+            Error::io(parent, "create the output folder", &without_path(e))
         })?;
-        unfinished().push(hidden.path().to_path_buf());
+        unfinished().push(Unfinished {
+            hidden: hidden.path().to_path_buf(),
+            made_parents: made_parents.clone(),
+        });
         Ok(NewFolder {
             hidden: Some(hidden),
             target,
@@ -109,7 +119,7 @@ impl NewFolder {
             // Replaces an empty folder; a folder filled meanwhile makes it fail.
             std::fs::rename(hidden.path(), &self.target).map_err(failed)?;
         }
-        unfinished.retain(|path| path != hidden.path());
+        unfinished.retain(|one| one.hidden != hidden.path());
         drop(unfinished);
         if let Some(hidden) = self.hidden.take() {
             let _moved_away = hidden.keep();
@@ -124,7 +134,7 @@ impl Drop for NewFolder {
         let Some(hidden) = self.hidden.take() else {
             return;
         };
-        unfinished().retain(|path| path != hidden.path());
+        unfinished().retain(|one| one.hidden != hidden.path());
         // Nothing can be done about a failure here; the folder is hidden and named as a part.
         let _ = hidden.close();
         remove_empty(&self.made_parents);
@@ -140,28 +150,48 @@ pub fn write_whole(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
         Some(parent) if !parent.as_os_str().is_empty() => parent,
         _ => Path::new("."),
     };
-    let mut file = file_builder().tempfile_in(folder)?;
-    file.write_all(bytes)?;
-    file.flush()?;
+    let mut file = file_builder().tempfile_in(folder).map_err(without_path)?;
+    file.as_file_mut().write_all(bytes)?;
     file.persist(path).map(|_| ()).map_err(|e| e.error)
 }
 
-/// Removes every unfinished folder and stops further writing. For an interrupt handler, which
-/// then ends the program.
+/// Exit code after Ctrl-C: 128 + the signal's number, as shells report it.
+pub const INTERRUPTED_EXIT: i32 = 130;
+
+/// Temporary names mean nothing to a reader, and tempfile puts them into its errors.
+fn without_path(error: std::io::Error) -> std::io::Error {
+    error.kind().into()
+}
+
+/// From now on Ctrl-C, or a request to end, removes unfinished folders and ends the program with
+/// [`INTERRUPTED_EXIT`]. For a program's start, once.
+///
+/// # Errors
+/// [`Error::Disk`] when the system refuses, or when it was called before.
+pub fn clean_up_on_interrupt() -> Result<()> {
+    ctrlc::set_handler(|| {
+        remove_unfinished();
+        std::process::exit(INTERRUPTED_EXIT);
+    })
+    .map_err(|e| Error::Disk(Problem::new(format!("could not prepare for Ctrl-C: {e}"))))
+}
+
+/// Removes every unfinished folder and stops all further writing in this process.
 pub fn remove_unfinished() {
     INTERRUPTED.store(true, Ordering::SeqCst);
-    for path in unfinished().drain(..) {
+    for one in unfinished().drain(..) {
         for _ in 0..REMOVE_TRIES {
-            let _ = std::fs::remove_dir_all(&path);
-            if !path.exists() {
+            let _ = std::fs::remove_dir_all(&one.hidden);
+            if !one.hidden.exists() {
                 break;
             }
             std::thread::sleep(REMOVE_PAUSE);
         }
+        remove_empty(&one.made_parents);
     }
 }
 
-fn unfinished() -> MutexGuard<'static, Vec<PathBuf>> {
+fn unfinished() -> MutexGuard<'static, Vec<Unfinished>> {
     UNFINISHED.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
@@ -519,18 +549,10 @@ mod tests {
     #[test]
     fn a_place_that_cannot_be_written_is_named() {
         let error = NewFolder::begin(Path::new("/proc/mars"), false).unwrap_err();
-        assert_eq!(error.exit_code(), 6);
-        assert!(
-            error
-                .to_string()
-                .starts_with("disk: could not create the output folder: "),
-            "{error}"
-        );
-        assert!(
-            error
-                .to_string()
-                .ends_with("; check the path, its permissions and the free space (/proc)"),
-            "{error}"
+        assert_eq!(
+            error.to_string(),
+            "disk: could not create the output folder: entity not found; check the path, its \
+             permissions and the free space (/proc)"
         );
     }
 
@@ -544,6 +566,51 @@ mod tests {
         write_result(&link, false, "new").unwrap();
         assert!(link.is_symlink());
         assert!(root.path().join("real/globe.json").exists());
+    }
+
+    /// Runs itself a second time as the program that is interrupted while it writes.
+    #[cfg(unix)]
+    #[test]
+    fn an_interrupt_leaves_nothing() {
+        const TARGET: &str = "GLOBEWRIGHT_TEST_INTERRUPT";
+        if let Some(target) = std::env::var_os(TARGET) {
+            clean_up_on_interrupt().unwrap();
+            let folder = NewFolder::begin(Path::new(&target), false).unwrap();
+            let files = (0..).map(|n| format!("facets/{n}.png"));
+            for file in files {
+                // Refused after the interrupt, while the handler is still at work.
+                let _ = folder.write(&file, b"one");
+                std::thread::sleep(Duration::from_millis(1));
+            }
+        }
+        for signal in ["INT", "TERM"] {
+            let root = tempfile::tempdir().unwrap();
+            let mut child = std::process::Command::new(std::env::current_exe().unwrap())
+                .args([
+                    "--exact",
+                    "stages::write::folder::tests::an_interrupt_leaves_nothing",
+                ])
+                .env(TARGET, root.path().join("deep/mars"))
+                .stdout(std::process::Stdio::null())
+                .spawn()
+                .unwrap();
+            let deep = root.path().join("deep");
+            let started = || {
+                let part = std::fs::read_dir(&deep).ok()?.next()?.ok()?;
+                part.path().join("facets/3.png").exists().then_some(())
+            };
+            while started().is_none() {
+                assert_eq!(child.try_wait().unwrap(), None, "ended too early");
+                std::thread::sleep(Duration::from_millis(5));
+            }
+            let sent = std::process::Command::new("sh")
+                .args(["-c", &format!("kill -{signal} {}", child.id())])
+                .status()
+                .unwrap();
+            assert!(sent.success());
+            assert_eq!(child.wait().unwrap().code(), Some(INTERRUPTED_EXIT));
+            assert!(names(root.path()).is_empty());
+        }
     }
 
     #[test]
