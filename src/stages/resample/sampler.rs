@@ -164,7 +164,7 @@ impl Sampler {
             down: [0.0; LANES],
         };
         self.locate_block(directions, &mut found);
-        for lane in 0..LANES {
+        for (lane, height_m) in height_m.iter_mut().enumerate() {
             let corner = found.corner[lane] as usize;
             // Every place has its neighbourhood. That the loop could be left early keeps the
             // compiler from gathering the 16 samples of many lanes one by one; four loads of
@@ -172,7 +172,7 @@ impl Sampler {
             let Some(height) = self.bicubic(corner, found.right[lane], found.down[lane]) else {
                 return;
             };
-            height_m[lane] = height;
+            *height_m = height;
         }
     }
 
