@@ -8,7 +8,6 @@ use globewright::cutter::{Shape, Tool, morphology, rough};
 use globewright::stages::resample::{Bounds, Sampler, render};
 use ndarray::Array2;
 
-#[allow(dead_code, reason = "shared with other benchmarks")]
 mod support;
 
 const SIDE: usize = 1300;

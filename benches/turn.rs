@@ -15,7 +15,6 @@ use globewright::stages::turn::search::search;
 use rayon::prelude::*;
 use std::sync::LazyLock;
 
-#[allow(dead_code, reason = "shared with other benchmarks")]
 mod support;
 
 const RANDOM_TURNS: u64 = 100_000;
