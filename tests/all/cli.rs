@@ -1,33 +1,6 @@
-use assert_cmd::Command;
-use std::path::Path;
+use crate::support::{files, run};
 use std::process::Stdio;
 use tempfile::TempDir;
-
-/// The program, run in a folder of its own.
-fn program(folder: &TempDir, words: &[&str]) -> Command {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_globewright"));
-    command.current_dir(folder.path()).args(words);
-    command
-}
-
-/// Exit code, standard output and standard error.
-fn run(folder: &TempDir, words: &[&str]) -> (i32, String, String) {
-    let output = program(folder, words).output().unwrap();
-    (
-        output.status.code().unwrap(),
-        String::from_utf8(output.stdout).unwrap(),
-        String::from_utf8(output.stderr).unwrap(),
-    )
-}
-
-fn files(folder: &Path) -> Vec<String> {
-    let mut names: Vec<String> = std::fs::read_dir(folder)
-        .unwrap()
-        .map(|entry| entry.unwrap().file_name().into_string().unwrap())
-        .collect();
-    names.sort();
-    names
-}
 
 #[test]
 fn init_writes_a_job_file_once() {

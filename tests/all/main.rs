@@ -2,3 +2,9 @@
 
 /// The command line: what it prints, where, and its exit codes.
 mod cli;
+/// Heights worked out again from the manifest, the image and the grid alone.
+mod rebuild;
+/// Whole jobs: what must hold whatever the solid, the threads or the facets asked for.
+mod runs;
+/// Grids from formulas, temporary folders, runs.
+mod support;
