@@ -2,6 +2,8 @@
 
 /// The command line: what it prints, where, and its exit codes.
 mod cli;
+/// Published tables, PROJ and real open grids.
+mod outside;
 /// Heights worked out again from the manifest, the image and the grid alone.
 mod rebuild;
 /// Whole jobs: what must hold whatever the solid, the threads or the facets asked for.
