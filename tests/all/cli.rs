@@ -54,8 +54,8 @@ fn init_into_a_missing_folder_leaves_nothing() {
     assert_eq!(code, 6);
     assert_eq!(
         err,
-        "globewright: disk: could not write the file: entity not found; check the path, its \
-         permissions and the free space (nowhere/moon.toml)\n"
+        "globewright: disk: could not write the file: there is no such file or folder; check \
+         the path (nowhere/moon.toml)\n"
     );
     assert!(files(folder.path()).is_empty());
 }
