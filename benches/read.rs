@@ -1,106 +1,96 @@
-//! How fast grids are read: `cargo bench --bench read`. Items are cells of the source.
+//! How fast a source is read, counted in source cells: `cargo bench --bench read`.
+//!
+//! `averaged` makes a working grid at a quarter of the source's resolution, statistics included;
+//! `inspect` only the statistics.
 
-use divan::Bencher;
+mod support;
+
 use divan::counter::ItemsCount;
 use gdal::DriverManager;
 use gdal::raster::{Buffer, RasterCreationOptions};
-use gdal::spatial_ref::SpatialRef;
 use globewright::progress::Silent;
 use globewright::settings::GridSettings;
-use globewright::stages::read::{self, ReadRequest};
-use std::path::{Path, PathBuf};
-use tempfile::TempDir;
+use globewright::stages::read::{ReadRequest, inspect, read};
+use std::path::Path;
 
-/// Columns of the source; 32 cells to a degree.
-const COLUMNS: usize = 11_520;
-
-/// A pixel of 0.1 mm on a ball of 200 mm, degrees: 6283 columns, about half the source's.
-const PIXEL_DEG: f64 = 0.0573;
+const COLUMNS: usize = 11520;
 
 fn main() {
     divan::main();
 }
 
-/// Rolling ground with noise of a few metres on it, the same every time (xorshift64).
-fn write(folder: &Path, name: &str, options: &[&str]) -> PathBuf {
-    let (columns, rows) = (COLUMNS, COLUMNS / 2);
-    let mut state = 0x2545_f491_4f6c_dd1du64;
-    let wave: Vec<f64> = (0..columns)
-        .map(|i| (i as f64 * std::f64::consts::TAU / columns as f64).sin())
-        .collect();
-    let cells = (0..columns * rows)
-        .map(|i| {
-            state ^= state << 13;
-            state ^= state >> 7;
-            state ^= state << 17;
-            let (row, column) = (i / columns, i % columns);
-            let rolling = wave[(3 * column) % columns] * wave[row] + wave[(5 * row) % columns];
-            (3000.0 * rolling) as i16 + (state >> 59) as i16
-        })
-        .collect();
-    let path = folder.join(name);
-    let step = 360.0 / columns as f64;
-    let options = RasterCreationOptions::from_iter(options.iter().copied());
-    let mut file = DriverManager::get_driver_by_name("GTiff")
-        .and_then(|driver| {
-            driver.create_with_band_type_with_options::<i16, _>(&path, columns, rows, 1, &options)
-        })
-        .unwrap();
-    file.set_geo_transform(&[-180.0, step, 0.0, 90.0, 0.0, -step])
-        .unwrap();
-    let sphere = SpatialRef::from_proj4("+proj=longlat +R=1000000 +no_defs").unwrap();
-    file.set_spatial_ref(&sphere).unwrap();
-    let mut buffer = Buffer::new((columns, rows), cells);
-    file.rasterband(1)
-        .and_then(|mut band| band.write((0, 0), (columns, rows), &mut buffer))
-        .unwrap();
-    file.close().unwrap();
-    path
+/// Layouts of a GeoTIFF.
+const LAYOUTS: [(&str, &[&str]); 2] = [
+    ("plain rows", &[]),
+    (
+        "deflated tiles",
+        &["TILED=YES", "COMPRESS=DEFLATE", "PREDICTOR=2"],
+    ),
+];
+
+#[divan::bench(args = [0, 1], consts = [1, 2], sample_count = 5)]
+fn averaged<const THREADS: usize>(bencher: divan::Bencher, layout: usize) {
+    run(bencher, layout, THREADS, |settings| {
+        let request = ReadRequest {
+            finest_step_deg: Some(4.0 * 360.0 / COLUMNS as f64),
+        };
+        read(settings, &request, &Silent).unwrap();
+    });
 }
 
-fn settings(path: PathBuf) -> GridSettings {
-    GridSettings {
+#[divan::bench(args = [0, 1], consts = [1, 2], sample_count = 5)]
+fn inspected<const THREADS: usize>(bencher: divan::Bencher, layout: usize) {
+    run(bencher, layout, THREADS, |settings| {
+        inspect(settings, &Silent).unwrap();
+    });
+}
+
+fn run(
+    bencher: divan::Bencher,
+    layout: usize,
+    threads: usize,
+    work: impl Fn(&GridSettings) + Sync,
+) {
+    let (name, options) = LAYOUTS[layout];
+    eprintln!("{name}, {threads} threads beside the one that reads");
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("source.tif");
+    write(&path, options);
+    let settings = GridSettings {
         files: vec![path],
         ..GridSettings::default()
-    }
-}
-
-/// Formats of the file: as it comes, and packed in tiles as mosaics are.
-const PLAIN: &[&str] = &[];
-const PACKED: &[&str] = &["COMPRESS=DEFLATE", "PREDICTOR=2", "TILED=YES"];
-
-fn bench(bencher: Bencher, options: &[&str], step_deg: Option<f64>) {
-    let folder = TempDir::new().unwrap();
-    let settings = settings(write(folder.path(), "grid.tif", options));
-    let request = ReadRequest {
-        finest_step_deg: step_deg,
     };
+    let pool = rayon::ThreadPoolBuilder::new()
+        .num_threads(threads)
+        .build()
+        .unwrap();
     bencher
         .counter(ItemsCount::new(COLUMNS * COLUMNS / 2))
-        .bench_local(|| read::read(&settings, &request, &Silent).unwrap());
+        .bench_local(|| pool.install(|| work(&settings)));
 }
 
-#[divan::bench(sample_count = 3)]
-fn averaged_to_pixels(bencher: Bencher) {
-    bench(bencher, PLAIN, Some(PIXEL_DEG));
-}
-
-#[divan::bench(sample_count = 3)]
-fn averaged_to_pixels_from_packed_tiles(bencher: Bencher) {
-    bench(bencher, PACKED, Some(PIXEL_DEG));
-}
-
-#[divan::bench(sample_count = 3)]
-fn every_cell_kept(bencher: Bencher) {
-    bench(bencher, PLAIN, None);
-}
-
-/// Statistics alone, as `inspect` does.
-#[divan::bench(sample_count = 3)]
-fn inspected(bencher: Bencher) {
-    let folder = TempDir::new().unwrap();
-    let settings = settings(write(folder.path(), "grid.tif", PLAIN));
-    bencher
-        .counter(ItemsCount::new(COLUMNS * COLUMNS / 2))
-        .bench_local(|| read::inspect(&settings, &Silent).unwrap());
+/// A seeded planet at 2880 columns, each cell repeated 4 × 4 times with a little noise.
+fn write(path: &Path, options: &[&str]) {
+    let planet = support::planet(2880);
+    let (columns, rows) = (COLUMNS, COLUMNS / 2);
+    let cells: Vec<i16> = (0..rows * columns)
+        .map(|i| {
+            let (row, column) = (i / columns, i % columns);
+            let noise = (i as u64).wrapping_mul(0x9E37_79B9_7F4A_7C15) >> 60;
+            planet.heights_m[[row / 4, column / 4]] as i16 + noise as i16
+        })
+        .collect();
+    let driver = DriverManager::get_driver_by_name("GTiff").unwrap();
+    let options = RasterCreationOptions::from_iter(options.iter().copied());
+    let mut dataset = driver
+        .create_with_band_type_with_options::<i16, _>(path, columns, rows, 1, &options)
+        .unwrap();
+    let step = 360.0 / columns as f64;
+    dataset
+        .set_geo_transform(&[-180.0, step, 0.0, 90.0, 0.0, -step])
+        .unwrap();
+    let mut buffer = Buffer::new((columns, rows), cells);
+    let mut band = dataset.rasterband(1).unwrap();
+    band.write((0, 0), (columns, rows), &mut buffer).unwrap();
+    dataset.close().unwrap();
 }

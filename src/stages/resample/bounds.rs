@@ -217,6 +217,10 @@ fn block_row_bounds(grid: &Grid, curve: &Curve, block_row: usize) -> Vec<Bound> 
             }
             let mut south = Span::NONE;
             for rows in lines.windows(4) {
+                #[allow(
+                    clippy::needless_range_loop,
+                    reason = "the column runs down four rows at once"
+                )]
                 for column in left..right {
                     let p = [0, 1, 2, 3].map(|i| rows[i][column]);
                     slopes_between(p, &mut south);
