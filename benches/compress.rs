@@ -1,10 +1,6 @@
 //! How fast a curve is worked out from a planet's distribution of heights:
 //! `cargo bench --bench compress`.
 
-#[allow(
-    dead_code,
-    reason = "curves come before facets, whose parts it leaves alone"
-)]
 mod support;
 
 use divan::Bencher;

@@ -1,5 +1,7 @@
 //! Against the world outside: map projections, published tables, real open grids.
 
+#![allow(clippy::approx_constant, reason = "published tables give four places")]
+
 use crate::support::{Raster, png_levels};
 use gdal::Dataset;
 use glam::DVec3;
