@@ -2,7 +2,6 @@
 
 use crate::support::{Raster, files, run};
 use glam::DVec3;
-use std::path::Path;
 use tempfile::TempDir;
 
 /// A job that works with any sound grid named `world.tif`: a cube of 100 mm.
