@@ -59,6 +59,45 @@ fn other_value(key: &str) -> &'static str {
         "image.pixel" => "0.05 mm",
         "image.format" => "tiff",
         "image.outside" => "terrain",
+        "blanks.spares" => "2",
+        "blanks.gap" => "12 mm",
+        "blanks.margin" => "1/2 in",
+        "jig.depth" => "1/4 in",
+        "jig.inset" => "8 mm",
+        "jig.bit" => "1/4 in",
+        "jig.corner" => "4 mm",
+        "jig.clearance" => "0.2 mm",
+        "jig.allowance" => "1 mm",
+        "jig.over" => "8 mm",
+        "jig.key" => "no",
+        "jig.tabs" => "3",
+        "jig.tab_width" => "1 in",
+        "jig.tab_thickness" => "1/4 in",
+        "jig.tab_overlap" => "10 mm",
+        "jig.cutter" => "1/2 in",
+        "saw.reach" => "3 in",
+        "saw.most_tilt" => "47",
+        "saw.base" => "3/4 in",
+        "saw.above" => "6 mm",
+        "joint.kind" => "dowel",
+        "joint.dowel_diameter" => "8 mm",
+        "joint.dowel_length" => "40 mm",
+        "joint.cover" => "5 mm",
+        "wood.species" => "sugar-maple",
+        "wood.sawn" => "quarter",
+        "wood.grain" => "across",
+        "wood.dry" => "7",
+        "wood.moist" => "11",
+        "budget.tilt" => "0.2",
+        "budget.offset" => "0.2 mm",
+        "budget.clearance" => "0.1 mm",
+        "budget.trials" => "500",
+        "budget.seed" => "7",
+        "paper.size" => "letter",
+        "paper.pages" => "4",
+        "work.bit" => "6 mm",
+        "work.stepover" => "0.5 mm",
+        "work.feed" => "1500",
         _ => panic!("give {key} a value here"),
     }
 }
@@ -281,6 +320,28 @@ fn the_manifest_shows_every_setting_as_a_job_file_would() {
                 "thickness": "50.8 mm", "skim": "0.5 mm", "edge": "12 mm", "trim": "3 mm"
             },
             "image": { "pixel": "0.1 mm", "format": "png", "outside": "floor" },
+            "blanks": { "spares": 1, "gap": "10 mm", "margin": "6 mm" },
+            "jig": {
+                "depth": "5 mm", "inset": "5 mm", "bit": "6 mm", "corner": null,
+                "clearance": "0.1 mm", "allowance": "0.5 mm", "over": "5 mm", "key": "yes",
+                "tabs": 2, "tab_width": "25 mm", "tab_thickness": "6 mm", "tab_overlap": "8 mm",
+                "cutter": "6 mm"
+            },
+            "saw": { "reach": "75 mm", "most_tilt": 45.0, "base": "18 mm", "above": "5 mm" },
+            "joint": {
+                "kind": "auto", "dowel_diameter": "6 mm", "dowel_length": "30 mm",
+                "cover": "3 mm"
+            },
+            "wood": {
+                "species": "black-cherry", "sawn": "flat", "grain": "along", "dry": 6.0,
+                "moist": 10.0
+            },
+            "budget": {
+                "tilt": 0.1, "offset": "0.1 mm", "clearance": "0.05 mm", "trials": 2000,
+                "seed": 1
+            },
+            "paper": { "size": "a4", "pages": 1 },
+            "work": { "bit": "3.175 mm", "stepover": "0.3 mm", "feed": null },
             "board": []
         })
     );
@@ -356,7 +417,7 @@ fn mistakes_in_the_file_are_told_with_their_line() {
         (
             "pixel = \"0.1 mm\"\n",
             "job: pixel: there is no setting of this name; found \"0.1 mm\"; allowed: name, and \
-             the sections [grid], [globe], [globe.turn], [relief], [stock], [image], [[board]]; did you \
+             the sections [grid], [globe], [globe.turn], [relief], [stock], [image], [blanks], [jig], [saw], [joint], [wood], [budget], [paper], [work], [[board]]; did you \
              mean \"image.pixel\"? (walnut.toml line 1)",
         ),
         (
@@ -368,7 +429,7 @@ fn mistakes_in_the_file_are_told_with_their_line() {
         (
             "[grid]\n[stok]\nskim = \"1 mm\"\n",
             "job: stok: there is no section of this name; allowed: [grid], [globe], \
-             [globe.turn], [relief], [stock], [image], [[board]]; did you mean [stock]? (walnut.toml line 2)",
+             [globe.turn], [relief], [stock], [image], [blanks], [jig], [saw], [joint], [wood], [budget], [paper], [work], [[board]]; did you mean [stock]? (walnut.toml line 2)",
         ),
         (
             "[[globe]]\nsolid = \"cube\"\n",
@@ -470,7 +531,7 @@ fn mistakes_in_the_file_are_told_with_their_line() {
         (
             "\"gl\\nobe\".x = 1\n",
             "job: gl\\nobe: there is no section of this name; allowed: [grid], [globe], \
-             [globe.turn], [relief], [stock], [image], [[board]]; did you mean [globe]? (walnut.toml line 1)",
+             [globe.turn], [relief], [stock], [image], [blanks], [jig], [saw], [joint], [wood], [budget], [paper], [work], [[board]]; did you mean [globe]? (walnut.toml line 1)",
         ),
         (
             "[grid]\nfiles = [\n  \"a.tif\",\n  # the second tile\n  2,\n]\n",
@@ -918,7 +979,7 @@ fn mistakes_in_repeated_sections_are_told_with_their_line() {
         (
             "[[boards]]\nwidth = \"8 in\"\n",
             "job: boards: there is no section of this name; allowed: [grid], [globe], \
-             [globe.turn], [relief], [stock], [image], [[board]]; did you mean [[board]]? \
+             [globe.turn], [relief], [stock], [image], [blanks], [jig], [saw], [joint], [wood], [budget], [paper], [work], [[board]]; did you mean [[board]]? \
              (walnut.toml line 1)",
         ),
     ] {
