@@ -4,9 +4,10 @@ mod bars;
 mod cli;
 
 use clap::{CommandFactory, Parser};
-use cli::{Check, Cli, Command, Completions, Facets, Global, Init, Inspect, Manual};
+use cli::{Check, Cli, Command, Completions, Facets, Global, Init, Inspect, Manual, Plan};
 use globewright::pipeline::{self, FacetsOptions};
 use globewright::progress::Progress;
+use globewright::stages::plan::{self, PlanOptions};
 use globewright::stages::write::folder;
 use globewright::stages::{check, inspect, read};
 use globewright::{Error, Problem, Result, jobfile};
@@ -37,6 +38,7 @@ fn run(cli: &Cli) -> Result<()> {
         Command::Init(args) => run_init(args, &cli.global),
         Command::Inspect(args) => run_inspect(args, &cli.global, progress.as_ref()),
         Command::Facets(args) => run_facets(args, &cli.global, progress.as_ref()),
+        Command::Plan(args) => run_plan(args, &cli.global, progress.as_ref()),
         Command::Check(args) => run_check(args),
         Command::Completions(args) => run_completions(args),
         Command::Manual(args) => run_manual(args, &cli.global),
@@ -47,7 +49,7 @@ fn run(cli: &Cli) -> Result<()> {
 fn refuse_idle_settings(cli: &Cli) {
     let takes_settings = matches!(
         cli.command,
-        Command::Init(_) | Command::Inspect(_) | Command::Facets(_)
+        Command::Init(_) | Command::Inspect(_) | Command::Facets(_) | Command::Plan(_)
     );
     if !takes_settings && !cli.global.set.is_empty() {
         let message = "--set changes a job, and this command has none; leave it out";
@@ -91,10 +93,14 @@ fn run_facets(args: &Facets, global: &Global, progress: &dyn Progress) -> Result
         facets: args.facets.as_ref().map(|list| list.0.clone()),
         force: args.force,
         memory_bytes: args.memory,
+        shop: args.shop,
     };
     folder::clean_up_on_interrupt()?;
     let summary = pipeline::facets(&job, &options, progress)?;
     for warning in &summary.warnings {
+        chat(global, &format!("Note: {warning}"));
+    }
+    for warning in &summary.shop_warnings {
         chat(global, &format!("Note: {warning}"));
     }
     let manifest = &summary.manifest;
@@ -111,6 +117,31 @@ fn run_facets(args: &Facets, global: &Global, progress: &dyn Progress) -> Result
         ),
     );
     print(&format!("{}\n", args.out.display()))
+}
+
+fn run_plan(args: &Plan, global: &Global, progress: &dyn Progress) -> Result<()> {
+    let job = jobfile::load(&args.job, &global.set)?;
+    let Some(out) = &args.out else {
+        let (rows, text) = plan::compare_solids(&job, progress)?;
+        if args.json {
+            return print_json(&serde_json::to_value(&rows).unwrap_or_default());
+        }
+        return print(&text);
+    };
+    folder::clean_up_on_interrupt()?;
+    let options = PlanOptions {
+        out: out.clone(),
+        force: args.force,
+    };
+    let planned = plan::plan(&job, &options, progress)?;
+    for warning in &planned.warnings {
+        chat(global, &format!("Note: {warning}"));
+    }
+    chat(
+        global,
+        &format!("Planned; start with {}", out.join("report.md").display()),
+    );
+    print(&format!("{}\n", out.display()))
 }
 
 fn run_check(args: &Check) -> Result<()> {

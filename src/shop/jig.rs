@@ -209,7 +209,9 @@ fn no_room(kind: usize, back_mm: &[DVec2], settings: &Settings) -> Error {
 fn cut_index_corner(points: &[DVec2], corner_mm: f64, clearance_mm: f64) -> Vec<DVec2> {
     let count = points.len();
     // The corner nearest +y: moving the sides in keeps it there.
-    let index = (0..count).max_by(|&a, &b| points[a].y.total_cmp(&points[b].y)).unwrap_or(0);
+    let index = (0..count)
+        .max_by(|&a, &b| points[a].y.total_cmp(&points[b].y))
+        .unwrap_or(0);
     let tip = points[index];
     let before = (points[(index + count - 1) % count] - tip).normalize();
     let after = (points[(index + 1) % count] - tip).normalize();
@@ -227,7 +229,11 @@ fn cut_index_corner(points: &[DVec2], corner_mm: f64, clearance_mm: f64) -> Vec<
 /// Wood between the pocket's floor and the lowest ground over its farthest corner, mm.
 fn wood_over(fit: &Fit, kind: usize, pocket: &Rounded, settings: &Settings) -> f64 {
     let piece = &fit.kinds[kind];
-    let out = pocket.points.iter().map(|(p, _)| p.length()).fold(0.0, f64::max);
+    let out = pocket
+        .points
+        .iter()
+        .map(|(p, _)| p.length())
+        .fold(0.0, f64::max);
     let lowest = fit.curve.lowest_mm();
     let z = match settings.globe.base {
         Base::Sphere => {
@@ -271,27 +277,33 @@ fn tabs(fit: &Fit, kind: usize, settings: &Settings) -> Result<Vec<Tab>> {
     let piece = &fit.kinds[kind];
     let outline = &piece.outline_mm;
     let count = outline.len();
-    let fail = |what: String, key: &str, found: String, allowed: String, next: String| {
-        let problem = Problem::new(what).setting(key).found(found).allowed(allowed);
-        Err(Error::Job(problem.next(next)))
+    let fail = |what: String, key: &str, found: String, allowed: String, next: String| -> Error {
+        let problem = Problem::new(what)
+            .setting(key)
+            .found(found)
+            .allowed(allowed);
+        Error::Job(problem.next(next))
     };
     if set.tabs > count {
-        return fail(
+        return Err(fail(
             format!("the {} blanks have fewer sides than tabs", letter(kind)),
             "jig.tabs",
             format!("{} tabs on {count} sides", set.tabs),
             format!("at most {count}"),
             "use fewer tabs".into(),
-        );
+        ));
     }
     if set.tabs > 0 && set.tab_thickness_mm >= fit.black_mm {
-        return fail(
+        return Err(fail(
             "the cutter would run into the tabs".into(),
             "jig.tab_thickness",
             both_text(set.tab_thickness_mm),
-            format!("less than the lowest cut, {} above the back", both_text(fit.black_mm)),
+            format!(
+                "less than the lowest cut, {} above the back",
+                both_text(fit.black_mm)
+            ),
             "use thinner tabs, or thicker stock".into(),
-        );
+        ));
     }
     let edges: Vec<(DVec2, DVec2)> = sides(outline).collect();
     (0..set.tabs)
@@ -300,13 +312,20 @@ fn tabs(fit: &Fit, kind: usize, settings: &Settings) -> Result<Vec<Tab>> {
             let (a, b) = edges[side];
             let length = a.distance(b);
             if set.tab_width_mm > length {
-                return fail(
-                    format!("the tabs are longer than the edge of the {} blanks", letter(kind)),
+                return Err(fail(
+                    format!(
+                        "the tabs are longer than the edge of the {} blanks",
+                        letter(kind)
+                    ),
                     "jig.tab_width",
                     both_text(set.tab_width_mm),
-                    format!("at most {}, side {} of the blank", both_text(floor(length)), side + 1),
+                    format!(
+                        "at most {}, side {} of the blank",
+                        both_text(floor(length)),
+                        side + 1
+                    ),
                     "use narrower tabs, or fewer".into(),
-                );
+                ));
             }
             let normal = super::polygon::outward(a, b);
             let along = (b - a) / length;
@@ -316,16 +335,18 @@ fn tabs(fit: &Fit, kind: usize, settings: &Settings) -> Result<Vec<Tab>> {
                 + settings.stock.trim_mm;
             let inner = reach - set.tab_overlap_mm;
             if inner < facet {
-                return fail(
-                    format!("the tabs reach into the facets of the {} blanks", letter(kind)),
+                return Err(fail(
+                    format!(
+                        "the tabs reach into the facets of the {} blanks",
+                        letter(kind)
+                    ),
                     "jig.tab_overlap",
                     both_text(set.tab_overlap_mm),
                     format!("at most {}", both_text(floor((reach - facet).max(0.0)))),
                     "lower jig.tab_overlap or jig.tab_thickness, or set jig.tabs = 0".into(),
-                );
+                ));
             }
-            let middle = 0.5 * (a + b) - normal * reach + along * 0.0;
-            let middle = along * along.dot(middle);
+            let middle = along * along.dot(0.5 * (a + b));
             let outer = reach + set.cutter_mm / 2.0 + CLAMP_MM + set.tab_width_mm;
             let box_of = |near: f64, far: f64| {
                 let half = along * (0.5 * set.tab_width_mm);

@@ -191,7 +191,13 @@ fn room(
         let outward = super::polygon::outward(a, b);
         let reaches = jigs[kind].sharp_mm[0].iter().map(|p| outward.dot(*p));
         let pocket = reaches.fold(f64::NEG_INFINITY, f64::max);
-        low = low.max(over_pocket(piece.back_plane_mm, tilt, pocket, fitting, settings));
+        low = low.max(over_pocket(
+            piece.back_plane_mm,
+            tilt,
+            pocket,
+            fitting,
+            settings,
+        ));
     }
     Room {
         low,
@@ -276,7 +282,13 @@ fn no_room(seam: usize, fitting: &Fitting, room: &Room, settings: &Settings) -> 
 /// "glue alone".
 pub fn counts(joints: &[Joint]) -> Vec<(&'static str, usize)> {
     let name = |joint: &Joint| joint.fitting.map_or("glue alone", |f| f.name);
-    let order = ["biscuit-20", "biscuit-10", "biscuit-0", "dowel", "glue alone"];
+    let order = [
+        "biscuit-20",
+        "biscuit-10",
+        "biscuit-0",
+        "dowel",
+        "glue alone",
+    ];
     order
         .into_iter()
         .map(|wanted| (wanted, joints.iter().filter(|j| name(j) == wanted).count()))

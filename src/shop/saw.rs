@@ -126,7 +126,11 @@ fn row(
             let pick = |value: fn(&(f64, f64, f64)) -> f64, sign: f64| {
                 let first = places.first().copied().unwrap_or_default();
                 let best = places.iter().fold(first, |best, place| {
-                    if sign * value(place) > sign * value(&best) { *place } else { best }
+                    if sign * value(place) > sign * value(&best) {
+                        *place
+                    } else {
+                        best
+                    }
                 });
                 At {
                     height_mm: value(&best),

@@ -48,16 +48,26 @@ pub fn stack_up(
     settings: &Settings,
 ) -> StackUp {
     let piece = &fit.kinds[kind];
-    let farthest = piece.corners_mm.iter().map(|p| p.length()).fold(0.0, f64::max);
+    let farthest = piece
+        .corners_mm
+        .iter()
+        .map(|p| p.length())
+        .fold(0.0, f64::max);
     let radius_mm = settings.globe.diameter_mm / 2.0;
     let (base_mm, rise_mm) = match settings.globe.base {
         Base::Sphere => {
-            let corner_z = (radius_mm * radius_mm - farthest * farthest).max(0.0).sqrt();
+            let corner_z = (radius_mm * radius_mm - farthest * farthest)
+                .max(0.0)
+                .sqrt();
             (radius_mm, radius_mm - corner_z)
         }
         Base::Flat => (piece.base_distance_mm, 0.0),
     };
-    let steepest = piece.sides.iter().map(|s| s.slant.atan()).fold(0.0, f64::max);
+    let steepest = piece
+        .sides
+        .iter()
+        .map(|s| s.slant.atan())
+        .fold(0.0, f64::max);
     StackUp {
         stock_mm: settings.stock.thickness_mm,
         skim_mm: settings.stock.skim_mm,

@@ -212,7 +212,9 @@ impl<'a> Ground<'a> {
             distance_mm: size.radius_mm * face.distance,
         };
         let lowest = self.unit.lowest_mm() * size.range_mm;
-        let rim = outline.iter().map(|&p| place.z_over(lowest, p).unwrap_or(0.0));
+        let rim = outline
+            .iter()
+            .map(|&p| place.z_over(lowest, p).unwrap_or(0.0));
         Extremes {
             highest: place.reach(self.unit.highest_mm() * size.range_mm),
             lowest: rim.fold(f64::INFINITY, f64::min),
@@ -608,8 +610,7 @@ impl<'a> Ground<'a> {
             return found;
         };
         for row in block.first_row..(block.first_row + BLOCK).min(grid.rows()) {
-            for column in block.first_column..(block.first_column + BLOCK).min(grid.columns())
-            {
+            for column in block.first_column..(block.first_column + BLOCK).min(grid.columns()) {
                 let towards = direction(grid.lat_deg(row), grid.lon_deg(column));
                 let local = frame.to_local(towards);
                 if local.z <= 0.0 {

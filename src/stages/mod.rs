@@ -5,6 +5,7 @@ pub mod check;
 pub mod compress;
 pub mod fit;
 pub mod inspect;
+pub mod plan;
 pub mod read;
 pub mod report;
 pub mod resample;
