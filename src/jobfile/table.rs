@@ -1224,7 +1224,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
         doc: "Start of the chance numbers; the same start gives the same errors",
     },
     Setting {
-        key: "paper.size",
+        key: "paper.sheet",
         kind: Kind::Word {
             words: &[
                 Word {

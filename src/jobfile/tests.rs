@@ -93,7 +93,7 @@ fn other_value(key: &str) -> &'static str {
         "budget.clearance" => "0.1 mm",
         "budget.trials" => "500",
         "budget.seed" => "7",
-        "paper.size" => "letter",
+        "paper.sheet" => "letter",
         "paper.pages" => "4",
         "work.bit" => "6 mm",
         "work.stepover" => "0.5 mm",
@@ -340,7 +340,7 @@ fn the_manifest_shows_every_setting_as_a_job_file_would() {
                 "tilt": 0.1, "offset": "0.1 mm", "clearance": "0.05 mm", "trials": 2000,
                 "seed": 1
             },
-            "paper": { "size": "a4", "pages": 1 },
+            "paper": { "sheet": "a4", "pages": 1 },
             "work": { "bit": "3.175 mm", "stepover": "0.3 mm", "feed": null },
             "board": []
         })

@@ -3,6 +3,8 @@
 //! Plain data in, plain data out; `stages::plan` draws and writes it. Lengths in mm, facet frame
 //! and jig as in `docs/conventions.md`: z = 0 at the back of the blank, which is the jig's top.
 
+#[cfg(test)]
+mod bench_checks;
 pub mod blanks;
 pub mod boards;
 pub mod budget;

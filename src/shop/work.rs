@@ -12,12 +12,24 @@ pub struct Operation {
     pub what: String,
     /// How many times.
     pub count: usize,
-    /// What is counted.
+    /// What is counted, one of it.
     pub unit: &'static str,
     /// Bit, blade or other tool.
     pub tool: String,
     /// Machine time of all together, minutes; `None` where no feed is given.
     pub minutes: Option<f64>,
+}
+
+impl Operation {
+    /// `1 board`, `26 notches`.
+    pub fn counted(&self) -> String {
+        let ending = match (self.count, self.unit.ends_with("ch")) {
+            (1, _) => "",
+            (_, true) => "es",
+            (_, false) => "s",
+        };
+        format!("{} {}{ending}", self.count, self.unit)
+    }
 }
 
 /// Every operation in order.
@@ -58,7 +70,7 @@ pub fn work(plan: &Plan, settings: &Settings) -> Vec<Operation> {
                  number and index corner on the back"
             ),
             piece.count,
-            "blanks",
+            "blank",
             "saw or router".into(),
             None,
         );
@@ -73,7 +85,7 @@ pub fn work(plan: &Plan, settings: &Settings) -> Vec<Operation> {
         add(
             format!("Make the {letter} jig: rout the boss, rough then finish{key}"),
             1,
-            "jigs",
+            "jig",
             jig_bit.clone(),
             None,
         );
@@ -83,7 +95,7 @@ pub fn work(plan: &Plan, settings: &Settings) -> Vec<Operation> {
                 both_text(settings.jig.depth_mm)
             ),
             plan.blanks.pieces[kind].count,
-            "pockets",
+            "pocket",
             jig_bit.clone(),
             None,
         );
@@ -96,7 +108,7 @@ pub fn work(plan: &Plan, settings: &Settings) -> Vec<Operation> {
                 of_kind.jig.tabs.len()
             ),
             plan.blanks.pieces[kind].count * of_kind.jig.tabs.len(),
-            "notches",
+            "notch",
             jig_bit.clone(),
             None,
         );
@@ -138,7 +150,7 @@ pub fn work(plan: &Plan, settings: &Settings) -> Vec<Operation> {
                     super::kind_letter(kind)
                 ),
                 sides * plan.blanks.needed[kind],
-                "cuts",
+                "cut",
                 "table saw with the jig".into(),
                 None,
             );
@@ -149,7 +161,7 @@ pub fn work(plan: &Plan, settings: &Settings) -> Vec<Operation> {
             add(
                 format!("Cut slots or holes for {name} joints, two to a seam"),
                 2 * count,
-                "slots",
+                "slot",
                 name.to_owned(),
                 None,
             );

@@ -203,8 +203,9 @@ impl<'a> Ground<'a> {
 
     /// The worst that can be: the highest ground at a facet's middle, the lowest at the farthest
     /// corner of its trim.
-    fn extremes_anywhere(&self, kind: usize, outline: &[DVec2], size: Size) -> Extremes {
-        let face = &self.solid.faces[self.solid.kinds[kind].faces[0]];
+    fn extremes_anywhere(&self, kind: usize, size: Size) -> Extremes {
+        let number = self.solid.kinds[kind].faces[0];
+        let face = &self.solid.faces[number];
         let place = Placement {
             base: self.settings.globe.base,
             projection: self.settings.globe.projection,
@@ -212,9 +213,15 @@ impl<'a> Ground<'a> {
             distance_mm: size.radius_mm * face.distance,
         };
         let lowest = self.unit.lowest_mm() * size.range_mm;
-        let rim = outline
-            .iter()
-            .map(|&p| place.z_over(lowest, p).unwrap_or(0.0));
+        let sides = self.sides(number);
+        let rim = face.corners.iter().enumerate().map(|(i, &corner)| {
+            let before = sides[(i + sides.len() - 1) % sides.len()].outward;
+            let after = sides[i].outward;
+            let pushed = (before + after) / (1.0 + before.dot(after)) * self.settings.stock.trim_mm;
+            let towards = face.frame.to_local(self.solid.corners[corner].normalize());
+            let lateral = place.point(lowest, towards).0 + pushed;
+            place.z_over(lowest, lateral).unwrap_or(0.0)
+        });
         Extremes {
             highest: place.reach(self.unit.highest_mm() * size.range_mm),
             lowest: rim.fold(f64::INFINITY, f64::min),
@@ -431,10 +438,10 @@ impl<'a> Ground<'a> {
 
     /// Highest and lowest carved z of a kind, by looking at the promising blocks only.
     fn extremes(&self, kind: usize, size: Size) -> Extremes {
-        let outline = self.outline(kind, size);
         if self.grid.is_none() {
-            return self.extremes_anywhere(kind, &outline, size);
+            return self.extremes_anywhere(kind, size);
         }
+        let outline = self.outline(kind, size);
         let found: Vec<Extremes> = self.solid.kinds[kind]
             .faces
             .par_iter()

@@ -124,7 +124,7 @@ pub struct Drawing {
 const BORDER_MM: f64 = 8.0;
 
 /// Average width of a letter, in type heights; for the size of the sheet alone.
-const LETTER_WIDTH: f64 = 0.62;
+const LETTER_WIDTH: f64 = 0.56;
 
 impl Drawing {
     /// Adds a shape.
@@ -264,8 +264,11 @@ impl Drawing {
                         writeln!(
                             out,
                             "<text x=\"{x}\" y=\"{y}\" font-size=\"{size:.2}\" \
-                             text-anchor=\"{anchor}\" fill=\"{}\" stroke=\"none\">{}</text>",
+                             text-anchor=\"{anchor}\" fill=\"{}\" stroke=\"#ffffff\" \
+                             stroke-width=\"{:.2}\" paint-order=\"stroke\">{}</text>",
                             style.colour,
+                            // A white rim keeps words legible on lines and ground.
+                            0.22 * size,
                             escape(text)
                         )
                     }

@@ -224,8 +224,11 @@ impl<'a> Map<'a> {
             for (side, (a, b)) in sides(&corners).enumerate() {
                 let middle = 0.5 * (a + b);
                 let inward = (centre - middle).normalize_or_zero();
-                let at = middle + inward * (0.9 * small + 0.3) - DVec2::Y * 0.36 * small;
                 let label = seam_label(face.edges[side].seam);
+                // Half the words' box, measured towards the middle: steep edges need more.
+                let half_wide = 0.32 * small * label.chars().count() as f64;
+                let half_box = half_wide * inward.x.abs() + 0.45 * small * inward.y.abs();
+                let at = middle + inward * (half_box + 0.5) - DVec2::Y * 0.36 * small;
                 drawing.words(at, small, 0, label);
             }
             let tip = corners[0] + (centre - corners[0]).normalize_or_zero() * 0.08 * reach;

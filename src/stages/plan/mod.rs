@@ -213,7 +213,8 @@ pub(crate) fn write_shop(
             &format!("section-{letter}"),
             &sheets::section(kind, of_kind, settings),
         )?;
-        let blank = sheets::blank(kind, of_kind, &fit.kinds[kind].corners_mm, count);
+        let facet = facet_outline(solid, fit, solid.kinds[kind].faces[0], settings);
+        let blank = sheets::blank(kind, of_kind, &facet, count);
         files.both(&format!("blank-{letter}"), &blank)?;
         files.both(&format!("jig-{letter}"), &sheets::jig(kind, of_kind))?;
         progress.step(1);
@@ -241,6 +242,23 @@ pub(crate) fn write_shop(
         report: text::section(&plan, solid, basis, settings),
         warnings: plan.warnings,
     })
+}
+
+/// The finished facet at the level, seen from the front, mm: its sides are arcs on a ball.
+fn facet_outline(solid: &Solid, fit: &Fit, face: usize, settings: &Settings) -> Vec<glam::DVec2> {
+    const STEPS: usize = 24;
+    let frame = solid.faces[face].frame;
+    let corners = &solid.faces[face].corners;
+    let distance_mm = fit.kinds[solid.faces[face].kind].base_distance_mm;
+    (0..corners.len() * STEPS)
+        .map(|i| {
+            let (side, part) = (i / STEPS, (i % STEPS) as f64 / STEPS as f64);
+            let from = solid.corners[corners[side]];
+            let to = solid.corners[corners[(side + 1) % corners.len()]];
+            let local = frame.to_local(from.lerp(to, part).normalize());
+            crate::shop::saw::on_surface(local, 0.0, distance_mm, settings).truncate()
+        })
+        .collect()
 }
 
 /// Writes into `shop/` and remembers what it wrote.

@@ -201,7 +201,7 @@ pub fn section(kind: usize, plan: &KindPlan, settings: &Settings) -> Drawing {
     // List and title.
     let mut y = under - base - 12.0;
     for (letter, text) in &list {
-        drawing.words(at(-blank_left, y), TEXT, -1, format!("{letter}   {text}"));
+        drawing.words(at(-blank_left, y), TEXT, -1, format!("{letter}: {text}"));
         y -= 1.6 * TEXT;
     }
     for text in [
@@ -271,12 +271,13 @@ fn middle_of(points: &[DVec2], side: usize) -> DVec2 {
     0.5 * (points[side] + points[(side + 1) % points.len()])
 }
 
-/// A blank, seen from the front as it lies on the machine.
-pub fn blank(kind: usize, plan: &KindPlan, corners_mm: &[DVec2], count: usize) -> Drawing {
+/// A blank, seen from the front as it lies on the machine; `facet_mm` is the finished facet at
+/// the level, seams and all.
+pub fn blank(kind: usize, plan: &KindPlan, facet_mm: &[DVec2], count: usize) -> Drawing {
     let jig = &plan.jig;
     let mut drawing = Drawing::default();
     drawing.add(Layer::Blank, Shape::Closed(jig.blank_mm.clone()));
-    drawing.add(Layer::Facet, Shape::Closed(corners_mm.to_vec()));
+    drawing.add(Layer::Facet, Shape::Closed(facet_mm.to_vec()));
     drawing.add(Layer::Back, Shape::Closed(jig.back_mm.clone()));
     drawing.add(Layer::Pocket, Shape::Rounded(jig.pocket.clone()));
     drawing.add(Layer::PocketRough, Shape::Rounded(jig.pocket_rough.clone()));
@@ -386,6 +387,8 @@ pub fn jig(kind: usize, plan: &KindPlan) -> Drawing {
 pub fn board(number: usize, plan: &BlankPlan, kinds: &[KindPlan]) -> Drawing {
     let board = &plan.boards[number];
     let mut drawing = Drawing::default();
+    // Type that can be read when a long board is shown on a small sheet.
+    let type_mm = TITLE * (board.length_mm / 400.0).max(1.0);
     let (length, width) = (board.length_mm, board.width_mm);
     drawing.add(
         Layer::Board,
@@ -412,28 +415,12 @@ pub fn board(number: usize, plan: &BlankPlan, kinds: &[KindPlan]) -> Drawing {
             format!("{}{}", kind_letter(placed.kind), label),
         );
     }
-    let grain = DVec2::new(0.0, width + 7.0);
-    drawing.arrow(
-        Layer::Grain,
-        grain,
-        grain + DVec2::X * 60.0_f64.min(0.3 * length),
-        true,
-    );
-    drawing.words(
-        grain + DVec2::new(64.0_f64.min(0.3 * length + 4.0), -1.0),
-        TEXT * 1.5,
-        -1,
-        "grain",
-    );
-    caption(
-        &mut drawing,
-        DVec2::new(0.0, width + 14.0),
-        &format!(
-            "Board {}: {} by {}, true size",
-            number + 1,
-            both(length),
-            both(width)
-        ),
-    );
+    let grain = DVec2::new(0.0, width + 1.4 * type_mm);
+    let reach = DVec2::X * 12.0 * type_mm;
+    drawing.arrow(Layer::Grain, grain, grain + reach, true);
+    let beside = DVec2::new(0.6 * type_mm, -0.35 * type_mm);
+    drawing.words(grain + reach + beside, 0.8 * type_mm, -1, "grain");
+    let title = format!("Board {}: {} by {}", number + 1, both(length), both(width));
+    drawing.words(DVec2::new(0.0, width + 2.6 * type_mm), type_mm, -1, title);
     drawing
 }

@@ -2,7 +2,7 @@
 
 use super::Basis;
 use crate::geometry::Solid;
-use crate::length::both_text as both;
+use crate::length::{both_text, mm_text};
 use crate::pictures::escape;
 use crate::settings::{Grain, Sawn, Settings};
 use crate::shop::boards::BoardSize;
@@ -12,6 +12,16 @@ use crate::shop::plan::{KindPlan, Plan, paper_mm, species};
 use crate::shop::saw::At;
 use crate::shop::{facet_label, kind_letter, seam_label};
 use std::fmt::Write;
+
+/// A length in mm and inches; in mm alone where the inch fraction would say nothing.
+fn both(mm: f64) -> String {
+    const LEAST_FRACTION_MM: f64 = 25.4 / 64.0;
+    if mm.abs() < LEAST_FRACTION_MM {
+        mm_text(mm)
+    } else {
+        both_text(mm)
+    }
+}
 
 /// The section of the report.
 pub fn section(plan: &Plan, solid: &Solid, basis: &Basis, settings: &Settings) -> String {
@@ -526,11 +536,10 @@ fn work(plan: &Plan) -> String {
     for (i, operation) in plan.work.iter().enumerate() {
         let _ = writeln!(
             out,
-            "| {} | {} | {} {} | {} | {} |",
+            "| {} | {} | {} | {} | {} |",
             i + 1,
             operation.what,
-            operation.count,
-            operation.unit,
+            operation.counted(),
             operation.tool,
             time(operation.minutes)
         );
@@ -564,8 +573,10 @@ pub fn checklist(plan: &Plan, settings: &Settings) -> Vec<String> {
     let mut lines: Vec<Line> = vec![Line::Title(format!("{}: work to tick off", settings.name))];
     for operation in &plan.work {
         let text = format!(
-            "{} ({} {}; {})",
-            operation.what, operation.count, operation.unit, operation.tool
+            "{} ({}; {})",
+            operation.what,
+            operation.counted(),
+            operation.tool
         );
         lines.push(Line::Box(text));
     }
