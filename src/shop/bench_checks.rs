@@ -364,22 +364,22 @@ fn what_does_not_fit_is_told_with_numbers_and_a_way_out() {
         (
             "dodecahedron",
             &|s| s.jig.bit_mm = 64.0,
-            "job: jig.bit: the bit is too large for the pocket of the A blanks",
+            "job: jig.bit: the bit is too large for the pocket of the A blanks; found corners of 32.5 mm (1-9/32 in) radius; allowed: at most 24.4 mm (61/64 in); set jig.bit to at most 47.9 mm (1-57/64 in), or lower jig.inset",
         ),
         (
             "dodecahedron",
             &|s| s.jig.inset_mm = 60.0,
-            "job: jig.inset: the back of the A blanks has no room for a pocket",
+            "job: jig.inset: the back of the A blanks has no room for a pocket; found 34.49 mm (1-23/64 in) from the middle to the nearest sawn edge of the back; allowed: more than jig.inset, 60 mm (2-23/64 in), and the bit, 6 mm (15/64 in); lower jig.inset, use thinner stock, or enlarge globe.diameter",
         ),
         (
             "dodecahedron",
             &|s| s.jig.depth_mm = 40.0,
-            "job: jig.depth: the pocket is deeper than the wood of the A blanks allows",
+            "job: jig.depth: the pocket is deeper than the wood of the A blanks allows; found 40 mm (1-37/64 in) in 35.73 mm (1-13/32 in) of wood; allowed: 5 mm (13/64 in) left (jig.over); set jig.depth to at most 30.7 mm (1-13/64 in), or raise jig.inset",
         ),
         (
             "dodecahedron",
             &|s| s.jig.tab_width_mm = 200.0,
-            "job: jig.tab_width: the tabs are longer than the edge of the A blanks",
+            "job: jig.tab_width: the tabs are longer than the edge of the A blanks; found 200 mm (7-7/8 in); allowed: at most 82.2 mm (3-15/64 in), side 1 of the blank; use narrower tabs, or fewer",
         ),
         (
             "dodecahedron",
@@ -398,7 +398,7 @@ fn what_does_not_fit_is_told_with_numbers_and_a_way_out() {
                 }];
             },
             "job: board.1.thickness: the board is thinner than the stock; found 25.4 mm (1 in); \
-             allowed: at least stock.thickness, 38.2 mm (1-1/2 in); use a thicker board, or lower \
+             allowed: at least stock.thickness, 46.7 mm (1-27/32 in); use a thicker board, or lower \
              stock.thickness",
         ),
         (
@@ -411,7 +411,7 @@ fn what_does_not_fit_is_told_with_numbers_and_a_way_out() {
                     count: 1,
                 }];
             },
-            "stock: board: the boards have too little wood for the blanks",
+            "stock: board: the boards have too little wood for the blanks; found room for 4 of 13 blanks, spares counted; without a place: 9 A; add 1151 mm (45-5/16 in) of board 200 mm (7-7/8 in) wide, or lower blanks.spares or blanks.gap",
         ),
     ];
     let found = cases.map(|(name, change, _)| bench_error(name, change));

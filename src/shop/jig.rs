@@ -261,10 +261,9 @@ fn too_deep(kind: usize, over_mm: f64, settings: &Settings) -> Error {
         ))
         .setting("jig.depth")
         .found(format!(
-            "{} in {} of wood, which leaves {}",
+            "{} in {} of wood",
             both_text(set.depth_mm),
-            both_text(thickness),
-            both_text(over_mm)
+            both_text(thickness)
         ))
         .allowed(format!("{} left (jig.over)", both_text(set.over_mm)))
         .next(format!("{way}, or raise jig.inset")),
