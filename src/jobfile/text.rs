@@ -141,7 +141,10 @@ fn detail(row: &Row) -> String {
     }
     match row.default {
         Default::Absent { means, .. } => {
-            let _ = write!(detail, ". Left out: {means}");
+            let _ = match means.strip_prefix("must be given") {
+                Some(when) => write!(detail, ". Must be given{when}"),
+                None => write!(detail, ". Left out: {means}"),
+            };
         }
         Default::Needed { .. } => detail.push_str(". Must be given"),
         Default::Value(_) => {}

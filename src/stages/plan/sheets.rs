@@ -412,7 +412,7 @@ pub fn board(number: usize, plan: &BlankPlan, kinds: &[KindPlan]) -> Drawing {
             placed.middle - DVec2::Y * 0.35 * size,
             size,
             0,
-            format!("{}{}", kind_letter(placed.kind), label),
+            format!("{} {}", kind_letter(placed.kind), label),
         );
     }
     let grain = DVec2::new(0.0, width + 1.4 * type_mm);
