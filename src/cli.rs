@@ -73,6 +73,8 @@ pub enum Command {
     /// Seams should run over level ground, miss the mountains and leave what is named in [[keep]]
     /// whole. What counts how much is set under [turn].
     Turn(Turn),
+    /// Plan the work at the bench: blanks, jig, saw, joints, glue-up
+    Plan(Plan),
     /// Read a finished folder again and verify it
     ///
     /// Measures every image and every seam afresh and compares them with globe.json. Do it after
@@ -118,6 +120,9 @@ pub struct Facets {
     /// Make only these facets, such as 3,7-9
     #[arg(long, value_name = "LIST", value_parser = facet_list(), help_heading = "Output")]
     pub facets: Option<FacetList>,
+    /// Make the shop plan too, as the plan command does
+    #[arg(long, help_heading = "Output")]
+    pub shop: bool,
     /// Replace the folder if it exists
     #[arg(long, help_heading = "Output")]
     pub force: bool,
@@ -146,6 +151,27 @@ pub struct Turn {
     pub force: bool,
     /// Print JSON for another program
     #[arg(long, help_heading = "Output")]
+    pub json: bool,
+}
+
+/// `plan`.
+#[derive(Debug, Args)]
+pub struct Plan {
+    /// Job file
+    #[arg(value_name = "JOB", value_hint = ValueHint::FilePath)]
+    pub job: PathBuf,
+    /// Folder to make
+    #[arg(long, value_name = "DIR", value_hint = ValueHint::DirPath, help_heading = "Output")]
+    #[arg(required_unless_present = "compare_solids")]
+    pub out: Option<PathBuf>,
+    /// Replace the folder if it exists
+    #[arg(long, help_heading = "Output")]
+    pub force: bool,
+    /// Print a table of every solid for this globe instead
+    #[arg(long, conflicts_with_all = ["out", "force"], help_heading = "Output")]
+    pub compare_solids: bool,
+    /// Print that table as JSON for another program
+    #[arg(long, requires = "compare_solids", help_heading = "Output")]
     pub json: bool,
 }
 

@@ -15,6 +15,7 @@ pub mod pipeline;
 pub mod progress;
 pub mod ranges;
 pub mod settings;
+pub mod shop;
 pub mod stages;
 pub mod warnings;
 

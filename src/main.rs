@@ -4,10 +4,11 @@ mod bars;
 mod cli;
 
 use clap::{CommandFactory, Parser};
-use cli::{Check, Cli, Command, Completions, Facets, Global, Init, Inspect, Manual, Turn};
+use cli::{Check, Cli, Command, Completions, Facets, Global, Init, Inspect, Manual, Plan, Turn};
 use globewright::geometry::a_solid;
 use globewright::pipeline::{self, FacetsOptions};
 use globewright::progress::Progress;
+use globewright::stages::plan::{self, PlanOptions};
 use globewright::stages::write::folder;
 use globewright::stages::{check, inspect, read, turn};
 use globewright::{Error, Problem, Result, jobfile};
@@ -39,6 +40,7 @@ fn run(cli: &Cli) -> Result<()> {
         Command::Inspect(args) => run_inspect(args, &cli.global, progress.as_ref()),
         Command::Facets(args) => run_facets(args, &cli.global, progress.as_ref()),
         Command::Turn(args) => run_turn(args, &cli.global, progress.as_ref()),
+        Command::Plan(args) => run_plan(args, &cli.global, progress.as_ref()),
         Command::Check(args) => run_check(args),
         Command::Completions(args) => run_completions(args),
         Command::Manual(args) => run_manual(args, &cli.global),
@@ -49,7 +51,11 @@ fn run(cli: &Cli) -> Result<()> {
 fn refuse_idle_settings(cli: &Cli) {
     let takes_settings = matches!(
         cli.command,
-        Command::Init(_) | Command::Inspect(_) | Command::Facets(_) | Command::Turn(_)
+        Command::Init(_)
+            | Command::Inspect(_)
+            | Command::Facets(_)
+            | Command::Turn(_)
+            | Command::Plan(_)
     );
     if !takes_settings && !cli.global.set.is_empty() {
         let message = "--set changes a job, and this command has none; leave it out";
@@ -95,10 +101,14 @@ fn run_facets(args: &Facets, global: &Global, progress: &dyn Progress) -> Result
         memory_bytes: args.memory,
         cutters: args.cutters,
         carved: args.carved,
+        shop: args.shop,
     };
     folder::clean_up_on_interrupt()?;
     let summary = pipeline::facets(&job, &options, progress)?;
     for warning in &summary.warnings {
+        chat(global, &format!("Note: {warning}"));
+    }
+    for warning in &summary.shop_warnings {
         chat(global, &format!("Note: {warning}"));
     }
     let manifest = &summary.manifest;
@@ -140,6 +150,31 @@ fn run_turn(args: &Turn, global: &Global, progress: &dyn Progress) -> Result<()>
     }
     let best = turn::block(&turned.found.choices[0]);
     print(&format!("{}{best}", turn::table(&turned)))
+}
+
+fn run_plan(args: &Plan, global: &Global, progress: &dyn Progress) -> Result<()> {
+    let job = jobfile::load(&args.job, &global.set)?;
+    let Some(out) = &args.out else {
+        let (rows, text) = plan::compare_solids(&job, progress)?;
+        if args.json {
+            return print_json(&serde_json::to_value(&rows).unwrap_or_default());
+        }
+        return print(&text);
+    };
+    folder::clean_up_on_interrupt()?;
+    let options = PlanOptions {
+        out: out.clone(),
+        force: args.force,
+    };
+    let planned = plan::plan(&job, &options, progress)?;
+    for warning in &planned.warnings {
+        chat(global, &format!("Note: {warning}"));
+    }
+    chat(
+        global,
+        &format!("Planned; start with {}", out.join("report.md").display()),
+    );
+    print(&format!("{}\n", out.display()))
 }
 
 fn run_check(args: &Check) -> Result<()> {

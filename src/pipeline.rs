@@ -10,9 +10,11 @@ use crate::manifest::{
 use crate::memory;
 use crate::progress::Progress;
 use crate::settings::{Base, Settings};
+use crate::shop::saw::SeamGround;
 use crate::stages::compress;
 use crate::stages::cutting::{self, Bits, FacetCutting};
 use crate::stages::fit::{self, Fit};
+use crate::stages::plan;
 use crate::stages::read::{self, ReadRequest};
 use crate::stages::report::{self, overview};
 use crate::stages::resample::{Bounds, FacetImage, FacetSpec, Sampler, render};
@@ -43,6 +45,8 @@ pub struct FacetsOptions {
     pub cutters: bool,
     /// Also write images of what the finishing bit leaves.
     pub carved: bool,
+    /// Make the shop plan too.
+    pub shop: bool,
 }
 
 /// What a run of the main job made.
@@ -52,6 +56,8 @@ pub struct Summary {
     pub manifest: Manifest,
     /// The warnings in it, as values.
     pub warnings: Vec<Warning>,
+    /// Those of the shop plan, when one was asked for.
+    pub shop_warnings: Vec<String>,
 }
 
 /// Makes the facets of a job: images, manifest, report and overview, in a new folder.
@@ -176,13 +182,30 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
 
     let sheet = overview::sheet(&manifest, &drawing.layout, &drawn.thumbs)?;
     folder.write("overview.png", &overview::encode(&sheet)?)?;
-    folder.write(
-        "report.md",
-        report::text(&manifest, &settings.stock).as_bytes(),
-    )?;
+    let mut text = report::text(&manifest, &settings.stock);
+    let mut shop_warnings = Vec::new();
+    if options.shop {
+        let planned = plan::write_shop(
+            &folder,
+            &solid,
+            &fit,
+            Some(&sampler),
+            &plan::Basis::Grid,
+            settings,
+            progress,
+        )?;
+        text.push('\n');
+        text.push_str(&planned.report);
+        shop_warnings = planned.warnings;
+    }
+    folder.write("report.md", text.as_bytes())?;
     folder.write(MANIFEST_FILE, write::manifest::text(&manifest)?.as_bytes())?;
     folder.finish()?;
-    Ok(Summary { manifest, warnings })
+    Ok(Summary {
+        manifest,
+        warnings,
+        shop_warnings,
+    })
 }
 
 /// The bits to try: the job's, or the usual ones where none are named but asked for.
@@ -198,7 +221,7 @@ fn bits(settings: &Settings, options: &FacetsOptions) -> Option<Bits> {
 }
 
 /// The solid turned into the body frame, and the turn.
-fn oriented(settings: &Settings) -> Result<(Solid, DMat3)> {
+pub(crate) fn oriented(settings: &Settings) -> Result<(Solid, DMat3)> {
     let globe = &settings.globe;
     let unknown = |what: &str, setting: &str, found: String, allowed: String| {
         Error::Job(
@@ -255,7 +278,7 @@ fn chosen_facets(solid: &Solid, wanted: Option<&BTreeSet<usize>>) -> Result<Vec<
 }
 
 /// The images resolve a pixel on the datum; finer ground is averaged while reading.
-fn request(settings: &Settings) -> ReadRequest {
+pub(crate) fn request(settings: &Settings) -> ReadRequest {
     let step_rad = settings.image.pixel_mm / (settings.globe.diameter_mm / 2.0);
     ReadRequest {
         finest_step_deg: Some(step_rad.to_degrees()),
@@ -527,6 +550,21 @@ fn blank_facet(
 
 /// Lowest and highest relief along a seam, mm about the datum.
 fn seam_relief(solid: &Solid, seam: usize, settings: &Settings, sampler: &Sampler) -> (f64, f64) {
+    let relief_mm = seam_ground(solid, seam, settings, sampler).relief_mm;
+    relief_mm
+        .iter()
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), &mm| {
+            (low.min(mm), high.max(mm))
+        })
+}
+
+/// The ground along a seam, at the places where its step is measured and at both ends.
+pub(crate) fn seam_ground(
+    solid: &Solid,
+    seam: usize,
+    settings: &Settings,
+    sampler: &Sampler,
+) -> SeamGround {
     let [from, to] = solid.seams[seam]
         .corners
         .map(|i| solid.corners[i].normalize());
@@ -536,18 +574,21 @@ fn seam_relief(solid: &Solid, seam: usize, settings: &Settings, sampler: &Sample
         from,
         to,
     };
-    let mut places = seams::places(&line, settings.globe.diameter_mm / 2.0);
-    places.extend([from, to]);
-    let relief = sampler.relief_mm(&places);
-    relief
-        .iter()
-        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), &mm| {
-            (low.min(mm), high.max(mm))
-        })
+    let mut directions = seams::places(&line, settings.globe.diameter_mm / 2.0);
+    directions.extend([from, to]);
+    SeamGround {
+        relief_mm: sampler.relief_mm(&directions),
+        directions,
+    }
 }
 
 /// Thickness of the finished facet at its thinnest corner, with the ground that lies there, mm.
-fn thinnest_corner(solid: &Solid, index: usize, spec: &FacetSpec, sampler: &Sampler) -> f64 {
+pub(crate) fn thinnest_corner(
+    solid: &Solid,
+    index: usize,
+    spec: &FacetSpec,
+    sampler: &Sampler,
+) -> f64 {
     let face = &solid.faces[index];
     let corners: Vec<DVec3> = face
         .corners

@@ -7,8 +7,10 @@ use crate::geometry::solid_names;
 use crate::grid::Quantity;
 use crate::length::{exact_m_text, exact_mm_text};
 use crate::settings::{
-    Base, CurveShape, ImageFormat, Level, Outside, Projection, Settings, TurnPart,
+    Base, CurveShape, Grain, ImageFormat, JointKind, Level, Outside, Paper, Projection, Sawn,
+    Settings, TurnPart,
 };
+use crate::shop::wood::species_names;
 use serde::Serialize;
 use std::path::PathBuf;
 
@@ -297,6 +299,17 @@ pub(super) const SECTIONS: &[(&str, &str)] = &[
         "turn",
         "What counts when the planet is turned for the saw: weights of what is bad about a turn",
     ),
+    ("blanks", "For the shop plan: cutting blanks from boards"),
+    (
+        "jig",
+        "For the shop plan: the pocket in the back of a blank, the boss it sits on, hold-down tabs",
+    ),
+    ("saw", "For the shop plan: the saw and the jig on it"),
+    ("joint", "For the shop plan: what holds a seam beside glue"),
+    ("wood", "For the shop plan: species and moisture"),
+    ("budget", "For the shop plan: how exact the work is"),
+    ("paper", "For the shop plan: printed sheets"),
+    ("work", "For the shop plan: times in the work list"),
 ];
 
 /// Every setting, in the order of the starter file.
@@ -977,5 +990,529 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
         default: Default::Value("0"),
         unit: "number",
         doc: "Starts the search from other turns; the same number finds the same turn",
+    },
+    Setting {
+        key: "blanks.spares",
+        kind: Kind::Whole {
+            low: 0,
+            high: 100,
+            set: |s, v| s.blanks.spares = v,
+            get: |s| s.blanks.spares,
+        },
+        default: Default::Value("1"),
+        unit: "blanks",
+        doc: "Spare blanks of each kind to cut beside those needed",
+    },
+    Setting {
+        key: "blanks.gap",
+        kind: Kind::Length {
+            range: Range::new(0.0, 200.0, "a length, 0 mm to 200 mm"),
+            word: None,
+            set: |s, v| s.blanks.gap_mm = v,
+            get: |s| Some(s.blanks.gap_mm),
+        },
+        default: Default::Value("\"10 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "Wood between two blanks on a board, for the bit or blade that parts them",
+    },
+    Setting {
+        key: "blanks.margin",
+        kind: Kind::Length {
+            range: Range::new(0.0, 200.0, "a length, 0 mm to 200 mm"),
+            word: None,
+            set: |s, v| s.blanks.margin_mm = v,
+            get: |s| Some(s.blanks.margin_mm),
+        },
+        default: Default::Value("\"6 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "Wood kept free along the edges of a board",
+    },
+    Setting {
+        key: "jig.depth",
+        kind: Kind::Length {
+            range: Range::new(0.5, 100.0, "a length, 0.5 mm to 100 mm"),
+            word: None,
+            set: |s, v| s.jig.depth_mm = v,
+            get: |s| Some(s.jig.depth_mm),
+        },
+        default: Default::Value("\"5 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "Depth of the pocket in the back, and height of the boss on the jig",
+    },
+    Setting {
+        key: "jig.inset",
+        kind: Kind::Length {
+            range: Range::new(0.0, 500.0, "a length, 0 mm to 500 mm"),
+            word: None,
+            set: |s, v| s.jig.inset_mm = v,
+            get: |s| Some(s.jig.inset_mm),
+        },
+        default: Default::Value("\"5 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "From the sawn edge of the back to the pocket",
+    },
+    Setting {
+        key: "jig.bit",
+        kind: Kind::Length {
+            range: Range::new(0.5, 50.0, "a length, 0.5 mm to 50 mm"),
+            word: None,
+            set: |s, v| s.jig.bit_mm = v,
+            get: |s| Some(s.jig.bit_mm),
+        },
+        default: Default::Value("\"6 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "Diameter of the bit that cuts pocket and boss",
+    },
+    Setting {
+        key: "jig.corner",
+        kind: Kind::Length {
+            range: Range::new(0.0, 100.0, "a length, 0 mm to 100 mm"),
+            word: None,
+            set: |s, v| s.jig.corner_mm = Some(v),
+            get: |s| s.jig.corner_mm,
+        },
+        default: Default::Absent {
+            means: "the bit's radius and 0.5 mm",
+            example: "\"4 mm\"",
+        },
+        unit: "mm, cm, m or in",
+        doc: "Radius of the corners of pocket and boss",
+    },
+    Setting {
+        key: "jig.clearance",
+        kind: Kind::Length {
+            range: Range::new(0.0, 5.0, "a length, 0 mm to 5 mm"),
+            word: None,
+            set: |s, v| s.jig.clearance_mm = v,
+            get: |s| Some(s.jig.clearance_mm),
+        },
+        default: Default::Value("\"0.1 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "Play between boss and pocket on every side",
+    },
+    Setting {
+        key: "jig.allowance",
+        kind: Kind::Length {
+            range: Range::new(0.0, 10.0, "a length, 0 mm to 10 mm"),
+            word: None,
+            set: |s, v| s.jig.allowance_mm = v,
+            get: |s| Some(s.jig.allowance_mm),
+        },
+        default: Default::Value("\"0.5 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "Left by the roughing outline for the finishing cut",
+    },
+    Setting {
+        key: "jig.over",
+        kind: Kind::Length {
+            range: Range::new(0.0, 500.0, "a length, 0 mm to 500 mm"),
+            word: None,
+            set: |s, v| s.jig.over_mm = v,
+            get: |s| Some(s.jig.over_mm),
+        },
+        default: Default::Value("\"5 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "Least wood between the pocket and the lowest ground above it",
+    },
+    Setting {
+        key: "jig.key",
+        kind: Kind::Word {
+            words: &[
+                Word {
+                    word: "yes",
+                    set: |s| s.jig.key = true,
+                },
+                Word {
+                    word: "no",
+                    set: |s| s.jig.key = false,
+                },
+            ],
+            get: |s| Some(if s.jig.key { "yes" } else { "no" }.to_owned()),
+        },
+        default: Default::Value("\"yes\""),
+        unit: "word",
+        doc: "Whether a cut corner on pocket and boss lets the blank sit one way only",
+    },
+    Setting {
+        key: "jig.tabs",
+        kind: Kind::Whole {
+            low: 0,
+            high: 12,
+            set: |s, v| s.jig.tabs = v,
+            get: |s| s.jig.tabs,
+        },
+        default: Default::Value("2"),
+        unit: "tabs",
+        doc: "Hold-down tabs on each blank, on different sides",
+    },
+    Setting {
+        key: "jig.tab_width",
+        kind: Kind::Length {
+            range: Range::new(1.0, 500.0, "a length, 1 mm to 500 mm"),
+            word: None,
+            set: |s, v| s.jig.tab_width_mm = v,
+            get: |s| Some(s.jig.tab_width_mm),
+        },
+        default: Default::Value("\"25 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "Width of a tab along the edge of the blank",
+    },
+    Setting {
+        key: "jig.tab_thickness",
+        kind: Kind::Length {
+            range: Range::new(0.5, 100.0, "a length, 0.5 mm to 100 mm"),
+            word: None,
+            set: |s, v| s.jig.tab_thickness_mm = v,
+            get: |s| Some(s.jig.tab_thickness_mm),
+        },
+        default: Default::Value("\"6 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "Thickness of a tab; its notch in the back is cut as deep",
+    },
+    Setting {
+        key: "jig.tab_overlap",
+        kind: Kind::Length {
+            range: Range::new(1.0, 200.0, "a length, 1 mm to 200 mm"),
+            word: None,
+            set: |s, v| s.jig.tab_overlap_mm = v,
+            get: |s| Some(s.jig.tab_overlap_mm),
+        },
+        default: Default::Value("\"8 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "How far a tab reaches under the blank",
+    },
+    Setting {
+        key: "jig.cutter",
+        kind: Kind::Length {
+            range: Range::new(0.1, 100.0, "a length, 0.1 mm to 100 mm"),
+            word: None,
+            set: |s, v| s.jig.cutter_mm = v,
+            get: |s| Some(s.jig.cutter_mm),
+        },
+        default: Default::Value("\"6 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "Diameter of the widest bit that carves the relief; clamps stay clear of it",
+    },
+    Setting {
+        key: "saw.reach",
+        kind: Kind::Length {
+            range: Range::new(1.0, 1000.0, "a length, 1 mm to 1 m"),
+            word: None,
+            set: |s, v| s.saw.reach_mm = v,
+            get: |s| Some(s.saw.reach_mm),
+        },
+        default: Default::Value("\"75 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "Highest the upright blade stands above the table",
+    },
+    Setting {
+        key: "saw.most_tilt",
+        kind: Kind::Number {
+            range: Range::new(0.0, 89.0, "a number of degrees, 0 to 89"),
+            word: None,
+            set: |s, v| s.saw.most_tilt_deg = v,
+            get: |s| Some(s.saw.most_tilt_deg),
+        },
+        default: Default::Value("45.0"),
+        unit: "degrees from vertical",
+        doc: "Farthest the blade tilts",
+    },
+    Setting {
+        key: "saw.base",
+        kind: Kind::Length {
+            range: Range::new(0.0, 500.0, "a length, 0 mm to 500 mm"),
+            word: None,
+            set: |s, v| s.saw.base_mm = v,
+            get: |s| Some(s.saw.base_mm),
+        },
+        default: Default::Value("\"18 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "Thickness of the jig between the saw table and the back of the blank",
+    },
+    Setting {
+        key: "saw.above",
+        kind: Kind::Length {
+            range: Range::new(0.0, 100.0, "a length, 0 mm to 100 mm"),
+            word: None,
+            set: |s, v| s.saw.above_mm = v,
+            get: |s| Some(s.saw.above_mm),
+        },
+        default: Default::Value("\"5 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "How far the blade is to stand above the wood",
+    },
+    Setting {
+        key: "joint.kind",
+        kind: Kind::Word {
+            words: &[
+                Word {
+                    word: "auto",
+                    set: |s| s.joint.kind = JointKind::Auto,
+                },
+                Word {
+                    word: "none",
+                    set: |s| s.joint.kind = JointKind::None,
+                },
+                Word {
+                    word: "biscuit-0",
+                    set: |s| s.joint.kind = JointKind::Biscuit0,
+                },
+                Word {
+                    word: "biscuit-10",
+                    set: |s| s.joint.kind = JointKind::Biscuit10,
+                },
+                Word {
+                    word: "biscuit-20",
+                    set: |s| s.joint.kind = JointKind::Biscuit20,
+                },
+                Word {
+                    word: "dowel",
+                    set: |s| s.joint.kind = JointKind::Dowel,
+                },
+            ],
+            get: |s| spelled(s.joint.kind),
+        },
+        default: Default::Value("\"auto\""),
+        unit: "word",
+        doc: "What holds the middle of a seam; auto takes the largest biscuit that has room, else a dowel, else glue alone",
+    },
+    Setting {
+        key: "joint.dowel_diameter",
+        kind: Kind::Length {
+            range: Range::new(1.0, 50.0, "a length, 1 mm to 50 mm"),
+            word: None,
+            set: |s, v| s.joint.dowel_diameter_mm = v,
+            get: |s| Some(s.joint.dowel_diameter_mm),
+        },
+        default: Default::Value("\"6 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "Diameter of the dowels",
+    },
+    Setting {
+        key: "joint.dowel_length",
+        kind: Kind::Length {
+            range: Range::new(4.0, 300.0, "a length, 4 mm to 300 mm"),
+            word: None,
+            set: |s, v| s.joint.dowel_length_mm = v,
+            get: |s| Some(s.joint.dowel_length_mm),
+        },
+        default: Default::Value("\"30 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "Length of the dowels, half in each facet",
+    },
+    Setting {
+        key: "joint.cover",
+        kind: Kind::Length {
+            range: Range::new(0.0, 100.0, "a length, 0 mm to 100 mm"),
+            word: None,
+            set: |s, v| s.joint.cover_mm = v,
+            get: |s| Some(s.joint.cover_mm),
+        },
+        default: Default::Value("\"3 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "Least wood around a slot or hole",
+    },
+    Setting {
+        key: "wood.species",
+        kind: Kind::Name {
+            names: species_names,
+            set: |s, v| s.wood.species = v,
+            get: |s| &s.wood.species,
+        },
+        default: Default::Value("\"black-cherry\""),
+        unit: "name",
+        doc: "The wood, for its movement with the seasons",
+    },
+    Setting {
+        key: "wood.sawn",
+        kind: Kind::Word {
+            words: &[
+                Word {
+                    word: "flat",
+                    set: |s| s.wood.sawn = Sawn::Flat,
+                },
+                Word {
+                    word: "quarter",
+                    set: |s| s.wood.sawn = Sawn::Quarter,
+                },
+            ],
+            get: |s| spelled(s.wood.sawn),
+        },
+        default: Default::Value("\"flat\""),
+        unit: "word",
+        doc: "How the boards were sawn from the log: growth rings along the width, or upright",
+    },
+    Setting {
+        key: "wood.grain",
+        kind: Kind::Word {
+            words: &[
+                Word {
+                    word: "along",
+                    set: |s| s.wood.grain = Grain::Along,
+                },
+                Word {
+                    word: "across",
+                    set: |s| s.wood.grain = Grain::Across,
+                },
+            ],
+            get: |s| spelled(s.wood.grain),
+        },
+        default: Default::Value("\"along\""),
+        unit: "word",
+        doc: "How the grain runs in a blank: along the line from its middle to the index corner, or across it",
+    },
+    Setting {
+        key: "wood.dry",
+        kind: Kind::Number {
+            range: Range::new(0.0, 30.0, "a number of percent, 0 to 30"),
+            word: None,
+            set: |s, v| s.wood.dry_percent = v,
+            get: |s| Some(s.wood.dry_percent),
+        },
+        default: Default::Value("6.0"),
+        unit: "percent",
+        doc: "Driest moisture content the globe will have",
+    },
+    Setting {
+        key: "wood.moist",
+        kind: Kind::Number {
+            range: Range::new(0.0, 30.0, "a number of percent, 0 to 30"),
+            word: None,
+            set: |s, v| s.wood.moist_percent = v,
+            get: |s| Some(s.wood.moist_percent),
+        },
+        default: Default::Value("10.0"),
+        unit: "percent",
+        doc: "Dampest moisture content the globe will have",
+    },
+    Setting {
+        key: "budget.tilt",
+        kind: Kind::Number {
+            range: Range::new(0.0, 10.0, "a number of degrees, 0 to 10"),
+            word: None,
+            set: |s, v| s.budget.tilt_deg = v,
+            get: |s| Some(s.budget.tilt_deg),
+        },
+        default: Default::Value("0.1"),
+        unit: "degrees",
+        doc: "How exactly the blade tilt is set, plus or minus",
+    },
+    Setting {
+        key: "budget.offset",
+        kind: Kind::Length {
+            range: Range::new(0.0, 10.0, "a length, 0 mm to 10 mm"),
+            word: None,
+            set: |s, v| s.budget.offset_mm = v,
+            get: |s| Some(s.budget.offset_mm),
+        },
+        default: Default::Value("\"0.1 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "How exactly the cut line is set, plus or minus",
+    },
+    Setting {
+        key: "budget.clearance",
+        kind: Kind::Length {
+            range: Range::new(0.0, 10.0, "a length, 0 mm to 10 mm"),
+            word: None,
+            set: |s, v| s.budget.clearance_mm = v,
+            get: |s| Some(s.budget.clearance_mm),
+        },
+        default: Default::Value("\"0.05 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "How far a blank can shift on the jig, in any direction",
+    },
+    Setting {
+        key: "budget.trials",
+        kind: Kind::Whole {
+            low: 100,
+            high: 1000000,
+            set: |s, v| s.budget.trials = v,
+            get: |s| s.budget.trials,
+        },
+        default: Default::Value("2000"),
+        unit: "globes",
+        doc: "Globes that are tried out with chance errors",
+    },
+    Setting {
+        key: "budget.seed",
+        kind: Kind::Whole {
+            low: 0,
+            high: 1000000000,
+            set: |s, v| s.budget.seed = v,
+            get: |s| s.budget.seed,
+        },
+        default: Default::Value("1"),
+        unit: "number",
+        doc: "Start of the chance numbers; the same start gives the same errors",
+    },
+    Setting {
+        key: "paper.sheet",
+        kind: Kind::Word {
+            words: &[
+                Word {
+                    word: "a4",
+                    set: |s| s.paper.size = Paper::A4,
+                },
+                Word {
+                    word: "letter",
+                    set: |s| s.paper.size = Paper::Letter,
+                },
+            ],
+            get: |s| spelled(s.paper.size),
+        },
+        default: Default::Value("\"a4\""),
+        unit: "word",
+        doc: "Sheet size of printed pages",
+    },
+    Setting {
+        key: "paper.pages",
+        kind: Kind::Whole {
+            low: 1,
+            high: 400,
+            set: |s, v| s.paper.pages = v,
+            get: |s| s.paper.pages,
+        },
+        default: Default::Value("1"),
+        unit: "pages",
+        doc: "Sheets the assembly map may take; more sheets make it larger, up to true size",
+    },
+    Setting {
+        key: "work.bit",
+        kind: Kind::Length {
+            range: Range::new(0.1, 50.0, "a length, 0.1 mm to 50 mm"),
+            word: None,
+            set: |s, v| s.work.bit_mm = v,
+            get: |s| Some(s.work.bit_mm),
+        },
+        default: Default::Value("\"3.175 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "Diameter of the bit that finishes the relief",
+    },
+    Setting {
+        key: "work.stepover",
+        kind: Kind::Length {
+            range: Range::new(0.01, 50.0, "a length, 0.01 mm to 50 mm"),
+            word: None,
+            set: |s, v| s.work.stepover_mm = v,
+            get: |s| Some(s.work.stepover_mm),
+        },
+        default: Default::Value("\"0.3 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "Distance between finishing passes",
+    },
+    Setting {
+        key: "work.feed",
+        kind: Kind::Number {
+            range: Range::new(1.0, 1e5, "a number of mm a minute, 1 to 100000"),
+            word: None,
+            set: |s, v| s.work.feed_mm_min = Some(v),
+            get: |s| s.work.feed_mm_min,
+        },
+        default: Default::Absent {
+            means: "no times are given",
+            example: "2000.0",
+        },
+        unit: "mm a minute",
+        doc: "Feed of the finishing passes",
     },
 ];

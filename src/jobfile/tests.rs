@@ -67,6 +67,45 @@ fn other_value(key: &str) -> &'static str {
         "turn.limit" => "worst",
         "turn.most" => "0.8",
         "turn.peaks" | "turn.basins" | "turn.seed" => "7",
+        "blanks.spares" => "2",
+        "blanks.gap" => "12 mm",
+        "blanks.margin" => "1/2 in",
+        "jig.depth" => "1/4 in",
+        "jig.inset" => "8 mm",
+        "jig.bit" => "1/4 in",
+        "jig.corner" => "4 mm",
+        "jig.clearance" => "0.2 mm",
+        "jig.allowance" => "1 mm",
+        "jig.over" => "8 mm",
+        "jig.key" => "no",
+        "jig.tabs" => "3",
+        "jig.tab_width" => "1 in",
+        "jig.tab_thickness" => "1/4 in",
+        "jig.tab_overlap" => "10 mm",
+        "jig.cutter" => "1/2 in",
+        "saw.reach" => "3 in",
+        "saw.most_tilt" => "47",
+        "saw.base" => "3/4 in",
+        "saw.above" => "6 mm",
+        "joint.kind" => "dowel",
+        "joint.dowel_diameter" => "8 mm",
+        "joint.dowel_length" => "40 mm",
+        "joint.cover" => "5 mm",
+        "wood.species" => "sugar-maple",
+        "wood.sawn" => "quarter",
+        "wood.grain" => "across",
+        "wood.dry" => "7",
+        "wood.moist" => "11",
+        "budget.tilt" => "0.2",
+        "budget.offset" => "0.2 mm",
+        "budget.clearance" => "0.1 mm",
+        "budget.trials" => "500",
+        "budget.seed" => "7",
+        "paper.sheet" => "letter",
+        "paper.pages" => "4",
+        "work.bit" => "6 mm",
+        "work.stepover" => "0.5 mm",
+        "work.feed" => "1500",
         _ => panic!("give {key} a value here"),
     }
 }
@@ -294,6 +333,28 @@ fn the_manifest_shows_every_setting_as_a_job_file_would() {
                 "relief": 1.0, "worst": 0.25, "high": 0.1, "misfit": 2.0, "corner": 0.1,
                 "keep": 0.05, "limit": "none", "most": 1.0, "peaks": 3, "basins": 2, "seed": 0
             },
+            "blanks": { "spares": 1, "gap": "10 mm", "margin": "6 mm" },
+            "jig": {
+                "depth": "5 mm", "inset": "5 mm", "bit": "6 mm", "corner": null,
+                "clearance": "0.1 mm", "allowance": "0.5 mm", "over": "5 mm", "key": "yes",
+                "tabs": 2, "tab_width": "25 mm", "tab_thickness": "6 mm", "tab_overlap": "8 mm",
+                "cutter": "6 mm"
+            },
+            "saw": { "reach": "75 mm", "most_tilt": 45.0, "base": "18 mm", "above": "5 mm" },
+            "joint": {
+                "kind": "auto", "dowel_diameter": "6 mm", "dowel_length": "30 mm",
+                "cover": "3 mm"
+            },
+            "wood": {
+                "species": "black-cherry", "sawn": "flat", "grain": "along", "dry": 6.0,
+                "moist": 10.0
+            },
+            "budget": {
+                "tilt": 0.1, "offset": "0.1 mm", "clearance": "0.05 mm", "trials": 2000,
+                "seed": 1
+            },
+            "paper": { "sheet": "a4", "pages": 1 },
+            "work": { "bit": "3.175 mm", "stepover": "0.3 mm", "feed": null },
             "board": [], "cutter": [], "keep": []
         })
     );
@@ -370,7 +431,7 @@ fn mistakes_in_the_file_are_told_with_their_line() {
             "pixel = \"0.1 mm\"\n",
             "job: pixel: there is no setting of this name; found \"0.1 mm\"; allowed: name, and \
              the sections [grid], [globe], [globe.turn], [relief], [stock], [image], \
-             [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you \
+             [cutting], [turn], [blanks], [jig], [saw], [joint], [wood], [budget], [paper], [work], [[board]], [[cutter]], [[keep]]; did you \
              mean \"image.pixel\"? (walnut.toml line 1)",
         ),
         (
@@ -383,7 +444,7 @@ fn mistakes_in_the_file_are_told_with_their_line() {
             "[grid]\n[stok]\nskim = \"1 mm\"\n",
             "job: stok: there is no section of this name; allowed: [grid], [globe], \
              [globe.turn], [relief], [stock], [image], \
-             [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you mean [stock]? (walnut.toml line 2)",
+             [cutting], [turn], [blanks], [jig], [saw], [joint], [wood], [budget], [paper], [work], [[board]], [[cutter]], [[keep]]; did you mean [stock]? (walnut.toml line 2)",
         ),
         (
             "[[globe]]\nsolid = \"cube\"\n",
@@ -486,7 +547,7 @@ fn mistakes_in_the_file_are_told_with_their_line() {
             "\"gl\\nobe\".x = 1\n",
             "job: gl\\nobe: there is no section of this name; allowed: [grid], [globe], \
              [globe.turn], [relief], [stock], [image], \
-             [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you mean [globe]? (walnut.toml line 1)",
+             [cutting], [turn], [blanks], [jig], [saw], [joint], [wood], [budget], [paper], [work], [[board]], [[cutter]], [[keep]]; did you mean [globe]? (walnut.toml line 1)",
         ),
         (
             "[grid]\nfiles = [\n  \"a.tif\",\n  # the second tile\n  2,\n]\n",
@@ -935,7 +996,7 @@ fn mistakes_in_repeated_sections_are_told_with_their_line() {
             "[[boards]]\nwidth = \"8 in\"\n",
             "job: boards: there is no section of this name; allowed: [grid], [globe], \
              [globe.turn], [relief], [stock], [image], \
-             [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you mean [[board]]? \
+             [cutting], [turn], [blanks], [jig], [saw], [joint], [wood], [budget], [paper], [work], [[board]], [[cutter]], [[keep]]; did you mean [[board]]? \
              (walnut.toml line 1)",
         ),
     ] {

@@ -16,6 +16,11 @@ static FONTS: LazyLock<Arc<fontdb::Database>> = LazyLock::new(|| {
     Arc::new(fonts)
 });
 
+/// The fonts this crate carries, and no others.
+pub fn fonts() -> Arc<fontdb::Database> {
+    FONTS.clone()
+}
+
 /// Paints an SVG of the picture's size over it.
 ///
 /// # Errors
@@ -23,7 +28,7 @@ static FONTS: LazyLock<Arc<fontdb::Database>> = LazyLock::new(|| {
 pub fn draw_over(picture: &mut RgbImage, svg: &str) -> Result<(), String> {
     let options = Options {
         font_family: "DejaVu Sans".into(),
-        fontdb: FONTS.clone(),
+        fontdb: fonts(),
         ..Options::default()
     };
     let tree = Tree::from_str(svg, &options).map_err(|e| e.to_string())?;

@@ -8,7 +8,7 @@ mod ink;
 mod svg;
 
 pub use hillshade::{Light, shade};
-pub use ink::draw_over;
+pub use ink::{draw_over, fonts};
 pub use svg::{Svg, escape, scale_bar_mm};
 
 /// Everything drawn on relief: outlines, marks, arrows. Blue of Okabe & Ito's palette (2008),

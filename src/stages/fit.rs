@@ -90,7 +90,49 @@ struct Size {
 /// [`Error::Stock`] with the three ways out, [`Error::Job`] when the relief would reach the
 /// globe's centre.
 pub fn fit(solid: &Solid, grid: &Grid, unit_curve: &Curve, settings: &Settings) -> Result<Fit> {
-    let ground = Ground::new(solid, grid, unit_curve, settings);
+    fit_ground(Ground::new(solid, grid, unit_curve, settings))
+}
+
+/// The same without a grid: highest and lowest ground may lie anywhere, so every facet gets the
+/// wood for the worst.
+///
+/// # Errors
+/// As [`fit`].
+pub fn fit_anywhere(solid: &Solid, unit_curve: &Curve, settings: &Settings) -> Result<Fit> {
+    fit_ground(Ground::anywhere(solid, unit_curve, settings))
+}
+
+/// What a solid asks of the wood, wherever its highest and lowest ground may lie.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Limits {
+    /// Thinnest stock for this globe, mm; `None` when no stock would do.
+    pub least_stock_mm: Option<f64>,
+    /// Largest globe this stock can make, mm across; `None` when none fits.
+    pub largest_diameter_mm: Option<f64>,
+}
+
+/// Thinnest stock for the job's globe and largest globe in the job's stock, for a given relief.
+pub fn limits(solid: &Solid, unit_curve: &Curve, range_mm: f64, settings: &Settings) -> Limits {
+    let ground = Ground::anywhere(solid, unit_curve, settings);
+    let size = Size {
+        radius_mm: settings.globe.diameter_mm / 2.0,
+        range_mm,
+    };
+    let needs = ground.needs(size);
+    let fits = |radius_mm: f64| {
+        let size = Size { radius_mm, ..size };
+        !ground.reaches_core(size) && ground.needs(size) <= ground.stock()
+    };
+    // No stock makes a globe larger than this many times its thickness.
+    let largest = largest(100.0 * ground.stock().max(size.radius_mm), fits);
+    Limits {
+        least_stock_mm: needs.is_finite().then(|| round_up(needs)),
+        largest_diameter_mm: largest.map(|radius_mm| round_down(2.0 * radius_mm)),
+    }
+}
+
+fn fit_ground(ground: Ground<'_>) -> Result<Fit> {
+    let settings = ground.settings;
     let radius_mm = settings.globe.diameter_mm / 2.0;
     let range_mm = match settings.relief.range_mm {
         Some(range_mm) => range_mm,
@@ -107,7 +149,8 @@ pub fn fit(solid: &Solid, grid: &Grid, unit_curve: &Curve, settings: &Settings) 
 /// Corners, tilts and ground of a solid, in units of the globe's radius.
 struct Ground<'a> {
     solid: &'a Solid,
-    grid: &'a Grid,
+    /// `None`: highest and lowest ground may lie anywhere.
+    grid: Option<&'a Grid>,
     unit: &'a Curve,
     settings: &'a Settings,
     /// Blocks of the grid with their lowest and highest ground, metres.
@@ -141,10 +184,47 @@ impl<'a> Ground<'a> {
             .collect();
         Ground {
             solid,
-            grid,
+            grid: Some(grid),
             unit,
             settings,
             blocks,
+        }
+    }
+
+    fn anywhere(solid: &'a Solid, unit: &'a Curve, settings: &'a Settings) -> Self {
+        Ground {
+            solid,
+            grid: None,
+            unit,
+            settings,
+            blocks: Vec::new(),
+        }
+    }
+
+    /// The worst that can be: the highest ground at a facet's middle, the lowest at the farthest
+    /// corner of its trim.
+    fn extremes_anywhere(&self, kind: usize, size: Size) -> Extremes {
+        let number = self.solid.kinds[kind].faces[0];
+        let face = &self.solid.faces[number];
+        let place = Placement {
+            base: self.settings.globe.base,
+            projection: self.settings.globe.projection,
+            radius_mm: size.radius_mm,
+            distance_mm: size.radius_mm * face.distance,
+        };
+        let lowest = self.unit.lowest_mm() * size.range_mm;
+        let sides = self.sides(number);
+        let rim = face.corners.iter().enumerate().map(|(i, &corner)| {
+            let before = sides[(i + sides.len() - 1) % sides.len()].outward;
+            let after = sides[i].outward;
+            let pushed = (before + after) / (1.0 + before.dot(after)) * self.settings.stock.trim_mm;
+            let towards = face.frame.to_local(self.solid.corners[corner].normalize());
+            let lateral = place.point(lowest, towards).0 + pushed;
+            place.z_over(lowest, lateral).unwrap_or(0.0)
+        });
+        Extremes {
+            highest: place.reach(self.unit.highest_mm() * size.range_mm),
+            lowest: rim.fold(f64::INFINITY, f64::min),
         }
     }
 
@@ -359,6 +439,9 @@ impl<'a> Ground<'a> {
 
     /// Highest and lowest carved z of a kind, by looking at the promising blocks only.
     fn extremes(&self, kind: usize, size: Size) -> Extremes {
+        if self.grid.is_none() {
+            return self.extremes_anywhere(kind, size);
+        }
         let outline = self.outline(kind, size);
         let found: Vec<Extremes> = self.solid.kinds[kind]
             .faces
@@ -492,13 +575,16 @@ impl<'a> Ground<'a> {
 
     /// Lowest of the 4 × 4 samples around a direction, metres.
     fn lowest_around(&self, towards: DVec3) -> f64 {
+        let Some(grid) = self.grid else {
+            return 0.0;
+        };
         let (lat, lon) = lat_lon_deg(towards);
-        let row = ((self.grid.north_deg() - lat) / self.grid.step_lat_deg()).floor() as isize;
-        let column = ((lon - self.grid.west_deg) / self.grid.step_lon_deg()).floor() as isize;
-        let (rows, columns) = (self.grid.rows() as isize, self.grid.columns() as isize);
+        let row = ((grid.north_deg() - lat) / grid.step_lat_deg()).floor() as isize;
+        let column = ((lon - grid.west_deg) / grid.step_lon_deg()).floor() as isize;
+        let (rows, columns) = (grid.rows() as isize, grid.columns() as isize);
         let mut lowest = f32::INFINITY;
         for r in row - 1..=row + 2 {
-            let line = self.grid.heights_m.row(r.clamp(0, rows - 1) as usize);
+            let line = grid.heights_m.row(r.clamp(0, rows - 1) as usize);
             for c in column - 1..=column + 2 {
                 lowest = lowest.min(line[c.rem_euclid(columns) as usize]);
             }
@@ -528,15 +614,17 @@ impl<'a> Ground<'a> {
             highest: f64::NEG_INFINITY,
             lowest: f64::INFINITY,
         };
-        for row in block.first_row..(block.first_row + BLOCK).min(self.grid.rows()) {
-            for column in block.first_column..(block.first_column + BLOCK).min(self.grid.columns())
-            {
-                let towards = direction(self.grid.lat_deg(row), self.grid.lon_deg(column));
+        let Some(grid) = self.grid else {
+            return found;
+        };
+        for row in block.first_row..(block.first_row + BLOCK).min(grid.rows()) {
+            for column in block.first_column..(block.first_column + BLOCK).min(grid.columns()) {
+                let towards = direction(grid.lat_deg(row), grid.lon_deg(column));
                 let local = frame.to_local(towards);
                 if local.z <= 0.0 {
                     continue;
                 }
-                let height_m = f64::from(self.grid.heights_m[(row, column)]);
+                let height_m = f64::from(grid.heights_m[(row, column)]);
                 let relief = self.unit.relief_mm(height_m) * size.range_mm;
                 let (lateral, z) = place.point(relief, local);
                 if z > found.highest && inside(outline, lateral, 0.0) {

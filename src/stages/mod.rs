@@ -6,6 +6,7 @@ pub mod compress;
 pub mod cutting;
 pub mod fit;
 pub mod inspect;
+pub mod plan;
 pub mod read;
 pub mod report;
 pub mod resample;

@@ -1,4 +1,5 @@
 use crate::support::{files, run};
+use std::path::Path;
 use std::process::Stdio;
 use tempfile::TempDir;
 
@@ -208,4 +209,142 @@ fn a_reader_that_goes_away_is_no_error() {
         assert_eq!(output.status.code(), Some(0), "{words:?}");
         assert_eq!(String::from_utf8_lossy(&output.stderr), "");
     }
+}
+
+/// The sample job with coarse pixels, from the crate's folder.
+fn sample(folder: &TempDir, words: &[&str]) -> (i32, String, String) {
+    let job = concat!(env!("CARGO_MANIFEST_DIR"), "/sample-rasters/ashkerry.toml");
+    let mut all = vec![words[0], job];
+    all.extend(&words[1..]);
+    all.extend(["--set", "image.pixel=1 mm", "--quiet"]);
+    run(folder, &all)
+}
+
+fn json(path: &Path) -> serde_json::Value {
+    serde_json::from_slice(&std::fs::read(path).unwrap()).unwrap()
+}
+
+/// The shop plan's numbers, in its file and on the section drawing, are those of the manifest.
+#[test]
+fn a_shop_plan_beside_the_facets_agrees_with_the_manifest() {
+    let folder = TempDir::new().unwrap();
+    let board = [
+        "--set",
+        "board.1.width=300 mm",
+        "--set",
+        "board.1.length=2 m",
+    ];
+    let mut words = vec!["facets", "--out", "ball", "--shop"];
+    words.extend(board);
+    let (code, out, err) = sample(&folder, &words);
+    assert_eq!((code, out.as_str(), err.as_str()), (0, "ball\n", ""));
+    let ball = folder.path().join("ball");
+    let manifest = json(&ball.join("globe.json"));
+    let plan = json(&ball.join("shop/plan.json"));
+    for file in plan["files"].as_array().unwrap() {
+        assert!(ball.join(file.as_str().unwrap()).exists(), "{file}");
+    }
+    assert_eq!(
+        plan["files"].as_array().unwrap().len(),
+        files(&ball.join("shop")).len()
+    );
+
+    let kind = &plan["kinds"][0];
+    let facets = manifest["facets"].as_array().unwrap();
+    let least = |key: &str| {
+        let values = facets.iter().map(|f| f[key].as_f64().unwrap());
+        values.fold(f64::INFINITY, f64::min)
+    };
+    assert_eq!(kind["stock_mm"], manifest["globe"]["stock_mm"]);
+    assert_eq!(kind["back_plane_mm"], manifest["globe"]["back_plane_mm"]);
+    assert_eq!(kind["corner_mm"].as_f64().unwrap(), least("corner_mm"));
+    let highest = facets
+        .iter()
+        .map(|f| f["max_mm"].as_f64().unwrap())
+        .fold(0.0, f64::max);
+    // One is of the grid's samples, the other of pixels 1 mm wide.
+    assert!((kind["highest_mm"].as_f64().unwrap() - highest).abs() < 0.1);
+    let mut seams = plan["seams"].as_array().unwrap().iter();
+    for facet in facets {
+        for edge in facet["edges"].as_array().unwrap() {
+            let row = seams.next().unwrap();
+            assert_eq!(row["facet"], facet["label"]);
+            for key in ["seam", "tilt_deg", "seam_low_mm", "seam_high_mm"] {
+                assert_eq!(row[key], edge[key], "{key}");
+            }
+        }
+    }
+    let section = std::fs::read_to_string(ball.join("shop/section-A.svg")).unwrap();
+    for key in [
+        "stock_mm",
+        "back_plane_mm",
+        "corner_mm",
+        "relief_mm",
+        "rise_mm",
+    ] {
+        let text = globewright::length::both_text(kind[key].as_f64().unwrap());
+        assert!(section.contains(&text), "{key}: {text}");
+    }
+    let report = std::fs::read_to_string(ball.join("report.md")).unwrap();
+    for part in [
+        "## Saw",
+        "# Shop plan",
+        "## Seam sheet",
+        "## Work list",
+        "## Cautions",
+    ] {
+        assert!(report.contains(part), "{part}");
+    }
+
+    // The plan alone: the same drawings to the byte, whatever the number of threads.
+    let mut words = vec!["plan", "--out", "alone", "--threads", "1"];
+    words.extend(board);
+    assert_eq!(sample(&folder, &words).0, 0);
+    for name in files(&ball.join("shop")) {
+        let read = |folder: &Path| std::fs::read(folder.join("shop").join(&name)).unwrap();
+        assert!(
+            read(&ball) == read(&folder.path().join("alone")),
+            "{name} differs"
+        );
+    }
+    // Its own files may be replaced, and only those.
+    words.push("--force");
+    assert_eq!(sample(&folder, &words).0, 0);
+    std::fs::write(folder.path().join("alone/shop/notes.txt"), "mine").unwrap();
+    let (code, _, err) = sample(&folder, &words);
+    assert_eq!(code, 6);
+    assert!(err.contains("found shop/notes.txt"), "{err}");
+}
+
+#[test]
+fn a_plan_without_a_grid_says_so_and_every_solid_can_be_compared() {
+    let folder = TempDir::new().unwrap();
+    std::fs::write(
+        folder.path().join("job.toml"),
+        "[relief]\nrange = \"4 mm\"\n[stock]\nedge = \"16 mm\"\nthickness = \"2-1/2 in\"\n",
+    )
+    .unwrap();
+    let (code, _, err) = run(&folder, &["plan", "job.toml", "--out", "x", "--quiet"]);
+    assert_eq!((code, err.as_str()), (0, ""));
+    let report = std::fs::read_to_string(folder.path().join("x/report.md")).unwrap();
+    assert!(report.contains(
+        "The elevation grid was not used (the job names none): highest and lowest ground are taken \
+         from the job's relief range, half above and half below the level, and may lie anywhere."
+    ));
+    let (code, out, _) = run(
+        &folder,
+        &["plan", "job.toml", "--compare-solids", "--json", "-q"],
+    );
+    assert_eq!(code, 0);
+    let rows: serde_json::Value = serde_json::from_str(&out).unwrap();
+    assert_eq!(rows.as_array().unwrap().len(), 31);
+    // More and smaller facets need thinner stock.
+    let stock = |name: &str| {
+        let mut rows = rows.as_array().unwrap().iter();
+        rows.find(|r| r["solid"] == name).unwrap()["least_stock_mm"]
+            .as_f64()
+            .unwrap()
+    };
+    assert!(stock("cube") > stock("dodecahedron"));
+    assert!(stock("dodecahedron") > stock("rhombic-triacontahedron"));
 }

@@ -19,6 +19,12 @@ use tempfile::{Builder, TempDir};
 /// Files this program puts in an output folder beside those its manifest lists.
 pub const OWN_FILES: [&str; 3] = [MANIFEST_FILE, "report.md", "overview.png"];
 
+/// The shop plan's numbers and the list of its files.
+pub const SHOP_FILE: &str = "shop/plan.json";
+
+/// Version of that file's layout.
+pub const SHOP_SCHEMA: &str = "globewright-shop/1";
+
 /// Hidden folders being written, for [`remove_unfinished`].
 static UNFINISHED: Mutex<Vec<Unfinished>> = Mutex::new(Vec::new());
 
@@ -236,18 +242,18 @@ fn may_write(target: &Path, force: bool) -> Result<bool> {
     if entries.count() == 0 {
         return Ok(false);
     }
-    let old = manifest::read(target);
+    let listed = old_files(target);
     if !force {
-        return Err(match old {
-            Ok(_) => refusal(
+        return Err(match listed {
+            Some(_) => refusal(
                 target,
                 "the output folder already holds a result",
                 "choose another, or add --force to replace it",
             ),
-            Err(_) => refusal(target, "the output folder is not empty", "choose another"),
+            None => refusal(target, "the output folder is not empty", "choose another"),
         });
     }
-    let Ok(old) = old else {
+    let Some(listed) = listed else {
         return Err(refusal(
             target,
             "the output folder holds files but no result of this program, so --force will not \
@@ -255,13 +261,10 @@ fn may_write(target: &Path, force: bool) -> Result<bool> {
             "choose another, or empty it yourself",
         ));
     };
-    let listed = old.facets.iter().map(|facet| facet.file.as_str());
-    let of_bits = old.cutting.iter().flat_map(CuttingEntry::files);
     let own: BTreeSet<PathBuf> = OWN_FILES
         .into_iter()
-        .chain(listed)
-        .chain(of_bits)
         .map(PathBuf::from)
+        .chain(listed)
         .collect();
     match first_other(target, target, &own)? {
         None => Ok(true),
@@ -273,6 +276,36 @@ fn may_write(target: &Path, force: bool) -> Result<bool> {
                 .file(target),
         )),
     }
+}
+
+/// Files that a result in the folder lists: images in its manifest, those of the bits among them,
+/// and drawings in its shop plan. `None` when it holds neither.
+fn old_files(target: &Path) -> Option<Vec<PathBuf>> {
+    let images = manifest::read(target).ok();
+    let images = images.map(|old| {
+        let of_facets = old.facets.iter().map(|facet| facet.file.as_str());
+        let of_bits = old.cutting.iter().flat_map(CuttingEntry::files);
+        of_facets
+            .chain(of_bits)
+            .map(PathBuf::from)
+            .collect::<Vec<_>>()
+    });
+    let drawings = shop_files(target);
+    if images.is_none() && drawings.is_none() {
+        return None;
+    }
+    let drawings = drawings.into_iter().flatten();
+    Some(images.into_iter().flatten().chain(drawings).collect())
+}
+
+fn shop_files(target: &Path) -> Option<Vec<PathBuf>> {
+    let text = std::fs::read_to_string(target.join(SHOP_FILE)).ok()?;
+    let plan: serde_json::Value = serde_json::from_str(&text).ok()?;
+    if plan.get("schema")?.as_str()? != SHOP_SCHEMA {
+        return None;
+    }
+    let files = plan.get("files")?.as_array()?.iter();
+    files.map(|file| file.as_str().map(PathBuf::from)).collect()
 }
 
 /// The first file below `folder`, in order of names, that is not one of `own`.

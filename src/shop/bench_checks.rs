@@ -1,0 +1,444 @@
+//! What must hold at the bench for every solid, published numbers, and messages word for word.
+
+use super::jig::{jig, room_between, ways_to_sit};
+use super::joints::joints;
+use super::plan::{Bench, plan};
+use super::polygon::holds;
+use super::saw::{SeamGround, seam_sheet, set_ups};
+use crate::curve::Curve;
+use crate::geometry::{Solid, solid_names};
+use crate::settings::{Board, JointKind, Settings};
+use crate::stages::fit::{self, Fit, fit_anywhere};
+use approx::assert_abs_diff_eq;
+use glam::DVec3;
+
+/// A straight curve of range 1 mm, half above and half below the level.
+fn unit() -> Curve {
+    Curve {
+        name: "linear".into(),
+        knots_m: vec![-0.5, 0.5],
+        knots_mm: vec![-0.5, 0.5],
+    }
+}
+
+/// A globe in the thinnest stock that does.
+fn globe(name: &str, diameter_mm: f64) -> (Solid, Settings, Fit) {
+    let solid = Solid::named(name).unwrap();
+    let mut settings = Settings::default();
+    settings.globe.solid = name.into();
+    settings.globe.diameter_mm = diameter_mm;
+    settings.relief.range_mm = Some(4.0);
+    // Enough at the corners for tabs below the lowest cut.
+    settings.stock.edge_mm = if diameter_mm > 600.0 { 40.0 } else { 22.0 };
+    let limits = fit::limits(&solid, &unit(), 4.0, &settings);
+    settings.stock.thickness_mm = limits.least_stock_mm.unwrap();
+    let fit = fit_anywhere(&solid, &unit(), &settings).unwrap();
+    (solid, settings, fit)
+}
+
+fn bench_error(name: &str, change: impl Fn(&mut Settings)) -> String {
+    let (solid, mut settings, _) = globe(name, 200.0);
+    change(&mut settings);
+    let fit = fit_anywhere(&solid, &unit(), &settings).unwrap();
+    let bench = Bench {
+        solid: &solid,
+        fit: &fit,
+        ground: None,
+        corners_mm: None,
+        settings: &settings,
+    };
+    plan(&bench).map_or_else(|error| error.to_string(), |_| "no error".to_owned())
+}
+
+#[test]
+fn pocket_back_and_blank_are_nested_for_every_solid() {
+    for name in solid_names() {
+        let (solid, mut settings, fit) = globe(name, 900.0);
+        settings.jig.bit_mm = 3.0;
+        for kind in 0..solid.kinds.len() {
+            let jig = jig(&solid, &fit, kind, &settings).unwrap_or_else(|e| panic!("{name}: {e}"));
+            let flat = |rounded: &super::polygon::Rounded| rounded.flattened(1e-4);
+            let (pocket, boss) = (flat(&jig.pocket), flat(&jig.boss));
+            let inset = settings.jig.inset_mm;
+            assert!(
+                room_between(&pocket, &jig.back_mm) > inset - 1e-6,
+                "{name} {kind}"
+            );
+            assert!(
+                room_between(&jig.back_mm, &jig.blank_mm) > settings.stock.trim_mm,
+                "{name}"
+            );
+            let clearance = room_between(&boss, &pocket);
+            assert_abs_diff_eq!(clearance, settings.jig.clearance_mm, epsilon = 2e-3);
+            assert!(
+                room_between(&flat(&jig.pocket_rough), &pocket) > 0.0,
+                "{name}"
+            );
+            assert!(room_between(&boss, &flat(&jig.boss_rough)) > 0.0, "{name}");
+            assert!(jig.pocket.radius_mm >= settings.jig.bit_mm / 2.0);
+            assert!(jig.boss.radius_mm >= settings.jig.bit_mm / 2.0);
+            assert_eq!(
+                ways_to_sit(&jig),
+                1,
+                "{name} {kind}: the key lets it sit wrongly"
+            );
+            // Tabs: outside the facet, and one of them unlike the others.
+            for tab in &jig.tabs {
+                for corner in &tab.notch_mm {
+                    assert!(holds(&jig.blank_mm, *corner, 1e-6), "{name}");
+                }
+            }
+            let loose = jig.tabs.iter().filter(|tab| !tab.glued).count();
+            assert_eq!((jig.tabs.len(), loose), (2, 1));
+        }
+    }
+}
+
+#[test]
+fn without_its_key_a_regular_blank_sits_in_as_many_ways_as_it_has_sides() {
+    let (solid, mut settings, fit) = globe("dodecahedron", 200.0);
+    settings.jig.key = false;
+    let jig = jig(&solid, &fit, 0, &settings).unwrap();
+    assert_eq!((jig.keyed, jig.ways, ways_to_sit(&jig)), (false, 5, 5));
+}
+
+/// Source: dihedral angles and inradii of the usual published tables for edge length 1. The
+/// tilt of an n-sided face is atan(apothem / inradius), apothem = 1 / (2 tan(π/n)).
+#[test]
+fn tilts_follow_from_published_inradii_and_dihedrals() {
+    let table: [(&str, &[(usize, f64)], &[f64]); 12] = [
+        ("tetrahedron", &[(3, 0.204124)], &[70.5288]),
+        ("cube", &[(4, 0.5)], &[90.0]),
+        ("octahedron", &[(3, 0.408248)], &[109.4712]),
+        ("dodecahedron", &[(5, 1.113516)], &[116.5651]),
+        ("icosahedron", &[(3, 0.755761)], &[138.1897]),
+        (
+            "truncated-tetrahedron",
+            &[(6, 0.612372), (3, 1.020621)],
+            &[70.5288, 109.4712],
+        ),
+        (
+            "cuboctahedron",
+            &[(4, 0.707107), (3, 0.816497)],
+            &[125.2644],
+        ),
+        (
+            "truncated-cube",
+            &[(8, 1.207107), (3, 1.682522)],
+            &[90.0, 125.2644],
+        ),
+        (
+            "truncated-octahedron",
+            &[(4, 1.414214), (6, 1.224745)],
+            &[109.4712, 125.2644],
+        ),
+        (
+            "rhombicuboctahedron",
+            &[(4, 1.207107), (3, 1.274274)],
+            &[135.0, 144.7356],
+        ),
+        (
+            "icosidodecahedron",
+            &[(3, 1.511523), (5, 1.376382)],
+            &[142.6226],
+        ),
+        (
+            "truncated-icosahedron",
+            &[(6, 2.267284), (5, 2.327438)],
+            &[138.1897, 142.6226],
+        ),
+    ];
+    for (name, faces, dihedrals) in table {
+        let (solid, settings, fit) = globe(name, 600.0);
+        let sheet = seam_sheet(&solid, &fit, None, &settings);
+        for kind in 0..solid.kinds.len() {
+            let sides = solid.kinds[kind].sides;
+            let inradius = faces.iter().find(|(n, _)| *n == sides).unwrap().1;
+            let apothem = 0.5 / (std::f64::consts::PI / sides as f64).tan();
+            for side in set_ups(&solid, &fit, &sheet, kind, &settings) {
+                let tilt = (apothem / inradius).atan().to_degrees();
+                assert_abs_diff_eq!(side.tilt_deg, tilt, epsilon = 1e-4);
+                assert_abs_diff_eq!(side.table_deg + side.tilt_deg, 90.0, epsilon = 1e-9);
+                // The cut line moves by the tangent of the tilt over the stock's thickness.
+                let run = side.at_top_mm - side.at_jig_mm;
+                let wanted = settings.stock.thickness_mm * apothem / inradius;
+                assert_abs_diff_eq!(run, wanted, epsilon = 1e-3);
+            }
+        }
+        for seam in &solid.seams {
+            let tilt = |i: usize| sheet[seam.faces[i]][seam.edges[i]].tilt_deg;
+            let dihedral = 180.0 - tilt(0) - tilt(1);
+            assert!(
+                dihedrals.iter().any(|d| (d - dihedral).abs() < 1e-4),
+                "{name} {dihedral}"
+            );
+        }
+    }
+}
+
+/// Source: dihedral angles of the usual published tables; all seams of these solids are alike, so
+/// each tilt is half of what the dihedral leaves of 180°.
+#[test]
+fn catalan_tilts_are_half_of_what_the_published_dihedral_leaves() {
+    for (name, dihedral) in [
+        ("rhombic-dodecahedron", 120.0),
+        ("rhombic-triacontahedron", 144.0),
+        ("tetrakis-hexahedron", 143.1301),
+        ("deltoidal-icositetrahedron", 138.1180),
+        ("pentakis-dodecahedron", 156.7186),
+        ("deltoidal-hexecontahedron", 154.1214),
+    ] {
+        let (solid, settings, fit) = globe(name, 900.0);
+        let sheet = seam_sheet(&solid, &fit, None, &settings);
+        for row in sheet.iter().flatten() {
+            assert_abs_diff_eq!(row.tilt_deg, 90.0 - dihedral / 2.0, epsilon = 1e-4);
+        }
+    }
+}
+
+/// Ground with one peak a quarter of the way along every seam.
+fn peaked(solid: &Solid) -> Vec<SeamGround> {
+    let seams = solid.seams.iter();
+    seams
+        .map(|seam| {
+            let [a, b] = seam.corners.map(|i| solid.corners[i].normalize());
+            let parts: Vec<f64> = (0..=400).map(|i| f64::from(i) / 400.0).collect();
+            SeamGround {
+                directions: parts.iter().map(|t| a.lerp(b, *t).normalize()).collect(),
+                relief_mm: parts
+                    .iter()
+                    .map(|t| 1.5 - (16.0 * (t - 0.25).abs()).min(3.0))
+                    .collect(),
+            }
+        })
+        .collect()
+}
+
+#[test]
+fn the_two_facets_of_a_seam_see_the_same_ground_from_opposite_ends() {
+    for name in [
+        "dodecahedron",
+        "truncated-icosahedron",
+        "deltoidal-icositetrahedron",
+    ] {
+        let (solid, settings, fit) = globe(name, 300.0);
+        let ground = peaked(&solid);
+        let sheet = seam_sheet(&solid, &fit, Some(&ground), &settings);
+        for seam in &solid.seams {
+            let row = |i: usize| &sheet[seam.faces[i]][seam.edges[i]];
+            let (first, second) = (row(0), row(1));
+            assert_abs_diff_eq!(first.highest.height_mm, 1.5, epsilon = 1e-9);
+            assert_abs_diff_eq!(first.lowest.height_mm, -1.5, epsilon = 1e-9);
+            assert_abs_diff_eq!(first.length_mm, second.length_mm, epsilon = 1e-6);
+            let (a, b) = (
+                first.highest.from_left_mm.unwrap(),
+                second.highest.from_left_mm.unwrap(),
+            );
+            // The lower facet walks the seam from its first corner: the peak is in the left half.
+            assert!(a < 0.5 * first.length_mm, "{name}");
+            // Measured on the ball with relief, the two may differ by the relief's own lean.
+            assert_abs_diff_eq!(a + b, first.length_mm, epsilon = 0.6);
+            // Blade: jig, wood and what it stands above.
+            let saw = &settings.saw;
+            let blade = saw.base_mm + first.wood.height_mm + saw.above_mm;
+            assert_abs_diff_eq!(first.blade_mm, blade, epsilon = 1e-9);
+        }
+    }
+}
+
+/// By hand, dodecahedron of 200 mm: at the middle of a seam the wood stands
+/// (R + relief)·cos(tilt) − c above the jig.
+#[test]
+fn wood_on_the_seam_by_hand() {
+    let (solid, settings, fit) = globe("dodecahedron", 200.0);
+    let ground: Vec<SeamGround> = solid
+        .seams
+        .iter()
+        .map(|seam| {
+            let [a, b] = seam.corners.map(|i| solid.corners[i].normalize());
+            let directions: Vec<DVec3> = (0..=100)
+                .map(|i| a.lerp(b, f64::from(i) / 100.0).normalize())
+                .collect();
+            SeamGround {
+                relief_mm: vec![1.0; directions.len()],
+                directions,
+            }
+        })
+        .collect();
+    let sheet = seam_sheet(&solid, &fit, Some(&ground), &settings);
+    let wanted = 101.0 * 31.7175_f64.to_radians().cos() - fit.kinds[0].back_plane_mm;
+    for row in sheet.iter().flatten() {
+        assert_abs_diff_eq!(row.wood.height_mm, wanted, epsilon = 1e-3);
+        assert_abs_diff_eq!(
+            row.wood.from_left_mm.unwrap(),
+            row.length_mm / 2.0,
+            epsilon = 0.5
+        );
+    }
+}
+
+/// Every corner of every slot is looked up in space: inside the wood of its facet.
+#[test]
+fn slots_stay_in_the_wood() {
+    for (name, diameter, kind) in [
+        ("dodecahedron", 300.0, JointKind::Biscuit20),
+        ("truncated-icosahedron", 500.0, JointKind::Auto),
+        ("deltoidal-icositetrahedron", 500.0, JointKind::Biscuit0),
+        ("cube", 200.0, JointKind::Dowel),
+        ("pentakis-dodecahedron", 700.0, JointKind::Auto),
+    ] {
+        let (solid, mut settings, fit) = globe(name, diameter);
+        settings.joint.kind = kind;
+        let jigs: Vec<_> = (0..solid.kinds.len())
+            .map(|kind| jig(&solid, &fit, kind, &settings).unwrap())
+            .collect();
+        let sheet = seam_sheet(&solid, &fit, None, &settings);
+        let joints = joints(&solid, &fit, &jigs, &sheet, &settings).unwrap();
+        let cover = settings.joint.cover_mm;
+        for joint in joints {
+            let Some(fitting) = joint.fitting else {
+                continue;
+            };
+            let seam = &solid.seams[joint.seam];
+            for i in 0..2 {
+                let (face, edge) = (seam.faces[i], seam.edges[i]);
+                let facet = &solid.faces[face];
+                let piece = &fit.kinds[facet.kind];
+                let frame = facet.frame;
+                let [a, b] = seam.corners.map(|c| frame.to_local(solid.corners[c]));
+                let along = (b - a).normalize();
+                let foot = a - along * along.dot(a);
+                let up = foot.normalize();
+                let mut inward = along.cross(up);
+                if inward.z < 0.0 {
+                    inward = -inward;
+                }
+                let tilt = facet.edges[edge].tilt_rad;
+                let y = piece.back_plane_mm / tilt.cos() + joint.from_back_mm[i];
+                let middle = 0.5 * (along.dot(a) + along.dot(b)) / foot.length() * y;
+                for (l, t, d) in [-1.0, 1.0].into_iter().flat_map(|l| {
+                    [-1.0, 1.0]
+                        .into_iter()
+                        .flat_map(move |t| (0..=10).map(move |d| (l, t, f64::from(d) / 10.0)))
+                }) {
+                    let p = along * (middle + l * 0.5 * fitting.along_mm)
+                        + up * (y + t * 0.5 * fitting.thick_mm)
+                        + inward * (d * fitting.deep_mm);
+                    let z = p.z - piece.back_plane_mm;
+                    assert!(z > cover * tilt.cos() - 1e-6, "{name}: through the back");
+                    let lowest = 0.5 * diameter - 2.0;
+                    assert!(
+                        p.length() < lowest - 0.5 * cover,
+                        "{name}: through the ground"
+                    );
+                    let pocket = &jigs[facet.kind].sharp_mm[0];
+                    if holds(pocket, p.truncate(), 0.0) {
+                        assert!(
+                            z > settings.jig.depth_mm + 0.5 * cover,
+                            "{name}: into the pocket"
+                        );
+                    }
+                    for (side, other) in piece.sides.iter().enumerate() {
+                        let room = other.slant * p.z - other.outward.dot(p.truncate());
+                        assert!(side == edge || room > 0.0, "{name}: through another side");
+                    }
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn what_does_not_fit_is_told_with_numbers_and_a_way_out() {
+    let cases: [(&str, &dyn Fn(&mut Settings), &str); 8] = [
+        (
+            "dodecahedron",
+            &|s| {
+                s.jig.corner_mm = Some(2.0);
+                s.jig.bit_mm = 6.0;
+            },
+            "job: jig.corner: the bit is too large for the corners of the pocket; found a radius of \
+             2 mm (5/64 in) with a bit of 6 mm (15/64 in); allowed: a radius of at least 3 mm (1/8 \
+             in); enlarge jig.corner, or set jig.bit to at most 4 mm (5/32 in)",
+        ),
+        (
+            "dodecahedron",
+            &|s| s.jig.bit_mm = 64.0,
+            "job: jig.bit: the bit is too large for the pocket of the A blanks; found corners of 32.5 mm (1-9/32 in) radius; allowed: at most 24.4 mm (61/64 in); set jig.bit to at most 47.9 mm (1-57/64 in), or lower jig.inset",
+        ),
+        (
+            "dodecahedron",
+            &|s| s.jig.inset_mm = 60.0,
+            "job: jig.inset: the back of the A blanks has no room for a pocket; found 34.49 mm (1-23/64 in) from the middle to the nearest sawn edge of the back; allowed: more than jig.inset, 60 mm (2-23/64 in), and the bit, 6 mm (15/64 in); lower jig.inset, use thinner stock, or enlarge globe.diameter",
+        ),
+        (
+            "dodecahedron",
+            &|s| s.jig.depth_mm = 40.0,
+            "job: jig.depth: the pocket is deeper than the wood of the A blanks allows; found 40 mm (1-37/64 in) in 35.73 mm (1-13/32 in) of wood; allowed: 5 mm (13/64 in) left (jig.over); set jig.depth to at most 30.7 mm (1-13/64 in), or raise jig.inset",
+        ),
+        (
+            "dodecahedron",
+            &|s| s.jig.tab_width_mm = 200.0,
+            "job: jig.tab_width: the tabs are longer than the edge of the A blanks; found 200 mm (7-7/8 in); allowed: at most 82.2 mm (3-15/64 in), side 1 of the blank; use narrower tabs, or fewer",
+        ),
+        (
+            "dodecahedron",
+            &|s| s.jig.tabs = 6,
+            "job: jig.tabs: the A blanks have fewer sides than tabs; found 6 tabs on 5 sides; allowed: \
+             at most 5; use fewer tabs",
+        ),
+        (
+            "dodecahedron",
+            &|s| {
+                s.boards = vec![Board {
+                    width_mm: 300.0,
+                    length_mm: 2000.0,
+                    thickness_mm: Some(25.4),
+                    count: 1,
+                }];
+            },
+            "job: board.1.thickness: the board is thinner than the stock; found 25.4 mm (1 in); \
+             allowed: at least stock.thickness, 46.7 mm (1-27/32 in); use a thicker board, or lower \
+             stock.thickness",
+        ),
+        (
+            "dodecahedron",
+            &|s| {
+                s.boards = vec![Board {
+                    width_mm: 200.0,
+                    length_mm: 500.0,
+                    thickness_mm: None,
+                    count: 1,
+                }];
+            },
+            "stock: board: the boards have too little wood for the blanks; found room for 4 of 13 blanks, spares counted; without a place: 9 A; add 1151 mm (45-5/16 in) of board 200 mm (7-7/8 in) wide, or lower blanks.spares or blanks.gap",
+        ),
+    ];
+    let found = cases.map(|(name, change, _)| bench_error(name, change));
+    assert_eq!(found, cases.map(|(_, _, message)| message));
+}
+
+#[test]
+fn ground_higher_than_the_saw_reaches_and_tilts_it_has_not_are_warned_of() {
+    let (solid, mut settings, fit) = globe("tetrahedron", 200.0);
+    settings.saw.reach_mm = 50.0;
+    // On so sharp a solid the lowest cut goes down to the back.
+    settings.jig.tabs = 0;
+    let bench = Bench {
+        solid: &solid,
+        fit: &fit,
+        ground: None,
+        corners_mm: None,
+        settings: &settings,
+    };
+    let warnings = plan(&bench).unwrap().warnings;
+    assert!(
+        warnings[0].starts_with("The ground on the seams of the A facets is higher than the saw reaches: the blade must stand"),
+        "{warnings:?}"
+    );
+    assert_eq!(
+        warnings[1],
+        "The A facets need a tilt of 54.74° and the saw tilts 45.00° (saw.most_tilt): hold the \
+         blank on an inclined jig that makes up the rest, 9.74°."
+    );
+}

@@ -1,0 +1,397 @@
+//! What holds a blank: the pocket in its back, the boss on the jig, and hold-down tabs.
+//!
+//! ```text
+//!              ____ blank with trim ____
+//!             /    _____ back _____     \      all seen from the front, index corner up:
+//!            /    /  ___pocket___  \     \     the pocket has the shape of the back, moved in,
+//!           /    /  /   (boss)   \  \     \    its index corner cut off as a key
+//! ```
+//!
+//! The bevel makes the back smaller than the blank; wood near the back outside it is waste. The
+//! notches of the tabs lie in that waste: at the notch's top, height t, the facet with its trim
+//! ends at (c + t)·tan(tilt) + trim from the axis, and the notch must stay outside.
+
+use super::polygon::{
+    Rounded, clip, distance_to_line, holds, inset, round_corners, sides, symmetry,
+};
+use crate::geometry::Solid;
+use crate::length::both_text;
+use crate::settings::{Base, Settings};
+use crate::stages::fit::Fit;
+use crate::{Error, Problem, Result};
+use glam::DVec2;
+
+/// Half a millimetre more than the bit's radius: the bit then moves round a corner instead of
+/// stopping in it, where it would chatter and burn.
+const EASE_MM: f64 = 0.5;
+
+/// How much of the boss a wrongly turned blank would have to cut away at the key, mm.
+const KEY_BITE_MM: f64 = 2.0;
+
+/// A clamp keeps this far from the farthest reach of the cutter, mm.
+const CLAMP_MM: f64 = 1.0;
+
+/// Pocket, boss and tabs for the blanks of one kind, facet frame, mm.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Jig {
+    /// The back after the bevel.
+    pub back_mm: Vec<DVec2>,
+    /// The blank with its trim.
+    pub blank_mm: Vec<DVec2>,
+    /// The pocket, finished.
+    pub pocket: Rounded,
+    /// The pocket as roughed out.
+    pub pocket_rough: Rounded,
+    /// The boss, finished.
+    pub boss: Rounded,
+    /// The boss as roughed out.
+    pub boss_rough: Rounded,
+    /// Pocket and boss with sharp corners.
+    pub sharp_mm: [Vec<DVec2>; 2],
+    /// Whether the index corner is cut off; a face without symmetry needs no key.
+    pub keyed: bool,
+    /// In how many ways the blank would sit without a key.
+    pub ways: usize,
+    /// Wood between the pocket and the lowest ground that could lie above it, mm.
+    pub over_mm: f64,
+    /// Tabs around the blank.
+    pub tabs: Vec<Tab>,
+    /// Clamps stay outside the blank by this much, mm.
+    pub clamp_out_mm: f64,
+}
+
+/// One hold-down tab.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Tab {
+    /// Side of the blank, from 0.
+    pub side: usize,
+    /// Glued to the blank; the one that is not glued tells the blank's direction.
+    pub glued: bool,
+    /// Notch in the back of the blank, mm.
+    pub notch_mm: Vec<DVec2>,
+    /// The tab itself: notch and what stands out for the clamp, mm.
+    pub tab_mm: Vec<DVec2>,
+}
+
+/// Pocket, boss and tabs for the blanks of one kind.
+///
+/// # Errors
+/// [`Error::Job`] with numbers and a way out when the bit is too large for the corners, the back
+/// too small for a pocket, the wood above too thin, or the tabs do not fit.
+pub fn jig(solid: &Solid, fit: &Fit, kind: usize, settings: &Settings) -> Result<Jig> {
+    let number = solid.kinds[kind].faces[0];
+    let piece = &fit.kinds[kind];
+    let scale = piece.back_plane_mm / solid.faces[number].distance;
+    let face = solid.face_polygon(number);
+    let back_mm: Vec<DVec2> = face.iter().map(|p| *p * scale).collect();
+    let set = &settings.jig;
+    let corner_mm = corner_radius(settings)?;
+    let ways = symmetry(&face);
+    let keyed = set.key && ways > 1;
+
+    let room = inset(&back_mm, set.inset_mm);
+    let Some(room) = room.filter(|_| scale > 0.0) else {
+        return Err(no_room(kind, &back_mm, settings));
+    };
+    let room = if keyed {
+        cut_index_corner(&room, corner_mm, set.clearance_mm)
+    } else {
+        room
+    };
+    let rounded = |points: &[DVec2], radius_mm: f64| round_corners(points, radius_mm);
+    let too_small = |largest: f64| corners_too_wide(kind, corner_mm, largest, settings);
+    let pocket = rounded(&room, corner_mm).map_err(too_small)?;
+    let boss_sharp =
+        inset(&room, set.clearance_mm).ok_or_else(|| no_room(kind, &back_mm, settings))?;
+    let boss = rounded(&boss_sharp, corner_mm).map_err(too_small)?;
+    // Roughing leaves wood: the pocket smaller, the boss larger.
+    let rough = inset(&room, set.allowance_mm);
+    let rough = rough.ok_or_else(|| no_room(kind, &back_mm, settings))?;
+    let rough_radius = (corner_mm - set.allowance_mm).max(set.bit_mm / 2.0);
+    let pocket_rough = rounded(&rough, rough_radius).map_err(too_small)?;
+    let outer = inset(&boss_sharp, -set.allowance_mm).unwrap_or_default();
+    let boss_rough = rounded(&outer, corner_mm).map_err(too_small)?;
+
+    let over_mm = wood_over(fit, kind, &pocket, settings);
+    if over_mm < set.over_mm {
+        return Err(too_deep(kind, over_mm, settings));
+    }
+    let tabs = tabs(fit, kind, settings)?;
+    Ok(Jig {
+        back_mm,
+        blank_mm: piece.outline_mm.clone(),
+        pocket,
+        pocket_rough,
+        boss,
+        boss_rough,
+        sharp_mm: [room, boss_sharp],
+        keyed,
+        ways,
+        over_mm,
+        tabs,
+        clamp_out_mm: set.cutter_mm / 2.0 + CLAMP_MM,
+    })
+}
+
+fn letter(kind: usize) -> char {
+    super::kind_letter(kind)
+}
+
+/// Corner radius of pocket and boss: no smaller than the bit's.
+fn corner_radius(settings: &Settings) -> Result<f64> {
+    let set = &settings.jig;
+    let least = set.bit_mm / 2.0;
+    match set.corner_mm {
+        None => Ok(least + EASE_MM),
+        Some(corner) if corner >= least => Ok(corner),
+        Some(corner) => Err(Error::Job(
+            Problem::new("the bit is too large for the corners of the pocket")
+                .setting("jig.corner")
+                .found(format!(
+                    "a radius of {} with a bit of {}",
+                    both_text(corner),
+                    both_text(set.bit_mm)
+                ))
+                .allowed(format!("a radius of at least {}", both_text(least)))
+                .next(format!(
+                    "enlarge jig.corner, or set jig.bit to at most {}",
+                    both_text(2.0 * corner)
+                )),
+        )),
+    }
+}
+
+fn corners_too_wide(kind: usize, corner_mm: f64, largest_mm: f64, settings: &Settings) -> Error {
+    let bit = 2.0 * largest_mm;
+    let way = if settings.jig.corner_mm.is_some() {
+        format!("set jig.corner to at most {}", both_text(floor(largest_mm)))
+    } else {
+        format!(
+            "set jig.bit to at most {}",
+            both_text(floor(bit - 2.0 * EASE_MM).max(0.1))
+        )
+    };
+    Error::Job(
+        Problem::new(format!(
+            "the bit is too large for the pocket of the {} blanks",
+            letter(kind)
+        ))
+        .setting("jig.bit")
+        .found(format!("corners of {} radius", both_text(corner_mm)))
+        .allowed(format!("at most {}", both_text(floor(largest_mm))))
+        .next(format!("{way}, or lower jig.inset")),
+    )
+}
+
+fn no_room(kind: usize, back_mm: &[DVec2], settings: &Settings) -> Error {
+    let reach = sides(back_mm).map(|(a, b)| super::polygon::outward(a, b).dot(a));
+    let reach = reach.fold(f64::INFINITY, f64::min);
+    Error::Job(
+        Problem::new(format!(
+            "the back of the {} blanks has no room for a pocket",
+            letter(kind)
+        ))
+        .setting("jig.inset")
+        .found(format!(
+            "{} from the middle to the nearest sawn edge of the back",
+            both_text(reach)
+        ))
+        .allowed(format!(
+            "more than jig.inset, {}, and the bit, {}",
+            both_text(settings.jig.inset_mm),
+            both_text(settings.jig.bit_mm)
+        ))
+        .next("lower jig.inset, use thinner stock, or enlarge globe.diameter"),
+    )
+}
+
+/// Takes the index corner off, far enough that a blank turned wrongly cannot sit.
+fn cut_index_corner(points: &[DVec2], corner_mm: f64, clearance_mm: f64) -> Vec<DVec2> {
+    let count = points.len();
+    // The corner nearest +y: moving the sides in keeps it there.
+    let index = (0..count)
+        .max_by(|&a, &b| points[a].y.total_cmp(&points[b].y))
+        .unwrap_or(0);
+    let tip = points[index];
+    let before = (points[(index + count - 1) % count] - tip).normalize();
+    let after = (points[(index + 1) % count] - tip).normalize();
+    let half = 0.5 * before.perp_dot(after).abs().atan2(before.dot(after));
+    let inward = (before + after).normalize();
+    // Rounding alone takes this much off every corner.
+    let rounded = corner_mm * (1.0 / half.sin() - 1.0);
+    // The flat must be long enough to round its two ends.
+    let quarter = 0.5 * (std::f64::consts::FRAC_PI_2 - half);
+    let for_flat = corner_mm * quarter.tan() / half.tan() * 1.001;
+    let depth = (rounded + KEY_BITE_MM + 4.0 * clearance_mm).max(for_flat);
+    clip(points, -inward, -inward.dot(tip) - depth)
+}
+
+/// Wood between the pocket's floor and the lowest ground over its farthest corner, mm.
+fn wood_over(fit: &Fit, kind: usize, pocket: &Rounded, settings: &Settings) -> f64 {
+    let piece = &fit.kinds[kind];
+    let out = pocket
+        .points
+        .iter()
+        .map(|(p, _)| p.length())
+        .fold(0.0, f64::max);
+    let lowest = fit.curve.lowest_mm();
+    let z = match settings.globe.base {
+        Base::Sphere => {
+            let reach = settings.globe.diameter_mm / 2.0 + lowest;
+            (reach * reach - out * out).max(0.0).sqrt()
+        }
+        Base::Flat => piece.base_distance_mm + lowest,
+    };
+    z - piece.back_plane_mm - settings.jig.depth_mm
+}
+
+fn too_deep(kind: usize, over_mm: f64, settings: &Settings) -> Error {
+    let set = &settings.jig;
+    let thickness = over_mm + set.depth_mm;
+    let deepest = thickness - set.over_mm;
+    let way = if deepest >= 0.5 {
+        format!("set jig.depth to at most {}", both_text(floor(deepest)))
+    } else {
+        "use thicker stock".to_owned()
+    };
+    Error::Job(
+        Problem::new(format!(
+            "the pocket is deeper than the wood of the {} blanks allows",
+            letter(kind)
+        ))
+        .setting("jig.depth")
+        .found(format!(
+            "{} in {} of wood",
+            both_text(set.depth_mm),
+            both_text(thickness)
+        ))
+        .allowed(format!("{} left (jig.over)", both_text(set.over_mm)))
+        .next(format!("{way}, or raise jig.inset")),
+    )
+}
+
+/// Tabs on sides spread evenly; all but the last are glued, so that just one tells the direction.
+fn tabs(fit: &Fit, kind: usize, settings: &Settings) -> Result<Vec<Tab>> {
+    let set = &settings.jig;
+    let piece = &fit.kinds[kind];
+    let outline = &piece.outline_mm;
+    let count = outline.len();
+    let fail = |what: String, key: &str, found: String, allowed: String, next: String| -> Error {
+        let problem = Problem::new(what)
+            .setting(key)
+            .found(found)
+            .allowed(allowed);
+        Error::Job(problem.next(next))
+    };
+    if set.tabs > count {
+        return Err(fail(
+            format!("the {} blanks have fewer sides than tabs", letter(kind)),
+            "jig.tabs",
+            format!("{} tabs on {count} sides", set.tabs),
+            format!("at most {count}"),
+            "use fewer tabs".into(),
+        ));
+    }
+    if set.tabs > 0 && set.tab_thickness_mm >= fit.black_mm {
+        return Err(fail(
+            "the cutter would run into the tabs".into(),
+            "jig.tab_thickness",
+            both_text(set.tab_thickness_mm),
+            format!(
+                "less than the lowest cut, {} above the back",
+                both_text(fit.black_mm)
+            ),
+            "use thinner tabs, or thicker stock".into(),
+        ));
+    }
+    let edges: Vec<(DVec2, DVec2)> = sides(outline).collect();
+    (0..set.tabs)
+        .map(|i| {
+            let side = i * count / set.tabs;
+            let (a, b) = edges[side];
+            let length = a.distance(b);
+            if set.tab_width_mm > length {
+                return Err(fail(
+                    format!(
+                        "the tabs are longer than the edge of the {} blanks",
+                        letter(kind)
+                    ),
+                    "jig.tab_width",
+                    both_text(set.tab_width_mm),
+                    format!(
+                        "at most {}, side {} of the blank",
+                        both_text(floor(length)),
+                        side + 1
+                    ),
+                    "use narrower tabs, or fewer".into(),
+                ));
+            }
+            let normal = super::polygon::outward(a, b);
+            let along = (b - a) / length;
+            let reach = normal.dot(a);
+            // Where the facet with its trim ends at the notch's top.
+            let facet = (piece.back_plane_mm + set.tab_thickness_mm) * piece.sides[side].slant
+                + settings.stock.trim_mm;
+            let inner = reach - set.tab_overlap_mm;
+            if inner < facet {
+                return Err(fail(
+                    format!(
+                        "the tabs reach into the facets of the {} blanks",
+                        letter(kind)
+                    ),
+                    "jig.tab_overlap",
+                    both_text(set.tab_overlap_mm),
+                    format!("at most {}", both_text(floor((reach - facet).max(0.0)))),
+                    "lower jig.tab_overlap or jig.tab_thickness, or set jig.tabs = 0".into(),
+                ));
+            }
+            let middle = along * along.dot(0.5 * (a + b));
+            let outer = reach + set.cutter_mm / 2.0 + CLAMP_MM + set.tab_width_mm;
+            let box_of = |near: f64, far: f64| {
+                let half = along * (0.5 * set.tab_width_mm);
+                // Counter-clockwise: along runs to the left when looking outwards.
+                vec![
+                    middle + normal * far - half,
+                    middle + normal * far + half,
+                    middle + normal * near + half,
+                    middle + normal * near - half,
+                ]
+            };
+            Ok(Tab {
+                side,
+                glued: set.tabs == 1 || i + 1 < set.tabs,
+                notch_mm: box_of(inner, reach),
+                tab_mm: box_of(inner, outer),
+            })
+        })
+        .collect()
+}
+
+/// Rounded down to a tenth, for a message that must be safe to follow.
+fn floor(mm: f64) -> f64 {
+    (mm * 10.0).floor() / 10.0
+}
+
+/// In how many of the face's own turns the boss goes into the pocket.
+pub fn ways_to_sit(jig: &Jig) -> usize {
+    let count = jig.ways;
+    let pocket = jig.pocket.flattened(1e-3);
+    let boss = jig.boss.flattened(1e-3);
+    (0..count)
+        .filter(|k| {
+            let turn = DVec2::from_angle(std::f64::consts::TAU * *k as f64 / count as f64);
+            boss.iter().all(|p| holds(&pocket, turn.rotate(*p), 2e-3))
+        })
+        .count()
+}
+
+/// Least distance from an inner outline to an outer one, mm; negative if it reaches outside.
+pub fn room_between(inner: &[DVec2], outer: &[DVec2]) -> f64 {
+    let least = inner.iter().map(|p| distance_to_line(outer, *p));
+    let least = least.fold(f64::INFINITY, f64::min);
+    if inner.iter().all(|p| holds(outer, *p, 0.0)) {
+        least
+    } else {
+        -least
+    }
+}

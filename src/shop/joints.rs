@@ -1,0 +1,297 @@
+//! Biscuits and dowels at the middle of the seams.
+//!
+//! In the plane of a seam let y run from the globe's centre square to the edge and x along the
+//! edge. A facet's back lies at y = c/cos(tilt), its surface at x² + y² = (R + relief)²; the
+//! corners lie on fixed rays from the centre. A slot as thick as w, cut D deep square into the
+//! cut face around (x, y), ends at the distance √(x² + y² + D²) from the centre: it rises towards
+//! the surface as it goes in. All of that must keep clear of the back, the lowest ground on the
+//! seam, the pocket and the corners.
+
+use super::jig::Jig;
+use super::polygon::sides;
+use super::saw::SeamRow;
+use crate::geometry::Solid;
+use crate::length::both_text;
+use crate::settings::{Base, JointKind, Settings};
+use crate::stages::fit::Fit;
+use crate::{Error, Problem, Result};
+
+/// A biscuit or dowel with its slot or hole.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Fitting {
+    /// As written in a job file.
+    pub name: &'static str,
+    /// Length of the slot along the seam, or diameter of the hole, mm.
+    pub along_mm: f64,
+    /// Thickness of the slot across the cut face, or diameter of the hole, mm.
+    pub thick_mm: f64,
+    /// Depth of the slot or hole in each facet, mm.
+    pub deep_mm: f64,
+}
+
+/// Biscuits, largest first: the slot is cut by a disc of 100 mm, 4 mm thick, half the biscuit's
+/// width and 1 mm of glue room deep; it is a little longer than the biscuit.
+///
+/// Biscuit sizes 56 × 23, 53 × 19 and 47 × 15 mm: common practice, no source.
+const BISCUITS: [(JointKind, Fitting); 3] = [
+    (
+        JointKind::Biscuit20,
+        Fitting {
+            name: "biscuit-20",
+            along_mm: 66.0,
+            thick_mm: 4.0,
+            deep_mm: 12.5,
+        },
+    ),
+    (
+        JointKind::Biscuit10,
+        Fitting {
+            name: "biscuit-10",
+            along_mm: 62.0,
+            thick_mm: 4.0,
+            deep_mm: 10.5,
+        },
+    ),
+    (
+        JointKind::Biscuit0,
+        Fitting {
+            name: "biscuit-0",
+            along_mm: 56.0,
+            thick_mm: 4.0,
+            deep_mm: 8.5,
+        },
+    ),
+];
+
+/// Glue room at the bottom of a dowel's hole, mm.
+const GLUE_ROOM_MM: f64 = 1.0;
+
+/// The joint of one seam.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Joint {
+    /// Index of the seam.
+    pub seam: usize,
+    /// What is used; `None` for glue alone.
+    pub fitting: Option<Fitting>,
+    /// From the back to the middle of the slot, along the cut face of each of the two facets, mm.
+    pub from_back_mm: [f64; 2],
+    /// From back to surface along the cut face at the slot's ends, the thinner facet, mm.
+    pub face_mm: f64,
+}
+
+/// Room found for a fitting at a seam.
+struct Room {
+    /// Least and greatest y of the slot's middle, mm.
+    low: f64,
+    high: f64,
+    face_mm: f64,
+    backs: [f64; 2],
+}
+
+/// Chooses the joint of every seam.
+///
+/// # Errors
+/// [`Error::Job`] when the job names a fitting that has no room at some seam.
+pub fn joints(
+    solid: &Solid,
+    fit: &Fit,
+    jigs: &[Jig],
+    sheet: &[Vec<SeamRow>],
+    settings: &Settings,
+) -> Result<Vec<Joint>> {
+    let dowel = Fitting {
+        name: "dowel",
+        along_mm: settings.joint.dowel_diameter_mm,
+        thick_mm: settings.joint.dowel_diameter_mm,
+        deep_mm: settings.joint.dowel_length_mm / 2.0 + GLUE_ROOM_MM,
+    };
+    let mut choice: Vec<Fitting> = BISCUITS.iter().map(|(_, fitting)| *fitting).collect();
+    choice.push(dowel);
+    let wanted = settings.joint.kind;
+    if let Some((_, one)) = BISCUITS.iter().find(|(kind, _)| *kind == wanted) {
+        choice = vec![*one];
+    } else if wanted == JointKind::Dowel {
+        choice = vec![dowel];
+    } else if wanted == JointKind::None {
+        choice.clear();
+    }
+    (0..solid.seams.len())
+        .map(|seam| {
+            for fitting in &choice {
+                let room = room(solid, fit, jigs, sheet, settings, seam, fitting);
+                if room.low <= room.high {
+                    let y = 0.5 * (room.low + room.high);
+                    return Ok(Joint {
+                        seam,
+                        fitting: Some(*fitting),
+                        from_back_mm: room.backs.map(|back| y - back),
+                        face_mm: room.face_mm,
+                    });
+                }
+            }
+            if !matches!(wanted, JointKind::Auto | JointKind::None) {
+                let room = room(solid, fit, jigs, sheet, settings, seam, &choice[0]);
+                return Err(no_room(seam, &choice[0], &room, settings));
+            }
+            Ok(Joint {
+                seam,
+                fitting: None,
+                from_back_mm: [0.0; 2],
+                face_mm: 0.0,
+            })
+        })
+        .collect()
+}
+
+fn room(
+    solid: &Solid,
+    fit: &Fit,
+    jigs: &[Jig],
+    sheet: &[Vec<SeamRow>],
+    settings: &Settings,
+    seam: usize,
+    fitting: &Fitting,
+) -> Room {
+    let Seam { left, right } = in_plane(solid, seam);
+    let cover = settings.joint.cover_mm;
+    let ends = &solid.seams[seam];
+    // The slot's middle lies half-way along the side: its farthest end from the foot, at height y.
+    let off_middle = 0.5 * (right + left);
+    let half_length = 0.5 * (right - left);
+    let half = 0.5 * fitting.thick_mm;
+    let (mut low, mut high, mut face_mm) = (0.0_f64, f64::INFINITY, f64::INFINITY);
+    let mut backs = [0.0; 2];
+    for (i, back) in backs.iter_mut().enumerate() {
+        let (face, side) = (ends.faces[i], ends.edges[i]);
+        let kind = solid.faces[face].kind;
+        let tilt = solid.faces[face].edges[side].tilt_rad;
+        let (piece, row) = (&fit.kinds[kind], &sheet[face][side]);
+        *back = piece.back_plane_mm / tilt.cos();
+        low = low.max(*back + cover + half);
+        // Corners must leave room for the slot's length.
+        low = low.max((0.5 * fitting.along_mm + cover) / half_length);
+        let lowest = row.lowest.height_mm;
+        let top = match settings.globe.base {
+            Base::Sphere => {
+                let reach = settings.globe.diameter_mm / 2.0 + lowest;
+                face_mm = face_mm.min(top_at(reach, off_middle, fitting, 0.0) - *back);
+                // Everything, tip included, stays cover and half a slot under the lowest ground.
+                top_at(reach - cover - half, off_middle, fitting, fitting.deep_mm)
+            }
+            Base::Flat => {
+                let surface = piece.base_distance_mm + lowest;
+                face_mm = face_mm.min(surface / tilt.cos() - *back);
+                // The tip rises by D·sin(tilt).
+                (surface - cover - fitting.deep_mm * tilt.sin()) / tilt.cos() - half
+            }
+        };
+        high = high.min(top);
+        // Over the pocket the slot must lie higher than its floor.
+        let (a, b) = edge(&jigs[kind].back_mm, side);
+        let outward = super::polygon::outward(a, b);
+        let reaches = jigs[kind].sharp_mm[0].iter().map(|p| outward.dot(*p));
+        let pocket = reaches.fold(f64::NEG_INFINITY, f64::max);
+        low = low.max(over_pocket(
+            piece.back_plane_mm,
+            tilt,
+            pocket,
+            fitting,
+            settings,
+        ));
+    }
+    Room {
+        low,
+        high,
+        face_mm,
+        backs,
+    }
+}
+
+/// Greatest y at which a slot around x = y·`off_middle` that goes `deep` in stays within `reach`
+/// of the centre at its farther end: (|m| y + L/2)² + y² + D² = reach².
+fn top_at(reach: f64, off_middle: f64, fitting: &Fitting, deep: f64) -> f64 {
+    let (m, half) = (off_middle.abs(), 0.5 * fitting.along_mm);
+    let (a, b, c) = (
+        1.0 + m * m,
+        m * half,
+        half * half + deep * deep - reach * reach,
+    );
+    let inside = b * b - a * c;
+    if inside < 0.0 {
+        return f64::NEG_INFINITY;
+    }
+    (inside.sqrt() - b) / a
+}
+
+/// Least y at which the slot clears the pocket: where the slot reaches the pocket's side it lies
+/// at least cover above the floor; 0 when it does not reach that far in.
+fn over_pocket(back: f64, tilt: f64, pocket: f64, fitting: &Fitting, settings: &Settings) -> f64 {
+    let (sin, cos) = tilt.sin_cos();
+    // The slot reaches the pocket's side when y·sin − D·cos < pocket: clear of it above this y.
+    let beside = (pocket + settings.joint.cover_mm + fitting.deep_mm * cos) / sin;
+    // There, D' = (y·sin − pocket)/cos in, its height is y·cos + D'·sin − c.
+    let floor = settings.jig.depth_mm + settings.joint.cover_mm + 0.5 * fitting.thick_mm * cos;
+    let above = (back + floor + pocket * sin / cos) * cos;
+    beside.min(above)
+}
+
+/// Tangents of the angles from the foot of the edge to its two corners, seen from the centre.
+struct Seam {
+    left: f64,
+    right: f64,
+}
+
+fn in_plane(solid: &Solid, seam: usize) -> Seam {
+    let [a, b] = solid.seams[seam].corners.map(|i| solid.corners[i]);
+    let along = (b - a).normalize();
+    let foot = a - along * along.dot(a);
+    Seam {
+        left: along.dot(a) / foot.length(),
+        right: along.dot(b) / foot.length(),
+    }
+}
+
+fn edge(points: &[glam::DVec2], side: usize) -> (glam::DVec2, glam::DVec2) {
+    sides(points).nth(side).unwrap_or_default()
+}
+
+fn no_room(seam: usize, fitting: &Fitting, room: &Room, settings: &Settings) -> Error {
+    Error::Job(
+        Problem::new(format!(
+            "a {} has no room at seam {}",
+            fitting.name,
+            super::seam_label(seam)
+        ))
+        .setting("joint.kind")
+        .found(format!(
+            "{} from back to surface along the cut face",
+            both_text(room.face_mm.max(0.0))
+        ))
+        .allowed(format!(
+            "a slot of {} by {}, {} deep, with {} of wood around it",
+            both_text(fitting.along_mm),
+            both_text(fitting.thick_mm),
+            both_text(fitting.deep_mm),
+            both_text(settings.joint.cover_mm)
+        ))
+        .next("choose a smaller one, \"auto\" or \"none\", or lower joint.cover"),
+    )
+}
+
+/// How many of each fitting the globe takes, largest first; seams with glue alone last, as
+/// "glue alone".
+pub fn counts(joints: &[Joint]) -> Vec<(&'static str, usize)> {
+    let name = |joint: &Joint| joint.fitting.map_or("glue alone", |f| f.name);
+    let order = [
+        "biscuit-20",
+        "biscuit-10",
+        "biscuit-0",
+        "dowel",
+        "glue alone",
+    ];
+    order
+        .into_iter()
+        .map(|wanted| (wanted, joints.iter().filter(|j| name(j) == wanted).count()))
+        .filter(|(_, count)| *count > 0)
+        .collect()
+}
