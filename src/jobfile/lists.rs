@@ -3,6 +3,8 @@
 //! To add one: a struct and a `Vec` of it in `settings.rs`, its rows and a [`List`] here, and a
 //! line in [`LISTS`]. Tables are numbered from 1 in messages and in `--set board.2.length=8ft`.
 
+use super::cutters::CUTTERS;
+use super::keeps::KEEPS;
 use super::table::{Default, Kind, Range, Row, Setting, THIN};
 use super::unknown::nearest;
 use super::{Given, Place, value};
@@ -30,7 +32,7 @@ pub(super) struct List<T: 'static> {
 }
 
 /// Every repeated section, in the order of the starter file.
-pub(super) const LISTS: &[&dyn Repeated] = &[&BOARDS];
+pub(super) const LISTS: &[&dyn Repeated] = &[&BOARDS, &CUTTERS, &KEEPS];
 
 /// What one table of a repeated section gives, by the last part of the key.
 pub(super) struct Entry {

@@ -6,6 +6,8 @@
 //! # Ok::<(), globewright::Error>(())
 //! ```
 
+mod cutters;
+mod keeps;
 mod lists;
 mod table;
 mod text;
@@ -110,6 +112,16 @@ impl From<Settings> for Job {
 }
 
 impl Job {
+    /// The same job with other settings, its places kept for messages.
+    pub fn with(&self, settings: Settings) -> Job {
+        Job {
+            resolved: text::to_json(&settings),
+            settings,
+            path: self.path.clone(),
+            places: self.places.clone(),
+        }
+    }
+
     /// The job file, if there is one.
     pub fn path(&self) -> Option<&Path> {
         self.path.as_deref()
@@ -212,6 +224,10 @@ impl<'a> Reader<'a> {
                 self.places.insert(key, Place::Line(line));
                 continue;
             }
+            let key = match item {
+                Item::Value(Value::String(_)) => unabbreviated(&key).to_owned(),
+                _ => key,
+            };
             let setting = SETTINGS.iter().find(|s| s.key == key);
             match (setting, item) {
                 (Some(setting), Item::Value(value)) => {
@@ -378,6 +394,7 @@ impl<'a> Reader<'a> {
                         .next("count them from the top of the job file, from 1"),
                 );
             }
+            let key = unabbreviated(key);
             let Some(setting) = SETTINGS.iter().find(|s| s.key == key) else {
                 if is_section(key) {
                     return fail(
@@ -442,6 +459,14 @@ impl<'a> Reader<'a> {
     }
 }
 
+/// `turn = "auto"` is short for the setting that takes the word.
+fn unabbreviated(key: &str) -> &str {
+    match key {
+        "globe.turn" => "globe.turn.place",
+        key => key,
+    }
+}
+
 /// What single values cannot show.
 fn cross_check(settings: &Settings) -> std::result::Result<(), Problem> {
     let globe = &settings.globe;
@@ -483,7 +508,7 @@ fn cross_check(settings: &Settings) -> std::result::Result<(), Problem> {
             ))
             .next("make the skim smaller, or the stock thicker"));
     }
-    Ok(())
+    cutters::check(settings)
 }
 
 /// Last part of the first key in a section.

@@ -8,7 +8,7 @@ use crate::grid::Quantity;
 use crate::length::{exact_m_text, exact_mm_text};
 use crate::settings::{
     Base, CurveShape, Grain, ImageFormat, JointKind, Level, Outside, Paper, Projection, Sawn,
-    Settings,
+    Settings, TurnPart,
 };
 use crate::shop::wood::species_names;
 use serde::Serialize;
@@ -85,6 +85,12 @@ pub(super) enum Kind<T: 'static> {
     Length {
         range: Range,
         word: Option<Word<T>>,
+        set: fn(&mut T, f64),
+        get: fn(&T) -> Option<f64>,
+    },
+    /// A length per minute.
+    Speed {
+        range: Range,
         set: fn(&mut T, f64),
         get: fn(&T) -> Option<f64>,
     },
@@ -201,7 +207,7 @@ impl<T> Kind<T> {
                 Some(word) => format!("\"{}\", or {}", word.word, range.text),
                 None => range.text.to_owned(),
             },
-            Kind::BodyLength { range, .. } => range.text.to_owned(),
+            Kind::BodyLength { range, .. } | Kind::Speed { range, .. } => range.text.to_owned(),
             Kind::Whole { low, high, .. } => format!("a whole number, {low} to {high}"),
             Kind::Pairs { .. } => {
                 "2 to 1000 pairs [metres, mm], metres rising, mm never falling".to_owned()
@@ -229,6 +235,9 @@ impl<T> Kind<T> {
                 .or_else(|| word.as_ref().map(|w| w.word.to_owned()))
                 .into(),
             Kind::BodyLength { get, .. } => get(target).map(exact_m_text).into(),
+            Kind::Speed { get, .. } => get(target)
+                .map(|mm| format!("{}/min", exact_mm_text(mm)))
+                .into(),
             Kind::Number { get, word, .. } => match (get(target), word) {
                 (Some(number), _) => number.into(),
                 (None, Some(word)) => word.word.into(),
@@ -254,7 +263,7 @@ pub(super) fn words<'a>(list: impl Iterator<Item = &'a str>) -> String {
 }
 
 /// The word of a unit variant, as its `Serialize` spells it.
-fn spelled<E: Serialize>(value: E) -> Option<String> {
+pub(super) fn spelled<E: Serialize>(value: E) -> Option<String> {
     match serde_json::to_value(value) {
         Ok(serde_json::Value::String(word)) => Some(word),
         _ => None,
@@ -262,13 +271,16 @@ fn spelled<E: Serialize>(value: E) -> Option<String> {
 }
 
 /// Degrees all the way round, either way.
-const ROUND: Range = Range::new(-360.0, 360.0, "a number of degrees, -360 to 360");
+pub(super) const ROUND: Range = Range::new(-360.0, 360.0, "a number of degrees, -360 to 360");
 
 /// A wooden thickness that may be nothing at all.
 pub(super) const THIN: Range = Range::new(0.0, 500.0, "a length, 0 mm to 500 mm");
 
 /// Heights and offsets: no body in the solar system but the Sun is larger.
 const METRES: Range = Range::new(-1e9, 1e9, "a number of metres without a unit, -1e9 to 1e9");
+
+/// How much a part of a turn's cost counts.
+const WEIGHT: Range = Range::new(0.0, 1000.0, "a number, 0 to 1000");
 
 /// Says what each section is about, in the order of the starter file.
 pub(super) const SECTIONS: &[(&str, &str)] = &[
@@ -293,6 +305,11 @@ pub(super) const SECTIONS: &[(&str, &str)] = &[
     ("budget", "For the shop plan: how exact the work is"),
     ("paper", "For the shop plan: printed sheets"),
     ("work", "For the shop plan: times in the work list"),
+    ("cutting", "What is asked of the bits"),
+    (
+        "turn",
+        "What counts when the planet is turned for the saw: weights of what is bad about a turn",
+    ),
 ];
 
 /// Every setting, in the order of the starter file.
@@ -499,6 +516,25 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
         unit: "word",
         doc: "Whether relief points away from the globe's centre (seams meet exactly), or straight \
               up from a flat face",
+    },
+    Setting {
+        key: "globe.turn.place",
+        kind: Kind::Word {
+            words: &[
+                Word {
+                    word: "given",
+                    set: |s| s.globe.turn.auto = false,
+                },
+                Word {
+                    word: "auto",
+                    set: |s| s.globe.turn.auto = true,
+                },
+            ],
+            get: |s| Some(if s.globe.turn.auto { "auto" } else { "given" }.to_owned()),
+        },
+        default: Default::Value("\"given\""),
+        unit: "word",
+        doc: "Take the place below, or search for the best one; turn = \"auto\" is short for it",
     },
     Setting {
         key: "globe.turn.face",
@@ -1292,5 +1328,191 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
         },
         unit: "mm a minute",
         doc: "Feed of the finishing passes",
+    },
+    Setting {
+        key: "cutting.left",
+        kind: Kind::Length {
+            range: Range::new(0.001, 10.0, "a length, 0.001 mm to 10 mm"),
+            word: None,
+            set: |s, v| s.cutting.left_mm = v,
+            get: |s| Some(s.cutting.left_mm),
+        },
+        default: Default::Value("\"0.1 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "Wood left by the finishing bit that counts as left",
+    },
+    Setting {
+        key: "cutting.acceleration",
+        kind: Kind::Number {
+            range: Range::new(1.0, 1e6, "a number of mm/s², 1 to 1000000"),
+            word: None,
+            set: |s, v| s.cutting.acceleration_mm_s2 = Some(v),
+            get: |s| s.cutting.acceleration_mm_s2,
+        },
+        default: Default::Absent {
+            means: "times are for a machine that is at speed at once",
+            example: "500.0",
+        },
+        unit: "mm/s²",
+        doc: "What the machine gains in speed each second, for better times",
+    },
+    Setting {
+        key: "turn.relief",
+        kind: Kind::Number {
+            range: WEIGHT,
+            word: None,
+            set: |s, v| s.turning.relief = v,
+            get: |s| Some(s.turning.relief),
+        },
+        default: Default::Value("1.0"),
+        unit: "weight per mm",
+        doc: "How much the mean relief along the seams counts",
+    },
+    Setting {
+        key: "turn.worst",
+        kind: Kind::Number {
+            range: WEIGHT,
+            word: None,
+            set: |s, v| s.turning.worst = v,
+            get: |s| Some(s.turning.worst),
+        },
+        default: Default::Value("0.25"),
+        unit: "weight per mm",
+        doc: "How much the relief along the worst seam counts",
+    },
+    Setting {
+        key: "turn.high",
+        kind: Kind::Number {
+            range: WEIGHT,
+            word: None,
+            set: |s, v| s.turning.high = v,
+            get: |s| Some(s.turning.high),
+        },
+        default: Default::Value("0.1"),
+        unit: "weight per mm",
+        doc: "How much the highest ground on a seam or corner counts",
+    },
+    Setting {
+        key: "turn.misfit",
+        kind: Kind::Number {
+            range: WEIGHT,
+            word: None,
+            set: |s, v| s.turning.misfit = v,
+            get: |s| Some(s.turning.misfit),
+        },
+        default: Default::Value("2.0"),
+        unit: "weight per mm",
+        doc: "How much the step counts that a misfit of 0.3 mm shows at the seams",
+    },
+    Setting {
+        key: "turn.corner",
+        kind: Kind::Number {
+            range: WEIGHT,
+            word: None,
+            set: |s, v| s.turning.corner = v,
+            get: |s| Some(s.turning.corner),
+        },
+        default: Default::Value("0.1"),
+        unit: "weight per mm",
+        doc: "How much the depth of the lowest corner counts",
+    },
+    Setting {
+        key: "turn.keep",
+        kind: Kind::Number {
+            range: WEIGHT,
+            word: None,
+            set: |s, v| s.turning.keep = v,
+            get: |s| Some(s.turning.keep),
+        },
+        default: Default::Value("0.05"),
+        unit: "weight per degree",
+        doc: "How much seams count that reach into places to keep whole",
+    },
+    Setting {
+        key: "turn.limit",
+        kind: Kind::Word {
+            words: &[
+                Word {
+                    word: "none",
+                    set: |s| s.turning.limit = None,
+                },
+                Word {
+                    word: "relief",
+                    set: |s| s.turning.limit = Some(TurnPart::Relief),
+                },
+                Word {
+                    word: "worst",
+                    set: |s| s.turning.limit = Some(TurnPart::Worst),
+                },
+                Word {
+                    word: "high",
+                    set: |s| s.turning.limit = Some(TurnPart::High),
+                },
+                Word {
+                    word: "misfit",
+                    set: |s| s.turning.limit = Some(TurnPart::Misfit),
+                },
+                Word {
+                    word: "corner",
+                    set: |s| s.turning.limit = Some(TurnPart::Corner),
+                },
+                Word {
+                    word: "keep",
+                    set: |s| s.turning.limit = Some(TurnPart::Keep),
+                },
+            ],
+            get: |s| s.turning.limit.map_or(Some("none".to_owned()), spelled),
+        },
+        default: Default::Value("\"none\""),
+        unit: "word",
+        doc: "The part that must stay below turn.most, whatever it costs",
+    },
+    Setting {
+        key: "turn.most",
+        kind: Kind::Number {
+            range: Range::new(0.0, 1000.0, "a number of mm or degrees, 0 to 1000"),
+            word: None,
+            set: |s, v| s.turning.most = v,
+            get: |s| Some(s.turning.most),
+        },
+        default: Default::Value("1.0"),
+        unit: "mm or degrees",
+        doc: "What the part named in turn.limit may be at most",
+    },
+    Setting {
+        key: "turn.peaks",
+        kind: Kind::Whole {
+            low: 0,
+            high: 50,
+            set: |s, v| s.turning.peaks = v,
+            get: |s| s.turning.peaks,
+        },
+        default: Default::Value("3"),
+        unit: "number",
+        doc: "Most prominent mountains to keep whole, beside those in [[keep]]",
+    },
+    Setting {
+        key: "turn.basins",
+        kind: Kind::Whole {
+            low: 0,
+            high: 50,
+            set: |s, v| s.turning.basins = v,
+            get: |s| s.turning.basins,
+        },
+        default: Default::Value("2"),
+        unit: "number",
+        doc: "Most prominent basins to keep whole, beside those in [[keep]]",
+    },
+    Setting {
+        key: "turn.seed",
+        kind: Kind::Whole {
+            low: 0,
+            high: 1_000_000,
+            set: |s, v| s.turning.seed = v,
+            get: |s| s.turning.seed,
+        },
+        default: Default::Value("0"),
+        unit: "number",
+        doc: "Starts the search from other turns; the same number finds the same turn",
     },
 ];

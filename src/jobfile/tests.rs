@@ -41,6 +41,7 @@ fn other_value(key: &str) -> &'static str {
         "globe.diameter" => "8in",
         "globe.base" => "flat",
         "globe.projection" => "gnomonic",
+        "globe.turn.place" => "auto",
         "globe.turn.face" => "3",
         "globe.turn.lat" => "-17.5",
         "globe.turn.lon" => "226",
@@ -98,6 +99,13 @@ fn other_value(key: &str) -> &'static str {
         "work.bit" => "6 mm",
         "work.stepover" => "0.5 mm",
         "work.feed" => "1500",
+        "cutting.left" => "0.2 mm",
+        "cutting.acceleration" => "500",
+        "turn.relief" | "turn.worst" | "turn.high" => "0.75",
+        "turn.misfit" | "turn.corner" | "turn.keep" => "0",
+        "turn.limit" => "worst",
+        "turn.most" => "0.8",
+        "turn.peaks" | "turn.basins" | "turn.seed" => "7",
         _ => panic!("give {key} a value here"),
     }
 }
@@ -310,7 +318,7 @@ fn the_manifest_shows_every_setting_as_a_job_file_would() {
             "globe": {
                 "solid": "dodecahedron", "diameter": "38.1 mm", "base": "sphere",
                 "projection": "radial",
-                "turn": { "face": 1, "lat": 90.0, "lon": 0.0, "spin": 0.0 }
+                "turn": { "place": "given", "face": 1, "lat": 90.0, "lon": 0.0, "spin": 0.0 }
             },
             "relief": {
                 "range": "auto", "curve": "asinh", "boost": 3.0, "exponent": 0.6, "blend": null,
@@ -342,7 +350,12 @@ fn the_manifest_shows_every_setting_as_a_job_file_would() {
             },
             "paper": { "sheet": "a4", "pages": 1 },
             "work": { "bit": "3.175 mm", "stepover": "0.3 mm", "feed": null },
-            "board": []
+            "cutting": { "left": "0.1 mm", "acceleration": null },
+            "turn": {
+                "relief": 1.0, "worst": 0.25, "high": 0.1, "misfit": 2.0, "corner": 0.1,
+                "keep": 0.05, "limit": "none", "most": 1.0, "peaks": 3, "basins": 2, "seed": 0
+            },
+            "board": [], "cutter": [], "keep": []
         })
     );
 }
@@ -417,19 +430,23 @@ fn mistakes_in_the_file_are_told_with_their_line() {
         (
             "pixel = \"0.1 mm\"\n",
             "job: pixel: there is no setting of this name; found \"0.1 mm\"; allowed: name, and \
-             the sections [grid], [globe], [globe.turn], [relief], [stock], [image], [blanks], [jig], [saw], [joint], [wood], [budget], [paper], [work], [[board]]; did you \
+             the sections [grid], [globe], [globe.turn], [relief], [stock], [image], [blanks], [jig], [saw], \
+             [joint], [wood], [budget], [paper], [work], \
+             [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you \
              mean \"image.pixel\"? (walnut.toml line 1)",
         ),
         (
             "[globe.turn]\nroll = 3\n",
-            "job: globe.turn.roll: there is no setting of this name; found 3; allowed: face, \
+            "job: globe.turn.roll: there is no setting of this name; found 3; allowed: place, face, \
              lat, lon, spin; remove it, or check its spelling in the settings table \
              (walnut.toml line 2)",
         ),
         (
             "[grid]\n[stok]\nskim = \"1 mm\"\n",
             "job: stok: there is no section of this name; allowed: [grid], [globe], \
-             [globe.turn], [relief], [stock], [image], [blanks], [jig], [saw], [joint], [wood], [budget], [paper], [work], [[board]]; did you mean [stock]? (walnut.toml line 2)",
+             [globe.turn], [relief], [stock], [image], [blanks], [jig], [saw], \
+             [joint], [wood], [budget], [paper], [work], \
+             [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you mean [stock]? (walnut.toml line 2)",
         ),
         (
             "[[globe]]\nsolid = \"cube\"\n",
@@ -531,7 +548,9 @@ fn mistakes_in_the_file_are_told_with_their_line() {
         (
             "\"gl\\nobe\".x = 1\n",
             "job: gl\\nobe: there is no section of this name; allowed: [grid], [globe], \
-             [globe.turn], [relief], [stock], [image], [blanks], [jig], [saw], [joint], [wood], [budget], [paper], [work], [[board]]; did you mean [globe]? (walnut.toml line 1)",
+             [globe.turn], [relief], [stock], [image], [blanks], [jig], [saw], \
+             [joint], [wood], [budget], [paper], [work], \
+             [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you mean [globe]? (walnut.toml line 1)",
         ),
         (
             "[grid]\nfiles = [\n  \"a.tif\",\n  # the second tile\n  2,\n]\n",
@@ -979,10 +998,102 @@ fn mistakes_in_repeated_sections_are_told_with_their_line() {
         (
             "[[boards]]\nwidth = \"8 in\"\n",
             "job: boards: there is no section of this name; allowed: [grid], [globe], \
-             [globe.turn], [relief], [stock], [image], [blanks], [jig], [saw], [joint], [wood], [budget], [paper], [work], [[board]]; did you mean [[board]]? \
+             [globe.turn], [relief], [stock], [image], [blanks], [jig], [saw], \
+             [joint], [wood], [budget], [paper], [work], \
+             [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you mean [[board]]? \
              (walnut.toml line 1)",
         ),
     ] {
         assert_eq!(job_error(text), message);
     }
+}
+
+#[test]
+fn bits_are_read_with_the_defaults_of_the_trade() {
+    let settings = job(
+        "[[cutter]]\nfeed = \"100 in/min\"\nplunge = \"800 mm per minute\"\n\
+                        [[cutter]]\nshape = \"flat\"\ndiameter = \"1/4 in\"\n\
+                        stepover = \"3 mm\"\n",
+    )
+    .settings;
+    let [ball, flat] = &settings.cutters[..] else {
+        panic!("{:?}", settings.cutters);
+    };
+    assert_eq!(ball.role(), crate::settings::CutterRole::Finish);
+    assert_eq!((ball.feed_mm_min, ball.plunge_mm_min), (2540.0, 800.0));
+    assert!((ball.stepover_mm() - 0.3175).abs() < 1e-12);
+    assert_eq!(flat.role(), crate::settings::CutterRole::Rough);
+    assert_eq!((flat.stepover_mm(), flat.stepdown_mm()), (3.0, 3.175));
+}
+
+#[test]
+fn bits_that_cannot_be_are_told_with_their_line() {
+    let ball = "[[cutter]]\ndiameter = \"3 mm\"\n";
+    for (text, message) in [
+        (
+            "[[cutter]]\ndiameter = \"0 mm\"\n".to_owned(),
+            "job: cutter.1.diameter: this is too small; found \"0 mm\"; allowed: a length above \
+             0 mm and below 100 mm; choose a value within that range (walnut.toml line 2)",
+        ),
+        (
+            "[[cutter]]\ndiameter = \"-3 mm\"\n".to_owned(),
+            "job: cutter.1.diameter: this is too small; found \"-3 mm\"; allowed: a length above \
+             0 mm and below 100 mm; choose a value within that range (walnut.toml line 2)",
+        ),
+        (
+            format!("{ball}stepover = \"4 mm\"\n"),
+            "job: cutter.1.stepover: passes this far apart leave wood between them; found 4 mm; \
+             allowed: at most the diameter, 3 mm; a tenth of the diameter leaves a smooth surface \
+             (walnut.toml line 3)",
+        ),
+        (
+            "[[cutter]]\nshape = \"flat\"\n".to_owned(),
+            "job: cutter: no bit of this job carves the surface; found 1 for roughing, none for \
+             finishing; allowed: one finishing [[cutter]], and at most one for roughing; add a \
+             [[cutter]] with role = \"finish\" (walnut.toml line 1)",
+        ),
+        (
+            "[[cutter]]\nshape = \"flat\"\nrole = \"finish\"\n".to_owned(),
+            "job: cutter.1.role: a flat bit leaves steps on a carved surface; found role = \
+             \"finish\" with shape = \"flat\"; allowed: \"rough\", or \"finish-flat\" where steps \
+             are wanted; use a ball, or write role = \"finish-flat\" (walnut.toml line 3)",
+        ),
+        (
+            format!("{ball}role = \"rough\"\n"),
+            "job: cutter.1.role: roughing is worked out for flat bits only; found role = \
+             \"rough\" with a ball; allowed: shape = \"flat\" for roughing; use a flat bit, or \
+             leave this one out: the finishing bit then cuts it all (walnut.toml line 3)",
+        ),
+        (
+            format!("{ball}{ball}"),
+            "job: cutter: this many bits for one purpose cannot be told apart; found 0 for \
+             roughing, 2 for finishing; allowed: one finishing [[cutter]], and at most one for \
+             roughing; keep one of each (walnut.toml line 1)",
+        ),
+        (
+            format!("{ball}shape = \"tapered-ball\"\nflute = \"1 mm\"\n"),
+            "job: cutter.1.flute: the flute ends before the ball does; found 1 mm; allowed: more \
+             than 1.37 mm; give the length of the whole cutting part (walnut.toml line 4)",
+        ),
+        (
+            format!("{ball}feed = \"fast\"\n"),
+            "job: cutter.1.feed: this is not a length; found \"fast\"; allowed: a length per \
+             minute, 1 mm/min to 1000 m/min; write it as \"2500 mm/min\" or \"100 in/min\" \
+             (walnut.toml line 3)",
+        ),
+    ] {
+        assert_eq!(job_error(&text), message);
+    }
+    assert!(set(&["cutter.1.shape=flat", "cutter.1.role=finish-flat"]).is_ok());
+}
+
+#[test]
+fn the_turn_may_be_left_to_the_program() {
+    assert!(job("[globe]\nturn = \"auto\"\n").settings.globe.turn.auto);
+    assert!(set(&["globe.turn=auto"]).unwrap().settings.globe.turn.auto);
+    assert_eq!(
+        set_error("globe.turn=best"),
+        "job: globe.turn.place: this word is not known here; found \"best\"; allowed: \"given\" or \
+         \"auto\"; write one of these (--set globe.turn=best)"
+    );
 }

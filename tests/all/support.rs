@@ -162,6 +162,7 @@ pub fn carve(folder: &TempDir, facets: Option<&[usize]>, set: &[&str]) -> Result
         force: true,
         memory_bytes: None,
         shop: false,
+        ..FacetsOptions::default()
     };
     pipeline::facets(&job, &options, &Silent)
 }

@@ -5,6 +5,7 @@
 //! there before untouched.
 
 use crate::manifest::MANIFEST_FILE;
+use crate::stages::cutting::CuttingEntry;
 use crate::stages::write::manifest;
 use crate::{Error, Problem, Result};
 use std::collections::BTreeSet;
@@ -281,7 +282,12 @@ fn may_write(target: &Path, force: bool) -> Result<bool> {
 /// `None` when it holds neither.
 fn old_files(target: &Path) -> Option<Vec<PathBuf>> {
     let images = manifest::read(target).ok();
-    let images = images.map(|old| old.facets.into_iter().map(|f| PathBuf::from(f.file)));
+    let images = images.map(|old| {
+        let listed = old.facets.iter().map(|facet| facet.file.as_str());
+        let of_bits = old.cutting.iter().flat_map(CuttingEntry::files);
+        let files = listed.chain(of_bits).map(PathBuf::from);
+        files.collect::<Vec<_>>()
+    });
     let drawings = shop_files(target);
     if images.is_none() && drawings.is_none() {
         return None;
