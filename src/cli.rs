@@ -68,13 +68,13 @@ pub enum Command {
     /// The folder gets one 16-bit image per facet in facets/, report.md (read it first),
     /// overview.png (a picture of all facets) and globe.json (every number, for other programs).
     Facets(Facets),
+    /// Plan the work at the bench: blanks, jig, saw, joints, glue-up
+    Plan(Plan),
     /// Search the turn of the planet whose seams suit the saw, and print it for the job file
     ///
     /// Seams should run over level ground, miss the mountains and leave what is named in [[keep]]
     /// whole. What counts how much is set under [turn].
     Turn(Turn),
-    /// Plan the work at the bench: blanks, jig, saw, joints, glue-up
-    Plan(Plan),
     /// Read a finished folder again and verify it
     ///
     /// Measures every image and every seam afresh and compares them with globe.json. Do it after
@@ -137,23 +137,6 @@ pub struct Facets {
     pub memory: Option<u64>,
 }
 
-/// `turn`.
-#[derive(Debug, Args)]
-pub struct Turn {
-    /// Job file
-    #[arg(value_name = "JOB", value_hint = ValueHint::FilePath)]
-    pub job: PathBuf,
-    /// Draw a map with the seams before and after
-    #[arg(long, value_name = "PNG", value_hint = ValueHint::FilePath, help_heading = "Output")]
-    pub map: Option<PathBuf>,
-    /// Replace the map if it exists
-    #[arg(long, help_heading = "Output")]
-    pub force: bool,
-    /// Print JSON for another program
-    #[arg(long, help_heading = "Output")]
-    pub json: bool,
-}
-
 /// `plan`.
 #[derive(Debug, Args)]
 pub struct Plan {
@@ -172,6 +155,23 @@ pub struct Plan {
     pub compare_solids: bool,
     /// Print that table as JSON for another program
     #[arg(long, requires = "compare_solids", help_heading = "Output")]
+    pub json: bool,
+}
+
+/// `turn`.
+#[derive(Debug, Args)]
+pub struct Turn {
+    /// Job file
+    #[arg(value_name = "JOB", value_hint = ValueHint::FilePath)]
+    pub job: PathBuf,
+    /// Draw a map with the seams before and after
+    #[arg(long, value_name = "PNG", value_hint = ValueHint::FilePath, help_heading = "Output")]
+    pub map: Option<PathBuf>,
+    /// Replace the map if it exists
+    #[arg(long, help_heading = "Output")]
+    pub force: bool,
+    /// Print JSON for another program
+    #[arg(long, help_heading = "Output")]
     pub json: bool,
 }
 

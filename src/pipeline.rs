@@ -41,12 +41,12 @@ pub struct FacetsOptions {
     pub force: bool,
     /// Memory to stay below, bytes; `None` takes what the machine has free.
     pub memory_bytes: Option<u64>,
+    /// Make the shop plan too.
+    pub shop: bool,
     /// Say what bits reach even if the job names none: then for those most shops have.
     pub cutters: bool,
     /// Also write images of what the finishing bit leaves.
     pub carved: bool,
-    /// Make the shop plan too.
-    pub shop: bool,
 }
 
 /// What a run of the main job made.
@@ -109,7 +109,7 @@ fn turn_and_draw(
 }
 
 /// The job with its turn found, where that is left to the program; otherwise the job itself.
-fn with_turn(job: &Job, progress: &dyn Progress) -> Result<Job> {
+pub(crate) fn with_turn(job: &Job, progress: &dyn Progress) -> Result<Job> {
     if !job.settings.globe.turn.auto {
         return Ok(job.clone());
     }

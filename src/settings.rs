@@ -24,14 +24,6 @@ pub struct Settings {
     pub image: ImageSettings,
     /// `[[board]]`: the boards to lay blanks out on.
     pub boards: Vec<Board>,
-    /// `[[cutter]]`: the bits, to know what they reach and how long they take.
-    pub cutters: Vec<Cutter>,
-    /// `[cutting]`: what is asked of them.
-    pub cutting: CuttingSettings,
-    /// `[turn]`: what counts when the planet is turned for the saw.
-    pub turning: TurningSettings,
-    /// `[[keep]]`: places no seam should cut.
-    pub keeps: Vec<Keep>,
     /// `[blanks]`: how blanks are cut from boards.
     pub blanks: BlankSettings,
     /// `[jig]`: pocket, boss and hold-down tabs.
@@ -48,6 +40,14 @@ pub struct Settings {
     pub paper: PaperSettings,
     /// `[work]`: for the times of the work list.
     pub work: WorkSettings,
+    /// `[[cutter]]`: the bits, to know what they reach and how long they take.
+    pub cutters: Vec<Cutter>,
+    /// `[cutting]`: what is asked of them.
+    pub cutting: CuttingSettings,
+    /// `[turn]`: what counts when the planet is turned for the saw.
+    pub turning: TurningSettings,
+    /// `[[keep]]`: places no seam should cut.
+    pub keeps: Vec<Keep>,
 }
 
 impl Default for Settings {
@@ -90,13 +90,6 @@ impl Default for Settings {
                 outside: Outside::Floor,
             },
             boards: Vec::new(),
-            cutters: Vec::new(),
-            cutting: CuttingSettings {
-                left_mm: 0.1,
-                acceleration_mm_s2: None,
-            },
-            turning: TurningSettings::default(),
-            keeps: Vec::new(),
             blanks: BlankSettings {
                 spares: 1,
                 gap_mm: 10.0,
@@ -152,6 +145,13 @@ impl Default for Settings {
                 stepover_mm: 0.3,
                 feed_mm_min: None,
             },
+            cutters: Vec::new(),
+            cutting: CuttingSettings {
+                left_mm: 0.1,
+                acceleration_mm_s2: None,
+            },
+            turning: TurningSettings::default(),
+            keeps: Vec::new(),
         }
     }
 }
@@ -328,6 +328,177 @@ pub struct Board {
     pub thickness_mm: Option<f64>,
     /// How many.
     pub count: usize,
+}
+
+/// How blanks are cut from boards.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct BlankSettings {
+    /// Spare blanks of each kind.
+    pub spares: usize,
+    /// Wood between two blanks, for the bit or blade that separates them, mm.
+    pub gap_mm: f64,
+    /// Wood kept free along the board's edges, mm.
+    pub margin_mm: f64,
+}
+
+/// Pocket in the back, boss on the jig, tabs on the edges.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct JigSettings {
+    /// Depth of the pocket, mm.
+    pub depth_mm: f64,
+    /// From the sawn edge of the back to the pocket, mm.
+    pub inset_mm: f64,
+    /// Diameter of the bit that cuts pocket and boss, mm.
+    pub bit_mm: f64,
+    /// Corner radius of both; `None` is the bit's radius and half a millimetre, mm.
+    pub corner_mm: Option<f64>,
+    /// Play of the boss in the pocket on every side, mm.
+    pub clearance_mm: f64,
+    /// Left by the roughing cut for the finishing cut, mm.
+    pub allowance_mm: f64,
+    /// Least wood between the pocket and the lowest ground, mm.
+    pub over_mm: f64,
+    /// Whether a cut corner lets the blank sit one way only.
+    pub key: bool,
+    /// Hold-down tabs on each blank.
+    pub tabs: usize,
+    /// Along the blank's edge, mm.
+    pub tab_width_mm: f64,
+    /// Thickness of the tab and depth of its notch, mm.
+    pub tab_thickness_mm: f64,
+    /// How far the tab reaches under the blank, mm.
+    pub tab_overlap_mm: f64,
+    /// Diameter of the widest bit that carves the relief, mm.
+    pub cutter_mm: f64,
+}
+
+/// What the saw can do.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SawSettings {
+    /// Highest the upright blade stands above the table, mm.
+    pub reach_mm: f64,
+    /// Farthest the blade tilts from vertical, degrees.
+    pub most_tilt_deg: f64,
+    /// Thickness of the jig under the blank, mm.
+    pub base_mm: f64,
+    /// How far the blade stands above the wood, mm.
+    pub above_mm: f64,
+}
+
+/// What holds a seam beside glue.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub enum JointKind {
+    /// The largest biscuit that has room, else a dowel, else glue alone.
+    #[serde(rename = "auto")]
+    Auto,
+    /// Glue alone.
+    #[serde(rename = "none")]
+    None,
+    /// Biscuit number 0.
+    #[serde(rename = "biscuit-0")]
+    Biscuit0,
+    /// Biscuit number 10.
+    #[serde(rename = "biscuit-10")]
+    Biscuit10,
+    /// Biscuit number 20.
+    #[serde(rename = "biscuit-20")]
+    Biscuit20,
+    /// One dowel.
+    #[serde(rename = "dowel")]
+    Dowel,
+}
+
+/// Joints at the middle of every seam.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct JointSettings {
+    /// What sort.
+    pub kind: JointKind,
+    /// Diameter of the dowels, mm.
+    pub dowel_diameter_mm: f64,
+    /// Length of the dowels, half in each facet, mm.
+    pub dowel_length_mm: f64,
+    /// Least wood around slot or hole, mm.
+    pub cover_mm: f64,
+}
+
+/// How boards were sawn from the log.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Sawn {
+    /// Growth rings run along the width: moves most.
+    Flat,
+    /// Growth rings stand upright: moves least.
+    Quarter,
+}
+
+/// How the grain runs in a blank.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Grain {
+    /// Towards the index corner.
+    Along,
+    /// Square to the line to the index corner.
+    Across,
+}
+
+/// Species and moisture.
+#[derive(Debug, Clone, PartialEq)]
+pub struct WoodSettings {
+    /// Name in the table of species.
+    pub species: String,
+    /// How the boards were sawn.
+    pub sawn: Sawn,
+    /// How the grain runs in a blank.
+    pub grain: Grain,
+    /// Driest moisture content, percent.
+    pub dry_percent: f64,
+    /// Dampest moisture content, percent.
+    pub moist_percent: f64,
+}
+
+/// How exact the work is.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct BudgetSettings {
+    /// Blade tilt, plus or minus, degrees.
+    pub tilt_deg: f64,
+    /// Distance of the cut line, plus or minus, mm.
+    pub offset_mm: f64,
+    /// Play of the blank on the jig, any direction, mm.
+    pub clearance_mm: f64,
+    /// Globes that are tried out by chance.
+    pub trials: usize,
+    /// Start of the chance numbers.
+    pub seed: usize,
+}
+
+/// Sheet sizes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Paper {
+    /// 210 × 297 mm.
+    A4,
+    /// 8 1/2 × 11 in.
+    Letter,
+}
+
+/// Printed sheets.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PaperSettings {
+    /// Sheet size.
+    pub size: Paper,
+    /// Most sheets for the assembly map.
+    pub pages: usize,
+}
+
+/// For the times of the work list.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct WorkSettings {
+    /// Diameter of the finishing bit, mm.
+    pub bit_mm: f64,
+    /// Distance of the finishing passes, mm.
+    pub stepover_mm: f64,
+    /// Feed of the finishing passes, mm a minute.
+    pub feed_mm_min: Option<f64>,
 }
 
 /// How the tip of a bit is ground.
@@ -514,175 +685,4 @@ pub struct Keep {
     pub lon_deg: f64,
     /// Size: half its width as an angle at the body's centre, degrees.
     pub radius_deg: f64,
-}
-
-/// How blanks are cut from boards.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct BlankSettings {
-    /// Spare blanks of each kind.
-    pub spares: usize,
-    /// Wood between two blanks, for the bit or blade that separates them, mm.
-    pub gap_mm: f64,
-    /// Wood kept free along the board's edges, mm.
-    pub margin_mm: f64,
-}
-
-/// Pocket in the back, boss on the jig, tabs on the edges.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct JigSettings {
-    /// Depth of the pocket, mm.
-    pub depth_mm: f64,
-    /// From the sawn edge of the back to the pocket, mm.
-    pub inset_mm: f64,
-    /// Diameter of the bit that cuts pocket and boss, mm.
-    pub bit_mm: f64,
-    /// Corner radius of both; `None` is the bit's radius and half a millimetre, mm.
-    pub corner_mm: Option<f64>,
-    /// Play of the boss in the pocket on every side, mm.
-    pub clearance_mm: f64,
-    /// Left by the roughing cut for the finishing cut, mm.
-    pub allowance_mm: f64,
-    /// Least wood between the pocket and the lowest ground, mm.
-    pub over_mm: f64,
-    /// Whether a cut corner lets the blank sit one way only.
-    pub key: bool,
-    /// Hold-down tabs on each blank.
-    pub tabs: usize,
-    /// Along the blank's edge, mm.
-    pub tab_width_mm: f64,
-    /// Thickness of the tab and depth of its notch, mm.
-    pub tab_thickness_mm: f64,
-    /// How far the tab reaches under the blank, mm.
-    pub tab_overlap_mm: f64,
-    /// Diameter of the widest bit that carves the relief, mm.
-    pub cutter_mm: f64,
-}
-
-/// What the saw can do.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct SawSettings {
-    /// Highest the upright blade stands above the table, mm.
-    pub reach_mm: f64,
-    /// Farthest the blade tilts from vertical, degrees.
-    pub most_tilt_deg: f64,
-    /// Thickness of the jig under the blank, mm.
-    pub base_mm: f64,
-    /// How far the blade stands above the wood, mm.
-    pub above_mm: f64,
-}
-
-/// What holds a seam beside glue.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-pub enum JointKind {
-    /// The largest biscuit that has room, else a dowel, else glue alone.
-    #[serde(rename = "auto")]
-    Auto,
-    /// Glue alone.
-    #[serde(rename = "none")]
-    None,
-    /// Biscuit number 0.
-    #[serde(rename = "biscuit-0")]
-    Biscuit0,
-    /// Biscuit number 10.
-    #[serde(rename = "biscuit-10")]
-    Biscuit10,
-    /// Biscuit number 20.
-    #[serde(rename = "biscuit-20")]
-    Biscuit20,
-    /// One dowel.
-    #[serde(rename = "dowel")]
-    Dowel,
-}
-
-/// Joints at the middle of every seam.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct JointSettings {
-    /// What sort.
-    pub kind: JointKind,
-    /// Diameter of the dowels, mm.
-    pub dowel_diameter_mm: f64,
-    /// Length of the dowels, half in each facet, mm.
-    pub dowel_length_mm: f64,
-    /// Least wood around slot or hole, mm.
-    pub cover_mm: f64,
-}
-
-/// How boards were sawn from the log.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Sawn {
-    /// Growth rings run along the width: moves most.
-    Flat,
-    /// Growth rings stand upright: moves least.
-    Quarter,
-}
-
-/// How the grain runs in a blank.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Grain {
-    /// Towards the index corner.
-    Along,
-    /// Square to the line to the index corner.
-    Across,
-}
-
-/// Species and moisture.
-#[derive(Debug, Clone, PartialEq)]
-pub struct WoodSettings {
-    /// Name in the table of species.
-    pub species: String,
-    /// How the boards were sawn.
-    pub sawn: Sawn,
-    /// How the grain runs in a blank.
-    pub grain: Grain,
-    /// Driest moisture content, percent.
-    pub dry_percent: f64,
-    /// Dampest moisture content, percent.
-    pub moist_percent: f64,
-}
-
-/// How exact the work is.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct BudgetSettings {
-    /// Blade tilt, plus or minus, degrees.
-    pub tilt_deg: f64,
-    /// Distance of the cut line, plus or minus, mm.
-    pub offset_mm: f64,
-    /// Play of the blank on the jig, any direction, mm.
-    pub clearance_mm: f64,
-    /// Globes that are tried out by chance.
-    pub trials: usize,
-    /// Start of the chance numbers.
-    pub seed: usize,
-}
-
-/// Sheet sizes.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Paper {
-    /// 210 × 297 mm.
-    A4,
-    /// 8 1/2 × 11 in.
-    Letter,
-}
-
-/// Printed sheets.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct PaperSettings {
-    /// Sheet size.
-    pub size: Paper,
-    /// Most sheets for the assembly map.
-    pub pages: usize,
-}
-
-/// For the times of the work list.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct WorkSettings {
-    /// Diameter of the finishing bit, mm.
-    pub bit_mm: f64,
-    /// Distance of the finishing passes, mm.
-    pub stepover_mm: f64,
-    /// Feed of the finishing passes, mm a minute.
-    pub feed_mm_min: Option<f64>,
 }

@@ -294,11 +294,6 @@ pub(super) const SECTIONS: &[(&str, &str)] = &[
     ("relief", "How heights become millimetres of relief"),
     ("stock", "The wood"),
     ("image", "The height images for CAM"),
-    ("cutting", "What is asked of the bits"),
-    (
-        "turn",
-        "What counts when the planet is turned for the saw: weights of what is bad about a turn",
-    ),
     ("blanks", "For the shop plan: cutting blanks from boards"),
     (
         "jig",
@@ -310,6 +305,11 @@ pub(super) const SECTIONS: &[(&str, &str)] = &[
     ("budget", "For the shop plan: how exact the work is"),
     ("paper", "For the shop plan: printed sheets"),
     ("work", "For the shop plan: times in the work list"),
+    ("cutting", "What is asked of the bits"),
+    (
+        "turn",
+        "What counts when the planet is turned for the saw: weights of what is bad about a turn",
+    ),
 ];
 
 /// Every setting, in the order of the starter file.
@@ -804,192 +804,6 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
         default: Default::Value("\"floor\""),
         unit: "word",
         doc: "What lies outside the facet and its trim: the lowest level, or terrain to the edge",
-    },
-    Setting {
-        key: "cutting.left",
-        kind: Kind::Length {
-            range: Range::new(0.001, 10.0, "a length, 0.001 mm to 10 mm"),
-            word: None,
-            set: |s, v| s.cutting.left_mm = v,
-            get: |s| Some(s.cutting.left_mm),
-        },
-        default: Default::Value("\"0.1 mm\""),
-        unit: "mm, cm, m or in",
-        doc: "Wood left by the finishing bit that counts as left",
-    },
-    Setting {
-        key: "cutting.acceleration",
-        kind: Kind::Number {
-            range: Range::new(1.0, 1e6, "a number of mm/s², 1 to 1000000"),
-            word: None,
-            set: |s, v| s.cutting.acceleration_mm_s2 = Some(v),
-            get: |s| s.cutting.acceleration_mm_s2,
-        },
-        default: Default::Absent {
-            means: "times are for a machine that is at speed at once",
-            example: "500.0",
-        },
-        unit: "mm/s²",
-        doc: "What the machine gains in speed each second, for better times",
-    },
-    Setting {
-        key: "turn.relief",
-        kind: Kind::Number {
-            range: WEIGHT,
-            word: None,
-            set: |s, v| s.turning.relief = v,
-            get: |s| Some(s.turning.relief),
-        },
-        default: Default::Value("1.0"),
-        unit: "weight per mm",
-        doc: "How much the mean relief along the seams counts",
-    },
-    Setting {
-        key: "turn.worst",
-        kind: Kind::Number {
-            range: WEIGHT,
-            word: None,
-            set: |s, v| s.turning.worst = v,
-            get: |s| Some(s.turning.worst),
-        },
-        default: Default::Value("0.25"),
-        unit: "weight per mm",
-        doc: "How much the relief along the worst seam counts",
-    },
-    Setting {
-        key: "turn.high",
-        kind: Kind::Number {
-            range: WEIGHT,
-            word: None,
-            set: |s, v| s.turning.high = v,
-            get: |s| Some(s.turning.high),
-        },
-        default: Default::Value("0.1"),
-        unit: "weight per mm",
-        doc: "How much the highest ground on a seam or corner counts",
-    },
-    Setting {
-        key: "turn.misfit",
-        kind: Kind::Number {
-            range: WEIGHT,
-            word: None,
-            set: |s, v| s.turning.misfit = v,
-            get: |s| Some(s.turning.misfit),
-        },
-        default: Default::Value("2.0"),
-        unit: "weight per mm",
-        doc: "How much the step counts that a misfit of 0.3 mm shows at the seams",
-    },
-    Setting {
-        key: "turn.corner",
-        kind: Kind::Number {
-            range: WEIGHT,
-            word: None,
-            set: |s, v| s.turning.corner = v,
-            get: |s| Some(s.turning.corner),
-        },
-        default: Default::Value("0.1"),
-        unit: "weight per mm",
-        doc: "How much the depth of the lowest corner counts",
-    },
-    Setting {
-        key: "turn.keep",
-        kind: Kind::Number {
-            range: WEIGHT,
-            word: None,
-            set: |s, v| s.turning.keep = v,
-            get: |s| Some(s.turning.keep),
-        },
-        default: Default::Value("0.05"),
-        unit: "weight per degree",
-        doc: "How much seams count that reach into places to keep whole",
-    },
-    Setting {
-        key: "turn.limit",
-        kind: Kind::Word {
-            words: &[
-                Word {
-                    word: "none",
-                    set: |s| s.turning.limit = None,
-                },
-                Word {
-                    word: "relief",
-                    set: |s| s.turning.limit = Some(TurnPart::Relief),
-                },
-                Word {
-                    word: "worst",
-                    set: |s| s.turning.limit = Some(TurnPart::Worst),
-                },
-                Word {
-                    word: "high",
-                    set: |s| s.turning.limit = Some(TurnPart::High),
-                },
-                Word {
-                    word: "misfit",
-                    set: |s| s.turning.limit = Some(TurnPart::Misfit),
-                },
-                Word {
-                    word: "corner",
-                    set: |s| s.turning.limit = Some(TurnPart::Corner),
-                },
-                Word {
-                    word: "keep",
-                    set: |s| s.turning.limit = Some(TurnPart::Keep),
-                },
-            ],
-            get: |s| s.turning.limit.map_or(Some("none".to_owned()), spelled),
-        },
-        default: Default::Value("\"none\""),
-        unit: "word",
-        doc: "The part that must stay below turn.most, whatever it costs",
-    },
-    Setting {
-        key: "turn.most",
-        kind: Kind::Number {
-            range: Range::new(0.0, 1000.0, "a number of mm or degrees, 0 to 1000"),
-            word: None,
-            set: |s, v| s.turning.most = v,
-            get: |s| Some(s.turning.most),
-        },
-        default: Default::Value("1.0"),
-        unit: "mm or degrees",
-        doc: "What the part named in turn.limit may be at most",
-    },
-    Setting {
-        key: "turn.peaks",
-        kind: Kind::Whole {
-            low: 0,
-            high: 50,
-            set: |s, v| s.turning.peaks = v,
-            get: |s| s.turning.peaks,
-        },
-        default: Default::Value("3"),
-        unit: "number",
-        doc: "Most prominent mountains to keep whole, beside those in [[keep]]",
-    },
-    Setting {
-        key: "turn.basins",
-        kind: Kind::Whole {
-            low: 0,
-            high: 50,
-            set: |s, v| s.turning.basins = v,
-            get: |s| s.turning.basins,
-        },
-        default: Default::Value("2"),
-        unit: "number",
-        doc: "Most prominent basins to keep whole, beside those in [[keep]]",
-    },
-    Setting {
-        key: "turn.seed",
-        kind: Kind::Whole {
-            low: 0,
-            high: 1_000_000,
-            set: |s, v| s.turning.seed = v,
-            get: |s| s.turning.seed,
-        },
-        default: Default::Value("0"),
-        unit: "number",
-        doc: "Starts the search from other turns; the same number finds the same turn",
     },
     Setting {
         key: "blanks.spares",
@@ -1514,5 +1328,191 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
         },
         unit: "mm a minute",
         doc: "Feed of the finishing passes",
+    },
+    Setting {
+        key: "cutting.left",
+        kind: Kind::Length {
+            range: Range::new(0.001, 10.0, "a length, 0.001 mm to 10 mm"),
+            word: None,
+            set: |s, v| s.cutting.left_mm = v,
+            get: |s| Some(s.cutting.left_mm),
+        },
+        default: Default::Value("\"0.1 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "Wood left by the finishing bit that counts as left",
+    },
+    Setting {
+        key: "cutting.acceleration",
+        kind: Kind::Number {
+            range: Range::new(1.0, 1e6, "a number of mm/s², 1 to 1000000"),
+            word: None,
+            set: |s, v| s.cutting.acceleration_mm_s2 = Some(v),
+            get: |s| s.cutting.acceleration_mm_s2,
+        },
+        default: Default::Absent {
+            means: "times are for a machine that is at speed at once",
+            example: "500.0",
+        },
+        unit: "mm/s²",
+        doc: "What the machine gains in speed each second, for better times",
+    },
+    Setting {
+        key: "turn.relief",
+        kind: Kind::Number {
+            range: WEIGHT,
+            word: None,
+            set: |s, v| s.turning.relief = v,
+            get: |s| Some(s.turning.relief),
+        },
+        default: Default::Value("1.0"),
+        unit: "weight per mm",
+        doc: "How much the mean relief along the seams counts",
+    },
+    Setting {
+        key: "turn.worst",
+        kind: Kind::Number {
+            range: WEIGHT,
+            word: None,
+            set: |s, v| s.turning.worst = v,
+            get: |s| Some(s.turning.worst),
+        },
+        default: Default::Value("0.25"),
+        unit: "weight per mm",
+        doc: "How much the relief along the worst seam counts",
+    },
+    Setting {
+        key: "turn.high",
+        kind: Kind::Number {
+            range: WEIGHT,
+            word: None,
+            set: |s, v| s.turning.high = v,
+            get: |s| Some(s.turning.high),
+        },
+        default: Default::Value("0.1"),
+        unit: "weight per mm",
+        doc: "How much the highest ground on a seam or corner counts",
+    },
+    Setting {
+        key: "turn.misfit",
+        kind: Kind::Number {
+            range: WEIGHT,
+            word: None,
+            set: |s, v| s.turning.misfit = v,
+            get: |s| Some(s.turning.misfit),
+        },
+        default: Default::Value("2.0"),
+        unit: "weight per mm",
+        doc: "How much the step counts that a misfit of 0.3 mm shows at the seams",
+    },
+    Setting {
+        key: "turn.corner",
+        kind: Kind::Number {
+            range: WEIGHT,
+            word: None,
+            set: |s, v| s.turning.corner = v,
+            get: |s| Some(s.turning.corner),
+        },
+        default: Default::Value("0.1"),
+        unit: "weight per mm",
+        doc: "How much the depth of the lowest corner counts",
+    },
+    Setting {
+        key: "turn.keep",
+        kind: Kind::Number {
+            range: WEIGHT,
+            word: None,
+            set: |s, v| s.turning.keep = v,
+            get: |s| Some(s.turning.keep),
+        },
+        default: Default::Value("0.05"),
+        unit: "weight per degree",
+        doc: "How much seams count that reach into places to keep whole",
+    },
+    Setting {
+        key: "turn.limit",
+        kind: Kind::Word {
+            words: &[
+                Word {
+                    word: "none",
+                    set: |s| s.turning.limit = None,
+                },
+                Word {
+                    word: "relief",
+                    set: |s| s.turning.limit = Some(TurnPart::Relief),
+                },
+                Word {
+                    word: "worst",
+                    set: |s| s.turning.limit = Some(TurnPart::Worst),
+                },
+                Word {
+                    word: "high",
+                    set: |s| s.turning.limit = Some(TurnPart::High),
+                },
+                Word {
+                    word: "misfit",
+                    set: |s| s.turning.limit = Some(TurnPart::Misfit),
+                },
+                Word {
+                    word: "corner",
+                    set: |s| s.turning.limit = Some(TurnPart::Corner),
+                },
+                Word {
+                    word: "keep",
+                    set: |s| s.turning.limit = Some(TurnPart::Keep),
+                },
+            ],
+            get: |s| s.turning.limit.map_or(Some("none".to_owned()), spelled),
+        },
+        default: Default::Value("\"none\""),
+        unit: "word",
+        doc: "The part that must stay below turn.most, whatever it costs",
+    },
+    Setting {
+        key: "turn.most",
+        kind: Kind::Number {
+            range: Range::new(0.0, 1000.0, "a number of mm or degrees, 0 to 1000"),
+            word: None,
+            set: |s, v| s.turning.most = v,
+            get: |s| Some(s.turning.most),
+        },
+        default: Default::Value("1.0"),
+        unit: "mm or degrees",
+        doc: "What the part named in turn.limit may be at most",
+    },
+    Setting {
+        key: "turn.peaks",
+        kind: Kind::Whole {
+            low: 0,
+            high: 50,
+            set: |s, v| s.turning.peaks = v,
+            get: |s| s.turning.peaks,
+        },
+        default: Default::Value("3"),
+        unit: "number",
+        doc: "Most prominent mountains to keep whole, beside those in [[keep]]",
+    },
+    Setting {
+        key: "turn.basins",
+        kind: Kind::Whole {
+            low: 0,
+            high: 50,
+            set: |s, v| s.turning.basins = v,
+            get: |s| s.turning.basins,
+        },
+        default: Default::Value("2"),
+        unit: "number",
+        doc: "Most prominent basins to keep whole, beside those in [[keep]]",
+    },
+    Setting {
+        key: "turn.seed",
+        kind: Kind::Whole {
+            low: 0,
+            high: 1_000_000,
+            set: |s, v| s.turning.seed = v,
+            get: |s| s.turning.seed,
+        },
+        default: Default::Value("0"),
+        unit: "number",
+        doc: "Starts the search from other turns; the same number finds the same turn",
     },
 ];

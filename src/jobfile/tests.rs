@@ -60,13 +60,6 @@ fn other_value(key: &str) -> &'static str {
         "image.pixel" => "0.05 mm",
         "image.format" => "tiff",
         "image.outside" => "terrain",
-        "cutting.left" => "0.2 mm",
-        "cutting.acceleration" => "500",
-        "turn.relief" | "turn.worst" | "turn.high" => "0.75",
-        "turn.misfit" | "turn.corner" | "turn.keep" => "0",
-        "turn.limit" => "worst",
-        "turn.most" => "0.8",
-        "turn.peaks" | "turn.basins" | "turn.seed" => "7",
         "blanks.spares" => "2",
         "blanks.gap" => "12 mm",
         "blanks.margin" => "1/2 in",
@@ -106,6 +99,13 @@ fn other_value(key: &str) -> &'static str {
         "work.bit" => "6 mm",
         "work.stepover" => "0.5 mm",
         "work.feed" => "1500",
+        "cutting.left" => "0.2 mm",
+        "cutting.acceleration" => "500",
+        "turn.relief" | "turn.worst" | "turn.high" => "0.75",
+        "turn.misfit" | "turn.corner" | "turn.keep" => "0",
+        "turn.limit" => "worst",
+        "turn.most" => "0.8",
+        "turn.peaks" | "turn.basins" | "turn.seed" => "7",
         _ => panic!("give {key} a value here"),
     }
 }
@@ -328,11 +328,6 @@ fn the_manifest_shows_every_setting_as_a_job_file_would() {
                 "thickness": "50.8 mm", "skim": "0.5 mm", "edge": "12 mm", "trim": "3 mm"
             },
             "image": { "pixel": "0.1 mm", "format": "png", "outside": "floor" },
-            "cutting": { "left": "0.1 mm", "acceleration": null },
-            "turn": {
-                "relief": 1.0, "worst": 0.25, "high": 0.1, "misfit": 2.0, "corner": 0.1,
-                "keep": 0.05, "limit": "none", "most": 1.0, "peaks": 3, "basins": 2, "seed": 0
-            },
             "blanks": { "spares": 1, "gap": "10 mm", "margin": "6 mm" },
             "jig": {
                 "depth": "5 mm", "inset": "5 mm", "bit": "6 mm", "corner": null,
@@ -355,6 +350,11 @@ fn the_manifest_shows_every_setting_as_a_job_file_would() {
             },
             "paper": { "sheet": "a4", "pages": 1 },
             "work": { "bit": "3.175 mm", "stepover": "0.3 mm", "feed": null },
+            "cutting": { "left": "0.1 mm", "acceleration": null },
+            "turn": {
+                "relief": 1.0, "worst": 0.25, "high": 0.1, "misfit": 2.0, "corner": 0.1,
+                "keep": 0.05, "limit": "none", "most": 1.0, "peaks": 3, "basins": 2, "seed": 0
+            },
             "board": [], "cutter": [], "keep": []
         })
     );
@@ -430,8 +430,9 @@ fn mistakes_in_the_file_are_told_with_their_line() {
         (
             "pixel = \"0.1 mm\"\n",
             "job: pixel: there is no setting of this name; found \"0.1 mm\"; allowed: name, and \
-             the sections [grid], [globe], [globe.turn], [relief], [stock], [image], \
-             [cutting], [turn], [blanks], [jig], [saw], [joint], [wood], [budget], [paper], [work], [[board]], [[cutter]], [[keep]]; did you \
+             the sections [grid], [globe], [globe.turn], [relief], [stock], [image], [blanks], [jig], [saw], \
+             [joint], [wood], [budget], [paper], [work], \
+             [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you \
              mean \"image.pixel\"? (walnut.toml line 1)",
         ),
         (
@@ -443,8 +444,9 @@ fn mistakes_in_the_file_are_told_with_their_line() {
         (
             "[grid]\n[stok]\nskim = \"1 mm\"\n",
             "job: stok: there is no section of this name; allowed: [grid], [globe], \
-             [globe.turn], [relief], [stock], [image], \
-             [cutting], [turn], [blanks], [jig], [saw], [joint], [wood], [budget], [paper], [work], [[board]], [[cutter]], [[keep]]; did you mean [stock]? (walnut.toml line 2)",
+             [globe.turn], [relief], [stock], [image], [blanks], [jig], [saw], \
+             [joint], [wood], [budget], [paper], [work], \
+             [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you mean [stock]? (walnut.toml line 2)",
         ),
         (
             "[[globe]]\nsolid = \"cube\"\n",
@@ -546,8 +548,9 @@ fn mistakes_in_the_file_are_told_with_their_line() {
         (
             "\"gl\\nobe\".x = 1\n",
             "job: gl\\nobe: there is no section of this name; allowed: [grid], [globe], \
-             [globe.turn], [relief], [stock], [image], \
-             [cutting], [turn], [blanks], [jig], [saw], [joint], [wood], [budget], [paper], [work], [[board]], [[cutter]], [[keep]]; did you mean [globe]? (walnut.toml line 1)",
+             [globe.turn], [relief], [stock], [image], [blanks], [jig], [saw], \
+             [joint], [wood], [budget], [paper], [work], \
+             [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you mean [globe]? (walnut.toml line 1)",
         ),
         (
             "[grid]\nfiles = [\n  \"a.tif\",\n  # the second tile\n  2,\n]\n",
@@ -995,8 +998,9 @@ fn mistakes_in_repeated_sections_are_told_with_their_line() {
         (
             "[[boards]]\nwidth = \"8 in\"\n",
             "job: boards: there is no section of this name; allowed: [grid], [globe], \
-             [globe.turn], [relief], [stock], [image], \
-             [cutting], [turn], [blanks], [jig], [saw], [joint], [wood], [budget], [paper], [work], [[board]], [[cutter]], [[keep]]; did you mean [[board]]? \
+             [globe.turn], [relief], [stock], [image], [blanks], [jig], [saw], \
+             [joint], [wood], [budget], [paper], [work], \
+             [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you mean [[board]]? \
              (walnut.toml line 1)",
         ),
     ] {

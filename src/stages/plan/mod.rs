@@ -66,6 +66,7 @@ struct Fitted {
 pub fn plan(job: &Job, options: &PlanOptions, progress: &dyn Progress) -> Result<Planned> {
     let run = || {
         let folder = NewFolder::begin(&options.out, options.force)?;
+        let job = &turned(job, progress)?;
         let fitted = fitted(job, progress)?;
         let planned = write_shop(
             &folder,
@@ -113,6 +114,14 @@ pub fn compare_solids(
         Ok((rows, text))
     };
     run().map_err(|error| job.locate(error))
+}
+
+/// The job with a turn that the program is to find written in.
+fn turned(job: &Job, progress: &dyn Progress) -> Result<Job> {
+    if job.settings.globe.turn.auto {
+        job.require_grid()?;
+    }
+    pipeline::with_turn(job, progress)
 }
 
 /// The grid and its curve of range 1 mm; the inner error says why there is none.

@@ -278,17 +278,15 @@ fn may_write(target: &Path, force: bool) -> Result<bool> {
     }
 }
 
-/// Files that a result in the folder lists: images in its manifest, those of the bits among them,
-/// and drawings in its shop plan. `None` when it holds neither.
+/// Files that a result in the folder lists: images in its manifest, drawings in its shop plan.
+/// `None` when it holds neither.
 fn old_files(target: &Path) -> Option<Vec<PathBuf>> {
     let images = manifest::read(target).ok();
     let images = images.map(|old| {
-        let of_facets = old.facets.iter().map(|facet| facet.file.as_str());
+        let listed = old.facets.iter().map(|facet| facet.file.as_str());
         let of_bits = old.cutting.iter().flat_map(CuttingEntry::files);
-        of_facets
-            .chain(of_bits)
-            .map(PathBuf::from)
-            .collect::<Vec<_>>()
+        let files = listed.chain(of_bits).map(PathBuf::from);
+        files.collect::<Vec<_>>()
     });
     let drawings = shop_files(target);
     if images.is_none() && drawings.is_none() {
