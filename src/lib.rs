@@ -2,10 +2,12 @@
 
 pub mod bodies;
 pub mod curve;
+pub mod discs;
 pub mod error;
 pub mod geometry;
 pub mod grid;
 pub mod jobfile;
+pub mod legible;
 pub mod length;
 pub mod manifest;
 mod memory;
