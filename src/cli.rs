@@ -101,6 +101,9 @@ pub struct Facets {
     /// Folder to make
     #[arg(long, value_name = "DIR", value_hint = ValueHint::DirPath, help_heading = "Output")]
     pub out: PathBuf,
+    /// Write the finished relief of the whole planet too, as relief.tif
+    #[arg(long, help_heading = "Output")]
+    pub keep_relief: bool,
     /// Make only these facets, such as 3,7-9
     #[arg(long, value_name = "LIST", value_parser = facet_list(), help_heading = "Output")]
     pub facets: Option<FacetList>,

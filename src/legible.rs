@@ -152,7 +152,7 @@ pub fn steepness(relief_mm: &Grid, radius_mm: f64, limit_deg: f64) -> (f64, f64)
 }
 
 /// Squared slope (mm per mm) at every sample of a row, by central differences.
-fn slopes_squared(relief_mm: &Grid, row: usize, radius_mm: f64) -> Vec<f64> {
+pub(crate) fn slopes_squared(relief_mm: &Grid, row: usize, radius_mm: f64) -> Vec<f64> {
     let (rows, columns) = (relief_mm.rows(), relief_mm.columns());
     let heights = &relief_mm.heights_m;
     let half = columns / 2;

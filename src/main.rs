@@ -89,6 +89,7 @@ fn run_facets(args: &Facets, global: &Global, progress: &dyn Progress) -> Result
     let options = FacetsOptions {
         out: args.out.clone(),
         facets: args.facets.as_ref().map(|list| list.0.clone()),
+        keep_relief: args.keep_relief,
         force: args.force,
         memory_bytes: args.memory,
     };

@@ -16,7 +16,10 @@ use std::time::Duration;
 use tempfile::{Builder, TempDir};
 
 /// Files this program puts in an output folder beside those its manifest lists.
-pub const OWN_FILES: [&str; 3] = [MANIFEST_FILE, "report.md", "overview.png"];
+pub const OWN_FILES: [&str; 4] = [MANIFEST_FILE, "report.md", "overview.png", RELIEF_FILE];
+
+/// The finished relief of the whole body.
+pub const RELIEF_FILE: &str = "relief.tif";
 
 /// Hidden folders being written, for [`remove_unfinished`].
 static UNFINISHED: Mutex<Vec<Unfinished>> = Mutex::new(Vec::new());
