@@ -4,6 +4,7 @@ use clap::builder::ValueParser;
 use clap::{Args, Parser, Subcommand, ValueHint};
 use clap_complete::Shell;
 use globewright::Problem;
+use globewright::length::parse_mm;
 use globewright::ranges::{parse_bytes, parse_facets};
 use std::collections::BTreeSet;
 use std::path::PathBuf;
@@ -62,6 +63,11 @@ pub enum Command {
     Inspect(Inspect),
     /// Make the height image of every facet, with a report
     Facets(Facets),
+    /// Compare ways to exaggerate the relief, or have one suggested
+    ///
+    /// Prints a table of what each way makes of the planet; with --out also draws a chart and a
+    /// contact sheet to choose from by eye.
+    Curves(Curves),
     /// Read a finished folder again and verify it
     Check(Check),
     /// Print a script that completes commands in a shell
@@ -115,6 +121,32 @@ pub struct Facets {
     pub memory: Option<u64>,
 }
 
+/// `curves`.
+#[derive(Debug, Args)]
+pub struct Curves {
+    /// Job file
+    #[arg(value_name = "JOB", value_hint = ValueHint::FilePath)]
+    pub job: PathBuf,
+    /// A way to try, as settings of [relief], such as curve=asinh,boost=4; may be repeated
+    #[arg(long = "try", value_name = "SETTINGS", help_heading = "Job")]
+    pub tries: Vec<String>,
+    /// Look for the settings that bring out most of the planet, and print them to paste
+    #[arg(long, help_heading = "Job")]
+    pub suggest: bool,
+    /// Diameter of the round-nosed bit that will cut it, for --suggest
+    #[arg(long, value_name = "LENGTH", default_value = "1/8 in", value_parser = length(), help_heading = "Job")]
+    pub bit: f64,
+    /// Folder to make for the chart, the contact sheet and the figures
+    #[arg(long, value_name = "DIR", value_hint = ValueHint::DirPath, help_heading = "Output")]
+    pub out: Option<PathBuf>,
+    /// Measure at the job's own resolution instead of a preview's
+    #[arg(long, help_heading = "Running")]
+    pub full: bool,
+    /// Print JSON for another program
+    #[arg(long, help_heading = "Output")]
+    pub json: bool,
+}
+
 /// `check`.
 #[derive(Debug, Args)]
 pub struct Check {
@@ -148,6 +180,17 @@ pub struct FacetList(pub BTreeSet<usize>);
 
 fn facet_list() -> ValueParser {
     ValueParser::new(|text: &str| parse_facets(text).map(FacetList).map_err(one_line))
+}
+
+fn length() -> ValueParser {
+    ValueParser::new(|text: &str| {
+        let mm = parse_mm(text).map_err(one_line)?;
+        if mm > 0.0 {
+            Ok(mm)
+        } else {
+            Err("a bit is thicker than nothing".to_owned())
+        }
+    })
 }
 
 fn memory() -> ValueParser {

@@ -127,7 +127,9 @@ fn legible(
         .collect();
     let mut sums = [0.0; 4];
     for part in parts {
-        sums.iter_mut().zip(part).for_each(|(sum, part)| *sum += part);
+        sums.iter_mut()
+            .zip(part)
+            .for_each(|(sum, part)| *sum += part);
     }
     (sums[1] / sums[0], sums[3] / sums[2].max(f64::MIN_POSITIVE))
 }
@@ -174,7 +176,11 @@ pub(crate) fn slopes_squared(relief_mm: &Grid, row: usize, radius_mm: f64) -> Ve
         .map(|column| {
             let east = heights[(row, (column + aside) % columns)];
             let west = heights[(row, (column + columns - aside) % columns)];
-            let x = if run > 1e-9 { f64::from(east - west) / run } else { 0.0 };
+            let x = if run > 1e-9 {
+                f64::from(east - west) / run
+            } else {
+                0.0
+            };
             let y = f64::from(up(column) - down(column)) / (2.0 * dy);
             x * x + y * y
         })
@@ -188,10 +194,7 @@ fn order_kept(ground: &Grid, relief_mm: &Grid, radius_mm: f64, measure: &Measure
         .into_par_iter()
         .map(|pair| {
             let draw = |k: u64| uniform(4 * pair + k);
-            let here = direction(
-                (2.0 * draw(0) - 1.0).asin().to_degrees(),
-                360.0 * draw(1),
-            );
+            let here = direction((2.0 * draw(0) - 1.0).asin().to_degrees(), 360.0 * draw(1));
             // Evenly over the cap around it.
             let angle = (1.0 - draw(2) * (1.0 - widest.cos())).acos();
             let aside = here.any_orthonormal_vector();
@@ -206,14 +209,20 @@ fn order_kept(ground: &Grid, relief_mm: &Grid, radius_mm: f64, measure: &Measure
             (1, u64::from(carved * rise > 0.0))
         })
         .reduce(|| (0, 0), |a, b| (a.0 + b.0, a.1 + b.1));
-    if pairs == 0 { 1.0 } else { kept as f64 / pairs as f64 }
+    if pairs == 0 {
+        1.0
+    } else {
+        kept as f64 / pairs as f64
+    }
 }
 
 /// The sample nearest to a direction.
 fn nearest(grid: &Grid, towards: DVec3) -> (usize, usize) {
     let lat = towards.z.clamp(-1.0, 1.0).asin().to_degrees();
     let lon = towards.y.atan2(towards.x).to_degrees();
-    let row = ((grid.north_deg() - lat) / grid.step_lat_deg()).round().max(0.0) as usize;
+    let row = ((grid.north_deg() - lat) / grid.step_lat_deg())
+        .round()
+        .max(0.0) as usize;
     let column = ((lon - grid.west_deg) / grid.step_lon_deg()).round();
     let column = column.rem_euclid(grid.columns() as f64) as usize;
     (row.min(grid.rows() - 1), column.min(grid.columns() - 1))

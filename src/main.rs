@@ -4,9 +4,10 @@ mod bars;
 mod cli;
 
 use clap::{CommandFactory, Parser};
-use cli::{Check, Cli, Command, Completions, Facets, Global, Init, Inspect, Manual};
+use cli::{Check, Cli, Command, Completions, Curves, Facets, Global, Init, Inspect, Manual};
 use globewright::pipeline::{self, FacetsOptions};
 use globewright::progress::Progress;
+use globewright::stages::curves::{self, CurvesOptions};
 use globewright::stages::write::folder;
 use globewright::stages::{check, inspect, read};
 use globewright::{Error, Problem, Result, jobfile};
@@ -37,6 +38,7 @@ fn run(cli: &Cli) -> Result<()> {
         Command::Init(args) => run_init(args, &cli.global),
         Command::Inspect(args) => run_inspect(args, &cli.global, progress.as_ref()),
         Command::Facets(args) => run_facets(args, &cli.global, progress.as_ref()),
+        Command::Curves(args) => run_curves(args, &cli.global, progress.as_ref()),
         Command::Check(args) => run_check(args),
         Command::Completions(args) => run_completions(args),
         Command::Manual(args) => run_manual(args, &cli.global),
@@ -47,7 +49,7 @@ fn run(cli: &Cli) -> Result<()> {
 fn refuse_idle_settings(cli: &Cli) {
     let takes_settings = matches!(
         cli.command,
-        Command::Init(_) | Command::Inspect(_) | Command::Facets(_)
+        Command::Init(_) | Command::Inspect(_) | Command::Facets(_) | Command::Curves(_)
     );
     if !takes_settings && !cli.global.set.is_empty() {
         let message = "--set changes a job, and this command has none; leave it out";
@@ -112,6 +114,26 @@ fn run_facets(args: &Facets, global: &Global, progress: &dyn Progress) -> Result
         ),
     );
     print(&format!("{}\n", args.out.display()))
+}
+
+fn run_curves(args: &Curves, global: &Global, progress: &dyn Progress) -> Result<()> {
+    let job = jobfile::load(&args.job, &global.set)?;
+    let options = CurvesOptions {
+        tries: args.tries.clone(),
+        out: args.out.clone(),
+        suggest_for_bit_mm: args.suggest.then_some(args.bit),
+        full: args.full,
+    };
+    folder::clean_up_on_interrupt()?;
+    let comparison = curves::curves(&job, &options, progress)?;
+    if let Some(out) = &args.out {
+        let sheet = curves::sheet_in(out);
+        chat(global, &format!("Choose by eye from {}", sheet.display()));
+    }
+    if args.json {
+        return print_json(&serde_json::to_value(&comparison).unwrap_or_default());
+    }
+    print(&comparison.to_string())
 }
 
 fn run_check(args: &Check) -> Result<()> {

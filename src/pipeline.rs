@@ -112,7 +112,7 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
 }
 
 /// The globe in its stock; the manifest's curve is the part that is the same everywhere.
-fn fitted(solid: &Solid, shaped: &Shaped, settings: &Settings) -> Result<Fit> {
+pub(crate) fn fitted(solid: &Solid, shaped: &Shaped, settings: &Settings) -> Result<Fit> {
     let mut settings = settings.clone();
     settings.relief.range_mm = settings.relief.range_mm.or(shaped.range_mm);
     let mut fit = fit::fit(solid, &shaped.grid, &shaped.sampled, &settings)?;
@@ -121,7 +121,7 @@ fn fitted(solid: &Solid, shaped: &Shaped, settings: &Settings) -> Result<Fit> {
 }
 
 /// The solid turned into the body frame, and the turn.
-fn oriented(settings: &Settings) -> Result<(Solid, DMat3)> {
+pub(crate) fn oriented(settings: &Settings) -> Result<(Solid, DMat3)> {
     let globe = &settings.globe;
     let unknown = |what: &str, setting: &str, found: String, allowed: String| {
         Error::Job(

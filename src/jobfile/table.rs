@@ -664,7 +664,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
             set: |s, v| s.relief.span_mm = v,
             get: |s| Some(s.relief.span_mm),
         },
-        default: Default::Value("\"6 mm\""),
+        default: Default::Value("\"5 mm\""),
         unit: "mm, cm, m or in",
         doc: "For layered, adaptive and gradient: ground narrower than this on the globe counts \
               as detail",
@@ -677,7 +677,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
             set: |s, v| s.relief.detail = v,
             get: |s| Some(s.relief.detail),
         },
-        default: Default::Value("12.0"),
+        default: Default::Value("20.0"),
         unit: "times",
         doc: "For layered and adaptive: how much the faintest detail may be deepened",
     },
@@ -689,7 +689,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
             set: |s, v| s.relief.shift = v,
             get: |s| Some(s.relief.shift),
         },
-        default: Default::Value("0.015"),
+        default: Default::Value("0.02"),
         unit: "share of the body's range of heights",
         doc: "For layered: how far ground may be raised or lowered; summits that differ by more \
               than twice this keep their order",

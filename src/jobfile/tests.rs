@@ -55,7 +55,7 @@ fn other_value(key: &str) -> &'static str {
         "relief.method" => "layered",
         "relief.span" => "4 mm",
         "relief.detail" => "8",
-        "relief.shift" => "0.02",
+        "relief.shift" => "0.03",
         "relief.strength" => "0.25",
         "relief.steepest" => "55",
         "relief.below.level" => "0",
@@ -276,8 +276,8 @@ fn the_manifest_shows_every_setting_as_a_job_file_would() {
             },
             "relief": {
                 "range": "auto", "curve": "asinh", "boost": 3.0, "exponent": 0.6, "blend": null,
-                "knots": null, "level": "mean", "method": "curve", "span": "6 mm", "detail": 12.0,
-                "shift": 0.015, "strength": 0.4, "steepest": null,
+                "knots": null, "level": "mean", "method": "curve", "span": "5 mm", "detail": 20.0,
+                "shift": 0.02, "strength": 0.4, "steepest": null,
                 "below": { "level": null, "curve": null, "boost": null, "share": null }
             },
             "stock": {
@@ -468,7 +468,8 @@ fn mistakes_in_the_file_are_told_with_their_line() {
         (
             "\"gl\\nobe\".x = 1\n",
             "job: gl\\nobe: there is no section of this name; allowed: [grid], [globe], \
-             [globe.turn], [relief], [relief.below], [stock], [image]; did you mean [globe]? (walnut.toml line 1)",
+             [globe.turn], [relief], [relief.below], [stock], [image]; did you mean [globe]? \
+             (walnut.toml line 1)",
         ),
         (
             "[grid]\nfiles = [\n  \"a.tif\",\n  # the second tile\n  2,\n]\n",

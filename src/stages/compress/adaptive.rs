@@ -21,7 +21,7 @@ use ndarray::{Array2, Axis};
 use rayon::prelude::*;
 
 /// Steps of u. More resolve narrow plains better and cost time and memory in proportion.
-const STEPS: usize = 32;
+const STEPS: usize = 24;
 
 /// Windows, as multiples of the span.
 const SIZES: [f64; 3] = [1.0, 2.0, 4.0];
@@ -30,12 +30,21 @@ const SIZES: [f64; 3] = [1.0, 2.0, 4.0];
 const ROWS: usize = 16;
 
 /// Relief of every sample, in the curve's millimetres.
-pub fn adaptive(grid: &Grid, curve: &Curve, span_rad: f64, most: f64, strength: f64) -> Array2<f32> {
+pub fn adaptive(
+    grid: &Grid,
+    curve: &Curve,
+    span_rad: f64,
+    most: f64,
+    strength: f64,
+) -> Array2<f32> {
     let (low, range) = (curve.lowest_mm(), curve.highest_mm() - curve.lowest_mm());
     let rank = |height: f32| (curve.relief_mm(f64::from(height)) - low) / range;
     let mut ranks = Array2::<f32>::zeros(grid.heights_m.dim());
     for size in SIZES {
-        let discs = Discs::new(grid, (0.5 * size * span_rad).min(std::f64::consts::FRAC_PI_2));
+        let discs = Discs::new(
+            grid,
+            (0.5 * size * span_rad).min(std::f64::consts::FRAC_PI_2),
+        );
         // Share of the window in the k-th step, each place counted in the two nearest.
         let steps: Vec<Array2<f32>> = (0..=STEPS)
             .map(|k| {
@@ -90,7 +99,7 @@ fn local(shares: &mut [f64; STEPS + 1], most: f64, u: f64) -> f64 {
     let cell = (at as usize).min(STEPS - 1);
     let part = at - cell as f64;
     // A node's share lies half before and half after it; the ends' wholly inside.
-    let density = |k: usize| (shares[k] + excess * even(k)) / (even(k) * STEPS as f64);
+    let density = |k: usize| shares[k] / even(k) + excess;
     let mut sum = 0.0;
     for k in 0..cell {
         sum += 0.5 * (density(k) + density(k + 1));

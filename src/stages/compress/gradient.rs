@@ -8,8 +8,11 @@
 //! ```text
 //! Φ = product over k of ((g_k² + (α/10)²) / α²)^((β − 1)/2)
 //! v:  divergence of grad v = divergence of (Φ · grad u)
-//! relief = (1 − s)·u + s·v        scaled to the curve's ends;  u = curve(h), s = strength
+//! relief = (1 − s)·u + s·m(v)     scaled to the curve's ends;  u = curve(h), s = strength
 //! ```
+//!
+//! with m the rising curve that gives v the same distribution over the sphere as u: the sum of
+//! many raised slopes would otherwise take the whole range for the broadest swells.
 //!
 //! Slopes above α are laid back, slopes below it raised. Order is not guaranteed: a long gentle
 //! rise may outgrow a steep short one, the more so the larger s.
@@ -24,20 +27,24 @@ use rayon::prelude::*;
 /// α over the mean slope; Fattal et al. name a tenth.
 const ALPHA: f64 = 0.1;
 
-/// β; Fattal et al. name 0.8 to 0.9. Nearer to 1 changes less.
-const BETA: f64 = 0.8;
+/// β; Fattal et al. name 0.8 to 0.9 for pictures. Nearer to 1 changes less.
+const BETA: f64 = 0.75;
+
+/// Bins of the distributions that are matched.
+const BINS: usize = 8192;
 
 /// Windows, as multiples of the span.
 const SCALES: [f64; 3] = [0.5, 1.0, 2.0];
 
 /// Relief of every sample, in the curve's millimetres.
 pub fn gradient(grid: &Grid, curve: &Curve, span_rad: f64, strength: f64) -> Array2<f32> {
-    let start = grid.heights_m.mapv(|height| curve.relief_mm(f64::from(height)));
+    let start = grid
+        .heights_m
+        .mapv(|height| curve.relief_mm(f64::from(height)));
     let factors = attenuation(grid, &start, span_rad);
     let mesh = Mesh::new(grid);
     let solved = solve(&mesh, divergence(&mesh, &start, &factors));
-    let (low, high) = (curve.lowest_mm(), curve.highest_mm());
-    let evened = onto(&solved, low, high);
+    let evened = like(grid, &solved, &start);
     let mixed = ndarray::Zip::from(&start)
         .and(&evened)
         .par_map_collect(|u, v| (1.0 - strength) * u + strength * v);
@@ -48,15 +55,61 @@ pub fn gradient(grid: &Grid, curve: &Curve, span_rad: f64, strength: f64) -> Arr
 }
 
 fn ends(values: &Array2<f64>) -> (f64, f64) {
-    values.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), &v| {
-        (low.min(v), high.max(v))
+    values
+        .iter()
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), &v| {
+            (low.min(v), high.max(v))
+        })
+}
+
+/// `values` in their own order, spread over the sphere as `model` is: every share of the area
+/// gets the same relief as before.
+fn like(grid: &Grid, values: &Array2<f64>, model: &Array2<f64>) -> Array2<f64> {
+    let (from, from_below) = distribution(grid, values);
+    let (to, to_below) = distribution(grid, model);
+    // Where each bin's edge of `values` lies in `model`.
+    let mut bin = 0;
+    let edges: Vec<f64> = from_below
+        .iter()
+        .map(|share| {
+            while bin + 1 < BINS && to_below[bin + 1] < *share {
+                bin += 1;
+            }
+            let (start, end) = (to_below[bin], to_below[bin + 1]);
+            let part = if end > start {
+                ((share - start) / (end - start)).clamp(0.0, 1.0)
+            } else {
+                1.0
+            };
+            to.0 + (bin as f64 + part) / BINS as f64 * (to.1 - to.0)
+        })
+        .collect();
+    let per_bin = BINS as f64 / (from.1 - from.0).max(f64::MIN_POSITIVE);
+    values.mapv(|v| {
+        let at = ((v - from.0) * per_bin).clamp(0.0, BINS as f64);
+        let bin = (at as usize).min(BINS - 1);
+        edges[bin] + (at - bin as f64) * (edges[bin + 1] - edges[bin])
     })
 }
 
-fn onto(values: &Array2<f64>, low: f64, high: f64) -> Array2<f64> {
-    let (from, to) = ends(values);
-    let factor = (high - low) / (to - from).max(f64::MIN_POSITIVE);
-    values.mapv(|v| low + (v - from) * factor)
+/// Ends of the values, and the share of the sphere below each bin's edge.
+fn distribution(grid: &Grid, values: &Array2<f64>) -> ((f64, f64), Vec<f64>) {
+    let (low, high) = ends(values);
+    let per_bin = BINS as f64 / (high - low).max(f64::MIN_POSITIVE);
+    let mut below = vec![0.0; BINS + 1];
+    for (row, line) in values.outer_iter().enumerate() {
+        let area = grid.area_weight(row);
+        for v in line {
+            below[(((v - low) * per_bin) as usize).min(BINS - 1) + 1] += area;
+        }
+    }
+    let mut sum = 0.0;
+    for share in &mut below {
+        sum += *share;
+        *share = sum;
+    }
+    below.iter_mut().for_each(|share| *share /= sum);
+    ((low, high), below)
 }
 
 /// Φ at every sample.
@@ -87,9 +140,7 @@ fn attenuation(grid: &Grid, relief: &Array2<f64>, span_rad: f64) -> Array2<f64> 
         let mean_slope: f64 = slopes
             .iter()
             .enumerate()
-            .map(|(row, line)| {
-                grid.area_weight(row) * line.iter().map(|g2| g2.sqrt()).sum::<f64>()
-            })
+            .map(|(row, line)| grid.area_weight(row) * line.iter().map(|g2| g2.sqrt()).sum::<f64>())
             .sum();
         let alpha2 = (ALPHA * mean_slope).powi(2).max(f64::MIN_POSITIVE);
         factors

@@ -86,7 +86,11 @@ pub fn layered(grid: &Grid, curve: &Curve, settings: &Layered) -> Array2<f32> {
 
 /// Detail with its soft bound, which shrinks to nothing at the body's extremes.
 fn shift(deepened: f64, height: f64, low: f64, high: f64, most: f64) -> f64 {
-    let room = if deepened > 0.0 { high - height } else { height - low };
+    let room = if deepened > 0.0 {
+        high - height
+    } else {
+        height - low
+    };
     if room <= 0.0 || most <= 0.0 {
         return 0.0;
     }
@@ -115,13 +119,15 @@ impl Base {
             out.iter_mut().for_each(|h| *h *= *h);
         }));
         let epsilon = edge_m * edge_m;
-        ndarray::Zip::from(&mut mean).and(&mut square).for_each(|mean, square| {
-            let mu = f64::from(*mean);
-            let variance = (f64::from(*square) - mu * mu).max(0.0);
-            let a = variance / (variance + epsilon);
-            *square = a as f32;
-            *mean = ((1.0 - a) * mu) as f32;
-        });
+        ndarray::Zip::from(&mut mean)
+            .and(&mut square)
+            .for_each(|mean, square| {
+                let mu = f64::from(*mean);
+                let variance = (f64::from(*square) - mu * mu).max(0.0);
+                let a = variance / (variance + epsilon);
+                *square = a as f32;
+                *mean = ((1.0 - a) * mu) as f32;
+            });
         Base {
             middle_m,
             a: discs.mean(&square),

@@ -24,7 +24,9 @@ fn settings(method: Method, curve: CurveShape) -> Settings {
 
 /// The relief of 6 mm range by a curve over the grid's own heights, slopes unlimited.
 fn relief(grid: &Grid, settings: &Settings) -> Array2<f32> {
-    let curve = unit_curve(&Hypsometry::of_grid(grid), &settings.relief).unwrap().scaled(6.0);
+    let curve = unit_curve(&Hypsometry::of_grid(grid), &settings.relief)
+        .unwrap()
+        .scaled(6.0);
     with_curve(grid, &curve, settings)
 }
 
@@ -32,7 +34,9 @@ fn with_curve(grid: &Grid, curve: &Curve, settings: &Settings) -> Array2<f32> {
     let relief = &settings.relief;
     let span_rad = relief.span_mm / (0.5 * settings.globe.diameter_mm);
     match relief.method {
-        Method::Curve => grid.heights_m.mapv(|m| curve.relief_mm(f64::from(m)) as f32),
+        Method::Curve => grid
+            .heights_m
+            .mapv(|m| curve.relief_mm(f64::from(m)) as f32),
         Method::Layered => {
             let choice = Layered {
                 span_rad,
@@ -55,7 +59,9 @@ fn rough(d: DVec3) -> f64 {
 }
 
 fn ends(values: &Array2<f32>) -> (f32, f32) {
-    values.iter().fold((f32::MAX, f32::MIN), |(low, high), &v| (low.min(v), high.max(v)))
+    values.iter().fold((f32::MAX, f32::MIN), |(low, high), &v| {
+        (low.min(v), high.max(v))
+    })
 }
 
 #[test]
@@ -65,7 +71,10 @@ fn peaks_and_deeps_land_on_the_ends_of_the_range() {
     for method in METHODS {
         let carved = relief(&grid, &settings(method, CurveShape::Asinh));
         let (bottom, top) = ends(&carved);
-        assert!((top - bottom - 6.0).abs() < 1e-5, "{method:?}: {bottom} to {top}");
+        assert!(
+            (top - bottom - 6.0).abs() < 1e-5,
+            "{method:?}: {bottom} to {top}"
+        );
         if method != Method::Gradient {
             for (height, mm) in grid.heights_m.iter().zip(&carved) {
                 if *height == high {
@@ -97,7 +106,11 @@ fn a_constant_field_stays_constant() {
         let (bottom, top) = ends(&carved);
         assert_abs_diff_eq!(bottom, top, epsilon = 1e-5);
     }
-    let carved = with_curve(&grid, &curve, &settings(Method::Layered, CurveShape::Linear));
+    let carved = with_curve(
+        &grid,
+        &curve,
+        &settings(Method::Layered, CurveShape::Linear),
+    );
     assert_abs_diff_eq!(carved[(7, 9)], 2.469, epsilon = 1e-5);
 }
 
@@ -156,6 +169,7 @@ fn a_faint_wave_is_deepened_by_the_setting_at_every_latitude() {
         let grid = grid_of(2880, |d| 0.5 * wave(d));
         let mut job = settings(Method::Layered, CurveShape::Linear);
         job.relief.detail = 8.0;
+        job.relief.span_mm = 6.0;
         let carved = with_curve(&grid, &curve, &job);
         let (mut sum, mut square) = (0.0, 0.0);
         for ((row, column), mm) in carved.indexed_iter() {
@@ -179,8 +193,12 @@ fn layered_keeps_the_order_of_all_ground_that_differs_by_twice_the_shift() {
     let mut job = settings(Method::Layered, CurveShape::Asinh);
     job.relief.detail = 100.0;
     let carved = relief(&grid, &job);
-    let mut ranked: Vec<(f32, f32)> =
-        grid.heights_m.iter().copied().zip(carved.iter().copied()).collect();
+    let mut ranked: Vec<(f32, f32)> = grid
+        .heights_m
+        .iter()
+        .copied()
+        .zip(carved.iter().copied())
+        .collect();
     ranked.sort_by(|a, b| a.0.total_cmp(&b.0));
     let twice = 2.0 * job.relief.shift as f32 * (ranked[ranked.len() - 1].0 - ranked[0].0);
     let (mut highest, mut from) = (f32::MIN, 0);
@@ -223,7 +241,10 @@ fn turning_by_whole_columns_turns_the_relief() {
         .scaled(6.0);
     for method in METHODS {
         let job = settings(method, CurveShape::Asinh);
-        let (before, after) = (with_curve(&grid, &curve, &job), with_curve(&turned, &curve, &job));
+        let (before, after) = (
+            with_curve(&grid, &curve, &job),
+            with_curve(&turned, &curve, &job),
+        );
         for ((row, column), mm) in after.indexed_iter() {
             let expected = before[(row, (column + 77) % 360)];
             match method {
@@ -238,8 +259,12 @@ fn turning_by_whole_columns_turns_the_relief() {
 /// Turning the planet any way, shaping it and turning it back changes at most 1 % of the range.
 #[test]
 fn an_arbitrary_turn_and_back_changes_nothing_that_matters() {
-    let turn = DMat3::from_rotation_y(1.1) * DMat3::from_rotation_z(0.7) * DMat3::from_rotation_x(0.4);
-    let (grid, turned) = (grid_of(1440, rough), grid_of(1440, |d| rough(turn.transpose() * d)));
+    let turn =
+        DMat3::from_rotation_y(1.1) * DMat3::from_rotation_z(0.7) * DMat3::from_rotation_x(0.4);
+    let (grid, turned) = (
+        grid_of(1440, rough),
+        grid_of(1440, |d| rough(turn.transpose() * d)),
+    );
     let curve = unit_curve(&Hypsometry::of_grid(&grid), &Settings::default().relief)
         .unwrap()
         .scaled(6.0);
@@ -267,7 +292,9 @@ fn an_arbitrary_turn_and_back_changes_nothing_that_matters() {
 /// The guided filter by its definition (He, Sun and Tang 2013, eq. 5, 6, 8), window by window.
 #[test]
 fn the_base_is_the_guided_filter_of_its_definition() {
-    let grid = grid_of(48, |d| 3000.0 * (5.0 * d.x).sin() + 800.0 * (9.0 * d.y * d.z).cos());
+    let grid = grid_of(48, |d| {
+        3000.0 * (5.0 * d.x).sin() + 800.0 * (9.0 * d.y * d.z).cos()
+    });
     let (rows, columns) = grid.heights_m.dim();
     let radius = 0.35f64;
     // Share of cell j in the window around cell i.
@@ -275,8 +302,10 @@ fn the_base_is_the_guided_filter_of_its_definition() {
         let colat = |row: usize| (90.0 - grid.lat_deg(row)).to_radians();
         let psi: f64 = (0..8)
             .map(|k| {
-                let to = colat(j.0) + ((f64::from(k) + 0.5) / 8.0 - 0.5) * std::f64::consts::PI / rows as f64;
-                let cos = (radius.cos() - colat(i.0).cos() * to.cos()) / (colat(i.0).sin() * to.sin());
+                let to = colat(j.0)
+                    + ((f64::from(k) + 0.5) / 8.0 - 0.5) * std::f64::consts::PI / rows as f64;
+                let cos =
+                    (radius.cos() - colat(i.0).cos() * to.cos()) / (colat(i.0).sin() * to.sin());
                 cos.clamp(-1.0, 1.0).acos() / 8.0
             })
             .sum();
@@ -289,8 +318,9 @@ fn the_base_is_the_guided_filter_of_its_definition() {
         let n = columns as f64;
         grid.area_weight(j.0) * (inside(off) + inside(off - n) + inside(off + n))
     };
-    let cells: Vec<(usize, usize)> =
-        (0..rows).flat_map(|row| (0..columns).map(move |column| (row, column))).collect();
+    let cells: Vec<(usize, usize)> = (0..rows)
+        .flat_map(|row| (0..columns).map(move |column| (row, column)))
+        .collect();
     let mean = |i: (usize, usize), value: &dyn Fn((usize, usize)) -> f64| {
         let (mut sum, mut area) = (0.0, 0.0);
         for &j in &cells {
@@ -312,7 +342,15 @@ fn the_base_is_the_guided_filter_of_its_definition() {
         a[k] = variance / (variance + edge_m * edge_m);
         b[k] = (1.0 - a[k]) * mu;
     }
-    for &i in &[(0, 3), (1, 40), (6, 0), (11, 20), (12, 47), (20, 9), (23, 30)] {
+    for &i in &[
+        (0, 3),
+        (1, 40),
+        (6, 0),
+        (11, 20),
+        (12, 47),
+        (20, 9),
+        (23, 30),
+    ] {
         let base = mean(i, &|j| a[j]) * height(i) + mean(i, &|j| b[j]);
         let detail = layered::detail_of(&grid, 2.0 * radius, edge_m);
         assert_abs_diff_eq!(height(i) - base, f64::from(detail[i]), epsilon = 0.02);
@@ -324,10 +362,15 @@ fn the_base_is_the_guided_filter_of_its_definition() {
 #[test]
 fn an_isolated_cone_stays_round() {
     let peak = direction(30.0, 120.0);
-    let grid = grid_of(1440, |d| (3000.0 * (1.0 - d.angle_between(peak) / 0.1)).max(0.0));
+    let grid = grid_of(1440, |d| {
+        (3000.0 * (1.0 - d.angle_between(peak) / 0.1)).max(0.0)
+    });
     for method in METHODS {
         let carved = relief(&grid, &settings(method, CurveShape::Linear));
-        let whole = Grid { heights_m: carved, ..grid.clone() };
+        let whole = Grid {
+            heights_m: carved,
+            ..grid.clone()
+        };
         let curve = Curve {
             name: String::new(),
             knots_m: vec![-6.0, 6.0],
@@ -344,7 +387,9 @@ fn an_isolated_cone_stays_round() {
                 })
                 .collect();
             let mm = sampler.relief_mm(&ring);
-            let (low, high) = mm.iter().fold((f64::MAX, f64::MIN), |(a, b), v| (a.min(*v), b.max(*v)));
+            let (low, high) = mm
+                .iter()
+                .fold((f64::MAX, f64::MIN), |(a, b), v| (a.min(*v), b.max(*v)));
             assert!(high - low < 0.03, "{method:?} at {angle}: {}", high - low);
             assert!(sampler.relief_mm(&[peak])[0] > high, "{method:?}");
         }
@@ -360,12 +405,16 @@ fn a_span_larger_than_the_globe_is_refused() {
     assert_eq!(
         error.to_string(),
         "job: relief.span: the span is larger than the globe; found 250 mm (9-27/32 in); allowed: \
-         less than globe.diameter, 200 mm (7-7/8 in); 6 mm suits most globes"
+         less than globe.diameter, 200 mm (7-7/8 in); 5 mm suits most globes"
     );
 }
 
 fn source(grid: &Grid) -> Source {
-    let place = |height_m| crate::grid::Place { height_m, lat_deg: 0.0, lon_deg: 0.0 };
+    let place = |height_m| crate::grid::Place {
+        height_m,
+        lat_deg: 0.0,
+        lon_deg: 0.0,
+    };
     let hypsometry = Hypsometry::of_grid(grid);
     Source {
         files: vec!["a.tif".into()],
@@ -421,7 +470,10 @@ fn layered_makes_most_of_the_real_earth_legible() {
     job.relief.curve = CurveShape::Linear;
     let linear = figures(&job);
     assert!(layered.legible_share > 0.8, "{layered:?}");
-    assert!(layered.legible_share > linear.legible_share + 0.2, "{linear:?}");
+    assert!(
+        layered.legible_share > linear.legible_share + 0.2,
+        "{linear:?}"
+    );
     assert!(layered.order_kept >= 0.99);
     assert!(layered.steep_share <= linear.steep_share + 0.03);
 }

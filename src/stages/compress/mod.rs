@@ -21,12 +21,12 @@
 mod adaptive;
 mod gradient;
 mod layered;
+#[cfg(test)]
+mod local_tests;
 mod poisson;
 mod relief;
 mod split;
 mod steepest;
-#[cfg(test)]
-mod local_tests;
 
 pub use adaptive::adaptive;
 pub use gradient::gradient;

@@ -28,10 +28,21 @@ pub(super) struct Mesh {
 impl Mesh {
     pub fn new(grid: &Grid) -> Mesh {
         let rows = grid.rows();
-        let (dlat, dlon) = (grid.step_lat_deg().to_radians(), grid.step_lon_deg().to_radians());
+        let (dlat, dlon) = (
+            grid.step_lat_deg().to_radians(),
+            grid.step_lon_deg().to_radians(),
+        );
         // Rows on a pole are half as high and begin there.
-        let edge = |row: usize| (grid.lat_deg(row) - 0.5 * grid.step_lat_deg()).max(-90.0).to_radians();
-        let top = |row: usize| (grid.lat_deg(row) + 0.5 * grid.step_lat_deg()).min(90.0).to_radians();
+        let edge = |row: usize| {
+            (grid.lat_deg(row) - 0.5 * grid.step_lat_deg())
+                .max(-90.0)
+                .to_radians()
+        };
+        let top = |row: usize| {
+            (grid.lat_deg(row) + 0.5 * grid.step_lat_deg())
+                .min(90.0)
+                .to_radians()
+        };
         let east = (0..rows)
             .map(|row| {
                 let middle = 0.5 * (edge(row) + top(row));
@@ -166,7 +177,8 @@ mod tests {
             Array2::from_shape_fn((rows, columns), |(r, c)| {
                 let here = v[(r, c)];
                 let mut sum = mesh.east[r]
-                    * (v[(r, (c + 1) % columns)] + v[(r, (c + columns - 1) % columns)] - 2.0 * here);
+                    * (v[(r, (c + 1) % columns)] + v[(r, (c + columns - 1) % columns)]
+                        - 2.0 * here);
                 if r > 0 {
                     sum += mesh.south[r - 1] * (v[(r - 1, c)] - here);
                 }

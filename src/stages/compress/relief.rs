@@ -35,8 +35,11 @@ pub fn shape(grid: Grid, source: &Source, settings: &Settings) -> Result<Shaped>
             Problem::new("the span is larger than the globe")
                 .setting("relief.span")
                 .found(both_text(relief.span_mm))
-                .allowed(format!("less than globe.diameter, {}", both_text(diameter_mm)))
-                .next("6 mm suits most globes"),
+                .allowed(format!(
+                    "less than globe.diameter, {}",
+                    both_text(diameter_mm)
+                ))
+                .next("5 mm suits most globes"),
         ));
     }
     let global = unit_curve(&source.hypsometry, relief)?;
@@ -107,7 +110,11 @@ pub fn straight(curve: &Curve) -> Curve {
 fn finished(grid: Grid, source: &Source) -> Shaped {
     let (low, high) = (source.min.height_m, source.max.height_m);
     // The reader has turned millimetres into metres where the file names them.
-    let mm = if source.unit.eq_ignore_ascii_case("mm") { 1000.0 } else { 1.0 };
+    let mm = if source.unit.eq_ignore_ascii_case("mm") {
+        1000.0
+    } else {
+        1.0
+    };
     let range_mm = mm * (high - low);
     let knots = 257;
     let knots_m: Vec<f64> = (0..knots)

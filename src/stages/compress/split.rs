@@ -47,7 +47,10 @@ pub(super) fn split(whole: &Hypsometry, settings: &ReliefSettings, below_m: f64)
     };
     let below = rising(&part(whole, low, below_m), &under).map_err(of_the_part_below)?;
     let above = rising(&part(whole, below_m, high), settings)?;
-    let share = settings.below.share.unwrap_or((below_m - low) / (high - low));
+    let share = settings
+        .below
+        .share
+        .unwrap_or((below_m - low) / (high - low));
     let knots_m: Vec<f64> = (0..KNOTS)
         .map(|i| low + (high - low) * i as f64 / (KNOTS - 1) as f64)
         .collect();
@@ -155,7 +158,11 @@ mod tests {
                 }
             })
             .collect();
-        Hypsometry { heights_m, share, mean_m: -1800.0 }
+        Hypsometry {
+            heights_m,
+            share,
+            mean_m: -1800.0,
+        }
     }
 
     fn settings(share: Option<f64>) -> ReliefSettings {
@@ -195,9 +202,8 @@ mod tests {
 
     #[test]
     fn bad_levels_and_dials_say_what_is_allowed() {
-        let message = |relief: &ReliefSettings| {
-            unit_curve(&sea_and_land(), relief).unwrap_err().to_string()
-        };
+        let message =
+            |relief: &ReliefSettings| unit_curve(&sea_and_land(), relief).unwrap_err().to_string();
         let mut relief = settings(None);
         relief.below.level_m = Some(9000.0);
         assert_eq!(

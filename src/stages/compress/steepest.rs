@@ -37,7 +37,11 @@ pub fn limit_slope(relief_mm: &mut Grid, radius_mm: f64, limit_deg: f64) {
     let mut over: Vec<f32> = heights.iter().map(|mm| -mm).collect();
     let (high, low) = ends(&under);
     join(|| steps.settle(&mut under), || steps.settle(&mut over));
-    let mut middle: Vec<f32> = under.iter().zip(&over).map(|(u, o)| 0.5 * (u - o)).collect();
+    let mut middle: Vec<f32> = under
+        .iter()
+        .zip(&over)
+        .map(|(u, o)| 0.5 * (u - o))
+        .collect();
     for (mm, &before) in middle.iter_mut().zip(&heights) {
         if before == high || before == low {
             *mm = before;
@@ -53,7 +57,11 @@ pub fn limit_slope(relief_mm: &mut Grid, radius_mm: f64, limit_deg: f64) {
 }
 
 fn ends(heights: &[f32]) -> (f32, f32) {
-    heights.iter().fold((f32::MIN, f32::MAX), |(high, low), &mm| (high.max(mm), low.min(mm)))
+    heights
+        .iter()
+        .fold((f32::MIN, f32::MAX), |(high, low), &mm| {
+            (high.max(mm), low.min(mm))
+        })
 }
 
 /// How far heights may differ between neighbours, mm.
@@ -80,7 +88,9 @@ impl Steps {
         let slant = (0..rows - 1)
             .map(|row| {
                 let dx = dx(0.5 * (grid.lat_deg(row) + grid.lat_deg(row + 1)));
-                let aside = (dy / dx.max(1e-12)).round().clamp(1.0, (columns / 4).max(1) as f64);
+                let aside = (dy / dx.max(1e-12))
+                    .round()
+                    .clamp(1.0, (columns / 4).max(1) as f64);
                 (aside as usize, (slope * (aside * dx).hypot(dy)) as f32)
             })
             .collect();
@@ -89,7 +99,9 @@ impl Steps {
         Steps {
             rows,
             columns,
-            along: (0..rows).map(|row| (slope * dx(grid.lat_deg(row))) as f32).collect(),
+            along: (0..rows)
+                .map(|row| (slope * dx(grid.lat_deg(row))) as f32)
+                .collect(),
             down: (slope * dy) as f32,
             slant,
             across,
@@ -128,8 +140,16 @@ impl Steps {
         let columns = self.columns;
         let mut change = 0f32;
         for (column, to) in to.iter_mut().enumerate() {
-            let east = if column + aside < columns { column + aside } else { column + aside - columns };
-            let west = if column >= aside { column - aside } else { column + columns - aside };
+            let east = if column + aside < columns {
+                column + aside
+            } else {
+                column + aside - columns
+            };
+            let west = if column >= aside {
+                column - aside
+            } else {
+                column + columns - aside
+            };
             let bound = (from[column] + self.down).min(from[east].min(from[west]) + slant);
             change = change.max(*to - bound);
             *to = to.min(bound);

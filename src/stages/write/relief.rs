@@ -45,7 +45,9 @@ pub fn encode(grid: &Grid, curve: &Curve, radius_m: Option<f64>) -> Result<Vec<u
         .map_err(refused)?
         .with_compression(Compression::Deflate(DeflateLevel::Fast))
         .with_predictor(Predictor::None);
-    let mut image = file.new_image::<Gray32Float>(width, height).map_err(refused)?;
+    let mut image = file
+        .new_image::<Gray32Float>(width, height)
+        .map_err(refused)?;
     // Keys of cells begin at an edge, those of points at a sample.
     let (kind, half) = match grid.registration {
         Registration::Pixel => (1, 0.5),
@@ -69,11 +71,16 @@ pub fn encode(grid: &Grid, curve: &Curve, radius_m: Option<f64>) -> Result<Vec<u
     ];
     let radius = [radius_m.unwrap_or(UNKNOWN_RADIUS_M)];
     let tags = image.encoder();
-    tags.write_tag(Tag::ModelPixelScaleTag, &scale[..]).map_err(refused)?;
-    tags.write_tag(Tag::ModelTiepointTag, &tie[..]).map_err(refused)?;
-    tags.write_tag(Tag::GeoKeyDirectoryTag, &keys[..]).map_err(refused)?;
-    tags.write_tag(Tag::GeoDoubleParamsTag, &radius[..]).map_err(refused)?;
-    tags.write_tag(Tag::Unknown(GDAL_METADATA), UNIT).map_err(refused)?;
+    tags.write_tag(Tag::ModelPixelScaleTag, &scale[..])
+        .map_err(refused)?;
+    tags.write_tag(Tag::ModelTiepointTag, &tie[..])
+        .map_err(refused)?;
+    tags.write_tag(Tag::GeoKeyDirectoryTag, &keys[..])
+        .map_err(refused)?;
+    tags.write_tag(Tag::GeoDoubleParamsTag, &radius[..])
+        .map_err(refused)?;
+    tags.write_tag(Tag::Unknown(GDAL_METADATA), UNIT)
+        .map_err(refused)?;
     let samples: Vec<f32> = grid
         .heights_m
         .iter()
@@ -118,7 +125,8 @@ mod tests {
             for column in 0..120 {
                 let (a, b) = (&grid, &back.grid);
                 assert!((a.lat_deg(row) - b.lat_deg(row)).abs() < 1e-9);
-                let east = ((b.lon_deg(column) - a.west_deg) / a.step_lon_deg()).round() as usize % 120;
+                let east =
+                    ((b.lon_deg(column) - a.west_deg) / a.step_lon_deg()).round() as usize % 120;
                 let (mm, metres) = (a.heights_m[(row, east)], b.heights_m[(row, column)]);
                 assert!((mm - 1000.0 * metres).abs() < 1e-5, "{mm} {metres}");
             }
