@@ -31,6 +31,9 @@ const PREVIEW_MM: f64 = 0.42;
 /// Elevations, as shares of the sphere below them, at which curves are described.
 const SHARES: [f64; 6] = [0.05, 0.25, 0.5, 0.75, 0.95, 0.999];
 
+/// Blend of `equalize` under detail: the rest of the straight line keeps summits on mountains.
+const BLEND: f64 = 0.85;
+
 /// What is asked for.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct CurvesOptions {
@@ -165,6 +168,7 @@ fn ways(job: &Job, tries: &[String]) -> Result<Vec<(String, Settings)>> {
         .into();
         let mut layered = plain(&job.settings, CurveShape::Equalize);
         layered.relief.method = Method::Layered;
+        layered.relief.blend = Some(BLEND);
         usual.push(("layered on equalize".into(), layered));
         usual.push(("the job's own".into(), job.settings.clone()));
         return Ok(usual);

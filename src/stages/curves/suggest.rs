@@ -15,13 +15,14 @@ const MOST_STEEPER: f64 = 0.03;
 /// Detail narrower than this many bit diameters would be filled in by the bit's own shape.
 const SPAN_PER_BIT: f64 = 1.25;
 
-/// Global curves that are tried under the detail: boosts of `asinh`, blends of `equalize`.
+/// Global curves that are tried under the detail: boosts of `asinh`, blends of `equalize`. A blend
+/// nearer to 1 makes a little more legible and leaves high mountains as tables without summits.
 const CURVES: [(CurveShape, f64); 5] = [
     (CurveShape::Asinh, 2.0),
     (CurveShape::Asinh, 3.0),
     (CurveShape::Equalize, 0.5),
-    (CurveShape::Equalize, 0.75),
-    (CurveShape::Equalize, 1.0),
+    (CurveShape::Equalize, 0.7),
+    (CurveShape::Equalize, 0.85),
 ];
 
 /// `span` in mm, `detail`, `shift`: from hardly any to all that looks well.
