@@ -3,7 +3,6 @@
 //!
 //! `cargo bench --bench compress`. 6283 x 3142 samples are those of a 200 mm globe at 0.1 mm.
 
-#[allow(dead_code)]
 mod support;
 
 use divan::{Bencher, black_box};
@@ -73,6 +72,12 @@ fn slope_limit(bencher: Bencher, columns: usize) {
 fn figures(bencher: Bencher, columns: usize) {
     let (grid, relief) = carved(columns);
     bencher.bench(|| {
-        measure_with_median(black_box(&grid), &relief, RADIUS_MM, &Measure::default(), 0.0)
+        measure_with_median(
+            black_box(&grid),
+            &relief,
+            RADIUS_MM,
+            &Measure::default(),
+            0.0,
+        )
     });
 }

@@ -1,4 +1,5 @@
 //! Seeded synthetic planets and facets for the benchmarks.
+#![allow(dead_code, reason = "each benchmark takes what it needs")]
 
 use glam::{DVec2, DVec3};
 use globewright::curve::Curve;
@@ -6,7 +7,8 @@ use globewright::geometry::{Frame, direction};
 use globewright::grid::{Grid, Registration};
 use globewright::settings::{Base, Outside, Projection};
 use globewright::stages::resample::FacetSpec;
-use ndarray::Array2;
+use ndarray::{Array2, Axis};
+use rayon::prelude::*;
 
 /// Plane waves through the ball with an amplitude falling like the wavelength, down to a few
 /// cells: about as rough as measured planets are.
@@ -19,9 +21,9 @@ pub fn planet(columns: usize) -> Grid {
         state ^= state << 17;
         (state >> 11) as f64 / (1u64 << 53) as f64
     };
-    let waves: Vec<(DVec3, f64, f64)> = (0..48)
+    let waves: Vec<(DVec3, f64, f64)> = (0..16)
         .map(|i| {
-            let number = 2.0 * (columns as f64 / 16.0).powf(f64::from(i) / 47.0);
+            let number = 2.0 * (columns as f64 / 16.0).powf(f64::from(i) / 15.0);
             let towards = direction((2.0 * random() - 1.0).asin().to_degrees(), 360.0 * random());
             (
                 towards * number,
@@ -31,14 +33,18 @@ pub fn planet(columns: usize) -> Grid {
         })
         .collect();
     let mut heights_m = Array2::zeros((rows, columns));
-    for ((row, column), height) in heights_m.indexed_iter_mut() {
+    let lines = heights_m.axis_iter_mut(Axis(0)).into_par_iter().enumerate();
+    lines.for_each(|(row, mut line)| {
         let lat = 90.0 - (row as f64 + 0.5) * 180.0 / rows as f64;
-        let d = direction(lat, (column as f64 + 0.5) * 360.0 / columns as f64);
-        *height = waves
-            .iter()
-            .map(|(k, phase, amplitude)| amplitude * (k.dot(d) + phase).sin())
-            .sum::<f64>() as f32;
-    }
+        for (column, height) in line.iter_mut().enumerate() {
+            let d = direction(lat, (column as f64 + 0.5) * 360.0 / columns as f64);
+            let height_m: f64 = waves
+                .iter()
+                .map(|(k, phase, amplitude)| amplitude * (k.dot(d) + phase).sin())
+                .sum();
+            *height = height_m as f32;
+        }
+    });
     Grid {
         heights_m,
         west_deg: 180.0 / columns as f64,

@@ -113,7 +113,7 @@ mod tests {
         };
         for row in 0..rows {
             let mut line = vec![0.0; columns];
-            shrink.fill(row, |r| field[r].as_slice(), &mut line);
+            shrink.fill(row, |r| field[r].as_slice(), true, &mut line);
             grid.heights_m
                 .row_mut(row)
                 .assign(&ndarray::Array1::from(line));

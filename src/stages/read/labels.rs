@@ -68,10 +68,13 @@ pub(super) struct Sample {
 /// Where the image lies on the body; longitudes east, as in the label but for the sign.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Map {
-    pub west_deg: f64,
-    pub north_deg: f64,
-    pub lon_step_deg: f64,
-    pub lat_step_deg: f64,
+    /// Outer corner and steps of the cells, in degrees; in metres for a map with a `proj`.
+    pub west: f64,
+    pub north: f64,
+    pub x_step: f64,
+    pub y_step: f64,
+    /// The projection as PROJ writes it, for maps that are not cylindrical.
+    pub proj: Option<String>,
     /// Equatorial radius, metres.
     pub radius_m: Option<f64>,
     /// Polar radius, metres.
@@ -311,6 +314,9 @@ fn read_map(map: &Label, columns: usize, rows: usize, notes: &mut Vec<String>) -
         .unwrap_or_default()
         .to_uppercase()
         .replace('_', " ");
+    if projection == "POLAR STEREOGRAPHIC" {
+        return read_polar(map, columns, rows);
+    }
     let plain = [
         "SIMPLE CYLINDRICAL",
         "EQUIRECTANGULAR",
@@ -321,18 +327,11 @@ fn read_map(map: &Label, columns: usize, rows: usize, notes: &mut Vec<String>) -
         return Err(Error::Grid(
             Problem::new("the label's map projection is not read yet")
                 .found(projection)
-                .allowed("SIMPLE CYLINDRICAL or EQUIRECTANGULAR")
+                .allowed("SIMPLE CYLINDRICAL, EQUIRECTANGULAR or POLAR STEREOGRAPHIC")
                 .next("use the product's global cylindrical version"),
         ));
     }
-    let needed = |key: &str| {
-        map.number(key).ok_or_else(|| {
-            Error::Grid(
-                Problem::new(format!("the label does not give {key}"))
-                    .next("add the line to the label; the product's documentation has the value"),
-            )
-        })
-    };
+    let needed = |key: &str| needed(map, key);
     let westwards = map
         .value("POSITIVE_LONGITUDE_DIRECTION")
         .and_then(Value::word)
@@ -357,16 +356,60 @@ fn read_map(map: &Label, columns: usize, rows: usize, notes: &mut Vec<String>) -
     let pixel = map
         .number("MAP_RESOLUTION")
         .map(|per_degree| 1.0 / per_degree);
-    let (west_deg, lon_step_deg) = spread(west, width, columns, pixel);
-    let (above, lat_step_deg) = spread(-north, north - south, rows, pixel);
+    let (west, x_step) = spread(west, width, columns, pixel);
+    let (above, y_step) = spread(-north, north - south, rows, pixel);
     Ok(Map {
-        west_deg,
-        north_deg: -above,
-        lon_step_deg,
-        lat_step_deg: -lat_step_deg,
+        west,
+        north: -above,
+        x_step,
+        y_step: -y_step,
+        proj: None,
         radius_m,
         polar_m,
         graphic: system.contains("GRAPHIC"),
+    })
+}
+
+fn needed(map: &Label, key: &str) -> Result<f64> {
+    map.number(key).ok_or_else(|| {
+        Error::Grid(
+            Problem::new(format!("the label does not give {key}"))
+                .next("add the line to the label; the product's documentation has the value"),
+        )
+    })
+}
+
+/// Placement of a map around a pole. The pole is taken to be the image's middle when the
+/// projection offsets put it within a pixel of that, for the reason given at the top.
+fn read_polar(map: &Label, columns: usize, rows: usize) -> Result<Map> {
+    let north = needed(map, "CENTER_LATITUDE")? > 0.0;
+    let lon = map.number("CENTER_LONGITUDE").unwrap_or(0.0);
+    let Some(radius_m) = map.value("A_AXIS_RADIUS").and_then(Value::metres) else {
+        return Err(needed(map, "A_AXIS_RADIUS").map_or_else(
+            |e| e,
+            |_| Error::Grid(Problem::new("the label's A_AXIS_RADIUS makes no sense")),
+        ));
+    };
+    let step = (1.0 / needed(map, "MAP_RESOLUTION")?).to_radians() * radius_m;
+    let middle = |key: &str, count: usize| {
+        let half = 0.5 * count as f64;
+        match map.number(key) {
+            Some(offset) if (offset - half).abs() > 1.01 => offset - 0.5,
+            _ => half,
+        }
+    };
+    let pole = if north { 90 } else { -90 };
+    Ok(Map {
+        west: -middle("SAMPLE_PROJECTION_OFFSET", columns) * step,
+        north: middle("LINE_PROJECTION_OFFSET", rows) * step,
+        x_step: step,
+        y_step: -step,
+        proj: Some(format!(
+            "+proj=stere +lat_0={pole} +lon_0={lon} +R={radius_m} +units=m"
+        )),
+        radius_m: Some(radius_m),
+        polar_m: map.value("C_AXIS_RADIUS").and_then(Value::metres),
+        graphic: false,
     })
 }
 
@@ -518,7 +561,7 @@ pub(super) fn virtual_raster(image: &RawImage, data: &Path) -> String {
     let transform = image.map.as_ref().map_or(String::new(), |m| {
         format!(
             "<GeoTransform>{:?},{:?},0,{:?},0,{:?}</GeoTransform>",
-            m.west_deg, m.lon_step_deg, m.north_deg, m.lat_step_deg
+            m.west, m.x_step, m.north, m.y_step
         )
     });
     let optional = |tag: &str, value: Option<f64>| {
@@ -660,8 +703,8 @@ END
         );
         assert_eq!(image.target.as_deref(), Some("MARS"));
         let map = image.map.unwrap();
-        assert_eq!((map.west_deg, map.north_deg), (0.0, 90.0));
-        assert_eq!((map.lon_step_deg, map.lat_step_deg), (0.25, -0.25));
+        assert_eq!((map.west, map.north), (0.0, 90.0));
+        assert_eq!((map.x_step, map.y_step), (0.25, -0.25));
         assert_eq!(map.radius_m, Some(3_396_000.0));
         assert!(!map.graphic);
     }
@@ -674,7 +717,7 @@ END
         assert_eq!((image.scale, image.offset), (Some(0.5), Some(1_737_400.0)));
         assert_eq!(image.missing, Some(-32768.0));
         let map = image.map.unwrap();
-        assert_eq!((map.west_deg, map.north_deg), (0.0, 90.0));
+        assert_eq!((map.west, map.north), (0.0, 90.0));
         assert_eq!(map.radius_m, Some(1_737_400.0));
     }
 
@@ -709,7 +752,7 @@ END
             .replace("PLANETOCENTRIC", "PLANETOGRAPHIC");
         let image = Label::parse(&label).image().unwrap();
         let map = image.map.unwrap();
-        assert_eq!((map.west_deg, map.lon_step_deg), (-180.0, 0.25));
+        assert_eq!((map.west, map.x_step), (-180.0, 0.25));
         assert!(map.graphic);
         assert_eq!(
             image.notes,
@@ -760,7 +803,7 @@ END
         assert_eq!(
             error(&MOLA.replace("SIMPLE CYLINDRICAL", "SINUSOIDAL")),
             "grid: the label's map projection is not read yet; found SINUSOIDAL; allowed: SIMPLE \
-             CYLINDRICAL or EQUIRECTANGULAR; use the product's global cylindrical version"
+             CYLINDRICAL, EQUIRECTANGULAR or POLAR STEREOGRAPHIC; use the product's global cylindrical version"
         );
     }
 

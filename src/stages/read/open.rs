@@ -111,8 +111,6 @@ fn prepare() {
         gdal::config::set_error_handler(|_, _, _| {});
         for (key, value) in [
             ("GDAL_CACHEMAX", BLOCK_CACHE_MB),
-            ("GDAL_DISABLE_READDIR_ON_OPEN", "EMPTY_DIR"),
-            ("GDAL_PAM_ENABLED", "NO"),
             ("GDAL_NUM_THREADS", "2"),
             // No file name ends like this: a VRT cannot lead to the network either.
             ("CPL_VSIL_CURL_ALLOWED_EXTENSIONS", ".none-at-all"),
@@ -521,14 +519,17 @@ fn open_label(path: &Path, label: &Path, text: &str) -> Result<Raster> {
         let semi_major_m = map.radius_m?;
         Some(Crs {
             name: "the label".to_owned(),
-            kind: Kind::Angles {
-                unit_deg: 1.0,
-                meridian_deg: 0.0,
+            kind: match map.proj {
+                Some(_) => Kind::Other { unit_m: 1.0 },
+                None => Kind::Angles {
+                    unit_deg: 1.0,
+                    meridian_deg: 0.0,
+                },
             },
             semi_major_m,
             semi_minor_m: map.polar_m.unwrap_or(semi_major_m),
             graphic: map.graphic,
-            proj: String::new(),
+            proj: map.proj.unwrap_or_default(),
         })
     });
     Ok(raster)

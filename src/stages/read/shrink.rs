@@ -65,59 +65,51 @@ impl Shrink {
         parts.first..parts.first + parts.weights.len()
     }
 
-    /// Fills one working row. `source` gives a source row's heights (NaN where missing); a
-    /// working cell without any valid part becomes NaN.
-    pub fn fill<'a>(&self, row: usize, source: impl Fn(usize) -> &'a [f32], out: &mut [f32]) {
+    /// Fills one working row. `source` gives a source row's heights (NaN where missing), and
+    /// `complete` tells that none is missing in any of them. A working cell without any valid
+    /// part becomes NaN.
+    pub fn fill<'a>(
+        &self,
+        row: usize,
+        source: impl Fn(usize) -> &'a [f32],
+        complete: bool,
+        out: &mut [f32],
+    ) {
         let parts = &self.rows[row];
-        let mut sums = vec![0.0f64; BLOCK_COLUMNS];
-        let mut areas = vec![0.0f64; BLOCK_COLUMNS];
-        let ratio = self.source_columns as f64 / self.columns as f64;
-        let mut totals = vec![(0.0f64, 0.0f64); self.columns];
+        let whole: f64 = parts.weights.iter().sum();
+        let mut sums = [0.0f64; BLOCK_COLUMNS];
+        let mut areas = [whole; BLOCK_COLUMNS];
+        let mut shares = Shares::new(self.source_columns, self.columns);
         let mut start = 0;
         while start < self.source_columns {
             let end = (start + BLOCK_COLUMNS).min(self.source_columns);
             let (sums, areas) = (&mut sums[..end - start], &mut areas[..end - start]);
             sums.fill(0.0);
-            areas.fill(0.0);
-            for (offset, &weight) in parts.weights.iter().enumerate() {
-                add_row(
-                    &source(parts.first + offset)[start..end],
-                    weight,
-                    sums,
-                    areas,
-                );
+            if !complete {
+                areas.fill(0.0);
             }
-            share_out(start, ratio, sums, areas, &mut totals);
+            pulp::Arch::new().dispatch(
+                #[inline(always)]
+                || {
+                    for (offset, &weight) in parts.weights.iter().enumerate() {
+                        let heights_m = &source(parts.first + offset)[start..end];
+                        if complete {
+                            add_complete_row(heights_m, weight, sums);
+                        } else {
+                            add_row(heights_m, weight, sums, areas);
+                        }
+                    }
+                },
+            );
+            shares.take(sums, areas, out);
             start = end;
         }
-        for (cell, (sum, area)) in out.iter_mut().zip(totals) {
-            *cell = if area > 0.0 {
-                (sum / area) as f32
-            } else {
-                f32::NAN
-            };
-        }
     }
-}
 
-impl Shrink {
     /// Like [`fill`](Shrink::fill), but a working cell with any missing part becomes NaN.
     pub fn fill_whole<'a>(&self, row: usize, source: impl Fn(usize) -> &'a [f32], out: &mut [f32]) {
-        let parts = &self.rows[row];
-        self.fill(row, &source, out);
-        let ratio = self.source_columns as f64 / self.columns as f64;
-        for (column, cell) in out.iter_mut().enumerate() {
-            let west = (column as f64 * ratio) as usize;
-            let east = (((column + 1) as f64 * ratio).ceil() as usize).min(self.source_columns);
-            let torn = (0..parts.weights.len()).any(|r| {
-                source(parts.first + r)[west..east]
-                    .iter()
-                    .any(|h| h.is_nan())
-            });
-            if torn {
-                *cell = f32::NAN;
-            }
-        }
+        // A sum is NaN as soon as one of its parts is, unless parts are looked at one by one.
+        self.fill(row, source, true, out);
     }
 }
 
@@ -139,6 +131,7 @@ fn row_parts(edges_deg: &[f64], north_deg: f64, south_deg: f64) -> RowParts {
 }
 
 /// Adds `weight` times a row, leaving missing cells out.
+#[inline(always)]
 fn add_row(heights_m: &[f32], weight: f64, sums: &mut [f64], areas: &mut [f64]) {
     for ((&h, sum), area) in heights_m.iter().zip(sums).zip(areas) {
         let valid = !h.is_nan();
@@ -147,20 +140,74 @@ fn add_row(heights_m: &[f32], weight: f64, sums: &mut [f64], areas: &mut [f64]) 
     }
 }
 
-/// Shares columns out to working cells, `ratio` columns each; a column on an edge is split.
-fn share_out(start: usize, ratio: f64, sums: &[f64], areas: &[f64], totals: &mut [(f64, f64)]) {
-    let last = totals.len() - 1;
-    for (offset, (&sum, &area)) in sums.iter().zip(areas).enumerate() {
-        let west = (start + offset) as f64;
-        let cell = ((west / ratio) as usize).min(last);
-        // Share of this column west of the working cell's eastern edge.
-        let edge = (cell + 1) as f64 * ratio;
-        let part = (edge - west).clamp(0.0, 1.0);
-        totals[cell].0 += part * sum;
-        totals[cell].1 += part * area;
-        if part < 1.0 && cell < last {
-            totals[cell + 1].0 += (1.0 - part) * sum;
-            totals[cell + 1].1 += (1.0 - part) * area;
+/// Adds `weight` times a row.
+#[inline(always)]
+fn add_complete_row(heights_m: &[f32], weight: f64, sums: &mut [f64]) {
+    for (&h, sum) in heights_m.iter().zip(sums) {
+        *sum += weight * f64::from(h);
+    }
+}
+
+/// Shares columns out to working cells from the west, `ratio` columns each; a column on an edge
+/// is split.
+struct Shares {
+    ratio: f64,
+    columns: usize,
+    /// Columns taken so far.
+    taken: usize,
+    /// Working cell being filled, its eastern edge in columns, and what it has so far.
+    cell: usize,
+    edge: f64,
+    sum: f64,
+    area: f64,
+}
+
+impl Shares {
+    fn new(source_columns: usize, columns: usize) -> Self {
+        let ratio = source_columns as f64 / columns as f64;
+        Shares {
+            ratio,
+            columns,
+            taken: 0,
+            cell: 0,
+            edge: ratio,
+            sum: 0.0,
+            area: 0.0,
+        }
+    }
+
+    /// Takes the next columns; cells that are complete go to `out`.
+    fn take(&mut self, sums: &[f64], areas: &[f64], out: &mut [f32]) {
+        for (&sum, &area) in sums.iter().zip(areas) {
+            self.taken += 1;
+            let east = self.taken as f64;
+            if east < self.edge {
+                self.sum += sum;
+                self.area += area;
+                continue;
+            }
+            // The part of this column that lies east of the edge belongs to the next cell.
+            let over = (east - self.edge).clamp(0.0, 1.0);
+            // A part of nothing is nothing, even of a missing column.
+            let part = |share: f64, of: f64| if share > 0.0 { share * of } else { 0.0 };
+            let (sum_in, area_in) = (part(1.0 - over, sum), part(1.0 - over, area));
+            let area_all = self.area + area_in;
+            if self.cell < self.columns {
+                out[self.cell] = if area_all > 0.0 {
+                    ((self.sum + sum_in) / area_all) as f32
+                } else {
+                    f32::NAN
+                };
+            }
+            self.sum = part(over, sum);
+            self.area = part(over, area);
+            self.cell += 1;
+            // The last edge is the last column's, whatever rounding says.
+            self.edge = if self.cell + 1 == self.columns {
+                (self.ratio * self.columns as f64).round()
+            } else {
+                (self.cell + 1) as f64 * self.ratio
+            };
         }
     }
 }
@@ -182,7 +229,8 @@ mod tests {
         (0..rows)
             .map(|row| {
                 let mut out = vec![0.0; columns];
-                shrink.fill(row, |r| field[r].as_slice(), &mut out);
+                let complete = field.iter().flatten().all(|h| !h.is_nan());
+                shrink.fill(row, |r| field[r].as_slice(), complete, &mut out);
                 out
             })
             .collect()
@@ -258,8 +306,8 @@ mod tests {
         let (columns, rows) = (32, 17);
         let coarse = shrunk(&source, &field, columns, rows);
         let overlap = |a0: f64, a1: f64, b0: f64, b1: f64| (a1.min(b1) - a0.max(b0)).max(0.0);
-        for row in 0..rows {
-            for column in 0..columns {
+        for (row, line) in coarse.iter().enumerate() {
+            for (column, &found) in line.iter().enumerate() {
                 let (mut sum, mut area) = (0.0, 0.0);
                 for (r, line) in field.iter().enumerate() {
                     let sin = |lat: f64| lat.to_radians().sin();
@@ -280,7 +328,7 @@ mod tests {
                         area += band * width;
                     }
                 }
-                assert_abs_diff_eq!(f64::from(coarse[row][column]), sum / area, epsilon = 1e-3);
+                assert_abs_diff_eq!(f64::from(found), sum / area, epsilon = 1e-3);
             }
         }
     }

@@ -59,34 +59,31 @@ impl Decode {
         else {
             return;
         };
-        let height = |v: f32| (f64::from(v) * scale + shift_m) as f32;
-        let sane = |v: f32| v.abs() <= LARGEST as f32;
-        // One fill value or none is the rule; a loop without inner search runs at memory speed.
-        match missing.as_slice() {
-            [] => {
-                for v in cells {
-                    *v = if sane(*v) { height(*v) } else { f32::NAN };
+        let (scale, shift_m) = (*scale, *shift_m);
+        pulp::Arch::new().dispatch(
+            #[inline(always)]
+            || match missing.as_slice() {
+                // One fill value or none is the rule, and is done at memory speed.
+                [] => decode(cells, scale, shift_m, f32::NAN),
+                &[fill] => decode(cells, scale, shift_m, fill),
+                &[fill, ref others @ ..] => {
+                    for v in cells.iter_mut().filter(|v| others.contains(v)) {
+                        *v = f32::NAN;
+                    }
+                    decode(cells, scale, shift_m, fill);
                 }
-            }
-            &[fill] => {
-                for v in cells {
-                    *v = if sane(*v) && *v != fill {
-                        height(*v)
-                    } else {
-                        f32::NAN
-                    };
-                }
-            }
-            many => {
-                for v in cells {
-                    *v = if sane(*v) && !many.contains(v) {
-                        height(*v)
-                    } else {
-                        f32::NAN
-                    };
-                }
-            }
-        }
+            },
+        );
+    }
+}
+
+#[inline(always)]
+fn decode(cells: &mut [f32], scale: f64, shift_m: f64, fill: f32) {
+    for v in cells {
+        // Comparisons with NaN are false.
+        let kept = (v.abs() <= LARGEST as f32) & (*v != fill);
+        let height = (f64::from(*v) * scale + shift_m) as f32;
+        *v = if kept { height } else { f32::NAN };
     }
 }
 
@@ -172,7 +169,7 @@ pub(super) fn run(
             };
             collect(placement, strip, &row, &mut collectors, &mut sums);
             if let Some(heights) = &mut heights {
-                keep_rows(keep, strip, &row, heights);
+                keep_rows(keep, strip, &row, &sums, heights);
             }
             progress.step(strip.own.len() as u64);
             let _ = empty.send(buffer);
@@ -217,6 +214,7 @@ fn keep_rows<'a>(
     keep: &Keep,
     strip: &Strip,
     row: &(impl Fn(usize) -> &'a [f32] + Sync),
+    sums: &[RowSum],
     heights: &mut Array2<f32>,
 ) {
     let width = heights.ncols();
@@ -228,7 +226,10 @@ fn keep_rows<'a>(
     out.par_chunks_mut(width)
         .zip(strip.out.clone())
         .for_each(|(line, r)| match keep {
-            Keep::Averages(shrink) => shrink.fill(r, row, line),
+            Keep::Averages(shrink) => {
+                let complete = sums[shrink.source_rows(r)].iter().all(|s| s.missing == 0);
+                shrink.fill(r, row, complete, line);
+            }
             _ => line.copy_from_slice(row(r)),
         });
 }

@@ -920,6 +920,76 @@ fn a_radius_label_gives_heights_above_its_reference() {
     assert_eq!(source.reference_radius_m, Some(3_396_000.0));
 }
 
+/// Turns a polar GeoTIFF fixture into an image with a label like those of MOLA's polar products
+/// (NASA PDS): height = DN × 0.25 − 8000, unsigned, big-endian.
+fn polar_label(dir: &TempDir, north: bool) -> PathBuf {
+    let (name, sign) = if north { ("n", 1.0) } else { ("s", -1.0) };
+    let radius = 3_396_000.0f64;
+    let (cells, per_degree) = (600, 2.5f64);
+    let step = radius * (1.0 / per_degree).to_radians();
+    let mut bytes = Vec::new();
+    for r in 0..cells {
+        for c in 0..cells {
+            let x = (f64::from(c) + 0.5 - 300.0) * step;
+            let y = (300.0 - f64::from(r) - 0.5) * step;
+            let away = 2.0 * (x.hypot(y) / (2.0 * radius)).atan().to_degrees();
+            let height = smooth(sign * (90.0 - away), x.atan2(-sign * y).to_degrees());
+            bytes.extend((((height + 8000.0) / 0.25).round() as u16).to_be_bytes());
+        }
+    }
+    std::fs::write(dir.path().join(format!("{name}.img")), bytes).unwrap();
+    let label = format!(
+        "PDS_VERSION_ID = PDS3\nRECORD_BYTES = 1200\n^IMAGE = \"{}.IMG\"\nTARGET_NAME = MARS\n\
+         OBJECT = IMAGE\n LINES = 600\n LINE_SAMPLES = 600\n SAMPLE_BITS = 16\n\
+          SAMPLE_TYPE = MSB_UNSIGNED_INTEGER\n UNIT = METER\n SCALING_FACTOR = 0.25\n\
+          OFFSET = -8000\nEND_OBJECT = IMAGE\n\
+         OBJECT = IMAGE_MAP_PROJECTION\n MAP_PROJECTION_TYPE = \"POLAR STEREOGRAPHIC\"\n\
+          A_AXIS_RADIUS = 3396.0 <KM>\n C_AXIS_RADIUS = 3396.0 <KM>\n\
+          CENTER_LATITUDE = {}\n CENTER_LONGITUDE = 0.0\n\
+          MAP_RESOLUTION = 2.5 <PIXEL/DEGREE>\n LINE_PROJECTION_OFFSET = 300.5\n\
+          SAMPLE_PROJECTION_OFFSET = 300.5\nEND_OBJECT = IMAGE_MAP_PROJECTION\nEND\n",
+        name.to_uppercase(),
+        90.0 * sign
+    );
+    let path = dir.path().join(format!("{name}.lbl"));
+    std::fs::write(&path, label).unwrap();
+    path
+}
+
+#[test]
+fn polar_labels_make_a_globe_together_and_fill_the_caps_of_another_map() {
+    let dir = folder();
+    let both = GridSettings {
+        files: vec![polar_label(&dir, true), polar_label(&dir, false)],
+        ..GridSettings::default()
+    };
+    // A cylindrical map of the middle only, as some products are cut at 88 degrees.
+    let middle = Fixture {
+        columns: 720,
+        rows: 240,
+        transform: Some([0.0, 0.5, 0.0, 60.0, 0.0, -0.5]),
+        crs: Some("+proj=longlat +R=3396000 +no_defs"),
+        ..Fixture::degrees(36, 18, 0.0)
+    }
+    .write(&dir, "middle.tif", |r, c| {
+        smooth(59.75 - 0.5 * r as f64, 0.25 + 0.5 * c as f64) as f32
+    });
+    let mut mixed = both.clone();
+    mixed.files.insert(0, middle);
+    for settings in [both, mixed] {
+        let Reading { grid, source } = read_all(&settings);
+        assert_eq!(source.reference_radius_m, Some(3_396_000.0));
+        assert_eq!(source.filled_cells, 0);
+        for row in (0..grid.rows()).step_by(17) {
+            for column in (0..grid.columns()).step_by(23) {
+                let wanted = smooth(grid.lat_deg(row), grid.lon_deg(column));
+                let found = f64::from(grid.heights_m[[row, column]]);
+                assert_abs_diff_eq!(found, wanted, epsilon = 3.0);
+            }
+        }
+    }
+}
+
 /// Real open grids of the Debian package ferret-datasets 7.6 (NOAA, public domain).
 fn ferret(name: &str) -> PathBuf {
     let path = Path::new("/usr/share/ferret-vis/data").join(name);

@@ -24,12 +24,13 @@ const BLOCKS_PER_STEP: f64 = 2.0;
 /// A projected raster in memory.
 pub(super) struct Sheet {
     heights_m: Array2<f32>,
-    /// From coordinates in the file's unit to fractional columns and rows.
+    /// From coordinates in the file's unit, or degrees, to fractional columns and rows.
     west: f64,
     north: f64,
     x_step: f64,
     y_step: f64,
-    definition: String,
+    /// How places become coordinates; `None` when they are degrees already.
+    definition: Option<String>,
 }
 
 /// Ground size of a raster's cells where its map is true to scale, in degrees.
@@ -87,13 +88,16 @@ pub(super) fn load(
         }
     }
     let block = block as f64;
+    let t = transform;
+    let in_degrees = crs.to_degrees(t[0], t[3], t[1], t[5]);
+    let (west, north, x_step, y_step) = in_degrees.unwrap_or((t[0], t[3], t[1], t[5]));
     Ok(Sheet {
         heights_m,
-        west: transform[0],
-        north: transform[3],
-        x_step: transform[1] * block,
-        y_step: transform[5] * block,
-        definition: definition(crs),
+        west,
+        north,
+        x_step: x_step * block,
+        y_step: y_step * block,
+        definition: in_degrees.is_none().then(|| definition(crs)),
     })
 }
 
@@ -167,7 +171,7 @@ pub(super) fn assemble(sheets: &[Sheet], placement: &Placement) -> Result<Array2
             || {
                 sheets
                     .iter()
-                    .map(|sheet| Proj::new(&sheet.definition).ok())
+                    .map(|sheet| Proj::new(sheet.definition.as_deref()?).ok())
                     .collect::<Vec<_>>()
             },
             |projections, (row, line)| {
@@ -225,6 +229,10 @@ fn better(a: Found, b: Found) -> Found {
 }
 
 fn look(sheet: &Sheet, projection: &Option<Proj>, lon_deg: f64, lat: f64) -> Found {
+    if sheet.definition.is_none() {
+        let east = (lon_deg - sheet.west).rem_euclid(360.0);
+        return sheet.at(sheet.west + east, lat.to_degrees());
+    }
     let Some(projection) = projection else {
         return Found::Outside;
     };

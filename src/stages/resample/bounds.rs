@@ -217,9 +217,9 @@ fn block_row_bounds(grid: &Grid, curve: &Curve, block_row: usize) -> Vec<Bound> 
             }
             let mut south = Span::NONE;
             for rows in lines.windows(4) {
-                for column in left..right {
-                    let p = [0, 1, 2, 3].map(|i| rows[i][column]);
-                    slopes_between(p, &mut south);
+                let [a, b, c, d] = [0, 1, 2, 3].map(|i| &rows[i][left..right]);
+                for (((a, b), c), d) in a.iter().zip(b).zip(c).zip(d) {
+                    slopes_between([*a, *b, *c, *d], &mut south);
                 }
             }
             bound.north = Span {

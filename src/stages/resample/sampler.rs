@@ -19,6 +19,7 @@ use crate::curve::Curve;
 use crate::grid::{Grid, Registration};
 use glam::DVec3;
 use std::f64::consts::{FRAC_PI_2, FRAC_PI_4, PI};
+use wide::f32x4;
 
 /// Directions per block: long enough to hide set-up, short enough to stay in the first cache.
 pub const LANES: usize = 128;
@@ -47,6 +48,13 @@ impl Default for Directions {
     }
 }
 
+/// Places of a block in the padded grid.
+struct Located {
+    corner: [u32; LANES],
+    right: [f32; LANES],
+    down: [f32; LANES],
+}
+
 /// A grid and a curve made ready for sampling.
 pub struct Sampler {
     /// The grid with [`PAD`] samples more on every side: columns wrapped, rows carried across
@@ -54,6 +62,8 @@ pub struct Sampler {
     padded: Vec<f32>,
     stride: usize,
     columns: f64,
+    /// One over the number of columns.
+    around: f64,
     /// Columns per radian and the column at longitude 0.
     columns_per_rad: f64,
     column_at_zero: f64,
@@ -94,6 +104,7 @@ impl Sampler {
             padded,
             stride,
             columns: columns as f64,
+            around: 1.0 / columns as f64,
             columns_per_rad: 1.0 / step_lon,
             column_at_zero: -grid.west_deg.to_radians() / step_lon,
             rows_per_rad: 1.0 / step_lat,
@@ -107,13 +118,25 @@ impl Sampler {
     /// Relief in mm for every direction of a block.
     #[inline(always)]
     pub fn relief_block(&self, directions: &Directions, relief_mm: &mut [f32; LANES]) {
-        let mut corner = [0u32; LANES];
-        let mut right = [0f32; LANES];
-        let mut down = [0f32; LANES];
-        self.locate_block(directions, &mut corner, &mut right, &mut down);
+        let mut height_m = [0f32; LANES];
+        self.height_block(directions, &mut height_m);
+        // The curve in loops of its own: together with the interpolation one lane's work would
+        // be a chain too long for the processor to overlap enough lanes.
+        let last = (self.table.len() - 1) as f32;
+        let mut knot = [0u32; LANES];
+        let mut part = [0f32; LANES];
         for lane in 0..LANES {
-            let height_m = self.bicubic(corner[lane] as usize, right[lane], down[lane]);
-            relief_mm[lane] = self.relief(height_m);
+            let position = (height_m[lane] - self.lowest_m) * self.knots_per_m;
+            let position = position.max(0.0).min(last);
+            let whole = position.floor();
+            knot[lane] = low_bits_f32(whole);
+            part[lane] = position - whole;
+        }
+        for lane in 0..LANES {
+            let Some([here, rise]) = self.table.get(knot[lane] as usize) else {
+                return;
+            };
+            relief_mm[lane] = part[lane].mul_add(*rise, *here);
         }
     }
 
@@ -135,71 +158,144 @@ impl Sampler {
     /// Heights in metres, before the curve, for every direction of a block.
     #[inline(always)]
     pub fn height_block(&self, directions: &Directions, height_m: &mut [f32; LANES]) {
-        let mut corner = [0u32; LANES];
-        let mut right = [0f32; LANES];
-        let mut down = [0f32; LANES];
-        self.locate_block(directions, &mut corner, &mut right, &mut down);
-        for lane in 0..LANES {
-            height_m[lane] = self.bicubic(corner[lane] as usize, right[lane], down[lane]);
+        let mut found = Located {
+            corner: [0; LANES],
+            right: [0.0; LANES],
+            down: [0.0; LANES],
+        };
+        self.locate_block(directions, &mut found);
+        for (lane, height_m) in height_m.iter_mut().enumerate() {
+            let corner = found.corner[lane] as usize;
+            // Every place has its neighbourhood. That the loop could be left early keeps the
+            // compiler from gathering the 16 samples of many lanes one by one; four loads of
+            // four neighbours each are faster.
+            let Some(height) = self.bicubic(corner, found.right[lane], found.down[lane]) else {
+                return;
+            };
+            *height_m = height;
         }
     }
 
     /// Where each direction falls: index of the upper-left sample of its 4 × 4 neighbourhood and
     /// the fractions to the right and down from the second sample.
     #[inline(always)]
-    fn locate_block(
-        &self,
-        directions: &Directions,
-        corner: &mut [u32; LANES],
-        right: &mut [f32; LANES],
-        down: &mut [f32; LANES],
-    ) {
-        let stride = self.stride as f64;
-        let around = 1.0 / self.columns;
+    fn locate_block(&self, directions: &Directions, found: &mut Located) {
+        if !self.locate_near(directions, found) {
+            self.locate_anywhere(directions, found);
+        }
+    }
+
+    /// Locates a block whose directions lie near each other and away from the poles, which most
+    /// do; tells whether this one did.
+    ///
+    /// Longitude and latitude are counted from those of the middle lane: their tangents are small,
+    /// so one division and a short polynomial give each, and f32 is exact enough for what is
+    /// left, 1e-7 radian.
+    #[inline(always)]
+    fn locate_near(&self, directions: &Directions, found: &mut Located) -> bool {
+        let middle = LANES / 2;
+        let (x0, y0, z0) = (
+            directions.x[middle],
+            directions.y[middle],
+            directions.z[middle],
+        );
+        let rho0 = x0.mul_add(x0, y0 * y0).sqrt();
+        let length = rho0.mul_add(rho0, z0 * z0).sqrt();
+        let (cos_lon, sin_lon) = (x0 / rho0, y0 / rho0);
+        let (cos_lat, sin_lat) = ((rho0 / length) as f32, (z0 / length) as f32);
+        let column0 = self.column_of(atan2(y0, x0));
+        let row0 = atan2(z0, rho0).mul_add(-self.rows_per_rad, self.row_at_zero);
+        let (column_whole, row_whole) = (column0.floor(), row0.floor());
+        let (column_part, row_part) = ((column0 - column_whole) as f32, (row0 - row_whole) as f32);
+        let (per_rad_lon, per_rad_lat) = (self.columns_per_rad as f32, self.rows_per_rad as f32);
+
+        let mut east = [0f32; LANES];
+        let mut north = [0f32; LANES];
+        // Largest as bits: for positive floats the order is that of whole numbers, whose maximum
+        // becomes vector code.
+        let mut farthest = 0u32;
         for lane in 0..LANES {
             let (x, y, z) = (directions.x[lane], directions.y[lane], directions.z[lane]);
-            let lon = atan2(y, x);
+            // Turned so that the middle lane's meridian is the first.
+            let ahead = x.mul_add(cos_lon, y * sin_lon) as f32;
+            let aside = y.mul_add(cos_lon, -(x * sin_lon)) as f32;
+            let up = z as f32;
+            let rho = ahead.mul_add(ahead, aside * aside).sqrt();
+            east[lane] = aside / ahead;
+            north[lane] =
+                up.mul_add(cos_lat, -(rho * sin_lat)) / rho.mul_add(cos_lat, up * sin_lat);
+            // A direction behind the middle one's horizon must not pass for one ahead.
+            let behind = if ahead > 0.0 { 0.0 } else { f32::MAX };
+            let far = east[lane].abs().max(north[lane].abs()).max(behind);
+            farthest = farthest.max(far.to_bits());
+        }
+        // The bits of a NaN, from a middle lane at a pole, are larger than any number's.
+        if farthest > (TAN_PI_8 as f32).to_bits() || rho0 < 1e-3 * length {
+            return false;
+        }
+        let columns = self.columns as i32;
+        let (column_whole, row_whole) = (column_whole as i32, row_whole as i32);
+        for lane in 0..LANES {
+            let column = small_atan(east[lane]).mul_add(per_rad_lon, column_part);
+            let row = small_atan(north[lane]).mul_add(-per_rad_lat, row_part);
+            let (whole_column, whole_row) = (column.floor(), row.floor());
+            found.right[lane] = column - whole_column;
+            found.down[lane] = row - whole_row;
+            let column = column_whole + signed_low_bits(whole_column);
+            let column = if column < 0 { column + columns } else { column };
+            let column = if column < columns {
+                column
+            } else {
+                column - columns
+            };
+            let row = row_whole + signed_low_bits(whole_row) + (PAD as i32 - 1);
+            let first = row * self.stride as i32 + column + (PAD as i32 - 1);
+            found.corner[lane] = first as u32;
+        }
+        true
+    }
+
+    /// Column of a longitude, 0 to the number of columns.
+    #[inline(always)]
+    fn column_of(&self, lon_rad: f64) -> f64 {
+        let column = lon_rad.mul_add(self.columns_per_rad, self.column_at_zero);
+        (column * self.around)
+            .floor()
+            .mul_add(-self.columns, column)
+    }
+
+    /// Locates a block of directions anywhere, in f64.
+    #[inline(always)]
+    fn locate_anywhere(&self, directions: &Directions, found: &mut Located) {
+        let stride = self.stride as f64;
+        for lane in 0..LANES {
+            let (x, y, z) = (directions.x[lane], directions.y[lane], directions.z[lane]);
+            let column = self.column_of(atan2(y, x));
             let lat = atan2(z, x.mul_add(x, y * y).sqrt());
-            let column = lon.mul_add(self.columns_per_rad, self.column_at_zero);
-            let column = (column * around).floor().mul_add(-self.columns, column);
             let row = lat.mul_add(-self.rows_per_rad, self.row_at_zero);
             let (whole_column, whole_row) = (column.floor(), row.floor());
-            right[lane] = (column - whole_column) as f32;
-            down[lane] = (row - whole_row) as f32;
+            found.right[lane] = (column - whole_column) as f32;
+            found.down[lane] = (row - whole_row) as f32;
             // One sample left of and above the sample at or before the place, in padded indices.
             let first =
                 (whole_row + (PAD - 1) as f64).mul_add(stride, whole_column + (PAD - 1) as f64);
-            corner[lane] = low_bits(first);
+            found.corner[lane] = low_bits(first);
         }
     }
 
-    /// Keys' cubic in both directions.
+    /// Keys' cubic in both directions; `None` outside the padded grid.
     #[inline(always)]
-    fn bicubic(&self, corner: usize, right: f32, down: f32) -> f32 {
-        let across = keys_weights(right);
-        let along = keys_weights(down);
-        let mut sums = [0f32; 4];
-        for (row, weight) in along.iter().enumerate() {
-            let start = corner + row * self.stride;
-            let Some(line) = self.padded.get(start..start + 4) else {
-                continue;
-            };
-            for lane in 0..4 {
-                sums[lane] = line[lane].mul_add(*weight, sums[lane]);
-            }
-        }
-        let left = sums[0].mul_add(across[0], sums[1] * across[1]);
-        sums[2].mul_add(across[2], sums[3].mul_add(across[3], left))
-    }
-
-    /// The curve's table, linear between knots, held at its ends.
-    #[inline(always)]
-    fn relief(&self, height_m: f32) -> f32 {
-        let last = self.table.len() - 1;
-        let position = ((height_m - self.lowest_m) * self.knots_per_m).clamp(0.0, last as f32);
-        let knot = (position as usize).min(last);
-        let [here, rise] = self.table[knot];
-        (position - knot as f32).mul_add(rise, here)
+    fn bicubic(&self, corner: usize, right: f32, down: f32) -> Option<f32> {
+        let block = self.padded.get(corner..)?;
+        let row = |i: usize| {
+            let four: &[f32; 4] = block.get(i * self.stride..)?.first_chunk()?;
+            Some(f32x4::new(*four))
+        };
+        let along = keys_weights(down).to_array().map(f32x4::splat);
+        let upper = row(0)? * along[0] + row(1)? * along[1];
+        let lower = row(2)? * along[2] + row(3)? * along[3];
+        let [a, b, c, d] = ((upper + lower) * keys_weights(right)).to_array();
+        Some((a + b) + (c + d))
     }
 }
 
@@ -234,20 +330,17 @@ pub(super) fn row_across_poles(grid: &Grid, row: isize) -> Vec<f32> {
 }
 
 /// Keys' cubic convolution weights (a = −½) for the four samples around a fraction 0..1.
+///
+/// Multiplied and added in two roundings: fused ones are not to be had in this portable type, and
+/// both must be the same on every machine.
 #[inline(always)]
-fn keys_weights(t: f32) -> [f32; 4] {
-    const CUBE: [f32; 4] = [-0.5, 1.5, -1.5, 0.5];
-    const SQUARE: [f32; 4] = [1.0, -2.5, 2.0, -0.5];
-    const LINEAR: [f32; 4] = [-0.5, 0.0, 0.5, 0.0];
-    const CONSTANT: [f32; 4] = [0.0, 1.0, 0.0, 0.0];
-    let mut weights = [0f32; 4];
-    for i in 0..4 {
-        weights[i] = CUBE[i]
-            .mul_add(t, SQUARE[i])
-            .mul_add(t, LINEAR[i])
-            .mul_add(t, CONSTANT[i]);
-    }
-    weights
+fn keys_weights(t: f32) -> f32x4 {
+    const CUBE: f32x4 = f32x4::new([-0.5, 1.5, -1.5, 0.5]);
+    const SQUARE: f32x4 = f32x4::new([1.0, -2.5, 2.0, -0.5]);
+    const LINEAR: f32x4 = f32x4::new([-0.5, 0.0, 0.5, 0.0]);
+    const CONSTANT: f32x4 = f32x4::new([0.0, 1.0, 0.0, 0.0]);
+    let t = f32x4::splat(t);
+    ((CUBE * t + SQUARE) * t + LINEAR) * t + CONSTANT
 }
 
 /// Low 32 bits of a whole number 0..2³²: adding 2⁵² leaves them in the mantissa. Unlike a cast it
@@ -258,13 +351,42 @@ fn low_bits(whole: f64) -> u32 {
     (whole + TWO_52).to_bits() as u32
 }
 
+/// Low bits of a whole number 0..2²³, likewise.
+#[inline(always)]
+fn low_bits_f32(whole: f32) -> u32 {
+    const TWO_23: f32 = 8_388_608.0;
+    (whole + TWO_23).to_bits() & 0x7f_ffff
+}
+
+/// Whole number −2²²..2²² of a float.
+#[inline(always)]
+fn signed_low_bits(whole: f32) -> i32 {
+    const BIAS: f32 = 12_582_912.0;
+    (whole + BIAS).to_bits() as i32 - BIAS.to_bits() as i32
+}
+
+/// Tangent of half a quarter turn, to which ratios are folded.
+const TAN_PI_8: f64 = 0.414_213_562_373_095_03;
+
+/// Arc tangent of |t| ≤ tan(π/8), radians, to 6e-9 before rounding: a minimax polynomial in t² of
+/// degree 4 from a Chebyshev fit.
+#[inline(always)]
+fn small_atan(t: f32) -> f32 {
+    let s = t * t;
+    let p = 0.079_762_92_f32
+        .mul_add(s, -0.138_484_9)
+        .mul_add(s, 0.199_740_82)
+        .mul_add(s, -0.333_327_86)
+        .mul_add(s, 0.999_999_98);
+    p * t
+}
+
 /// Arc tangent of y/x in the right quadrant, radians, to 1e-11; 0 where both are 0.
 ///
 /// The ratio is folded into |t| ≤ tan(π/8) with one division, then a minimax polynomial in t² of
 /// degree 6 (largest error 7.8e-12, from a Remez exchange) follows.
 #[inline(always)]
 fn atan2(y: f64, x: f64) -> f64 {
-    const TAN_PI_8: f64 = 0.414_213_562_373_095_03;
     let (ax, ay) = (x.abs(), y.abs());
     let (small, large) = if ay < ax { (ay, ax) } else { (ax, ay) };
     let folded = small > large * TAN_PI_8;
@@ -324,7 +446,7 @@ pub mod reference {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::geometry::direction;
+    use crate::geometry::{Frame, direction};
     use ndarray::Array2;
 
     fn rough_grid(rows: usize, columns: usize, west_deg: f64, registration: Registration) -> Grid {
@@ -412,6 +534,38 @@ mod tests {
             }
             // Of a range of 16,384 m.
             assert!(worst < 0.02, "worst difference {worst} m");
+        }
+    }
+
+    #[test]
+    fn blocks_of_neighbours_agree_with_the_reference_at_every_latitude() {
+        let grid = rough_grid(720, 1440, 150.1, Registration::Pixel);
+        let sampler = Sampler::new(&grid, &steep_curve(&grid));
+        for lat in [
+            -89.0, -80.0, -65.0, -30.0, 0.0, 12.0, 50.0, 75.0, 85.0, 88.0,
+        ] {
+            for lon in [0.0, 150.0, 179.9, 300.0] {
+                for width in [0.02, 0.1, 0.3] {
+                    // A row of pixels across the tangent plane, in some direction.
+                    let frame =
+                        Frame::looking_along(direction(lat, lon), DVec3::new(0.1, 0.3, 1.0));
+                    let mut block = Directions::default();
+                    for lane in 0..LANES {
+                        let t = width * (lane as f64 / LANES as f64 - 0.4);
+                        let d = frame.to_body(DVec3::new(t, 0.6 * t, 1.0)) * 97.0;
+                        (block.x[lane], block.y[lane], block.z[lane]) = (d.x, d.y, d.z);
+                    }
+                    let mut height_m = [0f32; LANES];
+                    sampler.height_block(&block, &mut height_m);
+                    for lane in 0..LANES {
+                        let d = DVec3::new(block.x[lane], block.y[lane], block.z[lane]);
+                        let expected = reference::height_m(&grid, d);
+                        let off = (f64::from(height_m[lane]) - expected).abs();
+                        // 1e-4 of the range of 16,384 m, from neighbours that differ by all of it.
+                        assert!(off < 1.6, "{lat} {lon} {width} {lane}: {off} m");
+                    }
+                }
+            }
         }
     }
 
