@@ -1,83 +1,59 @@
-//! Exaggeration: the methods beside the curve, the slope limit and the figures, on a seeded
-//! synthetic planet.
-//!
-//! `cargo bench --bench compress`. 6283 x 3142 samples are those of a 200 mm globe at 0.1 mm.
+//! How fast a curve is worked out from a planet's distribution of heights:
+//! `cargo bench --bench compress`.
 
 mod support;
 
-use divan::{Bencher, black_box};
-use globewright::grid::Grid;
-use globewright::legible::{Measure, measure_with_median};
-use globewright::stages::compress::{Layered, adaptive, gradient, layered, limit_slope};
-use support::{curve, planet};
+use divan::Bencher;
+use globewright::grid::Hypsometry;
+use globewright::settings::{CurveShape, ReliefSettings, Settings};
+use globewright::stages::compress::unit_curve;
+use std::sync::LazyLock;
 
-/// Span of the detail and radius of the globe, mm.
-const SPAN_RAD: f64 = 5.0 / 100.0;
-const RADIUS_MM: f64 = 100.0;
+/// The distribution of a synthetic planet with 1440 columns: over a million different heights.
+static PLANET: LazyLock<Hypsometry> = LazyLock::new(|| Hypsometry::of_grid(&support::planet(1440)));
 
 fn main() {
+    println!("heights in the distribution: {}", PLANET.heights_m.len());
     divan::main();
 }
 
-const SIZES: [usize; 2] = [2880, 6282];
-
-fn dials() -> Layered {
-    Layered {
-        span_rad: SPAN_RAD,
-        detail: 20.0,
-        shift: 0.02,
-    }
-}
-
-#[divan::bench(args = SIZES, sample_count = 3)]
-fn layered_detail(bencher: Bencher, columns: usize) {
-    let grid = planet(columns);
-    let curve = curve(&grid, 6.0);
-    bencher.bench(|| layered(black_box(&grid), &curve, &dials()));
-}
-
-#[divan::bench(args = SIZES, sample_count = 3)]
-fn gradient_domain(bencher: Bencher, columns: usize) {
-    let grid = planet(columns);
-    let curve = curve(&grid, 6.0);
-    bencher.bench(|| gradient(black_box(&grid), &curve, SPAN_RAD, 0.4));
-}
-
-#[divan::bench(args = [1440, 2880], sample_count = 3)]
-fn adaptive_equalisation(bencher: Bencher, columns: usize) {
-    let grid = planet(columns);
-    let curve = curve(&grid, 6.0);
-    bencher.bench(|| adaptive(black_box(&grid), &curve, SPAN_RAD, 20.0, 0.4));
-}
-
-fn carved(columns: usize) -> (Grid, Grid) {
-    let grid = planet(columns);
-    let curve = curve(&grid, 6.0);
-    let relief = Grid {
-        heights_m: layered(&grid, &curve, &dials()),
-        ..grid.clone()
+fn bench(bencher: Bencher, curve: CurveShape, boost: f64) {
+    let settings = ReliefSettings {
+        curve,
+        boost,
+        ..Settings::default().relief
     };
-    (grid, relief)
+    bencher.bench_local(|| unit_curve(divan::black_box(&PLANET), &settings).unwrap());
 }
 
-#[divan::bench(args = SIZES, sample_count = 3)]
-fn slope_limit(bencher: Bencher, columns: usize) {
-    let (_, relief) = carved(columns);
-    bencher
-        .with_inputs(|| relief.clone())
-        .bench_values(|mut relief| limit_slope(&mut relief, RADIUS_MM, 60.0));
+#[divan::bench]
+fn linear(bencher: Bencher) {
+    bench(bencher, CurveShape::Linear, 1.0);
 }
 
-#[divan::bench(args = [1440, 2880], sample_count = 3)]
-fn figures(bencher: Bencher, columns: usize) {
-    let (grid, relief) = carved(columns);
-    bencher.bench(|| {
-        measure_with_median(
-            black_box(&grid),
-            &relief,
-            RADIUS_MM,
-            &Measure::default(),
-            0.0,
-        )
-    });
+#[divan::bench]
+fn power(bencher: Bencher) {
+    bench(bencher, CurveShape::Power, 2.0);
+}
+
+#[divan::bench]
+fn asinh(bencher: Bencher) {
+    bench(bencher, CurveShape::Asinh, 3.0);
+}
+
+#[divan::bench]
+fn log(bencher: Bencher) {
+    bench(bencher, CurveShape::Log, 3.0);
+}
+
+#[divan::bench]
+fn equalize(bencher: Bencher) {
+    bench(bencher, CurveShape::Equalize, 1.2);
+}
+
+/// The distribution itself, by sorting a grid's samples: what inspecting a small grid costs.
+#[divan::bench(sample_count = 5)]
+fn distribution_of_a_grid(bencher: Bencher) {
+    let grid = support::planet(1440);
+    bencher.bench_local(|| Hypsometry::of_grid(divan::black_box(&grid)));
 }
