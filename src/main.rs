@@ -4,13 +4,13 @@ mod bars;
 mod cli;
 
 use clap::{CommandFactory, Parser};
-use cli::{Check, Cli, Command, Completions, Curves, Facets, Global, Init, Inspect, Manual};
+use cli::{Check, Cli, Command, Completions, Curves, Facets, Global, Init, Inspect, Manual, Turn};
 use globewright::geometry::a_solid;
 use globewright::pipeline::{self, FacetsOptions};
 use globewright::progress::Progress;
 use globewright::stages::curves::{self, CurvesOptions};
 use globewright::stages::write::folder;
-use globewright::stages::{check, inspect, read};
+use globewright::stages::{check, inspect, read, turn};
 use globewright::{Error, Problem, Result, jobfile};
 use std::io::{ErrorKind, Write};
 use std::path::Path;
@@ -40,6 +40,7 @@ fn run(cli: &Cli) -> Result<()> {
         Command::Inspect(args) => run_inspect(args, &cli.global, progress.as_ref()),
         Command::Facets(args) => run_facets(args, &cli.global, progress.as_ref()),
         Command::Curves(args) => run_curves(args, &cli.global, progress.as_ref()),
+        Command::Turn(args) => run_turn(args, &cli.global, progress.as_ref()),
         Command::Check(args) => run_check(args),
         Command::Completions(args) => run_completions(args),
         Command::Manual(args) => run_manual(args, &cli.global),
@@ -50,7 +51,11 @@ fn run(cli: &Cli) -> Result<()> {
 fn refuse_idle_settings(cli: &Cli) {
     let takes_settings = matches!(
         cli.command,
-        Command::Init(_) | Command::Inspect(_) | Command::Facets(_) | Command::Curves(_)
+        Command::Init(_)
+            | Command::Inspect(_)
+            | Command::Facets(_)
+            | Command::Curves(_)
+            | Command::Turn(_)
     );
     if !takes_settings && !cli.global.set.is_empty() {
         let message = "--set changes a job, and this command has none; leave it out";
@@ -95,6 +100,8 @@ fn run_facets(args: &Facets, global: &Global, progress: &dyn Progress) -> Result
         keep_relief: args.keep_relief,
         force: args.force,
         memory_bytes: args.memory,
+        cutters: args.cutters,
+        carved: args.carved,
     };
     folder::clean_up_on_interrupt()?;
     let summary = pipeline::facets(&job, &options, progress)?;
@@ -135,6 +142,31 @@ fn run_curves(args: &Curves, global: &Global, progress: &dyn Progress) -> Result
         return print_json(&serde_json::to_value(&comparison).unwrap_or_default());
     }
     print(&comparison.to_string())
+}
+
+fn run_turn(args: &Turn, global: &Global, progress: &dyn Progress) -> Result<()> {
+    let job = jobfile::load(&args.job, &global.set)?;
+    if let Some(path) = args
+        .map
+        .as_ref()
+        .filter(|path| path.exists() && !args.force)
+    {
+        // Before the work rather than after it.
+        return Err(Error::Disk(
+            Problem::new("this file exists already")
+                .file(path)
+                .next("choose another name, or add --force to replace it"),
+        ));
+    }
+    let (turned, map) = pipeline::turn(&job, args.map.is_some(), progress)?;
+    if let (Some(path), Some(map)) = (&args.map, &map) {
+        write_whole(path, map, args.force)?;
+    }
+    if args.json {
+        return print_json(&turn::json(&turned));
+    }
+    let best = turn::block(&turned.found.choices[0]);
+    print(&format!("{}{best}", turn::table(&turned)))
 }
 
 fn run_check(args: &Check) -> Result<()> {

@@ -4,6 +4,8 @@
 mod cli;
 /// Curves compared and suggested, and a finished relief taken back.
 mod curves;
+/// Bits and turns: what they reach, and where seams go.
+mod cuts;
 /// The documents against the code.
 mod documents;
 /// Bad input: the message, the exit code, and nothing left behind.

@@ -162,6 +162,7 @@ pub fn carve(folder: &TempDir, facets: Option<&[usize]>, set: &[&str]) -> Result
         keep_relief: false,
         force: true,
         memory_bytes: None,
+        ..FacetsOptions::default()
     };
     pipeline::facets(&job, &options, &Silent)
 }

@@ -301,7 +301,7 @@ impl Sampler {
 
 /// A row of the grid, or one beyond a pole: the row as far on the other side of it, shifted by
 /// half a turn.
-pub(super) fn row_across_poles(grid: &Grid, row: isize) -> Vec<f32> {
+pub(crate) fn row_across_poles(grid: &Grid, row: isize) -> Vec<f32> {
     let rows = grid.rows() as isize;
     let (mirrored, crossed) = match grid.registration {
         Registration::Pixel if row < 0 => (-1 - row, true),
