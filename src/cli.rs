@@ -4,6 +4,7 @@ use clap::builder::ValueParser;
 use clap::{Args, Parser, Subcommand, ValueHint};
 use clap_complete::Shell;
 use globewright::Problem;
+use globewright::length::parse_mm;
 use globewright::ranges::{parse_bytes, parse_facets};
 use std::collections::BTreeSet;
 use std::path::PathBuf;
@@ -70,6 +71,11 @@ pub enum Command {
     Facets(Facets),
     /// Plan the work at the bench: blanks, jig, saw, joints, glue-up
     Plan(Plan),
+    /// Compare ways to exaggerate the relief, or have one suggested
+    ///
+    /// Prints a table of what each way makes of the planet; with --out also draws a chart and a
+    /// contact sheet to choose from by eye.
+    Curves(Curves),
     /// Search the turn of the planet whose seams suit the saw, and print it for the job file
     ///
     /// Seams should run over level ground, miss the mountains and leave what is named in [[keep]]
@@ -117,6 +123,9 @@ pub struct Facets {
     /// Folder to make
     #[arg(long, value_name = "DIR", value_hint = ValueHint::DirPath, help_heading = "Output")]
     pub out: PathBuf,
+    /// Write the finished relief of the whole planet too, as relief.tif
+    #[arg(long, help_heading = "Output")]
+    pub keep_relief: bool,
     /// Make only these facets, such as 3,7-9
     #[arg(long, value_name = "LIST", value_parser = facet_list(), help_heading = "Output")]
     pub facets: Option<FacetList>,
@@ -155,6 +164,32 @@ pub struct Plan {
     pub compare_solids: bool,
     /// Print that table as JSON for another program
     #[arg(long, requires = "compare_solids", help_heading = "Output")]
+    pub json: bool,
+}
+
+/// `curves`.
+#[derive(Debug, Args)]
+pub struct Curves {
+    /// Job file
+    #[arg(value_name = "JOB", value_hint = ValueHint::FilePath)]
+    pub job: PathBuf,
+    /// A way to try, as settings of [relief], such as curve=asinh,boost=4; may be repeated
+    #[arg(long = "try", value_name = "SETTINGS", help_heading = "Job")]
+    pub tries: Vec<String>,
+    /// Look for the settings that bring out most of the planet, and print them to paste
+    #[arg(long, help_heading = "Job")]
+    pub suggest: bool,
+    /// Diameter of the round-nosed bit that will cut it, for --suggest
+    #[arg(long, value_name = "LENGTH", default_value = "1/8 in", value_parser = length(), help_heading = "Job")]
+    pub bit: f64,
+    /// Folder to make for the chart, the contact sheet and the figures
+    #[arg(long, value_name = "DIR", value_hint = ValueHint::DirPath, help_heading = "Output")]
+    pub out: Option<PathBuf>,
+    /// Measure at the job's own resolution instead of a preview's
+    #[arg(long, help_heading = "Running")]
+    pub full: bool,
+    /// Print JSON for another program
+    #[arg(long, help_heading = "Output")]
     pub json: bool,
 }
 
@@ -208,6 +243,17 @@ pub struct FacetList(pub BTreeSet<usize>);
 
 fn facet_list() -> ValueParser {
     ValueParser::new(|text: &str| parse_facets(text).map(FacetList).map_err(one_line))
+}
+
+fn length() -> ValueParser {
+    ValueParser::new(|text: &str| {
+        let mm = parse_mm(text).map_err(one_line)?;
+        if mm > 0.0 {
+            Ok(mm)
+        } else {
+            Err("a bit is thicker than nothing".to_owned())
+        }
+    })
 }
 
 fn memory() -> ValueParser {

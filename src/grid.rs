@@ -188,6 +188,8 @@ pub enum Quantity {
     Elevation,
     /// Distances from the body's centre.
     Radius,
+    /// Finished relief, to be carved as it is: millimetres in the file.
+    Relief,
 }
 
 /// What the reader found out about the source, at its full resolution.

@@ -3,10 +3,12 @@
 pub mod bodies;
 pub mod curve;
 pub mod cutter;
+pub mod discs;
 pub mod error;
 pub mod geometry;
 pub mod grid;
 pub mod jobfile;
+pub mod legible;
 pub mod length;
 pub mod manifest;
 mod memory;

@@ -4,10 +4,13 @@ mod bars;
 mod cli;
 
 use clap::{CommandFactory, Parser};
-use cli::{Check, Cli, Command, Completions, Facets, Global, Init, Inspect, Manual, Plan, Turn};
+use cli::{
+    Check, Cli, Command, Completions, Curves, Facets, Global, Init, Inspect, Manual, Plan, Turn,
+};
 use globewright::geometry::a_solid;
 use globewright::pipeline::{self, FacetsOptions};
 use globewright::progress::Progress;
+use globewright::stages::curves::{self, CurvesOptions};
 use globewright::stages::plan::{self, PlanOptions};
 use globewright::stages::write::folder;
 use globewright::stages::{check, inspect, read, turn};
@@ -40,6 +43,7 @@ fn run(cli: &Cli) -> Result<()> {
         Command::Inspect(args) => run_inspect(args, &cli.global, progress.as_ref()),
         Command::Facets(args) => run_facets(args, &cli.global, progress.as_ref()),
         Command::Plan(args) => run_plan(args, &cli.global, progress.as_ref()),
+        Command::Curves(args) => run_curves(args, &cli.global, progress.as_ref()),
         Command::Turn(args) => run_turn(args, &cli.global, progress.as_ref()),
         Command::Check(args) => run_check(args),
         Command::Completions(args) => run_completions(args),
@@ -55,6 +59,7 @@ fn refuse_idle_settings(cli: &Cli) {
             | Command::Inspect(_)
             | Command::Facets(_)
             | Command::Plan(_)
+            | Command::Curves(_)
             | Command::Turn(_)
     );
     if !takes_settings && !cli.global.set.is_empty() {
@@ -97,6 +102,7 @@ fn run_facets(args: &Facets, global: &Global, progress: &dyn Progress) -> Result
     let options = FacetsOptions {
         out: args.out.clone(),
         facets: args.facets.as_ref().map(|list| list.0.clone()),
+        keep_relief: args.keep_relief,
         force: args.force,
         memory_bytes: args.memory,
         shop: args.shop,
@@ -150,6 +156,26 @@ fn run_plan(args: &Plan, global: &Global, progress: &dyn Progress) -> Result<()>
         &format!("Planned; start with {}", out.join("report.md").display()),
     );
     print(&format!("{}\n", out.display()))
+}
+
+fn run_curves(args: &Curves, global: &Global, progress: &dyn Progress) -> Result<()> {
+    let job = jobfile::load(&args.job, &global.set)?;
+    let options = CurvesOptions {
+        tries: args.tries.clone(),
+        out: args.out.clone(),
+        suggest_for_bit_mm: args.suggest.then_some(args.bit),
+        full: args.full,
+    };
+    folder::clean_up_on_interrupt()?;
+    let comparison = curves::curves(&job, &options, progress)?;
+    if let Some(out) = &args.out {
+        let sheet = curves::sheet_in(out);
+        chat(global, &format!("Choose by eye from {}", sheet.display()));
+    }
+    if args.json {
+        return print_json(&serde_json::to_value(&comparison).unwrap_or_default());
+    }
+    print(&comparison.to_string())
 }
 
 fn run_turn(args: &Turn, global: &Global, progress: &dyn Progress) -> Result<()> {

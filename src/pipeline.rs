@@ -11,7 +11,7 @@ use crate::memory;
 use crate::progress::Progress;
 use crate::settings::{Base, Settings};
 use crate::shop::saw::SeamGround;
-use crate::stages::compress;
+use crate::stages::compress::{self, Shaped};
 use crate::stages::cutting::{self, Bits, FacetCutting};
 use crate::stages::fit::{self, Fit};
 use crate::stages::plan;
@@ -20,7 +20,7 @@ use crate::stages::report::{self, overview};
 use crate::stages::resample::{Bounds, FacetImage, FacetSpec, Sampler, render};
 use crate::stages::seams::{self, FacetView, Profiles, SeamLine};
 use crate::stages::turn::{self, Turned, map};
-use crate::stages::write::folder::NewFolder;
+use crate::stages::write::folder::{NewFolder, RELIEF_FILE};
 use crate::stages::write::{self, ImageFacts};
 use crate::warnings::{self, RunFacts, Warning};
 use crate::{Error, Problem, Result};
@@ -37,6 +37,8 @@ pub struct FacetsOptions {
     pub out: PathBuf,
     /// Numbers of the facets to make; `None` makes all.
     pub facets: Option<BTreeSet<usize>>,
+    /// Write the finished relief of the whole body too.
+    pub keep_relief: bool,
     /// Replace a folder that holds an earlier result.
     pub force: bool,
     /// Memory to stay below, bytes; `None` takes what the machine has free.
@@ -132,15 +134,22 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
     let folder = NewFolder::begin(&options.out, options.force)?;
 
     let reading = read::read(&settings.grid, &request(settings), progress)?;
-    let unit = compress::unit_curve(&reading.source.hypsometry, &settings.relief)?;
-    let fit = fit::fit(&solid, &reading.grid, &unit, settings)?;
+    let shaped = compress::shape(reading.grid, &reading.source, settings)?;
+    let fit = fitted(&solid, &shaped, settings)?;
     let bits = bits(settings, options);
     let together =
-        memory::facets_together(&reading.grid, &fit, bits.is_some(), options.memory_bytes)?;
+        memory::facets_together(&shaped.grid, &fit, bits.is_some(), options.memory_bytes)?;
+    let radius_mm = settings.globe.diameter_mm / 2.0;
+    let limit_deg = settings.relief.slope_limit_deg();
+    let (grid, sampled) = shaped.scaled(fit.range_mm, radius_mm, limit_deg);
+    if options.keep_relief {
+        let bytes = write::relief::encode(&grid, &sampled, reading.source.reference_radius_m)?;
+        folder.write(RELIEF_FILE, &bytes)?;
+    }
 
-    let sampler = Sampler::new(&reading.grid, &fit.curve);
-    let bounds = Bounds::new(&reading.grid, &fit.curve);
-    drop(reading.grid);
+    let sampler = Sampler::new(&grid, &sampled);
+    let bounds = Bounds::new(&grid, &sampled);
+    drop(grid);
     let mut manifest = blank_manifest(job, &reading.source, &solid, &turn, &fit, &chosen, &sampler);
     let drawing = Drawing {
         settings,
@@ -206,6 +215,15 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
         warnings,
         shop_warnings,
     })
+}
+
+/// The globe in its stock; the manifest's curve is the part that is the same everywhere.
+pub(crate) fn fitted(solid: &Solid, shaped: &Shaped, settings: &Settings) -> Result<Fit> {
+    let mut settings = settings.clone();
+    settings.relief.range_mm = settings.relief.range_mm.or(shaped.range_mm);
+    let mut fit = fit::fit(solid, &shaped.grid, &shaped.sampled, &settings)?;
+    fit.curve = shaped.global.scaled(fit.range_mm);
+    Ok(fit)
 }
 
 /// The bits to try: the job's, or the usual ones where none are named but asked for.

@@ -77,6 +77,13 @@ impl Default for Settings {
                 blend: None,
                 knots: Vec::new(),
                 level: Level::Mean,
+                below: BelowSettings::default(),
+                method: Method::Curve,
+                span_mm: 5.0,
+                detail: 20.0,
+                shift: 0.02,
+                strength: 0.4,
+                steepest_deg: None,
             },
             stock: StockSettings {
                 thickness_mm: 50.8,
@@ -271,6 +278,60 @@ pub struct ReliefSettings {
     pub knots: Vec<[f64; 2]>,
     /// Height carved at the datum.
     pub level: Level,
+    /// `[relief.below]`: another curve for the ground below a height.
+    pub below: BelowSettings,
+    /// What is done beside the curve.
+    pub method: Method,
+    /// Width on the globe below which ground counts as detail, mm.
+    pub span_mm: f64,
+    /// Times the faintest detail is deepened.
+    pub detail: f64,
+    /// How far `layered` may move ground, as a share of the body's range of heights.
+    pub shift: f64,
+    /// Share of `adaptive` and `gradient` in a blend with the curve alone, 0..=1.
+    pub strength: f64,
+    /// Steepest slope of the carved relief, degrees; `None` leaves it to the method.
+    pub steepest_deg: Option<f64>,
+}
+
+/// Slopes of the methods that raise detail are held to this, degrees, unless the job says more.
+const STEEPEST_OF_METHODS_DEG: f64 = 60.0;
+
+impl ReliefSettings {
+    /// The steepest slope allowed, degrees; `None` for no limit.
+    pub fn slope_limit_deg(&self) -> Option<f64> {
+        match self.method {
+            Method::Curve => self.steepest_deg,
+            _ => Some(self.steepest_deg.unwrap_or(STEEPEST_OF_METHODS_DEG)),
+        }
+    }
+}
+
+/// What is done beside the curve, which knows nothing of a place's surroundings.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Method {
+    /// Nothing.
+    Curve,
+    /// An edge-keeping base, and detail brought out of it.
+    Layered,
+    /// Equalisation in windows.
+    Adaptive,
+    /// Slopes evened out and put together again.
+    Gradient,
+}
+
+/// Another curve below a height, such as a sea's shore.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct BelowSettings {
+    /// The height, metres; `None` carves all ground by one curve.
+    pub level_m: Option<f64>,
+    /// Shape below it; `None` takes the same.
+    pub curve: Option<CurveShape>,
+    /// Slope at the median height of the ground below it, relative to linear; `None`: the same.
+    pub boost: Option<f64>,
+    /// Share of the relief given to the ground below; `None`: its share of the heights.
+    pub share: Option<f64>,
 }
 
 /// The wood.

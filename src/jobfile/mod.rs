@@ -99,6 +99,18 @@ pub fn without_file(overrides: &[String]) -> Result<Job> {
     reader.finish(Settings::default(), Path::new(""), None)
 }
 
+/// A job's settings with `--set`-like texts put over them.
+///
+/// # Errors
+/// [`Error::Job`] for anything that must be changed.
+pub fn changed(settings: &Settings, overrides: &[String]) -> Result<Settings> {
+    let mut reader = Reader::new("", Path::new(""));
+    reader.overrides(overrides)?;
+    Ok(reader
+        .finish(settings.clone(), Path::new(""), None)?
+        .settings)
+}
+
 impl From<Settings> for Job {
     /// A job built by a program, without a file to point at.
     fn from(settings: Settings) -> Job {

@@ -7,8 +7,8 @@ use crate::geometry::solid_names;
 use crate::grid::Quantity;
 use crate::length::{exact_m_text, exact_mm_text};
 use crate::settings::{
-    Base, CurveShape, Grain, ImageFormat, JointKind, Level, Outside, Paper, Projection, Sawn,
-    Settings, TurnPart,
+    Base, CurveShape, Grain, ImageFormat, JointKind, Level, Method, Outside, Paper, Projection,
+    Sawn, Settings, TurnPart,
 };
 use crate::shop::wood::species_names;
 use serde::Serialize;
@@ -292,6 +292,10 @@ pub(super) const SECTIONS: &[(&str, &str)] = &[
         "Where the planet is turned to: a place to put at the centre of a facet",
     ),
     ("relief", "How heights become millimetres of relief"),
+    (
+        "relief.below",
+        "Another curve for low ground, such as the floor of a sea",
+    ),
     ("stock", "The wood"),
     ("image", "The height images for CAM"),
     ("blanks", "For the shop plan: cutting blanks from boards"),
@@ -379,6 +383,10 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
                     word: "radius",
                     set: |s| s.grid.quantity = Some(Quantity::Radius),
                 },
+                Word {
+                    word: "relief",
+                    set: |s| s.grid.quantity = Some(Quantity::Relief),
+                },
             ],
             get: |s| s.grid.quantity.and_then(spelled),
         },
@@ -387,7 +395,8 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
             example: "\"elevation\"",
         },
         unit: "word",
-        doc: "Whether the numbers are heights, or distances from the body's centre",
+        doc: "Whether the numbers are heights, distances from the body's centre, or finished relief \
+              in mm (from --keep-relief), carved as it is",
     },
     Setting {
         key: "grid.scale",
@@ -706,6 +715,181 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
         default: Default::Value("\"mean\""),
         unit: "metres",
         doc: "The height that is carved at exactly the asked diameter",
+    },
+    Setting {
+        key: "relief.method",
+        kind: Kind::Word {
+            words: &[
+                Word {
+                    word: "curve",
+                    set: |s| s.relief.method = Method::Curve,
+                },
+                Word {
+                    word: "layered",
+                    set: |s| s.relief.method = Method::Layered,
+                },
+                Word {
+                    word: "adaptive",
+                    set: |s| s.relief.method = Method::Adaptive,
+                },
+                Word {
+                    word: "gradient",
+                    set: |s| s.relief.method = Method::Gradient,
+                },
+            ],
+            get: |s| spelled(s.relief.method),
+        },
+        default: Default::Value("\"curve\""),
+        unit: "word",
+        doc: "What is done beside the curve: nothing, or bring out detail where ground is smooth \
+              (layered is the best of the three for most planets)",
+    },
+    Setting {
+        key: "relief.span",
+        kind: Kind::Length {
+            range: Range::new(0.5, 1000.0, "a length, 0.5 mm to 1 m"),
+            word: None,
+            set: |s, v| s.relief.span_mm = v,
+            get: |s| Some(s.relief.span_mm),
+        },
+        default: Default::Value("\"5 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "For layered, adaptive and gradient: ground narrower than this on the globe counts \
+              as detail",
+    },
+    Setting {
+        key: "relief.detail",
+        kind: Kind::Number {
+            range: Range::new(1.0, 100.0, "a number, 1 to 100"),
+            word: None,
+            set: |s, v| s.relief.detail = v,
+            get: |s| Some(s.relief.detail),
+        },
+        default: Default::Value("20.0"),
+        unit: "times",
+        doc: "For layered and adaptive: how much the faintest detail may be deepened",
+    },
+    Setting {
+        key: "relief.shift",
+        kind: Kind::Number {
+            range: Range::new(0.0, 0.1, "a number, 0 to 0.1"),
+            word: None,
+            set: |s, v| s.relief.shift = v,
+            get: |s| Some(s.relief.shift),
+        },
+        default: Default::Value("0.02"),
+        unit: "share of the body's range of heights",
+        doc: "For layered: how far ground may be raised or lowered; summits that differ by more \
+              than twice this keep their order",
+    },
+    Setting {
+        key: "relief.strength",
+        kind: Kind::Number {
+            range: Range::new(0.0, 1.0, "a number, 0 to 1"),
+            word: None,
+            set: |s, v| s.relief.strength = v,
+            get: |s| Some(s.relief.strength),
+        },
+        default: Default::Value("0.4"),
+        unit: "share",
+        doc: "For adaptive and gradient: their share in a blend with the curve alone",
+    },
+    Setting {
+        key: "relief.steepest",
+        kind: Kind::Number {
+            range: Range::new(5.0, 89.0, "a number of degrees, 5 to 89"),
+            word: None,
+            set: |s, v| s.relief.steepest_deg = Some(v),
+            get: |s| s.relief.steepest_deg,
+        },
+        default: Default::Absent {
+            means: "60 with layered, adaptive and gradient, no limit with curve",
+            example: "60.0",
+        },
+        unit: "degrees",
+        doc: "Steepest slope left in the relief; walls steeper than this are laid back",
+    },
+    Setting {
+        key: "relief.below.level",
+        kind: Kind::Number {
+            range: METRES,
+            word: None,
+            set: |s, v| s.relief.below.level_m = Some(v),
+            get: |s| s.relief.below.level_m,
+        },
+        default: Default::Absent {
+            means: "one curve for all ground",
+            example: "0.0",
+        },
+        unit: "metres",
+        doc: "Ground below this height, such as a sea's floor, gets a curve of its own",
+    },
+    Setting {
+        key: "relief.below.curve",
+        kind: Kind::Word {
+            words: &[
+                Word {
+                    word: "linear",
+                    set: |s| s.relief.below.curve = Some(CurveShape::Linear),
+                },
+                Word {
+                    word: "power",
+                    set: |s| s.relief.below.curve = Some(CurveShape::Power),
+                },
+                Word {
+                    word: "asinh",
+                    set: |s| s.relief.below.curve = Some(CurveShape::Asinh),
+                },
+                Word {
+                    word: "log",
+                    set: |s| s.relief.below.curve = Some(CurveShape::Log),
+                },
+                Word {
+                    word: "equalize",
+                    set: |s| s.relief.below.curve = Some(CurveShape::Equalize),
+                },
+            ],
+            get: |s| s.relief.below.curve.and_then(spelled),
+        },
+        default: Default::Absent {
+            means: "relief.curve",
+            example: "\"linear\"",
+        },
+        unit: "word",
+        doc: "Shape of the curve below that height",
+    },
+    Setting {
+        key: "relief.below.boost",
+        kind: Kind::Number {
+            range: Range::new(0.01, 1000.0, "a number, 0.01 to 1000"),
+            word: None,
+            set: |s, v| s.relief.below.boost = Some(v),
+            get: |s| s.relief.below.boost,
+        },
+        default: Default::Absent {
+            means: "relief.boost",
+            example: "2.0",
+        },
+        unit: "times linear",
+        doc: "How much steeper than linear the plains below that height are carved",
+    },
+    Setting {
+        key: "relief.below.share",
+        kind: Kind::Number {
+            range: Range {
+                open: true,
+                ..Range::new(0.0, 1.0, "a number between 0 and 1")
+            },
+            word: None,
+            set: |s, v| s.relief.below.share = Some(v),
+            get: |s| s.relief.below.share,
+        },
+        default: Default::Absent {
+            means: "the same share as of the heights",
+            example: "0.4",
+        },
+        unit: "share",
+        doc: "How much of the relief the ground below that height gets",
     },
     Setting {
         key: "stock.thickness",

@@ -53,6 +53,16 @@ fn other_value(key: &str) -> &'static str {
         "relief.blend" => "0.25",
         "relief.knots" => "[[-8000, -2], [21000, 4.5]]",
         "relief.level" => "-500",
+        "relief.method" => "layered",
+        "relief.span" => "4 mm",
+        "relief.detail" => "8",
+        "relief.shift" => "0.03",
+        "relief.strength" => "0.25",
+        "relief.steepest" => "55",
+        "relief.below.level" => "0",
+        "relief.below.curve" => "linear",
+        "relief.below.boost" => "2",
+        "relief.below.share" => "0.4",
         "stock.thickness" => "1-3/4 in",
         "stock.skim" => "1/32 in",
         "stock.edge" => "1/2\"",
@@ -322,7 +332,9 @@ fn the_manifest_shows_every_setting_as_a_job_file_would() {
             },
             "relief": {
                 "range": "auto", "curve": "asinh", "boost": 3.0, "exponent": 0.6, "blend": null,
-                "knots": null, "level": "mean"
+                "knots": null, "level": "mean", "method": "curve", "span": "5 mm", "detail": 20.0,
+                "shift": 0.02, "strength": 0.4, "steepest": null,
+                "below": { "level": null, "curve": null, "boost": null, "share": null }
             },
             "stock": {
                 "thickness": "50.8 mm", "skim": "0.5 mm", "edge": "12 mm", "trim": "3 mm"
@@ -430,7 +442,7 @@ fn mistakes_in_the_file_are_told_with_their_line() {
         (
             "pixel = \"0.1 mm\"\n",
             "job: pixel: there is no setting of this name; found \"0.1 mm\"; allowed: name, and \
-             the sections [grid], [globe], [globe.turn], [relief], [stock], [image], [blanks], [jig], [saw], \
+             the sections [grid], [globe], [globe.turn], [relief], [relief.below], [stock], [image], [blanks], [jig], [saw], \
              [joint], [wood], [budget], [paper], [work], \
              [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you \
              mean \"image.pixel\"? (walnut.toml line 1)",
@@ -444,7 +456,7 @@ fn mistakes_in_the_file_are_told_with_their_line() {
         (
             "[grid]\n[stok]\nskim = \"1 mm\"\n",
             "job: stok: there is no section of this name; allowed: [grid], [globe], \
-             [globe.turn], [relief], [stock], [image], [blanks], [jig], [saw], \
+             [globe.turn], [relief], [relief.below], [stock], [image], [blanks], [jig], [saw], \
              [joint], [wood], [budget], [paper], [work], \
              [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you mean [stock]? (walnut.toml line 2)",
         ),
@@ -548,7 +560,7 @@ fn mistakes_in_the_file_are_told_with_their_line() {
         (
             "\"gl\\nobe\".x = 1\n",
             "job: gl\\nobe: there is no section of this name; allowed: [grid], [globe], \
-             [globe.turn], [relief], [stock], [image], [blanks], [jig], [saw], \
+             [globe.turn], [relief], [relief.below], [stock], [image], [blanks], [jig], [saw], \
              [joint], [wood], [budget], [paper], [work], \
              [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you mean [globe]? (walnut.toml line 1)",
         ),

@@ -93,6 +93,7 @@ pub fn text(source: &Source) -> String {
             match source.quantity {
                 Quantity::Elevation => "heights",
                 Quantity::Radius => "distances from the body's centre",
+                Quantity::Relief => "finished relief",
             },
             source.unit,
             short(source.scale, 9),

@@ -3,6 +3,7 @@
 
 pub mod check;
 pub mod compress;
+pub mod curves;
 pub mod cutting;
 pub mod fit;
 pub mod inspect;

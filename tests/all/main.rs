@@ -2,6 +2,8 @@
 
 /// The command line: what it prints, where, and its exit codes.
 mod cli;
+/// Curves compared and suggested, and a finished relief taken back.
+mod curves;
 /// Bits and turns: what they reach, and where seams go.
 mod cuts;
 /// The documents against the code.

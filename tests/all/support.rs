@@ -159,6 +159,7 @@ pub fn carve(folder: &TempDir, facets: Option<&[usize]>, set: &[&str]) -> Result
     let options = FacetsOptions {
         out: folder.path().join("out"),
         facets: facets.map(|list| list.iter().copied().collect::<BTreeSet<_>>()),
+        keep_relief: false,
         force: true,
         memory_bytes: None,
         shop: false,

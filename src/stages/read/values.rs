@@ -134,7 +134,7 @@ fn with_offset(mut meaning: Meaning, quantity: Quantity, offset_m: f64) -> Resul
     meaning.quantity = quantity;
     meaning.offset_m = offset_m;
     meaning.shift_m = match quantity {
-        Quantity::Elevation => offset_m,
+        Quantity::Elevation | Quantity::Relief => offset_m,
         Quantity::Radius => {
             let Some(radius) = meaning.radius_m else {
                 return Err(Error::Grid(

@@ -17,7 +17,10 @@ use std::time::Duration;
 use tempfile::{Builder, TempDir};
 
 /// Files this program puts in an output folder beside those its manifest lists.
-pub const OWN_FILES: [&str; 3] = [MANIFEST_FILE, "report.md", "overview.png"];
+pub const OWN_FILES: [&str; 4] = [MANIFEST_FILE, "report.md", "overview.png", RELIEF_FILE];
+
+/// The finished relief of the whole body.
+pub const RELIEF_FILE: &str = "relief.tif";
 
 /// The shop plan's numbers and the list of its files.
 pub const SHOP_FILE: &str = "shop/plan.json";

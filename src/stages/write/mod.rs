@@ -3,6 +3,7 @@
 pub mod folder;
 pub mod manifest;
 pub mod png;
+pub mod relief;
 pub mod tiff;
 
 use crate::settings::ImageFormat;

@@ -18,6 +18,22 @@
 //! f(e) = range · (g(e) − g(level)) with g scaled to rise from 0 to 1 over the body's heights:
 //! zero at the level, and lowest and highest ground exactly at the ends of the range.
 
+mod adaptive;
+mod gradient;
+mod layered;
+#[cfg(test)]
+mod local_tests;
+mod poisson;
+mod relief;
+mod split;
+mod steepest;
+
+pub use adaptive::adaptive;
+pub use gradient::gradient;
+pub use layered::{Layered, layered};
+pub use relief::{Shaped, carved, shape, straight};
+pub use steepest::limit_slope;
+
 use crate::curve::Curve;
 use crate::grid::Hypsometry;
 use crate::settings::{CurveShape, Level, ReliefSettings};
@@ -50,6 +66,20 @@ pub fn unit_curve(hypsometry: &Hypsometry, settings: &ReliefSettings) -> Result<
         ));
     }
     let level_m = level_m(hypsometry, settings)?;
+    let mut curve = match settings.below.level_m {
+        None => rising(hypsometry, settings)?,
+        Some(below_m) => split::split(hypsometry, settings, below_m)?,
+    };
+    let at_level = curve.relief_mm(level_m);
+    for mm in &mut curve.knots_mm {
+        *mm -= at_level;
+    }
+    Ok(curve)
+}
+
+/// The curve from 0 to 1 over the heights of a body, or of a part of it taken for a body.
+fn rising(hypsometry: &Hypsometry, settings: &ReliefSettings) -> Result<Curve> {
+    let (low, high) = (hypsometry.min_m(), hypsometry.max_m());
     let knots_m: Vec<f64> = (0..KNOTS)
         .map(|i| low + (high - low) * i as f64 / (KNOTS - 1) as f64)
         .collect();
@@ -75,10 +105,6 @@ pub fn unit_curve(hypsometry: &Hypsometry, settings: &ReliefSettings) -> Result<
         knots_m,
     };
     curve.knots_mm[KNOTS - 1] = 1.0;
-    let at_level = curve.relief_mm(level_m);
-    for mm in &mut curve.knots_mm {
-        *mm -= at_level;
-    }
     Ok(curve)
 }
 
@@ -297,13 +323,10 @@ mod tests {
 
     fn settings(curve: CurveShape, boost: f64) -> ReliefSettings {
         ReliefSettings {
-            range_mm: None,
             curve,
             boost,
-            exponent: 0.6,
-            blend: None,
             knots: vec![[-4000.0, 0.0], [0.0, 3.0], [1000.0, 3.5], [9000.0, 6.0]],
-            level: Level::Mean,
+            ..crate::settings::Settings::default().relief
         }
     }
 

@@ -1,0 +1,163 @@
+//! `layered`: an edge-keeping base, and detail brought out of it.
+//!
+//! The base is the guided filter with the ground as its own guide (K. He, J. Sun and X. Tang,
+//! "Guided Image Filtering", IEEE Trans. PAMI 35, 2013, eq. 5, 6 and 8), its windows discs of
+//! true size. With mean μ and variance σ² of the heights h in a window,
+//!
+//! ```text
+//! a = σ² / (σ² + ε)      b = (1 − a)·μ      base = ā·h + b̄      (bars: means over the window)
+//! ```
+//!
+//! so what rises far beyond √ε stays in the base, sharp edges included. Detail d = h − base is
+//! deepened most where it is faintest: with r its root mean square in the window, k the setting
+//! `detail`, and T a part of the bound m below,
+//!
+//! ```text
+//! x = d·(1 − ā)·(k − 1) / √(1 + (k·r/T)²)        s = m·x / √(m² + x²)
+//! relief = curve(h + s)
+//! ```
+//!
+//! The factor 1 − ā is this program's own: beside a scarp the few windows that barely touch the
+//! other side leave a trace of it in d, which deepened would be a halo. |s| stays below m, so ground more than 2m higher than other ground is carved higher, whatever
+//! the detail does: order is kept by construction. Towards the body's highest and lowest ground m
+//! shrinks to 0, so that both land exactly on the ends of the range and nothing is clamped.
+
+use crate::curve::Curve;
+use crate::discs::Discs;
+use crate::grid::Grid;
+use ndarray::{Array2, Axis};
+use rayon::prelude::*;
+
+/// √ε, as a share of the body's range of heights: rises well beyond it count as edges. Smaller
+/// leaves more in the base, larger lets steps cast halos.
+const EDGE_SHARE: f64 = 0.005;
+
+/// T over m: how much of its bound the detail fills on average. More would cut off its crests.
+const FILL: f64 = 0.7;
+
+/// What may be chosen.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Layered {
+    /// Width of the window, radians of a great circle.
+    pub span_rad: f64,
+    /// Times the faintest detail is deepened.
+    pub detail: f64,
+    /// How far ground may be moved up or down, as a share of the body's range.
+    pub shift: f64,
+}
+
+/// Relief of every sample by the curve, with detail brought out; in the curve's millimetres.
+pub fn layered(grid: &Grid, curve: &Curve, settings: &Layered) -> Array2<f32> {
+    let last = curve.knots_m.len() - 1;
+    let (low, high) = (curve.knots_m[0], curve.knots_m[last]);
+    let range = high - low;
+    let discs = Discs::new(grid, 0.5 * settings.span_rad);
+    let base = Base::new(grid, &discs, low + 0.5 * range, EDGE_SHARE * range);
+    let rms2 = discs.mean(&discs.pool(grid, |row, out| {
+        base.detail(grid, &discs, row, out);
+        out.iter_mut().for_each(|d| *d *= *d);
+    }));
+    let most = settings.shift * range;
+    let mut relief = Array2::zeros(grid.heights_m.dim());
+    relief
+        .axis_iter_mut(Axis(0))
+        .into_par_iter()
+        .enumerate()
+        .for_each(|(row, mut out)| {
+            let columns = grid.columns();
+            let (mut detail, mut mean2) = (vec![0f32; columns], vec![0f32; columns]);
+            base.detail(grid, &discs, row, &mut detail);
+            discs.row(&rms2, row, &mut mean2);
+            let mut edge = vec![0f32; columns];
+            discs.row(&base.a, row, &mut edge);
+            for (column, out) in out.iter_mut().enumerate() {
+                let height = f64::from(grid.heights_m[(row, column)]);
+                let gain = settings.detail;
+                let filled = gain * gain * f64::from(mean2[column].max(0.0))
+                    / (FILL * most).powi(2).max(f64::MIN_POSITIVE);
+                let gentle = f64::from(1.0 - edge[column]);
+                let deepened =
+                    f64::from(detail[column]) * gentle * (gain - 1.0) / (1.0 + filled).sqrt();
+                *out = curve.relief_mm(height + shift(deepened, height, low, high, most)) as f32;
+            }
+        });
+    relief
+}
+
+/// Detail with its soft bound, which shrinks to nothing at the body's extremes.
+fn shift(deepened: f64, height: f64, low: f64, high: f64, most: f64) -> f64 {
+    let room = if deepened > 0.0 {
+        high - height
+    } else {
+        height - low
+    };
+    if room <= 0.0 || most <= 0.0 {
+        return 0.0;
+    }
+    let bound = most * room / (most + room);
+    bound * deepened / bound.hypot(deepened)
+}
+
+/// The guided filter's coefficients, averaged over the windows.
+struct Base {
+    middle_m: f64,
+    a: Array2<f32>,
+    b: Array2<f32>,
+}
+
+impl Base {
+    fn new(grid: &Grid, discs: &Discs, middle_m: f64, edge_m: f64) -> Base {
+        // About the middle of the range, so that squares keep their digits.
+        let centred = |row: usize, out: &mut [f32]| {
+            for (out, &height) in out.iter_mut().zip(grid.heights_m.row(row)) {
+                *out = (f64::from(height) - middle_m) as f32;
+            }
+        };
+        let mut mean = discs.mean(&discs.pool(grid, centred));
+        let mut square = discs.mean(&discs.pool(grid, |row, out| {
+            centred(row, out);
+            out.iter_mut().for_each(|h| *h *= *h);
+        }));
+        let epsilon = edge_m * edge_m;
+        ndarray::Zip::from(&mut mean)
+            .and(&mut square)
+            .for_each(|mean, square| {
+                let mu = f64::from(*mean);
+                let variance = (f64::from(*square) - mu * mu).max(0.0);
+                let a = variance / (variance + epsilon);
+                *square = a as f32;
+                *mean = ((1.0 - a) * mu) as f32;
+            });
+        Base {
+            middle_m,
+            a: discs.mean(&square),
+            b: discs.mean(&mean),
+        }
+    }
+
+    /// Height less base along a row, metres.
+    fn detail(&self, grid: &Grid, discs: &Discs, row: usize, out: &mut [f32]) {
+        let mut a = vec![0f32; out.len()];
+        discs.row(&self.a, row, &mut a);
+        discs.row(&self.b, row, out);
+        let heights = grid.heights_m.row(row);
+        for ((out, a), &height) in out.iter_mut().zip(a).zip(heights) {
+            let height = f64::from(height) - self.middle_m;
+            *out = (height - (f64::from(a) * height + f64::from(*out))) as f32;
+        }
+    }
+}
+
+/// Height less base of every sample, metres.
+#[cfg(test)]
+pub(super) fn detail_of(grid: &Grid, span_rad: f64, edge_m: f64) -> Array2<f32> {
+    let discs = Discs::new(grid, 0.5 * span_rad);
+    let base = Base::new(grid, &discs, 0.0, edge_m);
+    let mut all = Array2::zeros(grid.heights_m.dim());
+    for (row, mut line) in all.outer_iter_mut().enumerate() {
+        if let Some(line) = line.as_slice_mut() {
+            base.detail(grid, &discs, row, line);
+        }
+    }
+    all
+}

@@ -1,0 +1,247 @@
+//! The charts: curves over the hypsometry, and the frontier of a search. `plotters` draws them.
+
+use super::Suggestion;
+use crate::curve::Curve;
+use crate::grid::Hypsometry;
+use crate::pictures::draw_over;
+use crate::stages::report::overview;
+use crate::{Error, Problem, Result};
+use image::{Rgb, RgbImage};
+use plotters::prelude::*;
+
+/// Size of a chart, pixels.
+const SIZE: (u32, u32) = (1400, 900);
+
+/// Okabe and Ito's colours, told apart by people of any colour vision; the first is black.
+const COLOURS: [RGBColor; 7] = [
+    RGBColor(0, 0, 0),
+    RGBColor(0, 114, 178),
+    RGBColor(213, 94, 0),
+    RGBColor(0, 158, 115),
+    RGBColor(204, 121, 167),
+    RGBColor(86, 180, 233),
+    RGBColor(230, 159, 0),
+];
+
+/// Length of dashes and gaps by line, so that grey copies stay legible; 0 is an unbroken line.
+const DASHES: [(i32, i32); 4] = [(0, 0), (14, 6), (4, 5), (24, 10)];
+
+/// Bars of the hypsometry.
+const BARS: usize = 120;
+
+fn failed(error: impl std::fmt::Display) -> Error {
+    Error::Disk(Problem::new(format!(
+        "the chart could not be drawn: {error}"
+    )))
+}
+
+fn font(size: u32) -> TextStyle<'static> {
+    ("DejaVu Sans", size)
+        .into_font()
+        .color(&RGBColor(26, 26, 26))
+}
+
+/// Relief over height for every curve, with the share of ground at each height behind.
+pub(super) fn curves(curves: &[(&str, &Curve)], ground: &Hypsometry) -> Result<String> {
+    let (low, high) = (ground.min_m() / 1000.0, ground.max_m() / 1000.0);
+    let ends = curves
+        .iter()
+        .fold((f64::MAX, f64::MIN), |(a, b), (_, curve)| {
+            (a.min(curve.lowest_mm()), b.max(curve.highest_mm()))
+        });
+    let room = 0.03 * (ends.1 - ends.0);
+    let (bottom, top) = (ends.0 - room, ends.1 + room);
+    let mut svg = String::new();
+    {
+        let area = SVGBackend::with_string(&mut svg, SIZE).into_drawing_area();
+        area.fill(&WHITE).map_err(failed)?;
+        let mut chart = ChartBuilder::on(&area)
+            .caption("What each curve makes of the heights", font(34))
+            .margin(30)
+            .x_label_area_size(70)
+            .y_label_area_size(90)
+            .build_cartesian_2d(low..high, bottom..top)
+            .map_err(failed)?;
+        chart
+            .configure_mesh()
+            .x_desc("height on the planet, km (grey: how much ground lies there)")
+            .y_desc("relief in the wood, mm")
+            .label_style(font(22))
+            .axis_desc_style(font(24))
+            .light_line_style(WHITE)
+            .bold_line_style(RGBColor(220, 220, 220))
+            .draw()
+            .map_err(failed)?;
+        let width = (high - low) / BARS as f64;
+        let shares: Vec<f64> = (0..BARS)
+            .map(|i| {
+                let from = 1000.0 * (low + i as f64 * width);
+                ground.share_below(from + 1000.0 * width) - ground.share_below(from)
+            })
+            .collect();
+        let most = shares.iter().copied().fold(f64::MIN_POSITIVE, f64::max);
+        chart
+            .draw_series(shares.iter().enumerate().map(|(i, share)| {
+                let left = low + i as f64 * width;
+                let height = bottom + 0.45 * (top - bottom) * share / most;
+                Rectangle::new(
+                    [(left, bottom), (left + width, height)],
+                    RGBColor(222, 222, 222).filled(),
+                )
+            }))
+            .map_err(failed)?;
+        for (i, (label, curve)) in curves.iter().enumerate() {
+            let style = COLOURS[i % COLOURS.len()].stroke_width(3);
+            let points: Vec<(f64, f64)> = (0..=400)
+                .map(|k| {
+                    let km = low + (high - low) * f64::from(k) / 400.0;
+                    (km, curve.relief_mm(1000.0 * km))
+                })
+                .collect();
+            let (dash, gap) = DASHES[i % DASHES.len()];
+            let drawn = if dash == 0 {
+                chart.draw_series(LineSeries::new(points, style))
+            } else {
+                chart.draw_series(DashedLineSeries::new(points, dash, gap, style))
+            };
+            drawn.map_err(failed)?.label(*label).legend(move |(x, y)| {
+                // The first three dashes, or one line.
+                let length = if dash == 0 { 60 } else { dash };
+                let piece = |k: i32| {
+                    let from = (k * (dash + gap)).min(60);
+                    PathElement::new(vec![(from, 0), ((from + length).min(60), 0)], style)
+                };
+                EmptyElement::at((x, y)) + piece(0) + piece(1) + piece(2)
+            });
+        }
+        chart
+            .configure_series_labels()
+            .position(SeriesLabelPosition::LowerRight)
+            .legend_area_size(75)
+            .margin(16)
+            .label_font(font(22))
+            .background_style(WHITE.mix(0.9))
+            .border_style(RGBColor(200, 200, 200))
+            .draw()
+            .map_err(failed)?;
+        area.present().map_err(failed)?;
+    }
+    Ok(svg)
+}
+
+/// Legible area against order kept, of everything a search tried.
+pub(super) fn frontier(suggestion: &Suggestion) -> Result<String> {
+    let trials = &suggestion.trials;
+    let percent = |share: f64| 100.0 * share;
+    let least = trials
+        .iter()
+        .map(|t| percent(t.order_kept))
+        .fold(99.0, f64::min)
+        .max(80.0);
+    let most = trials
+        .iter()
+        .map(|t| percent(t.legible_share))
+        .fold(0.0, f64::max);
+    let mut svg = String::new();
+    {
+        let area = SVGBackend::with_string(&mut svg, SIZE).into_drawing_area();
+        area.fill(&WHITE).map_err(failed)?;
+        let mut chart = ChartBuilder::on(&area)
+            .caption("Legible ground against order kept", font(34))
+            .margin(30)
+            .x_label_area_size(70)
+            .y_label_area_size(90)
+            .build_cartesian_2d(least - 0.1..100.1, 0.0..(most + 5.0).min(100.0))
+            .map_err(failed)?;
+        chart
+            .configure_mesh()
+            .x_desc("order kept, % of neighbouring heights")
+            .y_desc("legible ground, % of the planet")
+            .label_style(font(22))
+            .axis_desc_style(font(24))
+            .light_line_style(WHITE)
+            .bold_line_style(RGBColor(220, 220, 220))
+            .draw()
+            .map_err(failed)?;
+        let mut ranked: Vec<(f64, f64)> = trials
+            .iter()
+            .map(|t| (percent(t.order_kept), percent(t.legible_share)))
+            .collect();
+        ranked.sort_by(|a, b| b.0.total_cmp(&a.0).then(b.1.total_cmp(&a.1)));
+        let mut edge: Vec<(f64, f64)> = Vec::new();
+        for point in ranked {
+            if edge.last().is_none_or(|last| point.1 > last.1) {
+                edge.push(point);
+            }
+        }
+        chart
+            .draw_series(LineSeries::new(edge, COLOURS[1].stroke_width(3)))
+            .map_err(failed)?
+            .label("the best for each order")
+            .legend(|(x, y)| {
+                PathElement::new(vec![(x, y), (x + 60, y)], COLOURS[1].stroke_width(3))
+            });
+        let limit = 99.0;
+        chart
+            .draw_series(DashedLineSeries::new(
+                vec![(limit, 0.0), (limit, most)],
+                8,
+                8,
+                COLOURS[2].stroke_width(2),
+            ))
+            .map_err(failed)?
+            .label("the limit: 99 %")
+            .legend(|(x, y)| {
+                PathElement::new(vec![(x, y), (x + 60, y)], COLOURS[2].stroke_width(2))
+            });
+        let dot = |trial: &super::Trial| {
+            let place = (percent(trial.order_kept), percent(trial.legible_share));
+            Circle::new(
+                place,
+                6,
+                if trial.allowed {
+                    BLACK.filled()
+                } else {
+                    BLACK.stroke_width(2)
+                },
+            )
+        };
+        chart
+            .draw_series(trials.iter().filter(|t| t.allowed).map(dot))
+            .map_err(failed)?
+            .label("tried")
+            .legend(|(x, y)| Circle::new((x + 30, y), 6, BLACK.filled()));
+        chart
+            .draw_series(trials.iter().filter(|t| !t.allowed).map(dot))
+            .map_err(failed)?
+            .label("tried, breaks a limit")
+            .legend(|(x, y)| Circle::new((x + 30, y), 6, BLACK.stroke_width(2)));
+        chart
+            .draw_series(trials.iter().filter(|t| t.chosen).map(|t| {
+                let place = (percent(t.order_kept), percent(t.legible_share));
+                Circle::new(place, 13, COLOURS[2].stroke_width(4))
+            }))
+            .map_err(failed)?
+            .label("suggested")
+            .legend(|(x, y)| Circle::new((x + 30, y), 10, COLOURS[2].stroke_width(4)));
+        chart
+            .configure_series_labels()
+            .position(SeriesLabelPosition::LowerLeft)
+            .legend_area_size(75)
+            .margin(16)
+            .label_font(font(22))
+            .background_style(WHITE.mix(0.9))
+            .border_style(RGBColor(200, 200, 200))
+            .draw()
+            .map_err(failed)?;
+        area.present().map_err(failed)?;
+    }
+    Ok(svg)
+}
+
+/// A chart as a PNG file, in the fonts this crate carries.
+pub(super) fn png(svg: &str) -> Result<Vec<u8>> {
+    let mut picture = RgbImage::from_pixel(SIZE.0, SIZE.1, Rgb([255; 3]));
+    draw_over(&mut picture, svg).map_err(failed)?;
+    overview::encode(&picture)
+}

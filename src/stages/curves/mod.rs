@@ -1,0 +1,294 @@
+//! Compares ways to exaggerate one grid's relief, and picks one.
+//!
+//! Everything runs at preview resolution unless asked otherwise: the figures then differ from
+//! those of the full job by a point or two, the ranking hardly ever.
+
+mod chart;
+mod sheet;
+mod suggest;
+mod text;
+
+pub use suggest::{Suggestion, Trial};
+
+use crate::curve::Curve;
+use crate::geometry::Solid;
+use crate::grid::{Grid, Source};
+use crate::jobfile::{self, Job};
+use crate::legible::{Legibility, Measure, measure_with_median};
+use crate::pipeline;
+use crate::progress::Progress;
+use crate::settings::{CurveShape, Method, Settings};
+use crate::stages::compress::{self, carved, straight};
+use crate::stages::read::{self, ReadRequest, Reading};
+use crate::stages::write::folder::NewFolder;
+use crate::{Error, Result};
+use serde::Serialize;
+use std::path::{Path, PathBuf};
+
+/// Sample spacing of a preview on the globe, mm: a dozen to the window that decides what is legible.
+const PREVIEW_MM: f64 = 0.42;
+
+/// Elevations, as shares of the sphere below them, at which curves are described.
+const SHARES: [f64; 6] = [0.05, 0.25, 0.5, 0.75, 0.95, 0.999];
+
+/// Blend of `equalize` under detail: the rest of the straight line keeps summits on mountains.
+const BLEND: f64 = 0.85;
+
+/// What is asked for.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct CurvesOptions {
+    /// Ways to try, each a list such as `curve=asinh,boost=4`; none tries the usual ones.
+    pub tries: Vec<String>,
+    /// Folder for chart, contact sheet and JSON.
+    pub out: Option<PathBuf>,
+    /// Look for the best settings; the diameter in mm of the round-nosed bit that will cut them.
+    pub suggest_for_bit_mm: Option<f64>,
+    /// Work at the job's own resolution.
+    pub full: bool,
+}
+
+/// What comes out.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Comparison {
+    /// Columns and rows the figures were measured on.
+    pub samples: [usize; 2],
+    /// One per way tried.
+    pub curves: Vec<Row>,
+    /// What is best, if asked for.
+    pub suggestion: Option<Suggestion>,
+}
+
+/// One way to exaggerate, described.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Row {
+    /// What was asked for.
+    pub label: String,
+    /// Lowest to highest ground, mm.
+    pub range_mm: f64,
+    /// At which heights the curve is described.
+    pub at: Vec<Slope>,
+    /// What can be seen and felt.
+    #[serde(flatten)]
+    pub figures: Legibility,
+}
+
+/// How much the curve makes of height differences somewhere.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Slope {
+    /// Share of the sphere below, per cent; 100 is the summit.
+    pub percent: f64,
+    /// Height, metres.
+    pub height_m: f64,
+    /// Relief per kilometre of height, mm.
+    pub mm_per_km: f64,
+    /// The same against true scale on this globe; none if the body's radius is not known.
+    pub exaggeration: Option<f64>,
+}
+
+/// A finished relief and what made it.
+struct Carved {
+    row: Row,
+    global: Curve,
+    relief_mm: Grid,
+}
+
+/// Compares, and writes pictures and JSON if a folder is named.
+///
+/// # Errors
+/// Those of the main job up to the fit, for any of the ways tried.
+pub fn curves(job: &Job, options: &CurvesOptions, progress: &dyn Progress) -> Result<Comparison> {
+    job.require_grid()?;
+    let folder = match &options.out {
+        Some(out) => Some(NewFolder::begin(out, false)?),
+        None => None,
+    };
+    let ways = ways(job, &options.tries)?;
+    let bench = Bench::open(job, options.full, progress)?;
+    progress.start("carving curves", ways.len() as u64);
+    let mut all = Vec::new();
+    for (label, settings) in &ways {
+        all.push(bench.carve(label, settings).map_err(|e| job.locate(e))?);
+        progress.step(1);
+    }
+    progress.done();
+    let suggestion = match options.suggest_for_bit_mm {
+        Some(bit_mm) => Some(suggest::suggest(&bench, &job.settings, bit_mm, progress)?),
+        None => None,
+    };
+    if let Some(suggestion) = &suggestion {
+        all.push(bench.carve("suggested", &suggestion.settings)?);
+    }
+    let comparison = Comparison {
+        samples: [bench.reading.grid.columns(), bench.reading.grid.rows()],
+        curves: all.iter().map(|one| one.row.clone()).collect(),
+        suggestion,
+    };
+    if let Some(folder) = folder {
+        write(&folder, &comparison, &all, &bench)?;
+        folder.finish()?;
+    }
+    Ok(comparison)
+}
+
+fn write(
+    folder: &NewFolder,
+    comparison: &Comparison,
+    all: &[Carved],
+    bench: &Bench<'_>,
+) -> Result<()> {
+    let json = serde_json::to_string_pretty(comparison).unwrap_or_default();
+    folder.write("curves.json", format!("{json}\n").as_bytes())?;
+    folder.write("curves.md", comparison.to_string().as_bytes())?;
+    let named: Vec<(&str, &Curve)> = all
+        .iter()
+        .map(|one| (one.row.label.as_str(), &one.global))
+        .collect();
+    let svg = chart::curves(&named, &bench.reading.source.hypsometry)?;
+    folder.write("curves.svg", svg.as_bytes())?;
+    folder.write("curves.png", &chart::png(&svg)?)?;
+    folder.write("sheet.png", &sheet::sheet(all, bench.radius_mm)?)?;
+    if let Some(suggestion) = &comparison.suggestion {
+        let svg = chart::frontier(suggestion)?;
+        folder.write("frontier.svg", svg.as_bytes())?;
+        folder.write("frontier.png", &chart::png(&svg)?)?;
+    }
+    Ok(())
+}
+
+/// The ways to try: those named, or one of each kind and the job's own.
+fn ways(job: &Job, tries: &[String]) -> Result<Vec<(String, Settings)>> {
+    if tries.is_empty() {
+        let mut usual: Vec<(String, Settings)> = [
+            ("linear", CurveShape::Linear),
+            ("power", CurveShape::Power),
+            ("asinh", CurveShape::Asinh),
+            ("equalize", CurveShape::Equalize),
+        ]
+        .map(|(label, curve)| (label.to_owned(), plain(&job.settings, curve)))
+        .into();
+        let mut layered = plain(&job.settings, CurveShape::Equalize);
+        layered.relief.method = Method::Layered;
+        layered.relief.blend = Some(BLEND);
+        usual.push(("layered on equalize".into(), layered));
+        usual.push(("the job's own".into(), job.settings.clone()));
+        return Ok(usual);
+    }
+    tries
+        .iter()
+        .map(|text| {
+            let sets: Vec<String> = text
+                .split(',')
+                .map(|part| format!("relief.{}", part.trim()))
+                .collect();
+            let settings = Settings {
+                relief: jobfile::changed(&job.settings, &sets)?.relief,
+                ..job.settings.clone()
+            };
+            Ok((text.clone(), settings))
+        })
+        .collect()
+}
+
+/// A plain curve with the job's range and level; `equalize` as far as it goes.
+fn plain(settings: &Settings, curve: CurveShape) -> Settings {
+    let mut settings = settings.clone();
+    settings.relief.curve = curve;
+    settings.relief.method = Method::Curve;
+    settings.relief.below = Default::default();
+    settings.relief.blend = (curve == CurveShape::Equalize).then_some(1.0);
+    settings
+}
+
+/// A grid read once, on which many ways are tried.
+struct Bench<'a> {
+    solid: Solid,
+    reading: Reading,
+    radius_mm: f64,
+    median_m: f64,
+    job: &'a Job,
+}
+
+impl<'a> Bench<'a> {
+    fn open(job: &'a Job, full: bool, progress: &dyn Progress) -> Result<Bench<'a>> {
+        let locate = |error: Error| job.locate(error);
+        let radius_mm = job.settings.globe.diameter_mm / 2.0;
+        let (solid, _) = pipeline::oriented(&job.settings).map_err(locate)?;
+        let step_mm = if full {
+            job.settings.image.pixel_mm
+        } else {
+            PREVIEW_MM
+        };
+        let request = ReadRequest {
+            finest_step_deg: Some((step_mm / radius_mm).to_degrees()),
+        };
+        let reading = read::read(&job.settings.grid, &request, progress).map_err(locate)?;
+        let median_m = reading.source.hypsometry.quantile_m(0.5);
+        Ok(Bench {
+            solid,
+            reading,
+            radius_mm,
+            median_m,
+            job,
+        })
+    }
+
+    fn carve(&self, label: &str, settings: &Settings) -> Result<Carved> {
+        let Reading { grid, source } = &self.reading;
+        let shaped = compress::shape(grid.clone(), source, settings)?;
+        let fit = pipeline::fitted(&self.solid, &shaped, settings)?;
+        let limit_deg = settings.relief.slope_limit_deg();
+        let (sampled, curve) = shaped.scaled(fit.range_mm, self.radius_mm, limit_deg);
+        let relief_mm = carved(sampled, &curve);
+        let figures = measure_with_median(
+            grid,
+            &relief_mm,
+            self.radius_mm,
+            &Measure::default(),
+            self.median_m,
+        );
+        Ok(Carved {
+            row: Row {
+                label: label.to_owned(),
+                range_mm: fit.range_mm,
+                at: slopes(&fit.curve, source, self.radius_mm),
+                figures,
+            },
+            global: fit.curve,
+            relief_mm,
+        })
+    }
+}
+
+/// The curve's slope at the described heights, over a hundredth of the range.
+fn slopes(curve: &Curve, source: &Source, radius_mm: f64) -> Vec<Slope> {
+    let (low, high) = (source.hypsometry.min_m(), source.hypsometry.max_m());
+    let step = 0.005 * (high - low);
+    let places = SHARES.map(|share| (100.0 * share, source.hypsometry.quantile_m(share)));
+    places
+        .into_iter()
+        .chain([(100.0, high)])
+        .map(|(percent, height_m)| {
+            let middle = height_m.clamp(low + step, high - step);
+            let mm_per_m =
+                (curve.relief_mm(middle + step) - curve.relief_mm(middle - step)) / (2.0 * step);
+            Slope {
+                percent,
+                height_m,
+                mm_per_km: 1000.0 * mm_per_m,
+                exaggeration: source
+                    .reference_radius_m
+                    .map(|radius_m| mm_per_m * radius_m / radius_mm),
+            }
+        })
+        .collect()
+}
+
+/// The sampler's straight curve over a relief in mm.
+fn identity(carved: &Carved) -> Curve {
+    straight(&carved.global)
+}
+
+/// Shown with a message: the folder's main picture.
+pub fn sheet_in(folder: &Path) -> PathBuf {
+    folder.join("sheet.png")
+}
