@@ -1010,7 +1010,7 @@ fn mistakes_in_repeated_sections_are_told_with_their_line() {
         (
             "[[boards]]\nwidth = \"8 in\"\n",
             "job: boards: there is no section of this name; allowed: [grid], [globe], \
-             [globe.turn], [relief], [stock], [image], [blanks], [jig], [saw], \
+             [globe.turn], [relief], [relief.below], [stock], [image], [blanks], [jig], [saw], \
              [joint], [wood], [budget], [paper], [work], \
              [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you mean [[board]]? \
              (walnut.toml line 1)",
