@@ -4,8 +4,8 @@ mod bars;
 mod cli;
 
 use clap::{CommandFactory, Parser};
-use cli::{Check, Cli, Command, Completions, Facets, Global, Init, Inspect, Manual};
-use globewright::pipeline::{self, FacetsOptions};
+use cli::{Check, Cli, Command, Completions, Facets, Global, Init, Inspect, Join, Manual};
+use globewright::pipeline::{self, FacetsOptions, Summary};
 use globewright::progress::Progress;
 use globewright::stages::write::folder;
 use globewright::stages::{check, inspect, read};
@@ -38,6 +38,7 @@ fn run(cli: &Cli) -> Result<()> {
         Command::Inspect(args) => run_inspect(args, &cli.global, progress.as_ref()),
         Command::Facets(args) => run_facets(args, &cli.global, progress.as_ref()),
         Command::Check(args) => run_check(args),
+        Command::Join(args) => run_join(args, &cli.global, progress.as_ref()),
         Command::Completions(args) => run_completions(args),
         Command::Manual(args) => run_manual(args, &cli.global),
     }
@@ -94,6 +95,17 @@ fn run_facets(args: &Facets, global: &Global, progress: &dyn Progress) -> Result
     };
     folder::clean_up_on_interrupt()?;
     let summary = pipeline::facets(&job, &options, progress)?;
+    tell(global, "Carved", &summary, &args.out)
+}
+
+fn run_join(args: &Join, global: &Global, progress: &dyn Progress) -> Result<()> {
+    folder::clean_up_on_interrupt()?;
+    let summary = pipeline::join(&args.parts, &args.out, args.force, progress)?;
+    tell(global, "Joined", &summary, &args.out)
+}
+
+/// Warnings and where to look first, then the folder as the result.
+fn tell(global: &Global, done: &str, summary: &Summary, out: &Path) -> Result<()> {
     for warning in &summary.warnings {
         chat(global, &format!("Note: {warning}"));
     }
@@ -101,16 +113,16 @@ fn run_facets(args: &Facets, global: &Global, progress: &dyn Progress) -> Result
     chat(
         global,
         &format!(
-            "Carved {} of a {}; start with {}",
+            "{done} {} of a {}; start with {}",
             match manifest.facets.len() {
                 1 => "1 facet".into(),
                 count => format!("{count} facets"),
             },
             manifest.globe.solid,
-            args.out.join("report.md").display()
+            out.join("report.md").display()
         ),
     );
-    print(&format!("{}\n", args.out.display()))
+    print(&format!("{}\n", out.display()))
 }
 
 fn run_check(args: &Check) -> Result<()> {

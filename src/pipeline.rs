@@ -1,29 +1,31 @@
 //! The whole job from top to bottom: read, orient, compress, fit, resample, write, report.
 
+use crate::closing::{Closing, Trace};
 use crate::geometry::{Solid, lat_lon_deg, turn_to};
 use crate::grid::Source;
 use crate::jobfile::Job;
 use crate::manifest::{
-    Centre, Checks, EdgeEntry, FacetEntry, FrameEntry, GlobeEntry, ImageEntry, MANIFEST_FILE,
-    Manifest, SCHEMA, SourceEntry,
+    Centre, Checks, EdgeEntry, FacetEntry, FrameEntry, GlobeEntry, ImageEntry, Manifest, SCHEMA,
+    SourceEntry,
 };
 use crate::memory;
 use crate::progress::Progress;
 use crate::settings::{Base, Settings};
+use crate::stages::check;
 use crate::stages::compress;
 use crate::stages::fit::{self, Fit};
+use crate::stages::join;
 use crate::stages::read::{self, ReadRequest};
-use crate::stages::report::{self, overview};
 use crate::stages::resample::{Bounds, FacetImage, FacetSpec, Sampler, render};
-use crate::stages::seams::{self, FacetView, Profiles, SeamLine};
+use crate::stages::seams::{self, SeamLine};
 use crate::stages::write::folder::NewFolder;
 use crate::stages::write::{self, ImageFacts};
-use crate::warnings::{self, RunFacts, Warning};
+use crate::warnings::Warning;
 use crate::{Error, Problem, Result};
 use glam::{DMat3, DVec3};
 use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// What a run of the main job is asked for beside the job itself.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -76,28 +78,50 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
         sampler: &sampler,
         bounds: &bounds,
         fit: &fit,
-        seams: seams::seams_of(&manifest),
-        layout: overview::Layout::of(&manifest),
+        closing: Closing::of(&manifest),
         folder: &folder,
     };
-    let drawn = drawing.all(&mut manifest, together, progress)?;
+    let traces = drawing.all(&mut manifest, together, progress)?;
+    let warnings = drawing.closing.write(&mut manifest, traces, &folder)?;
+    folder.finish()?;
+    Ok(Summary { manifest, warnings })
+}
 
-    manifest.checks = checks(&manifest, &drawing.seams, &drawn.profiles);
-    let facts = RunFacts {
-        filled_share: reading.source.filled_share,
-        edge_mm: settings.stock.edge_mm,
+/// Merges folders that each hold some facets of one job into the folder that one run would have
+/// written, byte for byte. The order of the parts is no matter.
+///
+/// # Errors
+/// As [`join::gather`]; [`Error::Check`] when an image is damaged or is not what its manifest says;
+/// [`Error::Disk`]. The folder then is not there, or as it was.
+pub fn join(
+    parts: &[PathBuf],
+    out: &Path,
+    force: bool,
+    progress: &dyn Progress,
+) -> Result<Summary> {
+    let join::Gathered {
+        mut manifest,
+        folders,
+    } = join::gather(parts)?;
+    let folder = NewFolder::begin(out, force)?;
+    let closing = Closing::of(&manifest);
+    let copy = |facet: &FacetEntry, part: &PathBuf| -> Result<(usize, Trace)> {
+        folder.write(&facet.file, &join::image_bytes(part, facet)?)?;
+        // The copy is what is measured, so what is measured is what is kept.
+        let image = check::sound_image(&folder.path().join(&facet.file), &manifest, facet)
+            .map_err(|what| join::damaged(&part.join(&facet.file), facet, &what))?;
+        progress.step(1);
+        Ok((facet.id, closing.trace(facet, &image.levels)))
     };
-    let mut warnings = warnings::collect(&manifest, &facts);
-    warnings.extend(reading.source.notes.iter().cloned().map(Warning::Grid));
-    manifest.warnings = warnings.iter().map(Warning::to_string).collect();
-
-    let sheet = overview::sheet(&manifest, &drawing.layout, &drawn.thumbs)?;
-    folder.write("overview.png", &overview::encode(&sheet)?)?;
-    folder.write(
-        "report.md",
-        report::text(&manifest, &settings.stock).as_bytes(),
-    )?;
-    folder.write(MANIFEST_FILE, write::manifest::text(&manifest)?.as_bytes())?;
+    progress.start("joining facets", manifest.facets.len() as u64);
+    let traces = manifest
+        .facets
+        .par_iter()
+        .zip(&folders)
+        .map(|(facet, part)| copy(facet, part))
+        .collect::<Result<BTreeMap<usize, Trace>>>()?;
+    progress.done();
+    let warnings = closing.write(&mut manifest, traces, &folder)?;
     folder.finish()?;
     Ok(Summary { manifest, warnings })
 }
@@ -173,15 +197,8 @@ struct Drawing<'a> {
     sampler: &'a Sampler,
     bounds: &'a Bounds,
     fit: &'a Fit,
-    seams: Vec<SeamLine>,
-    layout: overview::Layout,
+    closing: Closing,
     folder: &'a NewFolder,
-}
-
-/// What is kept of the drawn facets once their images are written.
-struct Drawn {
-    thumbs: Vec<overview::Thumb>,
-    profiles: BTreeMap<usize, Profiles>,
 }
 
 impl Drawing<'_> {
@@ -191,31 +208,25 @@ impl Drawing<'_> {
         manifest: &mut Manifest,
         together: usize,
         progress: &dyn Progress,
-    ) -> Result<Drawn> {
+    ) -> Result<BTreeMap<usize, Trace>> {
         progress.start("carving facets", manifest.facets.len() as u64);
-        let mut drawn = Drawn {
-            thumbs: Vec::new(),
-            profiles: BTreeMap::new(),
-        };
+        let mut traces = BTreeMap::new();
         for group in manifest.facets.chunks_mut(together) {
-            let finished: Vec<(overview::Thumb, Profiles)> = group
+            let finished: Vec<(usize, Trace)> = group
                 .par_iter_mut()
                 .map(|facet| {
-                    let finished = self.one(facet);
+                    let trace = self.one(facet)?;
                     progress.step(1);
-                    finished
+                    Ok((facet.id, trace))
                 })
                 .collect::<Result<_>>()?;
-            for (facet, (thumb, profiles)) in group.iter().zip(finished) {
-                drawn.thumbs.push(thumb);
-                drawn.profiles.insert(facet.id, profiles);
-            }
+            traces.extend(finished);
         }
         progress.done();
-        Ok(drawn)
+        Ok(traces)
     }
 
-    fn one(&self, facet: &mut FacetEntry) -> Result<(overview::Thumb, Profiles)> {
+    fn one(&self, facet: &mut FacetEntry) -> Result<Trace> {
         let spec = &self.fit.facets[facet.id - 1];
         let range_mm = (self.fit.curve.lowest_mm(), self.fit.curve.highest_mm());
         let FacetImage { levels, stats } = render(self.sampler, self.bounds, spec, range_mm);
@@ -224,16 +235,7 @@ impl Drawing<'_> {
         facet.clipped_low_px = stats.clipped_low_px;
         facet.undercut_px = stats.undercut_px;
         facet.carved_px = stats.carved_px;
-        let view = FacetView {
-            frame: spec.frame,
-            back_plane_mm: spec.back_plane_mm,
-            pixel_mm: spec.pixel_mm,
-            black_mm: spec.black_mm,
-            white_mm: spec.white_mm,
-            levels: &levels,
-        };
-        let profiles = seams::profiles(facet.id, &view, &self.seams, spec.radius_mm);
-        let thumb = overview::thumbnail(&levels, facet, &self.layout);
+        let trace = self.closing.trace(facet, &levels);
         let facts = ImageFacts {
             label: facet.label.clone(),
             pixel_mm: spec.pixel_mm,
@@ -242,7 +244,7 @@ impl Drawing<'_> {
         };
         let bytes = write::encode(self.settings.image.format, &levels, &facts)?;
         self.folder.write(&facet.file, &bytes)?;
-        Ok((thumb, profiles))
+        Ok(trace)
     }
 }
 
@@ -281,7 +283,9 @@ fn blank_manifest(
             max_m: source.max.height_m,
             mean_m: source.hypsometry.mean_m,
             filled_cells: source.filled_cells,
+            filled_share: source.filled_share,
             clipped_cells: source.clipped_cells,
+            notes: source.notes.clone(),
         },
         globe: GlobeEntry {
             solid: solid.name.into(),
@@ -290,6 +294,9 @@ fn blank_manifest(
             projection: settings.globe.projection,
             back_plane_mm: nearest.fold(f64::INFINITY, f64::min),
             stock_mm: settings.stock.thickness_mm,
+            skim_mm: settings.stock.skim_mm,
+            edge_mm: settings.stock.edge_mm,
+            trim_mm: settings.stock.trim_mm,
             turn: rows,
         },
         curve: fit.curve.clone(),
@@ -420,15 +427,4 @@ fn thinnest_corner(solid: &Solid, index: usize, spec: &FacetSpec, sampler: &Samp
             z - spec.back_plane_mm
         })
         .fold(f64::INFINITY, f64::min)
-}
-
-fn checks(manifest: &Manifest, lines: &[SeamLine], profiles: &BTreeMap<usize, Profiles>) -> Checks {
-    let worst = seams::summary(&seams::steps(lines, profiles)).map(|summary| summary.worst);
-    let sum = |count: fn(&FacetEntry) -> u64| manifest.facets.iter().map(count).sum::<u64>();
-    Checks {
-        worst_seam_step_mm: worst.as_ref().map(|worst| worst.worst_mm),
-        worst_seam: worst.map(|worst| worst.seam),
-        clipped_px: sum(|facet| facet.clipped_high_px + facet.clipped_low_px),
-        undercut_px: sum(|facet| facet.undercut_px),
-    }
 }

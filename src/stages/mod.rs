@@ -1,10 +1,12 @@
 //! The stages in order: read, compress, fit, resample, write, report. Each is one module with one
-//! plain input and one plain output; `inspect` and `check` look at what goes in and what came out.
+//! plain input and one plain output; `inspect` and `check` look at what goes in and what came
+//! out, `join` at what several machines made.
 
 pub mod check;
 pub mod compress;
 pub mod fit;
 pub mod inspect;
+pub mod join;
 pub mod read;
 pub mod report;
 pub mod resample;

@@ -2,3 +2,5 @@
 
 /// The command line: what it prints, where, and its exit codes.
 mod cli;
+/// Jobs made in parts, and the parts put together.
+mod join;
