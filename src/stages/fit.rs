@@ -712,6 +712,7 @@ fn inside(outline: &[DVec2], p: DVec2, margin: f64) -> bool {
         along.perp_dot(p - a) >= -margin
     })
 }
+
 fn sin_cos(angle_deg: f64) -> (f64, f64) {
     angle_deg.to_radians().sin_cos()
 }

@@ -281,14 +281,18 @@ impl<'a> Radial<'a> {
         for i in -(reach_px as isize)..=reach_px as isize {
             let column = jump.1 as f64 + step.x * i as f64;
             let row = jump.0 as f64 - step.y * i as f64;
-            // The line runs between pixels: take those on both sides of it.
-            for (row, column) in [(row.floor(), column.floor()), (row.ceil(), column.ceil())] {
-                for (row, column) in [(row, column), (row, column - 1.0), (row, column + 1.0)] {
-                    if (0.0..spec.height_px as f64).contains(&row)
-                        && (0.0..spec.width_px as f64).contains(&column)
+            if column < -1.0 || row < -1.0 {
+                continue;
+            }
+            // The line runs between pixels: take those on both sides of it. One is added, so that
+            // cutting off the fraction rounds down.
+            let (row, column) = ((row + 1.0) as usize, (column + 1.0) as usize);
+            for (row, column) in [(row, column), (row + 1, column + 1)] {
+                for column in column.saturating_sub(1)..=column + 1 {
+                    if (1..=spec.height_px).contains(&row) && (1..=spec.width_px).contains(&column)
                     {
                         // Folds mark the same pixels over and over: reading is cheaper.
-                        let mark = &marked[row as usize * spec.width_px + column as usize];
+                        let mark = &marked[(row - 1) * spec.width_px + column - 1];
                         if !mark.load(Ordering::Relaxed) {
                             mark.store(true, Ordering::Relaxed);
                         }
