@@ -3,6 +3,7 @@
 pub mod bodies;
 mod closing;
 pub mod curve;
+pub mod cutter;
 pub mod error;
 pub mod geometry;
 pub mod grid;

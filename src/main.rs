@@ -4,11 +4,12 @@ mod bars;
 mod cli;
 
 use clap::{CommandFactory, Parser};
-use cli::{Check, Cli, Command, Completions, Facets, Global, Init, Inspect, Join, Manual};
+use cli::{Check, Cli, Command, Completions, Facets, Global, Init, Inspect, Join, Manual, Turn};
+use globewright::geometry::a_solid;
 use globewright::pipeline::{self, FacetsOptions, Summary};
 use globewright::progress::Progress;
 use globewright::stages::write::folder;
-use globewright::stages::{check, inspect, read};
+use globewright::stages::{check, inspect, read, turn};
 use globewright::{Error, Problem, Result, jobfile};
 use std::io::{ErrorKind, Write};
 use std::path::Path;
@@ -37,6 +38,7 @@ fn run(cli: &Cli) -> Result<()> {
         Command::Init(args) => run_init(args, &cli.global),
         Command::Inspect(args) => run_inspect(args, &cli.global, progress.as_ref()),
         Command::Facets(args) => run_facets(args, &cli.global, progress.as_ref()),
+        Command::Turn(args) => run_turn(args, &cli.global, progress.as_ref()),
         Command::Check(args) => run_check(args),
         Command::Join(args) => run_join(args, &cli.global, progress.as_ref()),
         Command::Completions(args) => run_completions(args),
@@ -48,7 +50,7 @@ fn run(cli: &Cli) -> Result<()> {
 fn refuse_idle_settings(cli: &Cli) {
     let takes_settings = matches!(
         cli.command,
-        Command::Init(_) | Command::Inspect(_) | Command::Facets(_)
+        Command::Init(_) | Command::Inspect(_) | Command::Facets(_) | Command::Turn(_)
     );
     if !takes_settings && !cli.global.set.is_empty() {
         let message = "--set changes a job, and this command has none; leave it out";
@@ -92,6 +94,8 @@ fn run_facets(args: &Facets, global: &Global, progress: &dyn Progress) -> Result
         facets: args.facets.as_ref().map(|list| list.0.clone()),
         force: args.force,
         memory_bytes: args.memory,
+        cutters: args.cutters,
+        carved: args.carved,
     };
     folder::clean_up_on_interrupt()?;
     let summary = pipeline::facets(&job, &options, progress)?;
@@ -113,16 +117,41 @@ fn tell(global: &Global, done: &str, summary: &Summary, out: &Path) -> Result<()
     chat(
         global,
         &format!(
-            "{done} {} of a {}; start with {}",
+            "{done} {} of {}; start with {}",
             match manifest.facets.len() {
                 1 => "1 facet".into(),
                 count => format!("{count} facets"),
             },
-            manifest.globe.solid,
+            a_solid(&manifest.globe.solid),
             out.join("report.md").display()
         ),
     );
     print(&format!("{}\n", out.display()))
+}
+
+fn run_turn(args: &Turn, global: &Global, progress: &dyn Progress) -> Result<()> {
+    let job = jobfile::load(&args.job, &global.set)?;
+    if let Some(path) = args
+        .map
+        .as_ref()
+        .filter(|path| path.exists() && !args.force)
+    {
+        // Before the work rather than after it.
+        return Err(Error::Disk(
+            Problem::new("this file exists already")
+                .file(path)
+                .next("choose another name, or add --force to replace it"),
+        ));
+    }
+    let (turned, map) = pipeline::turn(&job, args.map.is_some(), progress)?;
+    if let (Some(path), Some(map)) = (&args.map, &map) {
+        write_whole(path, map, args.force)?;
+    }
+    if args.json {
+        return print_json(&turn::json(&turned));
+    }
+    let best = turn::block(&turned.found.choices[0]);
+    print(&format!("{}{best}", turn::table(&turned)))
 }
 
 fn run_check(args: &Check) -> Result<()> {

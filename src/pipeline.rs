@@ -13,16 +13,20 @@ use crate::progress::Progress;
 use crate::settings::{Base, Settings};
 use crate::stages::check;
 use crate::stages::compress;
+use crate::stages::cutting::{self, Bits, FacetCutting};
 use crate::stages::fit::{self, Fit};
 use crate::stages::join;
 use crate::stages::read::{self, ReadRequest};
+use crate::stages::report::{self, overview};
 use crate::stages::resample::{Bounds, FacetImage, FacetSpec, Sampler, render};
 use crate::stages::seams::{self, SeamLine};
+use crate::stages::turn::{self, Turned, map};
 use crate::stages::write::folder::NewFolder;
 use crate::stages::write::{self, ImageFacts};
 use crate::warnings::Warning;
 use crate::{Error, Problem, Result};
 use glam::{DMat3, DVec3};
+use ndarray::Array2;
 use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
@@ -38,6 +42,10 @@ pub struct FacetsOptions {
     pub force: bool,
     /// Memory to stay below, bytes; `None` takes what the machine has free.
     pub memory_bytes: Option<u64>,
+    /// Say what bits reach even if the job names none: then for those most shops have.
+    pub cutters: bool,
+    /// Also write images of what the finishing bit leaves.
+    pub carved: bool,
 }
 
 /// What a run of the main job made.
@@ -57,8 +65,64 @@ pub fn facets(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Re
     run(job, options, progress).map_err(|error| job.locate(error))
 }
 
+/// Searches the turn that suits the saw: see [`turn`](crate::stages::turn).
+///
+/// With `draw`, also draws the map of the planet with its seams before and after, as PNG.
+///
+/// # Errors
+/// Those of the search and of reading the grid.
+pub fn turn(job: &Job, draw: bool, progress: &dyn Progress) -> Result<(Turned, Option<Vec<u8>>)> {
+    turn_and_draw(job, draw, progress).map_err(|error| job.locate(error))
+}
+
+fn turn_and_draw(
+    job: &Job,
+    draw: bool,
+    progress: &dyn Progress,
+) -> Result<(Turned, Option<Vec<u8>>)> {
+    job.require_grid()?;
+    let settings = &job.settings;
+    let coarse = ReadRequest {
+        finest_step_deg: Some(turn::STEP_DEG),
+    };
+    let reading = read::read(&settings.grid, &coarse, progress)?;
+    let hypsometry = &reading.source.hypsometry;
+    let turned = turn::turn(&reading.grid, hypsometry, settings, progress)?;
+    if !draw {
+        return Ok((turned, None));
+    }
+    let curve = compress::unit_curve(hypsometry, &settings.relief)?.scaled(turned.range_mm);
+    let (solid, _) = oriented(settings)?;
+    let standard = Solid::named(solid.name).unwrap_or(solid);
+    let picture = map::draw(
+        &format!("{} on a {}", settings.name, standard.name.replace('-', " ")),
+        &reading.grid,
+        &curve,
+        settings.globe.diameter_mm / 2.0,
+        &standard,
+        &turned,
+    )?;
+    Ok((turned, Some(overview::encode(&picture)?)))
+}
+
+/// The job with its turn found, where that is left to the program; otherwise the job itself.
+fn with_turn(job: &Job, progress: &dyn Progress) -> Result<Job> {
+    if !job.settings.globe.turn.auto {
+        return Ok(job.clone());
+    }
+    let (turned, _) = turn_and_draw(job, false, progress)?;
+    let best = &turned.found.choices[0];
+    let mut settings = job.settings.clone();
+    let turn = &mut settings.globe.turn;
+    (turn.face, turn.lat_deg, turn.lon_deg, turn.spin_deg) =
+        (1, best.lat_deg, best.lon_deg, best.spin_deg);
+    Ok(job.with(settings))
+}
+
 fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Summary> {
     job.require_grid()?;
+    oriented(&job.settings)?;
+    let job = &with_turn(job, progress)?;
     let settings = &job.settings;
     let (solid, turn) = oriented(settings)?;
     let chosen = chosen_facets(&solid, options.facets.as_ref())?;
@@ -67,7 +131,9 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
     let reading = read::read(&settings.grid, &request(settings), progress)?;
     let unit = compress::unit_curve(&reading.source.hypsometry, &settings.relief)?;
     let fit = fit::fit(&solid, &reading.grid, &unit, settings)?;
-    let together = memory::facets_together(&reading.grid, &fit, options.memory_bytes)?;
+    let bits = bits(settings, options);
+    let together =
+        memory::facets_together(&reading.grid, &fit, bits.is_some(), options.memory_bytes)?;
 
     let sampler = Sampler::new(&reading.grid, &fit.curve);
     let bounds = Bounds::new(&reading.grid, &fit.curve);
@@ -78,10 +144,17 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
         sampler: &sampler,
         bounds: &bounds,
         fit: &fit,
+        bits: bits.as_ref(),
+        carved: options.carved,
         closing: Closing::of(&manifest),
+        kinds: solid.faces.iter().map(|face| face.kind).collect(),
         folder: &folder,
     };
-    let traces = drawing.all(&mut manifest, together, progress)?;
+    let (traces, cut) = drawing.all(&mut manifest, together, progress)?;
+    if let Some(bits) = &bits {
+        let rings = drawing.rings(bits, &chosen)?;
+        manifest.cutting = Some(bits.entry().with(cut, rings));
+    }
     let warnings = drawing.closing.write(&mut manifest, traces, &folder)?;
     folder.finish()?;
     Ok(Summary { manifest, warnings })
@@ -102,6 +175,7 @@ pub fn join(
     let join::Gathered {
         mut manifest,
         folders,
+        others,
     } = join::gather(parts)?;
     let folder = NewFolder::begin(out, force)?;
     let closing = Closing::of(&manifest);
@@ -121,9 +195,24 @@ pub fn join(
         .map(|(facet, part)| copy(facet, part))
         .collect::<Result<BTreeMap<usize, Trace>>>()?;
     progress.done();
+    for (file, part) in &others {
+        folder.write(file, &join::file_bytes(part, file)?)?;
+    }
     let warnings = closing.write(&mut manifest, traces, &folder)?;
     folder.finish()?;
     Ok(Summary { manifest, warnings })
+}
+
+/// The bits to try: the job's, or the usual ones where none are named but asked for.
+fn bits(settings: &Settings, options: &FacetsOptions) -> Option<Bits> {
+    if settings.cutters.is_empty() && (options.cutters || options.carved) {
+        let usual = Settings {
+            cutters: Bits::usual(),
+            ..settings.clone()
+        };
+        return Bits::of(&usual);
+    }
+    Bits::of(settings)
 }
 
 /// The solid turned into the body frame, and the turn.
@@ -197,7 +286,11 @@ struct Drawing<'a> {
     sampler: &'a Sampler,
     bounds: &'a Bounds,
     fit: &'a Fit,
+    bits: Option<&'a Bits>,
+    carved: bool,
     closing: Closing,
+    /// Kind of every facet of the solid.
+    kinds: Vec<usize>,
     folder: &'a NewFolder,
 }
 
@@ -208,25 +301,29 @@ impl Drawing<'_> {
         manifest: &mut Manifest,
         together: usize,
         progress: &dyn Progress,
-    ) -> Result<BTreeMap<usize, Trace>> {
+    ) -> Result<(BTreeMap<usize, Trace>, Vec<FacetCutting>)> {
         progress.start("carving facets", manifest.facets.len() as u64);
         let mut traces = BTreeMap::new();
+        let mut cut = Vec::new();
         for group in manifest.facets.chunks_mut(together) {
-            let finished: Vec<(usize, Trace)> = group
+            let finished: Vec<(Trace, Option<FacetCutting>)> = group
                 .par_iter_mut()
                 .map(|facet| {
                     let trace = self.one(facet)?;
                     progress.step(1);
-                    Ok((facet.id, trace))
+                    Ok(trace)
                 })
                 .collect::<Result<_>>()?;
-            traces.extend(finished);
+            for (facet, (trace, cutting)) in group.iter().zip(finished) {
+                traces.insert(facet.id, trace);
+                cut.extend(cutting);
+            }
         }
         progress.done();
-        Ok(traces)
+        Ok((traces, cut))
     }
 
-    fn one(&self, facet: &mut FacetEntry) -> Result<Trace> {
+    fn one(&self, facet: &mut FacetEntry) -> Result<(Trace, Option<FacetCutting>)> {
         let spec = &self.fit.facets[facet.id - 1];
         let range_mm = (self.fit.curve.lowest_mm(), self.fit.curve.highest_mm());
         let FacetImage { levels, stats } = render(self.sampler, self.bounds, spec, range_mm);
@@ -244,7 +341,53 @@ impl Drawing<'_> {
         };
         let bytes = write::encode(self.settings.image.format, &levels, &facts)?;
         self.folder.write(&facet.file, &bytes)?;
-        Ok(trace)
+        let cutting = self.bits.map(|bits| self.cut(bits, facet, &levels, &facts));
+        Ok((trace, cutting.transpose()?))
+    }
+
+    /// Tries the bits on a facet and writes what they leave.
+    fn cut(
+        &self,
+        bits: &Bits,
+        facet: &FacetEntry,
+        levels: &Array2<u16>,
+        facts: &ImageFacts,
+    ) -> Result<FacetCutting> {
+        let spec = &self.fit.facets[facet.id - 1];
+        let (mut cutting, images) = bits.facet(facet.id, &facet.label, spec, levels);
+        let format = self.settings.image.format;
+        let write_in = |folder: &str, levels: &Array2<u16>| {
+            let file = format!("{folder}/{}.{}", facet.label, write::extension(format));
+            let bytes = write::encode(format, levels, facts)?;
+            self.folder.write(&file, &bytes)?;
+            Ok::<_, Error>(file)
+        };
+        if let Some(rough) = &images.rough {
+            cutting.rough_file = Some(write_in("rough", rough)?);
+        }
+        if self.carved {
+            cutting.carved_file = Some(write_in("carved", &images.carved)?);
+        }
+        Ok(cutting)
+    }
+
+    /// Draws the ring around each kind of facet that is made; returns the files.
+    fn rings(&self, bits: &Bits, chosen: &[usize]) -> Result<Vec<String>> {
+        let Some(bit) = bits.roughing() else {
+            return Ok(Vec::new());
+        };
+        let mut files: BTreeMap<usize, String> = BTreeMap::new();
+        for &face in chosen {
+            let kind = self.kinds[face];
+            if files.contains_key(&kind) {
+                continue;
+            }
+            let file = format!("rough/ring-{}.svg", report::kind_name(kind));
+            let drawing = cutting::ring_svg(&self.fit.facets[face], bit);
+            self.folder.write(&file, drawing.as_bytes())?;
+            files.insert(kind, file);
+        }
+        Ok(files.into_values().collect())
     }
 }
 
@@ -318,6 +461,7 @@ fn blank_manifest(
             white_mm: fit.white_mm,
         },
         facets: facets.collect(),
+        cutting: None,
         checks: Checks {
             worst_seam_step_mm: None,
             worst_seam: None,

@@ -4,6 +4,7 @@
 
 use crate::manifest::{FacetEntry, Manifest};
 use crate::settings::Projection;
+use crate::stages::cutting::{self, CuttingRemark};
 use std::f64::consts::PI;
 use std::fmt;
 
@@ -101,6 +102,8 @@ pub enum Warning {
         /// What makes them differ.
         cause: StepCause,
     },
+    /// Something about the bits.
+    Cutting(CuttingRemark),
     /// Something the reader noted about the grid.
     Grid(String),
 }
@@ -124,12 +127,22 @@ impl fmt::Display for Warning {
                 pixels,
                 facets,
                 facet,
-            } => write!(
-                f,
-                "the ground folds under itself at {pixels} pixels on {facets} of the facets, most \
-                 of them on facet {facet}; a bit from above cannot reach below and carves the \
-                 upper ground straight down: less relief makes slopes less steep"
-            ),
+            } => {
+                let count = match pixels {
+                    1 => "1 pixel".into(),
+                    more => format!("{more} pixels"),
+                };
+                let place = match facets {
+                    1 => format!("of facet {facet}"),
+                    more => format!("on {more} of the facets, most of them on facet {facet}"),
+                };
+                write!(
+                    f,
+                    "the ground folds under itself at {count} {place}; a bit from above cannot \
+                     reach below and carves the upper ground straight down: less relief makes \
+                     slopes less steep"
+                )
+            }
             Warning::Filled { cells, share } => write!(
                 f,
                 "{cells} cells of the grid ({:.2} % of the globe) hold no data and were filled \
@@ -182,6 +195,7 @@ impl fmt::Display for Warning {
                     "neighbours differ by up to {step_mm:.3} mm along seam {seam}{advice}"
                 )
             }
+            Warning::Cutting(remark) => remark.fmt(f),
             Warning::Grid(note) => f.write_str(note),
         }
     }
@@ -189,6 +203,11 @@ impl fmt::Display for Warning {
 
 /// Everything worth a warning, in the order a person should read it.
 pub fn collect(manifest: &Manifest) -> Vec<Warning> {
+    let bits = manifest.cutting.iter().flat_map(|entry| {
+        let (pixel_mm, stock_mm) = (manifest.image.pixel_mm, manifest.globe.stock_mm);
+        cutting::remarks(entry, pixel_mm, stock_mm).into_iter()
+    });
+    let bits = bits.map(Warning::Cutting);
     let notes = manifest.source.notes.iter().cloned().map(Warning::Grid);
     [
         clipped(manifest),
@@ -202,6 +221,7 @@ pub fn collect(manifest: &Manifest) -> Vec<Warning> {
     ]
     .into_iter()
     .flatten()
+    .chain(bits)
     .chain(notes)
     .collect()
 }

@@ -5,11 +5,12 @@ use crate::geometry::Solid;
 use crate::manifest::{FacetEntry, Manifest};
 use crate::ranges::facets_text;
 use crate::stages::check;
+use crate::stages::cutting::{CuttingEntry, FacetCutting};
 use crate::stages::write::manifest;
 use crate::{Error, Problem, Result};
 use serde_json::Value;
-use std::collections::BTreeMap;
-use std::path::{Path, PathBuf};
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::{Component, Path, PathBuf};
 
 /// Longest value that an error prints, characters.
 const LONGEST_VALUE: usize = 60;
@@ -21,6 +22,8 @@ pub struct Gathered {
     pub manifest: Manifest,
     /// The folder that holds each facet's image, in the manifest's order.
     pub folders: Vec<PathBuf>,
+    /// Files of the bits, with the folder that holds each.
+    pub others: BTreeMap<String, PathBuf>,
 }
 
 /// Reads the manifests of all parts and puts them together; the order of the parts is no matter.
@@ -56,7 +59,9 @@ pub fn gather(parts: &[PathBuf]) -> Result<Gathered> {
         }
     }
     nothing_missing(&first.globe.solid, &facets, &parts[0])?;
+    let (cutting, others) = cutting(parts, &manifests)?;
     let manifest = Manifest {
+        cutting,
         facets: facets.values().map(|(facet, _)| (*facet).clone()).collect(),
         warnings: Vec::new(),
         ..first.clone()
@@ -64,6 +69,7 @@ pub fn gather(parts: &[PathBuf]) -> Result<Gathered> {
     Ok(Gathered {
         manifest,
         folders: facets.values().map(|(_, part)| (*part).clone()).collect(),
+        others,
     })
 }
 
@@ -84,6 +90,9 @@ fn sound_manifest(part: &Path) -> Result<Manifest> {
 fn same_job(a: (&Path, &Manifest), b: (&Path, &Manifest)) -> Result<()> {
     let [common_a, common_b] = [a.1, b.1].map(|manifest| {
         let mut value = serde_json::to_value(manifest).unwrap_or_default();
+        if let Some(cutting) = value.get_mut("cutting").and_then(Value::as_object_mut) {
+            cutting.retain(|name, _| !["facets", "rings", "total_min"].contains(&name.as_str()));
+        }
         if let Some(fields) = value.as_object_mut() {
             fields.retain(|name, _| !["facets", "checks", "warnings"].contains(&name.as_str()));
         }
@@ -156,6 +165,84 @@ pub fn damaged(path: &Path, facet: &FacetEntry, what: &str) -> Error {
             .next(format!("make it again with --facets {}", facet.id))
             .file(path),
     )
+}
+
+/// What the bits do on all facets, and their files.
+fn cutting(
+    parts: &[PathBuf],
+    manifests: &[Manifest],
+) -> Result<(Option<CuttingEntry>, BTreeMap<String, PathBuf>)> {
+    let Some(first) = manifests.first().and_then(|first| first.cutting.clone()) else {
+        return Ok((None, BTreeMap::new()));
+    };
+    let mut facets: BTreeMap<usize, (&FacetCutting, &PathBuf)> = BTreeMap::new();
+    let mut rings = BTreeSet::new();
+    let mut files = BTreeMap::new();
+    let entries = manifests.iter().filter_map(|part| part.cutting.as_ref());
+    for (part, entry) in parts.iter().zip(entries) {
+        for facet in &entry.facets {
+            let &mut (other, other_part) = facets.entry(facet.id).or_insert((facet, part));
+            if facet != other {
+                return Err(Error::Check(
+                    Problem::new(format!(
+                        "what the bits do on facet {} is not the same in two parts",
+                        facet.label
+                    ))
+                    .found(format!("{} and {}", other_part.display(), part.display()))
+                    .next("make it again, and join without the older part"),
+                ));
+            }
+        }
+        rings.extend(entry.rings.iter().cloned());
+        for file in entry.files() {
+            let inside = Path::new(file)
+                .components()
+                .all(|step| matches!(step, Component::Normal(_)));
+            if !inside {
+                return Err(Error::Check(
+                    Problem::new(format!("the file \"{file}\" is not inside the folder"))
+                        .next("make this part again")
+                        .file(part),
+                ));
+            }
+            let holder = files.entry(file.to_owned()).or_insert_with(|| part.clone());
+            if holder != part && file_bytes(holder, file)? != file_bytes(part, file)? {
+                return Err(Error::Check(
+                    Problem::new(format!(
+                        "{file} is in two parts and is not the same in both"
+                    ))
+                    .found(format!("{} and {}", holder.display(), part.display()))
+                    .next("make it again, and join without the older part"),
+                ));
+            }
+        }
+    }
+    let facets: Vec<FacetCutting> = facets
+        .into_values()
+        .map(|(facet, _)| facet.clone())
+        .collect();
+    // All of them or none: a whole run is asked once.
+    let carved = |facet: &FacetCutting| facet.carved_file.is_some();
+    if let Some(other) = facets
+        .iter()
+        .find(|facet| carved(facet) != carved(&facets[0]))
+    {
+        return Err(Error::Job(
+            Problem::new("only some parts hold images of what the bit leaves")
+                .found(format!("facets {} and {}", facets[0].label, other.label))
+                .next("make all parts with --carved or none"),
+        ));
+    }
+    Ok((Some(first.with(facets, rings.into_iter().collect())), files))
+}
+
+/// A file of a part.
+///
+/// # Errors
+/// [`Error::Disk`] when it cannot be read.
+pub fn file_bytes(part: &Path, file: &str) -> Result<Vec<u8>> {
+    let path = part.join(file);
+    std::fs::read(&path).map_err(|error| Error::io(&path, "read the file", &error))
 }
 
 fn nothing_missing(

@@ -4,6 +4,7 @@
 
 pub mod check;
 pub mod compress;
+pub mod cutting;
 pub mod fit;
 pub mod inspect;
 pub mod join;
@@ -11,4 +12,5 @@ pub mod read;
 pub mod report;
 pub mod resample;
 pub mod seams;
+pub mod turn;
 pub mod write;

@@ -38,6 +38,10 @@ fn write_world(path: &Path) {
     band.write((0, 0), (columns, rows), &mut cells).unwrap();
 }
 
+/// A bit for the surface and one that clears the wood before it.
+const BITS: &str =
+    "[[cutter]]\n[[cutter]]\nshape = \"flat\"\ndiameter = \"6 mm\"\nrole = \"rough\"\n";
+
 /// A small job with everything that a part must hand on: a name, holes, notes on the grid, a
 /// margin and a clean-up of its own.
 fn write_job(folder: &Path, solid: &str, format: &str) -> PathBuf {
@@ -47,7 +51,8 @@ fn write_job(folder: &Path, solid: &str, format: &str) -> PathBuf {
         "name = \"Two by two\"\n[grid]\nfiles = [\"world.tif\"]\n\
          [globe]\nsolid = \"{solid}\"\ndiameter = \"100 mm\"\n\
          [relief]\nrange = \"4 mm\"\n[stock]\nthickness = \"40 mm\"\nskim = \"0.7 mm\"\nedge = \"6 mm\"\ntrim = \"2 mm\"\n\
-         [image]\npixel = \"0.6 mm\"\nformat = \"{format}\"\n"
+         [image]\npixel = \"0.6 mm\"\nformat = \"{format}\"\n\
+         {BITS}"
     );
     std::fs::write(&path, text).unwrap();
     path
@@ -143,6 +148,7 @@ fn parts_of_a_cube_join_to_the_whole_as_png() {
         ],
     );
     let text = std::fs::read_to_string(folder.path().join("joined 0/globe.json")).unwrap();
+    assert!(text.contains("\"rough/ring-A.svg\""), "{text}");
     assert!(
         text.contains("hold no data and were filled smoothly"),
         "{text}"

@@ -1,5 +1,6 @@
 //! `report.md`: what a maker needs at the bench, in shop words, from the manifest alone.
 
+use crate::geometry::a_solid;
 use crate::length::both_text as both;
 use crate::manifest::{FacetEntry, Manifest};
 use crate::settings::{Base, Projection};
@@ -18,17 +19,22 @@ pub fn text(manifest: &Manifest) -> String {
         facets(manifest),
         saw(manifest),
         seams(manifest),
+        manifest
+            .cutting
+            .as_ref()
+            .map_or(String::new(), super::cutting::text),
         cautions(),
     ];
-    sections.join("\n")
+    let written: Vec<String> = sections.into_iter().filter(|s| !s.is_empty()).collect();
+    written.join("\n")
 }
 
 fn heading(manifest: &Manifest) -> String {
     format!(
-        "# {} on a {}\n\n{} facets, {} across the finished globe. `overview.png` shows them all; \
+        "# {} on {}\n\n{} facets, {} across the finished globe. `overview.png` shows them all; \
          `globe.json` holds every number for other programs.\n\n![All facets](overview.png)\n",
         markdown(manifest.title()),
-        manifest.globe.solid.replace('-', " "),
+        a_solid(&manifest.globe.solid.replace('-', " ")),
         manifest.facets.len(),
         both(2.0 * manifest.globe.radius_mm),
     )
@@ -130,7 +136,7 @@ fn kinds(manifest: &Manifest) -> BTreeMap<usize, Vec<&FacetEntry>> {
 }
 
 /// Letter of a kind of blank: no solid has more than a few.
-fn kind_name(kind: usize) -> char {
+pub(crate) fn kind_name(kind: usize) -> char {
     ('A'..='Z').nth(kind).unwrap_or('?')
 }
 
