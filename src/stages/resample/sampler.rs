@@ -574,10 +574,10 @@ mod tests {
                     }
                     let mut height_m = [0f32; LANES];
                     sampler.height_block(&block, &mut height_m);
-                    for lane in 0..LANES {
+                    for (lane, &found) in height_m.iter().enumerate() {
                         let d = DVec3::new(block.x[lane], block.y[lane], block.z[lane]);
                         let expected = reference::height_m(&grid, d);
-                        let off = (f64::from(height_m[lane]) - expected).abs();
+                        let off = (f64::from(found) - expected).abs();
                         // 1e-4 of the range of 16,384 m, from neighbours that differ by all of it.
                         assert!(off < 1.6, "{lat} {lon} {width} {lane}: {off} m");
                     }
