@@ -4,8 +4,9 @@
 set -euo pipefail
 
 # GDAL reads the grids; libclang and pkg-config build its binding; gdal-bin gives the tests a
-# second opinion; ferret-datasets is open elevation data that the tests read.
-packages=(libgdal-dev libclang-dev pkg-config gdal-bin ferret-datasets)
+# second opinion; ferret-datasets is open elevation data that the tests read; parallel runs the lines
+# of docs/many-machines.md in the tests.
+packages=(libgdal-dev libclang-dev pkg-config gdal-bin ferret-datasets parallel)
 oldest_rust=1.90
 
 say() { echo "setup: $*" >&2; }

@@ -86,6 +86,11 @@ pub enum Command {
     /// Measures every image and every seam afresh and compares them with globe.json. Do it after
     /// copying a folder to the machine, before the first cut.
     Check(Check),
+    /// Put together facets that were made apart
+    ///
+    /// Several machines can share a job: each makes some facets with facets --facets, and join
+    /// merges their folders into the one that a single run would have written.
+    Join(Join),
     /// Print a script that completes commands in a shell
     Completions(Completions),
     /// Write manual pages into a folder
@@ -219,6 +224,20 @@ pub struct Check {
     /// Print JSON for another program
     #[arg(long, help_heading = "Output")]
     pub json: bool,
+}
+
+/// `join`.
+#[derive(Debug, Args)]
+pub struct Join {
+    /// Folders that facets --facets made, in any order
+    #[arg(value_name = "DIR", required = true, value_hint = ValueHint::DirPath)]
+    pub parts: Vec<PathBuf>,
+    /// Folder to make
+    #[arg(long, value_name = "DIR", value_hint = ValueHint::DirPath, help_heading = "Output")]
+    pub out: PathBuf,
+    /// Replace the folder if it exists
+    #[arg(long, help_heading = "Output")]
+    pub force: bool,
 }
 
 /// `completions`.

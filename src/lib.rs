@@ -1,6 +1,7 @@
 //! From a planet's elevation grid to carve-ready facet images for a wooden globe.
 
 pub mod bodies;
+mod closing;
 pub mod curve;
 pub mod cutter;
 pub mod discs;

@@ -5,10 +5,11 @@ mod cli;
 
 use clap::{CommandFactory, Parser};
 use cli::{
-    Check, Cli, Command, Completions, Curves, Facets, Global, Init, Inspect, Manual, Plan, Turn,
+    Check, Cli, Command, Completions, Curves, Facets, Global, Init, Inspect, Join, Manual, Plan,
+    Turn,
 };
 use globewright::geometry::a_solid;
-use globewright::pipeline::{self, FacetsOptions};
+use globewright::pipeline::{self, FacetsOptions, Summary};
 use globewright::progress::Progress;
 use globewright::stages::curves::{self, CurvesOptions};
 use globewright::stages::plan::{self, PlanOptions};
@@ -46,6 +47,7 @@ fn run(cli: &Cli) -> Result<()> {
         Command::Curves(args) => run_curves(args, &cli.global, progress.as_ref()),
         Command::Turn(args) => run_turn(args, &cli.global, progress.as_ref()),
         Command::Check(args) => run_check(args),
+        Command::Join(args) => run_join(args, &cli.global, progress.as_ref()),
         Command::Completions(args) => run_completions(args),
         Command::Manual(args) => run_manual(args, &cli.global),
     }
@@ -111,6 +113,17 @@ fn run_facets(args: &Facets, global: &Global, progress: &dyn Progress) -> Result
     };
     folder::clean_up_on_interrupt()?;
     let summary = pipeline::facets(&job, &options, progress)?;
+    tell(global, "Carved", &summary, &args.out)
+}
+
+fn run_join(args: &Join, global: &Global, progress: &dyn Progress) -> Result<()> {
+    folder::clean_up_on_interrupt()?;
+    let summary = pipeline::join(&args.parts, &args.out, args.force, progress)?;
+    tell(global, "Joined", &summary, &args.out)
+}
+
+/// Warnings and where to look first, then the folder as the result.
+fn tell(global: &Global, done: &str, summary: &Summary, out: &Path) -> Result<()> {
     for warning in &summary.warnings {
         chat(global, &format!("Note: {warning}"));
     }
@@ -121,16 +134,16 @@ fn run_facets(args: &Facets, global: &Global, progress: &dyn Progress) -> Result
     chat(
         global,
         &format!(
-            "Carved {} of {}; start with {}",
+            "{done} {} of {}; start with {}",
             match manifest.facets.len() {
                 1 => "1 facet".into(),
                 count => format!("{count} facets"),
             },
             a_solid(&manifest.globe.solid),
-            args.out.join("report.md").display()
+            out.join("report.md").display()
         ),
     );
-    print(&format!("{}\n", args.out.display()))
+    print(&format!("{}\n", out.display()))
 }
 
 fn run_plan(args: &Plan, global: &Global, progress: &dyn Progress) -> Result<()> {

@@ -90,7 +90,9 @@ pub struct SourceEntry {
     pub max_m: f64,
     pub mean_m: f64,
     pub filled_cells: u64,
+    pub filled_share: f64,
     pub clipped_cells: u64,
+    pub notes: Vec<String>,
 }
 
 /// [`Registration`] by name.
@@ -126,6 +128,12 @@ pub struct GlobeEntry {
     pub back_plane_mm: f64,
     /// Thickness of the stock, mm.
     pub stock_mm: f64,
+    /// Left at the top of the stock for cleaning up, mm.
+    pub skim_mm: f64,
+    /// Least thickness of a corner that the job allows, mm.
+    pub edge_mm: f64,
+    /// Margin carved outside the seams, mm.
+    pub trim_mm: f64,
     /// Rows of the rotation from the solid's standard position to the body frame.
     pub turn: [[f64; 3]; 3],
 }
@@ -387,7 +395,9 @@ pub(crate) mod testing {
                 max_m: 156.0,
                 mean_m: 3.0,
                 filled_cells: 0,
+                filled_share: 0.0,
                 clipped_cells: 0,
+                notes: Vec::new(),
             },
             globe: GlobeEntry {
                 solid: "cube".into(),
@@ -396,6 +406,9 @@ pub(crate) mod testing {
                 projection: Projection::Radial,
                 back_plane_mm: BACK_MM,
                 stock_mm: WHITE_MM,
+                skim_mm: 0.5,
+                edge_mm: 6.0,
+                trim_mm: 3.0,
                 turn: [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]],
             },
             curve: Curve {

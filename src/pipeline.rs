@@ -1,34 +1,37 @@
 //! The whole job from top to bottom: read, orient, compress, fit, resample, write, report.
 
+use crate::closing::{Closing, Trace};
 use crate::geometry::{Solid, lat_lon_deg, turn_to};
 use crate::grid::Source;
 use crate::jobfile::Job;
 use crate::manifest::{
-    Centre, Checks, EdgeEntry, FacetEntry, FrameEntry, GlobeEntry, ImageEntry, MANIFEST_FILE,
-    Manifest, SCHEMA, SourceEntry,
+    Centre, Checks, EdgeEntry, FacetEntry, FrameEntry, GlobeEntry, ImageEntry, Manifest, SCHEMA,
+    SourceEntry,
 };
 use crate::memory;
 use crate::progress::Progress;
 use crate::settings::{Base, Settings};
 use crate::shop::saw::SeamGround;
+use crate::stages::check;
 use crate::stages::compress::{self, Shaped};
 use crate::stages::cutting::{self, Bits, FacetCutting};
 use crate::stages::fit::{self, Fit};
+use crate::stages::join;
 use crate::stages::plan;
 use crate::stages::read::{self, ReadRequest};
 use crate::stages::report::{self, overview};
 use crate::stages::resample::{Bounds, FacetImage, FacetSpec, Sampler, render};
-use crate::stages::seams::{self, FacetView, Profiles, SeamLine};
+use crate::stages::seams::{self, SeamLine};
 use crate::stages::turn::{self, Turned, map};
 use crate::stages::write::folder::{NewFolder, RELIEF_FILE};
 use crate::stages::write::{self, ImageFacts};
-use crate::warnings::{self, RunFacts, Warning};
+use crate::warnings::Warning;
 use crate::{Error, Problem, Result};
 use glam::{DMat3, DVec3};
 use ndarray::Array2;
 use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// What a run of the main job is asked for beside the job itself.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -158,40 +161,16 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
         fit: &fit,
         bits: bits.as_ref(),
         carved: options.carved,
-        seams: seams::seams_of(&manifest),
-        layout: overview::Layout::of(&manifest),
+        closing: Closing::of(&manifest),
         kinds: solid.faces.iter().map(|face| face.kind).collect(),
         folder: &folder,
     };
-    let drawn = drawing.all(&mut manifest, together, progress)?;
+    let (traces, cut) = drawing.all(&mut manifest, together, progress)?;
     if let Some(bits) = &bits {
-        let mut entry = bits.entry();
-        entry.total_min = bits.total_min(&drawn.cutting);
-        entry.facets.clone_from(&drawn.cutting);
-        entry.rings = drawing.rings(bits, &chosen)?;
-        manifest.cutting = Some(entry);
+        let rings = drawing.rings(bits, &chosen)?;
+        manifest.cutting = Some(bits.entry().with(cut, rings));
     }
-
-    manifest.checks = checks(&manifest, &drawing.seams, &drawn.profiles);
-    let facts = RunFacts {
-        filled_share: reading.source.filled_share,
-        edge_mm: settings.stock.edge_mm,
-    };
-    let mut warnings = warnings::collect(&manifest, &facts);
-    if let Some(cutting) = &manifest.cutting {
-        let remarks = cutting::remarks(
-            cutting,
-            settings.image.pixel_mm,
-            settings.stock.thickness_mm,
-        );
-        warnings.extend(remarks.into_iter().map(Warning::Cutting));
-    }
-    warnings.extend(reading.source.notes.iter().cloned().map(Warning::Grid));
-    manifest.warnings = warnings.iter().map(Warning::to_string).collect();
-
-    let sheet = overview::sheet(&manifest, &drawing.layout, &drawn.thumbs)?;
-    folder.write("overview.png", &overview::encode(&sheet)?)?;
-    let mut text = report::text(&manifest, &settings.stock);
+    let warnings = drawing.closing.write(&mut manifest, traces, &folder)?;
     let mut shop_warnings = Vec::new();
     if options.shop {
         let planned = plan::write_shop(
@@ -203,17 +182,63 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
             settings,
             progress,
         )?;
-        text.push('\n');
-        text.push_str(&planned.report);
+        // The shop plan is a section at the end of the report.
+        let text = format!("{}\n{}", report::text(&manifest), planned.report);
+        folder.write("report.md", text.as_bytes())?;
         shop_warnings = planned.warnings;
     }
-    folder.write("report.md", text.as_bytes())?;
-    folder.write(MANIFEST_FILE, write::manifest::text(&manifest)?.as_bytes())?;
     folder.finish()?;
     Ok(Summary {
         manifest,
         warnings,
         shop_warnings,
+    })
+}
+
+/// Merges folders that each hold some facets of one job into the folder that one run would have
+/// written, byte for byte. The order of the parts is no matter.
+///
+/// # Errors
+/// As [`join::gather`]; [`Error::Check`] when an image is damaged or is not what its manifest says;
+/// [`Error::Disk`]. The folder then is not there, or as it was.
+pub fn join(
+    parts: &[PathBuf],
+    out: &Path,
+    force: bool,
+    progress: &dyn Progress,
+) -> Result<Summary> {
+    let join::Gathered {
+        mut manifest,
+        folders,
+        others,
+    } = join::gather(parts)?;
+    let folder = NewFolder::begin(out, force)?;
+    let closing = Closing::of(&manifest);
+    let copy = |facet: &FacetEntry, part: &PathBuf| -> Result<(usize, Trace)> {
+        folder.write(&facet.file, &join::image_bytes(part, facet)?)?;
+        // The copy is what is measured, so what is measured is what is kept.
+        let image = check::sound_image(&folder.path().join(&facet.file), &manifest, facet)
+            .map_err(|what| join::damaged(&part.join(&facet.file), facet, &what))?;
+        progress.step(1);
+        Ok((facet.id, closing.trace(facet, &image.levels)))
+    };
+    progress.start("joining facets", manifest.facets.len() as u64);
+    let traces = manifest
+        .facets
+        .par_iter()
+        .zip(&folders)
+        .map(|(facet, part)| copy(facet, part))
+        .collect::<Result<BTreeMap<usize, Trace>>>()?;
+    progress.done();
+    for (file, part) in &others {
+        folder.write(file, &join::file_bytes(part, file)?)?;
+    }
+    let warnings = closing.write(&mut manifest, traces, &folder)?;
+    folder.finish()?;
+    Ok(Summary {
+        manifest,
+        warnings,
+        shop_warnings: Vec::new(),
     })
 }
 
@@ -311,22 +336,11 @@ struct Drawing<'a> {
     fit: &'a Fit,
     bits: Option<&'a Bits>,
     carved: bool,
-    seams: Vec<SeamLine>,
-    layout: overview::Layout,
+    closing: Closing,
     /// Kind of every facet of the solid.
     kinds: Vec<usize>,
     folder: &'a NewFolder,
 }
-
-/// What is kept of the drawn facets once their images are written.
-struct Drawn {
-    thumbs: Vec<overview::Thumb>,
-    profiles: BTreeMap<usize, Profiles>,
-    cutting: Vec<FacetCutting>,
-}
-
-/// The same of one facet.
-type DrawnFacet = (overview::Thumb, Profiles, Option<FacetCutting>);
 
 impl Drawing<'_> {
     /// Draws, measures and writes every facet of the manifest, `together` of them at a time.
@@ -335,33 +349,29 @@ impl Drawing<'_> {
         manifest: &mut Manifest,
         together: usize,
         progress: &dyn Progress,
-    ) -> Result<Drawn> {
+    ) -> Result<(BTreeMap<usize, Trace>, Vec<FacetCutting>)> {
         progress.start("carving facets", manifest.facets.len() as u64);
-        let mut drawn = Drawn {
-            thumbs: Vec::new(),
-            profiles: BTreeMap::new(),
-            cutting: Vec::new(),
-        };
+        let mut traces = BTreeMap::new();
+        let mut cut = Vec::new();
         for group in manifest.facets.chunks_mut(together) {
-            let finished: Vec<DrawnFacet> = group
+            let finished: Vec<(Trace, Option<FacetCutting>)> = group
                 .par_iter_mut()
                 .map(|facet| {
-                    let finished = self.one(facet);
+                    let trace = self.one(facet)?;
                     progress.step(1);
-                    finished
+                    Ok(trace)
                 })
                 .collect::<Result<_>>()?;
-            for (facet, (thumb, profiles, cutting)) in group.iter().zip(finished) {
-                drawn.thumbs.push(thumb);
-                drawn.cutting.extend(cutting);
-                drawn.profiles.insert(facet.id, profiles);
+            for (facet, (trace, cutting)) in group.iter().zip(finished) {
+                traces.insert(facet.id, trace);
+                cut.extend(cutting);
             }
         }
         progress.done();
-        Ok(drawn)
+        Ok((traces, cut))
     }
 
-    fn one(&self, facet: &mut FacetEntry) -> Result<DrawnFacet> {
+    fn one(&self, facet: &mut FacetEntry) -> Result<(Trace, Option<FacetCutting>)> {
         let spec = &self.fit.facets[facet.id - 1];
         let range_mm = (self.fit.curve.lowest_mm(), self.fit.curve.highest_mm());
         let FacetImage { levels, stats } = render(self.sampler, self.bounds, spec, range_mm);
@@ -370,16 +380,7 @@ impl Drawing<'_> {
         facet.clipped_low_px = stats.clipped_low_px;
         facet.undercut_px = stats.undercut_px;
         facet.carved_px = stats.carved_px;
-        let view = FacetView {
-            frame: spec.frame,
-            back_plane_mm: spec.back_plane_mm,
-            pixel_mm: spec.pixel_mm,
-            black_mm: spec.black_mm,
-            white_mm: spec.white_mm,
-            levels: &levels,
-        };
-        let profiles = seams::profiles(facet.id, &view, &self.seams, spec.radius_mm);
-        let thumb = overview::thumbnail(&levels, facet, &self.layout);
+        let trace = self.closing.trace(facet, &levels);
         let facts = ImageFacts {
             label: facet.label.clone(),
             pixel_mm: spec.pixel_mm,
@@ -389,7 +390,7 @@ impl Drawing<'_> {
         let bytes = write::encode(self.settings.image.format, &levels, &facts)?;
         self.folder.write(&facet.file, &bytes)?;
         let cutting = self.bits.map(|bits| self.cut(bits, facet, &levels, &facts));
-        Ok((thumb, profiles, cutting.transpose()?))
+        Ok((trace, cutting.transpose()?))
     }
 
     /// Tries the bits on a facet and writes what they leave.
@@ -473,7 +474,9 @@ fn blank_manifest(
             max_m: source.max.height_m,
             mean_m: source.hypsometry.mean_m,
             filled_cells: source.filled_cells,
+            filled_share: source.filled_share,
             clipped_cells: source.clipped_cells,
+            notes: source.notes.clone(),
         },
         globe: GlobeEntry {
             solid: solid.name.into(),
@@ -482,6 +485,9 @@ fn blank_manifest(
             projection: settings.globe.projection,
             back_plane_mm: nearest.fold(f64::INFINITY, f64::min),
             stock_mm: settings.stock.thickness_mm,
+            skim_mm: settings.stock.skim_mm,
+            edge_mm: settings.stock.edge_mm,
+            trim_mm: settings.stock.trim_mm,
             turn: rows,
         },
         curve: fit.curve.clone(),
@@ -631,15 +637,4 @@ pub(crate) fn thinnest_corner(
             z - spec.back_plane_mm
         })
         .fold(f64::INFINITY, f64::min)
-}
-
-fn checks(manifest: &Manifest, lines: &[SeamLine], profiles: &BTreeMap<usize, Profiles>) -> Checks {
-    let worst = seams::summary(&seams::steps(lines, profiles)).map(|summary| summary.worst);
-    let sum = |count: fn(&FacetEntry) -> u64| manifest.facets.iter().map(count).sum::<u64>();
-    Checks {
-        worst_seam_step_mm: worst.as_ref().map(|worst| worst.worst_mm),
-        worst_seam: worst.map(|worst| worst.seam),
-        clipped_px: sum(|facet| facet.clipped_high_px + facet.clipped_low_px),
-        undercut_px: sum(|facet| facet.undercut_px),
-    }
 }

@@ -43,6 +43,18 @@ pub fn parse_facets(text: &str) -> Result<BTreeSet<usize>, Problem> {
     Ok(facets)
 }
 
+/// Writes ascending facet numbers the way [`parse_facets`] reads them: `3,7-9`.
+pub fn facets_text(ascending: &[usize]) -> String {
+    let runs = ascending.chunk_by(|a, b| a + 1 == *b);
+    let texts: Vec<String> = runs
+        .filter_map(|run| match (run.first()?, run.last()?) {
+            (first, last) if first == last => Some(first.to_string()),
+            (first, last) => Some(format!("{first}-{last}")),
+        })
+        .collect();
+    texts.join(",")
+}
+
 /// Reads an amount of memory such as `800M`, `2G`, `1.5 GiB`, in bytes.
 ///
 /// K, M, G and T count in 1024s, with or without `B` or `iB`, as memory is sold.
@@ -86,6 +98,20 @@ pub fn parse_bytes(text: &str) -> Result<u64, Problem> {
 mod tests {
     use super::*;
     use proptest::prelude::*;
+
+    proptest! {
+        #[test]
+        fn lists_of_facets_read_back(facets in prop::collection::btree_set(1..=MOST_FACETS, 1..40)) {
+            let text = facets_text(&facets.iter().copied().collect::<Vec<_>>());
+            prop_assert_eq!(parse_facets(&text), Ok(facets));
+        }
+    }
+
+    #[test]
+    fn runs_of_facets_are_written_short() {
+        assert_eq!(facets_text(&[1, 2, 3, 5, 8, 9]), "1-3,5,8-9");
+        assert_eq!(facets_text(&[]), "");
+    }
 
     #[test]
     fn facets_are_listed_by_number_and_range() {

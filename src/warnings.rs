@@ -4,7 +4,7 @@
 
 use crate::manifest::{FacetEntry, Manifest};
 use crate::settings::Projection;
-use crate::stages::cutting::CuttingRemark;
+use crate::stages::cutting::{self, CuttingRemark};
 use std::f64::consts::PI;
 use std::fmt;
 
@@ -201,29 +201,28 @@ impl fmt::Display for Warning {
     }
 }
 
-/// What a run knows that its manifest does not hold.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct RunFacts {
-    /// Share of the sphere that was filled, 0..1.
-    pub filled_share: f64,
-    /// Least thickness of a corner that the job allows, mm.
-    pub edge_mm: f64,
-}
-
 /// Everything worth a warning, in the order a person should read it.
-pub fn collect(manifest: &Manifest, facts: &RunFacts) -> Vec<Warning> {
+pub fn collect(manifest: &Manifest) -> Vec<Warning> {
+    let bits = manifest.cutting.iter().flat_map(|entry| {
+        let (pixel_mm, stock_mm) = (manifest.image.pixel_mm, manifest.globe.stock_mm);
+        cutting::remarks(entry, pixel_mm, stock_mm).into_iter()
+    });
+    let bits = bits.map(Warning::Cutting);
+    let notes = manifest.source.notes.iter().cloned().map(Warning::Grid);
     [
         clipped(manifest),
         undercut(manifest),
         seam_step(manifest),
-        thin_corner(manifest, facts.edge_mm),
+        thin_corner(manifest),
         exaggerated(manifest),
-        filled(manifest, facts.filled_share),
+        filled(manifest),
         clipped_cells(manifest),
         coarse_source(manifest),
     ]
     .into_iter()
     .flatten()
+    .chain(bits)
+    .chain(notes)
     .collect()
 }
 
@@ -275,7 +274,8 @@ fn seam_step(manifest: &Manifest) -> Option<Warning> {
     })
 }
 
-fn thin_corner(manifest: &Manifest, edge_mm: f64) -> Option<Warning> {
+fn thin_corner(manifest: &Manifest) -> Option<Warning> {
+    let edge_mm = manifest.globe.edge_mm;
     let by_corner = |a: &&FacetEntry, b: &&FacetEntry| a.corner_mm.total_cmp(&b.corner_mm);
     let facet = manifest.facets.iter().min_by(by_corner)?;
     (facet.corner_mm < THIN_CORNER * edge_mm).then(|| Warning::ThinCorner {
@@ -290,8 +290,8 @@ fn exaggerated(manifest: &Manifest) -> Option<Warning> {
     (times > EXAGGERATION).then_some(Warning::Exaggerated { times })
 }
 
-fn filled(manifest: &Manifest, share: f64) -> Option<Warning> {
-    let cells = manifest.source.filled_cells;
+fn filled(manifest: &Manifest) -> Option<Warning> {
+    let (cells, share) = (manifest.source.filled_cells, manifest.source.filled_share);
     (cells > 0 && share > FILLED_SHARE).then_some(Warning::Filled { cells, share })
 }
 
@@ -311,8 +311,8 @@ mod tests {
     use super::*;
     use crate::manifest::testing::cube;
 
-    fn texts(manifest: &Manifest, facts: &RunFacts) -> Vec<String> {
-        let warnings = collect(manifest, facts);
+    fn texts(manifest: &Manifest) -> Vec<String> {
+        let warnings = collect(manifest);
         warnings.iter().map(ToString::to_string).collect()
     }
 
@@ -325,7 +325,7 @@ mod tests {
 
     #[test]
     fn a_sound_globe_says_nothing() {
-        assert_eq!(texts(&quiet(), &RunFacts::default()), [""; 0]);
+        assert_eq!(texts(&quiet()), [""; 0]);
     }
 
     #[test]
@@ -333,10 +333,10 @@ mod tests {
         let mut manifest = quiet();
         manifest.facets[3].clipped_high_px = 200;
         manifest.facets[4].clipped_low_px = 40;
-        assert!(collect(&manifest, &RunFacts::default()).is_empty());
+        assert!(collect(&manifest).is_empty());
         manifest.facets[4].clipped_low_px = 41;
         assert_eq!(
-            texts(&manifest, &RunFacts::default()),
+            texts(&manifest),
             [
                 "0.10 % of the carved ground is cut flat (200 pixels at the top of the stock, 41 at \
               the lowest level), most of it on facet 04: use thicker stock or less relief"
@@ -350,7 +350,7 @@ mod tests {
         manifest.facets[1].undercut_px = 3;
         manifest.facets[5].undercut_px = 9;
         assert_eq!(
-            texts(&manifest, &RunFacts::default()),
+            texts(&manifest),
             [
                 "the ground folds under itself at 12 pixels on 2 of the facets, most of them on facet \
               06; a bit from above cannot reach below and carves the upper ground straight down: \
@@ -363,10 +363,10 @@ mod tests {
     fn seam_steps_give_advice_that_fits_the_projection() {
         let mut manifest = quiet();
         manifest.checks.worst_seam_step_mm = Some(0.03);
-        assert!(collect(&manifest, &RunFacts::default()).is_empty());
+        assert!(collect(&manifest).is_empty());
         manifest.checks.worst_seam_step_mm = Some(0.12345);
         assert_eq!(
-            texts(&manifest, &RunFacts::default()),
+            texts(&manifest),
             [
                 "neighbours differ by up to 0.123 mm along seam S01: use smaller pixels, or sand it in \
               after gluing"
@@ -374,7 +374,7 @@ mod tests {
         );
         manifest.facets[2].undercut_px = 1;
         assert_eq!(
-            texts(&manifest, &RunFacts::default())[1],
+            texts(&manifest)[1],
             "neighbours differ by up to 0.123 mm along seam S01, where steep ground folds under \
              itself: use less relief or less boost, turn the globe so that the seam misses that \
              place, or sand it in"
@@ -382,7 +382,7 @@ mod tests {
         manifest.facets[2].undercut_px = 0;
         manifest.globe.projection = Projection::Gnomonic;
         assert_eq!(
-            texts(&manifest, &RunFacts::default()),
+            texts(&manifest),
             [
                 "neighbours differ by up to 0.123 mm along seam S01, because relief stands straight \
               up from flat faces: sand it in, or set globe.projection = \"radial\""
@@ -395,16 +395,14 @@ mod tests {
         let mut manifest = quiet();
         manifest.facets[2].corner_mm = 6.5;
         manifest.source.filled_cells = 700;
+        manifest.source.filled_share = 0.0123;
+        manifest.source.notes = vec!["as noted".into()];
         manifest.source.clipped_cells = 5;
         manifest.source.cell_deg = 3.0;
         manifest.source.reference_radius_m = Some(1_000_000.0);
         // 40 mm for 1000 km: true scale is 0.01024 mm for these 256 m; the curve gives 2.56 mm.
-        let facts = RunFacts {
-            filled_share: 0.0123,
-            edge_mm: 6.0,
-        };
         assert_eq!(
-            texts(&manifest, &facts),
+            texts(&manifest),
             [
                 "the thinnest corner, on facet 03, is 6.5 mm where the job allows 6.0 mm: keep \
                  joints away from the corners, or use thicker stock",
@@ -416,8 +414,8 @@ mod tests {
                  check the grid's scale, offset and no-data value",
                 "a cell of the grid is 2.09 mm wide on the globe (8 pixels), so the ground between \
                  is smooth: use a finer grid for more detail, or larger pixels for smaller files",
+                "as noted",
             ]
         );
-        assert_eq!(Warning::Grid("as noted".into()).to_string(), "as noted");
     }
 }

@@ -155,6 +155,9 @@ struct Ground<'a> {
     settings: &'a Settings,
     /// Blocks of the grid with their lowest and highest ground, metres.
     blocks: Vec<Block>,
+    /// Sine and cosine of each row's latitude and of each column's longitude.
+    latitudes: Vec<(f64, f64)>,
+    longitudes: Vec<(f64, f64)>,
 }
 
 struct Block {
@@ -188,6 +191,10 @@ impl<'a> Ground<'a> {
             unit,
             settings,
             blocks,
+            latitudes: (0..rows).map(|row| sin_cos(grid.lat_deg(row))).collect(),
+            longitudes: (0..columns)
+                .map(|column| sin_cos(grid.lon_deg(column)))
+                .collect(),
         }
     }
 
@@ -198,6 +205,8 @@ impl<'a> Ground<'a> {
             unit,
             settings,
             blocks: Vec::new(),
+            latitudes: Vec::new(),
+            longitudes: Vec::new(),
         }
     }
 
@@ -592,6 +601,13 @@ impl<'a> Ground<'a> {
         f64::from(lowest)
     }
 
+    /// Unit direction of a sample.
+    fn towards(&self, row: usize, column: usize) -> DVec3 {
+        let (sin_lat, cos_lat) = self.latitudes[row];
+        let (sin_lon, cos_lon) = self.longitudes[column];
+        DVec3::new(cos_lat * cos_lon, cos_lat * sin_lon, sin_lat)
+    }
+
     /// Looks at every sample of a block: for the highest at those inside the outline, for the
     /// lowest at those of the facet and its trim.
     fn block_extremes(
@@ -619,8 +635,7 @@ impl<'a> Ground<'a> {
         };
         for row in block.first_row..(block.first_row + BLOCK).min(grid.rows()) {
             for column in block.first_column..(block.first_column + BLOCK).min(grid.columns()) {
-                let towards = direction(grid.lat_deg(row), grid.lon_deg(column));
-                let local = frame.to_local(towards);
+                let local = frame.to_local(self.towards(row, column));
                 if local.z <= 0.0 {
                     continue;
                 }
@@ -787,6 +802,10 @@ fn inside(outline: &[DVec2], p: DVec2, margin: f64) -> bool {
         let along = (b - a).normalize();
         along.perp_dot(p - a) >= -margin
     })
+}
+
+fn sin_cos(angle_deg: f64) -> (f64, f64) {
+    angle_deg.to_radians().sin_cos()
 }
 
 fn block(grid: &Grid, first_row: usize, first_column: usize) -> Block {

@@ -1,5 +1,6 @@
 //! The stages in order: read, compress, fit, resample, write, report. Each is one module with one
-//! plain input and one plain output; `inspect` and `check` look at what goes in and what came out.
+//! plain input and one plain output; `inspect` and `check` look at what goes in and what came
+//! out, `join` at what several machines made.
 
 pub mod check;
 pub mod compress;
@@ -7,6 +8,7 @@ pub mod curves;
 pub mod cutting;
 pub mod fit;
 pub mod inspect;
+pub mod join;
 pub mod plan;
 pub mod read;
 pub mod report;

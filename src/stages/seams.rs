@@ -12,7 +12,7 @@
 //! ([`profile`]), so no two images need to be in memory together.
 
 use crate::geometry::{Frame, lat_lon_deg};
-use crate::manifest::{FacetEntry, Manifest};
+use crate::manifest::{FacetEntry, ImageEntry, Manifest};
 use crate::settings::Base;
 use glam::DVec3;
 use ndarray::Array2;
@@ -205,7 +205,19 @@ pub fn distance_mm(view: &FacetView<'_>, direction: DVec3) -> f64 {
     0.5 * (low + high)
 }
 
-impl FacetView<'_> {
+impl<'a> FacetView<'a> {
+    /// The image of a facet, placed as the manifest says.
+    pub fn of(image: &ImageEntry, facet: &FacetEntry, levels: &'a Array2<u16>) -> FacetView<'a> {
+        FacetView {
+            frame: facet.frame.axes(),
+            back_plane_mm: facet.back_plane_mm,
+            pixel_mm: image.pixel_mm,
+            black_mm: image.black_mm,
+            white_mm: image.white_mm,
+            levels,
+        }
+    }
+
     /// Height above the back of the blank at a place, mm: cubic convolution of the levels
     /// (Keys 1981, a = −½), edge pixels repeated outside, kept between black and white.
     pub fn height_mm(&self, x_mm: f64, y_mm: f64) -> f64 {

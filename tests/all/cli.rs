@@ -160,7 +160,9 @@ fn completions_know_every_command_in_every_shell() {
     for shell in ["bash", "zsh", "fish", "elvish", "powershell"] {
         let (code, out, err) = run(&folder, &["completions", shell]);
         assert_eq!((code, err.as_str()), (0, ""));
-        for word in ["init", "inspect", "facets", "check", "manual", "threads"] {
+        for word in [
+            "init", "inspect", "facets", "check", "join", "manual", "threads",
+        ] {
             assert!(out.contains(word), "{shell}: {word}");
         }
     }
@@ -171,7 +173,7 @@ fn the_manual_has_a_page_for_every_command() {
     let folder = TempDir::new().unwrap();
     let (code, out, err) = run(&folder, &["manual", "man/man1"]);
     assert_eq!((code, out.as_str()), (0, ""));
-    assert_eq!(err, "Wrote 9 pages to man/man1\n");
+    assert_eq!(err, "Wrote 10 pages to man/man1\n");
     let names = files(&folder.path().join("man/man1"));
     let commands = [
         "check",
@@ -179,6 +181,7 @@ fn the_manual_has_a_page_for_every_command() {
         "facets",
         "init",
         "inspect",
+        "join",
         "manual",
     ];
     let mut expected: Vec<String> = commands

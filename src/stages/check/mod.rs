@@ -136,6 +136,27 @@ pub fn check(folder: &Path) -> Result<CheckReport> {
     })
 }
 
+/// The first thing in a manifest that does not agree with the rest of it.
+pub(crate) fn disagreement(manifest: &Manifest) -> Option<CheckLine> {
+    consistency::lines(manifest)
+        .into_iter()
+        .find(|line| !line.ok)
+}
+
+/// Reads one image and compares it with the manifest's entry.
+///
+/// # Errors
+/// One clause in plain words: what is wrong with the file.
+pub(crate) fn sound_image(
+    path: &Path,
+    manifest: &Manifest,
+    facet: &FacetEntry,
+) -> std::result::Result<HeightImage, String> {
+    let image = image::read(path, facet.width_px, facet.height_px)?;
+    compare_image(manifest, facet, &image)?;
+    Ok(image)
+}
+
 /// Reads one image, compares it with the manifest and measures it along its seams.
 fn look_at(
     folder: &Path,
@@ -149,14 +170,7 @@ fn look_at(
         Ok(image) => image,
         Err(wrong) => return (CheckLine::new(subject, Err(wrong)), None),
     };
-    let view = FacetView {
-        frame: facet.frame.axes(),
-        back_plane_mm: facet.back_plane_mm,
-        pixel_mm: manifest.image.pixel_mm,
-        black_mm: manifest.image.black_mm,
-        white_mm: manifest.image.white_mm,
-        levels: &image.levels,
-    };
+    let view = FacetView::of(&manifest.image, facet, &image.levels);
     let profiles = seams::profiles(facet.id, &view, line_up, manifest.globe.radius_mm);
     let found = compare_image(manifest, facet, &image);
     (CheckLine::new(subject, found), Some(profiles))
@@ -631,21 +645,14 @@ mod tests {
                 for seam in seams::seams_of(&manifest) {
                     seams::places(&seam, 1.0);
                 }
-                crate::warnings::collect(&manifest, &Default::default());
+                crate::warnings::collect(&manifest);
                 let layout = crate::stages::report::overview::Layout::of(&manifest);
                 crate::stages::report::overview::describe(&manifest, &layout);
-                crate::stages::report::text(&manifest, &STOCK);
+                crate::stages::report::text(&manifest);
             }
         }
         assert!(judged > 500, "{judged}");
     }
-
-    const STOCK: crate::settings::StockSettings = crate::settings::StockSettings {
-        thickness_mm: 26.0,
-        skim_mm: 0.5,
-        edge_mm: 6.0,
-        trim_mm: 3.0,
-    };
 
     /// Paths of everything in a JSON tree; of long lists of numbers the first few only.
     fn leaves(value: &serde_json::Value, path: String, paths: &mut Vec<String>) {

@@ -13,6 +13,8 @@ pub struct CuttingEntry {
     pub left_mm: f64,
     /// One per facet made, ascending by number.
     pub facets: Vec<FacetCutting>,
+    /// Minutes for changing bits, once each.
+    pub change_min: f64,
     /// Minutes of all facets made: starts and changes of bits included, each bit used on all
     /// blanks before it is changed.
     pub total_min: f64,
@@ -21,6 +23,17 @@ pub struct CuttingEntry {
 }
 
 impl CuttingEntry {
+    /// The same bits on these facets, ascending by number, with the rings around their kinds.
+    pub fn with(self, facets: Vec<FacetCutting>, rings: Vec<String>) -> CuttingEntry {
+        let minutes: f64 = facets.iter().map(|facet| facet.minutes).sum();
+        CuttingEntry {
+            total_min: self.change_min + minutes,
+            facets,
+            rings,
+            ..self
+        }
+    }
+
     /// Every file that belongs to this part of a result.
     pub fn files(&self) -> impl Iterator<Item = &str> {
         let of_facets = self

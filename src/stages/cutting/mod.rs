@@ -84,16 +84,15 @@ impl Bits {
             roughing: self.roughing.as_ref().map(bit_entry),
             left_mm: self.asked.left_mm,
             facets: Vec::new(),
+            change_min: self.change_min(),
             total_min: 0.0,
             rings: Vec::new(),
         }
     }
 
-    /// Minutes for all facets, each bit used on all blanks before it is changed.
-    pub fn total_min(&self, facets: &[FacetCutting]) -> f64 {
-        let changes =
-            self.finishing.change_min + self.roughing.as_ref().map_or(0.0, |bit| bit.change_min);
-        changes + facets.iter().map(|facet| facet.minutes).sum::<f64>()
+    /// Minutes for changing bits: each is used on all blanks before it is changed.
+    fn change_min(&self) -> f64 {
+        self.finishing.change_min + self.roughing.as_ref().map_or(0.0, |bit| bit.change_min)
     }
 
     /// Looks at one facet.
@@ -448,6 +447,7 @@ pub(crate) mod testing {
             roughing: Some(bit_entry(roughing)),
             left_mm: 0.1,
             facets: vec![facet(1), facet(2)],
+            change_min: 4.0,
             total_min: 54.0,
             rings: vec!["rough/ring-A.svg".into()],
         }

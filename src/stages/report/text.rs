@@ -3,17 +3,17 @@
 use crate::geometry::a_solid;
 use crate::length::both_text as both;
 use crate::manifest::{FacetEntry, Manifest};
-use crate::settings::{Base, Projection, StockSettings};
+use crate::settings::{Base, Projection};
 use crate::stages::report::place_name;
 use std::collections::BTreeMap;
 use std::fmt::Write;
 
 /// The report's text. The same manifest gives the same text.
-pub fn text(manifest: &Manifest, stock: &StockSettings) -> String {
+pub fn text(manifest: &Manifest) -> String {
     let sections = [
         heading(manifest),
         globe(manifest),
-        wood(manifest, stock),
+        wood(manifest),
         warnings(manifest),
         images(manifest),
         facets(manifest),
@@ -140,7 +140,7 @@ pub(crate) fn kind_name(kind: usize) -> char {
     ('A'..='Z').nth(kind).unwrap_or('?')
 }
 
-fn wood(manifest: &Manifest, stock: &StockSettings) -> String {
+fn wood(manifest: &Manifest) -> String {
     let mut out = String::from(
         "## The wood\n\nAll heights are measured from the flat back of the blank.\n\n\
          | blanks | count | stock | left for clean-up | highest ground | lowest ground | thinnest \
@@ -158,18 +158,18 @@ fn wood(manifest: &Manifest, stock: &StockSettings) -> String {
                 kind_name(kind),
                 facets.len(),
                 both(manifest.globe.stock_mm),
-                both(stock.skim_mm),
+                both(manifest.globe.skim_mm),
                 both(high),
                 both(low),
                 both(corner),
-                both(stock.edge_mm)
+                both(manifest.globe.edge_mm)
             ),
         );
     }
     let _ = write!(
         out,
         "\nThe ground goes on {} past each seam, so the saw cuts through true ground.\n",
-        both(stock.trim_mm)
+        both(manifest.globe.trim_mm)
     );
     out
 }
@@ -395,13 +395,6 @@ mod tests {
     use super::*;
     use crate::manifest::testing::cube;
 
-    const STOCK: StockSettings = StockSettings {
-        thickness_mm: 26.0,
-        skim_mm: 0.5,
-        edge_mm: 6.0,
-        trim_mm: 3.0,
-    };
-
     #[test]
     fn numbers_lose_trailing_zeros_only_after_the_point() {
         assert_eq!(short(200.0, 0), "200");
@@ -414,7 +407,7 @@ mod tests {
     fn the_report_holds_the_numbers_of_the_manifest() {
         let mut manifest = cube();
         manifest.warnings = vec!["watch *this*".into()];
-        let text = text(&manifest, &STOCK);
+        let text = text(&manifest);
         for expected in [
             "# Globe on a cube\n",
             "6 facets, 80 mm (3-5/32 in) across the finished globe.",
@@ -447,7 +440,7 @@ mod tests {
         let mut manifest = cube();
         manifest.source.body = Some("<b>a|b</b>\nc".into());
         manifest.source.file = "we|rd`.tif".into();
-        let text = text(&manifest, &STOCK);
+        let text = text(&manifest);
         assert!(
             text.starts_with("# \\<b\\>a\\|b\\</b\\> c on a cube\n"),
             "{text}"
@@ -461,6 +454,6 @@ mod tests {
         manifest.facets.truncate(1);
         manifest.checks.worst_seam_step_mm = None;
         manifest.checks.worst_seam = None;
-        assert!(text(&manifest, &STOCK).contains("seams were not measured.\n"));
+        assert!(text(&manifest).contains("seams were not measured.\n"));
     }
 }

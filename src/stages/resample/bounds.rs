@@ -10,6 +10,7 @@ use crate::geometry::lat_lon_deg;
 use crate::grid::Grid;
 use glam::DVec3;
 use rayon::prelude::*;
+use std::ops::Range;
 
 /// Samples per block side. Smaller blocks bound tighter and cost more to ask.
 const BLOCK: usize = 8;
@@ -32,11 +33,6 @@ impl Span {
         low: f64::INFINITY,
         high: f64::NEG_INFINITY,
     };
-
-    fn add(&mut self, value: f64) {
-        self.low = self.low.min(value);
-        self.high = self.high.max(value);
-    }
 
     fn with(self, other: Span) -> Span {
         Span {
@@ -178,13 +174,68 @@ impl Bounds {
 fn relief_row(grid: &Grid, curve: &Curve, row: isize) -> Vec<f64> {
     let line = row_across_poles(grid, row);
     let columns = line.len();
-    (0..columns + 2 * REACH)
-        .map(|i| curve.relief_mm(f64::from(line[(i + columns - REACH) % columns])))
-        .collect()
+    let relief: Vec<f64> = line
+        .iter()
+        .map(|&height_m| curve.relief_mm(f64::from(height_m)))
+        .collect();
+    let mut padded = Vec::with_capacity(columns + 2 * REACH);
+    padded.extend_from_slice(&relief[columns - REACH..]);
+    padded.extend_from_slice(&relief);
+    padded.extend_from_slice(&relief[..REACH]);
+    padded
 }
 
 /// Samples beyond a block that its cells' neighbourhoods touch.
 const REACH: usize = 2;
+
+/// Lowest and highest of many values at each place along a row; a loop over places that the
+/// compiler turns into vector code, where one over blocks would wait for each comparison.
+struct SpanRow {
+    low: Vec<f64>,
+    high: Vec<f64>,
+}
+
+impl SpanRow {
+    fn none(places: usize) -> SpanRow {
+        SpanRow {
+            low: vec![f64::INFINITY; places],
+            high: vec![f64::NEG_INFINITY; places],
+        }
+    }
+
+    fn add(&mut self, spans: impl Iterator<Item = (f64, f64)>) {
+        let places = self.low.iter_mut().zip(&mut self.high);
+        for ((low, high), span) in places.zip(spans) {
+            *low = lesser(*low, span.0);
+            *high = greater(*high, span.1);
+        }
+    }
+
+    fn over(&self, places: Range<usize>) -> Span {
+        Span {
+            low: self.low[places.clone()]
+                .iter()
+                .copied()
+                .fold(f64::INFINITY, lesser),
+            high: self.high[places]
+                .iter()
+                .copied()
+                .fold(f64::NEG_INFINITY, greater),
+        }
+    }
+}
+
+// One instruction each, unlike `f64::min` and `f64::max`, which mind NaN; relief is finite.
+
+#[inline(always)]
+fn lesser(a: f64, b: f64) -> f64 {
+    if b < a { b } else { a }
+}
+
+#[inline(always)]
+fn greater(a: f64, b: f64) -> f64 {
+    if b > a { b } else { a }
+}
 
 fn block_row_bounds(grid: &Grid, curve: &Curve, block_row: usize) -> Vec<Bound> {
     let first = (block_row * BLOCK) as isize - REACH as isize;
@@ -193,70 +244,69 @@ fn block_row_bounds(grid: &Grid, curve: &Curve, block_row: usize) -> Vec<Bound> 
         .map(|row| relief_row(grid, curve, row))
         .collect();
     let per_rad_lat = 1.0 / grid.step_lat_deg().to_radians();
-    let per_rad_lon: Vec<f64> = (first..=end)
-        .map(|row| {
-            let row = row.clamp(0, grid.rows() as isize - 1) as usize;
-            1.0 / (grid.step_lon_deg().to_radians() * smallest_cosine(grid, row))
-        })
-        .collect();
+    let places = grid.columns() + 2 * REACH;
+    let mut relief = SpanRow::none(places);
+    let mut east = SpanRow::none(places - 3);
+    for (row, line) in (first..=end).zip(&lines) {
+        let row = row.clamp(0, grid.rows() as isize - 1) as usize;
+        let per_rad = 1.0 / (grid.step_lon_deg().to_radians() * smallest_cosine(grid, row));
+        relief.add(line.iter().map(|&mm| (mm, mm)));
+        east.add(line.windows(4).map(|p| {
+            let (low, high) = slopes_between([p[0], p[1], p[2], p[3]]);
+            (low * per_rad, high * per_rad)
+        }));
+    }
+    let mut south = SpanRow::none(places);
+    for rows in lines.windows(4) {
+        let below = rows[0].iter().zip(&rows[1]).zip(&rows[2]).zip(&rows[3]);
+        south.add(below.map(|(((a, b), c), d)| slopes_between([*a, *b, *c, *d])));
+    }
     (0..grid.columns().div_ceil(BLOCK))
         .map(|block_column| {
             // In padded columns: REACH more on either side of the block's own.
             let left = block_column * BLOCK;
             let right = ((block_column + 1) * BLOCK).min(grid.columns()) + 2 * REACH;
-            let mut bound = Bound::NONE;
-            for (line, per_rad) in lines.iter().zip(&per_rad_lon) {
-                let line = &line[left..right];
-                line.iter().for_each(|&relief| bound.relief_mm.add(relief));
-                let mut east = Span::NONE;
-                for p in line.windows(4) {
-                    slopes_between([p[0], p[1], p[2], p[3]], &mut east);
-                }
-                bound.east.add(east.low * per_rad);
-                bound.east.add(east.high * per_rad);
-            }
-            let mut south = Span::NONE;
-            for rows in lines.windows(4) {
-                let [a, b, c, d] = [0, 1, 2, 3].map(|i| &rows[i][left..right]);
-                for (((a, b), c), d) in a.iter().zip(b).zip(c).zip(d) {
-                    slopes_between([*a, *b, *c, *d], &mut south);
-                }
-            }
-            bound.north = Span {
+            let south = south.over(left..right);
+            let north = Span {
                 low: -south.high * per_rad_lat,
                 high: -south.low * per_rad_lat,
             };
-            let relief = bound.relief_mm.overshot().overshot();
+            let relief = relief.over(left..right).overshot().overshot();
             Bound {
                 relief_mm: Span {
                     low: relief.low.max(curve.lowest_mm()),
                     high: relief.high.min(curve.highest_mm()),
                 },
-                east: bound.east.overshot(),
-                north: bound.north.overshot(),
+                east: east.over(left..right - 3).overshot(),
+                north: north.overshot(),
             }
         })
         .collect()
 }
 
-/// Extends a span by all slopes of Keys' cubic between the middle two of four samples, per step.
+/// The lowest and highest slope of Keys' cubic between the middle two of four samples, per step.
 ///
 /// The slope is a quadratic in t: extreme at the ends or at its vertex.
-fn slopes_between(p: [f64; 4], span: &mut Span) {
+#[inline(always)]
+fn slopes_between(p: [f64; 4]) -> (f64, f64) {
     let start = 0.5 * (p[2] - p[0]);
     let end = 0.5 * (p[3] - p[1]);
-    span.add(start);
-    span.add(end);
     // slope(t) = start + b t + a t²
     let rise = p[2] - p[1];
     let a = 3.0 * (start + end) - 6.0 * rise;
     let b = 6.0 * rise - 4.0 * start - 2.0 * end;
-    if a != 0.0 {
-        let vertex = -b / (2.0 * a);
-        if vertex > 0.0 && vertex < 1.0 {
-            span.add(start + vertex * (b + a * vertex));
-        }
-    }
+    // Not a number, and so not inside, where the slope is even.
+    let vertex = -b / (2.0 * a);
+    let inside = (vertex > 0.0) & (vertex < 1.0);
+    let turning = if inside {
+        start + vertex * (b + a * vertex)
+    } else {
+        start
+    };
+    (
+        lesser(lesser(start, end), turning),
+        greater(greater(start, end), turning),
+    )
 }
 
 /// The smallest cosine of latitude where a row's samples are used: half a step nearer to the pole

@@ -22,6 +22,7 @@ use ndarray::{Array2, ArrayViewMut2, Axis};
 use radial::{Band, Radial};
 use rayon::prelude::*;
 use std::ops::Range;
+use std::sync::atomic::AtomicBool;
 
 /// Rows drawn together. More rows share one start from scratch and one bound per tile; fewer
 /// make tighter bounds and more work to share out.
@@ -98,13 +99,15 @@ fn radial<const FLAT: bool>(radial: &Radial<'_>, spec: &FacetSpec) -> Surface {
         .enumerate()
         .map(|(i, band)| radial.jumps(band_rows(spec, i), band, &surface.z_mm))
         .collect();
-    let mut marked = vec![false; surface.z_mm.len()];
-    for (i, jumps) in jumps.iter().enumerate() {
+    // A mark is only ever set, so the order in which bands set theirs cannot matter.
+    let mut marked = Vec::new();
+    marked.resize_with(surface.z_mm.len(), || AtomicBool::new(false));
+    jumps.par_iter().enumerate().for_each(|(i, jumps)| {
         for &jump in jumps {
             let leaf = radial.leaf(&bands[i], jump.0 - i * BAND_ROWS, jump.1);
-            radial.mark(jump, leaf, &mut marked);
+            radial.mark(jump, leaf, &marked);
         }
-    }
+    });
     surface
         .z_mm
         .par_chunks_mut(band_px)
@@ -146,7 +149,7 @@ struct March<'a, const FLAT: bool> {
     radial: &'a Radial<'a>,
     rows: Range<usize>,
     band: &'a Band,
-    marked: &'a [bool],
+    marked: &'a [AtomicBool],
     z_mm: &'a mut [f32],
     undercut: &'a mut [bool],
 }

@@ -44,6 +44,7 @@ use crate::settings::Base;
 use glam::{DVec2, DVec3};
 use std::f64::consts::{PI, TAU};
 use std::ops::Range;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Columns per tile whose slope is bounded together; its rows are those of a band.
 const TILE_COLUMNS: usize = 64;
@@ -66,6 +67,10 @@ const MOST_SPREAD: f64 = 0.5;
 
 /// Shortest step of a march, in pixels: thinner slivers of overhanging ground may be missed.
 const SHORTEST_STEP_PX: f64 = 0.02;
+
+/// Marches are sampled in groups of this many: the last lines of a band, which are few and may be
+/// long, then do not cost as much as a full block each time.
+const MARCH_LANES: usize = 16;
 
 /// Ground that rises above the line below the first hit by less than this is not called undercut, mm.
 const UNDERCUT_MM: f64 = 1e-3;
@@ -103,34 +108,30 @@ struct March {
     /// Fastest that the ground can come nearer per mm of descent, and fall away below a hit.
     nears: f64,
     leaves: f64,
-    phase: Phase,
+    stage: Stage,
+    /// Where the ground is asked for next.
+    z: f64,
+    /// Heights just above and just below the ground, with how far above it they are.
+    above: (f64, f64),
+    below: (f64, f64),
+    /// The first hit, once there is one.
+    hit: f64,
     samples: u32,
 }
 
-#[derive(Clone, Copy)]
-enum Phase {
+#[derive(Clone, Copy, PartialEq)]
+enum Stage {
+    /// At the highest the ground can be.
+    Top,
     /// Above the ground, going down.
-    Descend { z: f64, above: Option<(f64, f64)> },
+    Descend,
     /// Between a point above ground and one below.
-    Close {
-        z: f64,
-        above: (f64, f64),
-        below: (f64, f64),
-    },
+    Close,
     /// Below the first hit, looking for daylight.
-    Under { z: f64, hit: f64 },
-}
-
-impl Phase {
-    fn z(&self) -> f64 {
-        match *self {
-            Phase::Descend { z, .. } | Phase::Close { z, .. } | Phase::Under { z, .. } => z,
-        }
-    }
+    Under,
 }
 
 enum Outcome {
-    Go(Phase),
     Hit { z: f64, undercut: bool },
     Missed,
 }
@@ -269,7 +270,7 @@ impl<'a> Radial<'a> {
 
     /// Marks every pixel that a fold seen at a jump may reach: as far in and out along the line
     /// from the axis as ground of the height found around there can be displaced.
-    pub fn mark(&self, jump: (usize, usize), leaf: &Tile, marked: &mut [bool]) {
+    pub fn mark(&self, jump: (usize, usize), leaf: &Tile, marked: &[AtomicBool]) {
         let spec = self.spec;
         let place = DVec2::new(spec.x_mm(jump.1), spec.y_mm(jump.0));
         let rho = place.length();
@@ -280,13 +281,21 @@ impl<'a> Radial<'a> {
         for i in -(reach_px as isize)..=reach_px as isize {
             let column = jump.1 as f64 + step.x * i as f64;
             let row = jump.0 as f64 - step.y * i as f64;
-            // The line runs between pixels: take those on both sides of it.
-            for (row, column) in [(row.floor(), column.floor()), (row.ceil(), column.ceil())] {
-                for (row, column) in [(row, column), (row, column - 1.0), (row, column + 1.0)] {
-                    if (0.0..spec.height_px as f64).contains(&row)
-                        && (0.0..spec.width_px as f64).contains(&column)
+            if column < -1.0 || row < -1.0 {
+                continue;
+            }
+            // The line runs between pixels: take those on both sides of it. One is added, so that
+            // cutting off the fraction rounds down.
+            let (row, column) = ((row + 1.0) as usize, (column + 1.0) as usize);
+            for (row, column) in [(row, column), (row + 1, column + 1)] {
+                for column in column.saturating_sub(1)..=column + 1 {
+                    if (1..=spec.height_px).contains(&row) && (1..=spec.width_px).contains(&column)
                     {
-                        marked[row as usize * spec.width_px + column as usize] = true;
+                        // Folds mark the same pixels over and over: reading is cheaper.
+                        let mark = &marked[(row - 1) * spec.width_px + column - 1];
+                        if !mark.load(Ordering::Relaxed) {
+                            mark.store(true, Ordering::Relaxed);
+                        }
                     }
                 }
             }
@@ -305,7 +314,7 @@ impl<'a> Radial<'a> {
         &self,
         rows: Range<usize>,
         band: &Band,
-        marked: &[bool],
+        marked: &[AtomicBool],
         z_mm: &mut [f32],
         undercut: &mut [bool],
     ) {
@@ -315,7 +324,8 @@ impl<'a> Radial<'a> {
             for column in self.spec.drawn(row) {
                 let index = i * width + column;
                 let leaf = self.leaf(band, i, column);
-                if !z_mm[index].is_nan() && (leaf.unique || !marked[index]) {
+                if !z_mm[index].is_nan() && (leaf.unique || !marked[index].load(Ordering::Relaxed))
+                {
                     continue;
                 }
                 let (x, y) = (self.spec.x_mm(column), self.spec.y_mm(row));
@@ -426,15 +436,28 @@ impl<'a> Radial<'a> {
         z: &[f64; LANES],
         relief: &mut [f32; LANES],
     ) {
+        self.relief_of_first(LANES, x, y, z, relief);
+    }
+
+    /// The same for the first `count` points only.
+    #[inline(always)]
+    fn relief_of_first(
+        &self,
+        count: usize,
+        x: &[f64; LANES],
+        y: &[f64; LANES],
+        z: &[f64; LANES],
+        relief: &mut [f32; LANES],
+    ) {
         let mut directions = Directions::default();
         let (fx, fy, fz) = (self.spec.frame.x, self.spec.frame.y, self.spec.frame.z);
-        for lane in 0..LANES {
+        for lane in 0..count.min(LANES) {
             let (x, y, z) = (x[lane], y[lane], z[lane]);
             directions.x[lane] = x.mul_add(fx.x, y.mul_add(fy.x, z * fz.x));
             directions.y[lane] = x.mul_add(fx.y, y.mul_add(fy.y, z * fz.y));
             directions.z[lane] = x.mul_add(fx.z, y.mul_add(fy.z, z * fz.z));
         }
-        self.sampler.relief_block(&directions, relief);
+        self.sampler.relief_of_first(count, &directions, relief);
     }
 
     /// Lowest and highest Z the surface can have on a line at distance √rho2 from the axis.
@@ -615,10 +638,11 @@ impl<'a> Radial<'a> {
             nears: 1.0 + change(tile.rises),
             // Below a hit the line itself goes deeper by cos θ at least; not counted.
             leaves: change(tile.falls) + 1e-3,
-            phase: Phase::Descend {
-                z: high,
-                above: None,
-            },
+            stage: Stage::Top,
+            z: high,
+            above: (high, 0.0),
+            below: (low, 0.0),
+            hit: low,
             samples: 0,
         })
     }
@@ -635,7 +659,7 @@ impl<'a> Radial<'a> {
     }
 
     /// Runs all marches of a band, a block of lines at a time; a line that is done makes room
-    /// for the next.
+    /// for the next. Lines near each other are cheaper to sample, so they go together.
     #[inline(always)]
     fn run_marches<const FLAT: bool>(
         &self,
@@ -644,44 +668,41 @@ impl<'a> Radial<'a> {
         undercut: &mut [bool],
     ) {
         let shortest = SHORTEST_STEP_PX * self.spec.pixel_mm;
-        let mut active: Vec<March> = Vec::with_capacity(LANES);
-        loop {
-            while active.len() < LANES
-                && let Some(march) = waiting.pop()
-            {
-                active.push(march);
-            }
-            if active.is_empty() {
-                return;
-            }
-            let (mut x, mut y, mut z) = ([0.0; LANES], [0.0; LANES], [1.0; LANES]);
+        waiting.sort_by(|a, b| a.x.total_cmp(&b.x).then(a.index.cmp(&b.index)));
+        let mut active = waiting.split_off(waiting.len().saturating_sub(LANES));
+        let mut residuals = [0.0; LANES];
+        while let Some(last) = active.last() {
+            // Idle lanes of the last group repeat the last line.
+            let (mut x, mut y, mut z) = ([last.x; LANES], [last.y; LANES], [last.z; LANES]);
             for (lane, march) in active.iter().enumerate() {
-                (x[lane], y[lane], z[lane]) = (march.x, march.y, march.phase.z());
+                (x[lane], y[lane], z[lane]) = (march.x, march.y, march.z);
             }
+            let count = active.len().next_multiple_of(MARCH_LANES).min(LANES);
             let mut relief = [0f32; LANES];
-            self.relief_at(&x, &y, &z, &mut relief);
-            let mut residuals = [0.0; LANES];
-            for lane in 0..LANES {
+            self.relief_of_first(count, &x, &y, &z, &mut relief);
+            for lane in 0..count {
                 let rho2 = x[lane].mul_add(x[lane], y[lane] * y[lane]);
                 residuals[lane] = self.residual::<FLAT>(f64::from(relief[lane]), z[lane], rho2);
             }
             let mut lane = 0;
-            active.retain_mut(|march| {
-                lane += 1;
-                match advance(march, residuals[lane - 1], shortest) {
-                    Outcome::Go(phase) => {
-                        march.phase = phase;
-                        march.samples += 1;
-                        true
-                    }
-                    Outcome::Hit { z, undercut: folds } => {
-                        z_mm[march.index] = z as f32;
-                        undercut[march.index] = folds;
-                        false
-                    }
-                    Outcome::Missed => false,
+            while let Some(march) = active.get_mut(lane) {
+                let Some(outcome) = march.step(residuals[lane], shortest) else {
+                    march.samples += 1;
+                    lane += 1;
+                    continue;
+                };
+                if let Outcome::Hit { z, undercut: folds } = outcome {
+                    z_mm[march.index] = z as f32;
+                    undercut[march.index] = folds;
                 }
-            });
+                if let Some(next) = waiting.pop() {
+                    *march = next;
+                    lane += 1;
+                } else {
+                    active.swap_remove(lane);
+                    residuals[lane] = residuals[active.len()];
+                }
+            }
         }
     }
 }
@@ -706,89 +727,85 @@ impl Tile {
     }
 }
 
-/// One step of a march, given how far the point is above the surface.
-fn advance(march: &March, residual: f64, shortest: f64) -> Outcome {
-    let tired = march.samples >= MOST_SAMPLES;
-    match march.phase {
-        Phase::Descend { z, above } => {
-            if residual <= 0.0 {
-                return match above {
-                    None => under(march, z, shortest),
-                    Some(above) => close(march, above, (z, residual), shortest),
-                };
+impl March {
+    /// One step, given how far the point is above the surface; `None` while there is more to do.
+    #[inline(always)]
+    fn step(&mut self, residual: f64, shortest: f64) -> Option<Outcome> {
+        let tired = self.samples >= MOST_SAMPLES;
+        let z = self.z;
+        match self.stage {
+            Stage::Top if residual <= 0.0 => self.look_below(z, shortest),
+            Stage::Descend if residual <= 0.0 => {
+                self.stage = Stage::Close;
+                self.below = (z, residual);
+                self.close(shortest)
             }
-            if z <= march.low || tired {
-                // At the foot of the range a residual of rounding size is a hit.
-                return if residual < 1e-3 {
-                    Outcome::Hit { z, undercut: false }
-                } else {
-                    Outcome::Missed
-                };
+            Stage::Top | Stage::Descend => {
+                if z <= self.low || tired {
+                    // At the foot of the range a residual of rounding size is a hit.
+                    return Some(if residual < 1e-3 {
+                        Outcome::Hit { z, undercut: false }
+                    } else {
+                        Outcome::Missed
+                    });
+                }
+                self.stage = Stage::Descend;
+                self.above = (z, residual);
+                self.z = (z - (residual / self.nears).max(shortest)).max(self.low);
+                None
             }
-            let step = (residual / march.nears).max(shortest);
-            Outcome::Go(Phase::Descend {
-                z: (z - step).max(march.low),
-                above: Some((z, residual)),
-            })
-        }
-        Phase::Close { z, above, below } => {
-            let (above, below) = if residual > 0.0 {
+            Stage::Close => {
                 // Illinois: halve the weight of the end that stays.
-                ((z, residual), (below.0, 0.5 * below.1))
-            } else {
-                ((above.0, 0.5 * above.1), (z, residual))
-            };
-            if residual.abs() < 1e-6 || tired {
-                return under(march, z, shortest);
+                if residual > 0.0 {
+                    self.above = (z, residual);
+                    self.below.1 *= 0.5;
+                } else {
+                    self.above.1 *= 0.5;
+                    self.below = (z, residual);
+                }
+                if residual.abs() < 1e-6 || tired {
+                    return self.look_below(z, shortest);
+                }
+                self.close(shortest)
             }
-            close(march, above, below, shortest)
-        }
-        Phase::Under { z, hit } => {
-            if residual > UNDERCUT_MM {
-                return Outcome::Hit {
-                    z: hit,
-                    undercut: true,
-                };
+            Stage::Under => {
+                let undercut = residual > UNDERCUT_MM;
+                if undercut || z <= self.low || tired {
+                    return Some(Outcome::Hit {
+                        z: self.hit,
+                        undercut,
+                    });
+                }
+                self.z = (z - (-residual / self.leaves).max(shortest)).max(self.low);
+                None
             }
-            if z <= march.low || tired {
-                return Outcome::Hit {
-                    z: hit,
-                    undercut: false,
-                };
-            }
-            let step = (-residual / march.leaves).max(shortest);
-            Outcome::Go(Phase::Under {
-                z: (z - step).max(march.low),
-                hit,
-            })
         }
     }
-}
 
-/// Next point between one above and one below the surface.
-fn close(march: &March, above: (f64, f64), below: (f64, f64), shortest: f64) -> Outcome {
-    let width = above.0 - below.0;
-    if width < 1e-6 {
-        return under(march, below.0, shortest);
+    /// Goes on between a point above the surface and one below.
+    #[inline(always)]
+    fn close(&mut self, shortest: f64) -> Option<Outcome> {
+        let width = self.above.0 - self.below.0;
+        if width < 1e-6 {
+            return self.look_below(self.below.0, shortest);
+        }
+        let part = self.above.1 / (self.above.1 - self.below.1);
+        self.z = self.above.0 - part * width;
+        None
     }
-    let part = above.1 / (above.1 - below.1);
-    Outcome::Go(Phase::Close {
-        z: above.0 - part * width,
-        above,
-        below,
-    })
-}
 
-/// Starts looking below a hit.
-fn under(march: &March, hit: f64, shortest: f64) -> Outcome {
-    if hit - shortest <= march.low {
-        return Outcome::Hit {
-            z: hit,
-            undercut: false,
-        };
+    /// Starts looking below a hit.
+    #[inline(always)]
+    fn look_below(&mut self, hit: f64, shortest: f64) -> Option<Outcome> {
+        if hit - shortest <= self.low {
+            return Some(Outcome::Hit {
+                z: hit,
+                undercut: false,
+            });
+        }
+        self.stage = Stage::Under;
+        self.hit = hit;
+        self.z = hit - shortest;
+        None
     }
-    Outcome::Go(Phase::Under {
-        z: hit - shortest,
-        hit,
-    })
 }

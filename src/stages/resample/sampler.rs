@@ -118,21 +118,33 @@ impl Sampler {
     /// Relief in mm for every direction of a block.
     #[inline(always)]
     pub fn relief_block(&self, directions: &Directions, relief_mm: &mut [f32; LANES]) {
+        self.relief_of_first(LANES, directions, relief_mm);
+    }
+
+    /// Relief in mm for the first `count` directions of a block.
+    #[inline(always)]
+    pub fn relief_of_first(
+        &self,
+        count: usize,
+        directions: &Directions,
+        relief_mm: &mut [f32; LANES],
+    ) {
+        let count = count.min(LANES);
         let mut height_m = [0f32; LANES];
-        self.height_block(directions, &mut height_m);
+        self.height_of_first(count, directions, &mut height_m);
         // The curve in loops of its own: together with the interpolation one lane's work would
         // be a chain too long for the processor to overlap enough lanes.
         let last = (self.table.len() - 1) as f32;
         let mut knot = [0u32; LANES];
         let mut part = [0f32; LANES];
-        for lane in 0..LANES {
+        for lane in 0..count {
             let position = (height_m[lane] - self.lowest_m) * self.knots_per_m;
             let position = position.max(0.0).min(last);
             let whole = position.floor();
             knot[lane] = low_bits_f32(whole);
             part[lane] = position - whole;
         }
-        for lane in 0..LANES {
+        for lane in 0..count {
             let Some([here, rise]) = self.table.get(knot[lane] as usize) else {
                 return;
             };
@@ -158,13 +170,18 @@ impl Sampler {
     /// Heights in metres, before the curve, for every direction of a block.
     #[inline(always)]
     pub fn height_block(&self, directions: &Directions, height_m: &mut [f32; LANES]) {
+        self.height_of_first(LANES, directions, height_m);
+    }
+
+    #[inline(always)]
+    fn height_of_first(&self, count: usize, directions: &Directions, height_m: &mut [f32; LANES]) {
         let mut found = Located {
             corner: [0; LANES],
             right: [0.0; LANES],
             down: [0.0; LANES],
         };
-        self.locate_block(directions, &mut found);
-        for (lane, height_m) in height_m.iter_mut().enumerate() {
+        self.locate_block(count, directions, &mut found);
+        for (lane, height_m) in height_m[..count].iter_mut().enumerate() {
             let corner = found.corner[lane] as usize;
             // Every place has its neighbourhood. That the loop could be left early keeps the
             // compiler from gathering the 16 samples of many lanes one by one; four loads of
@@ -179,9 +196,9 @@ impl Sampler {
     /// Where each direction falls: index of the upper-left sample of its 4 × 4 neighbourhood and
     /// the fractions to the right and down from the second sample.
     #[inline(always)]
-    fn locate_block(&self, directions: &Directions, found: &mut Located) {
-        if !self.locate_near(directions, found) {
-            self.locate_anywhere(directions, found);
+    fn locate_block(&self, count: usize, directions: &Directions, found: &mut Located) {
+        if !self.locate_near(count, directions, found) {
+            self.locate_anywhere(count, directions, found);
         }
     }
 
@@ -192,8 +209,8 @@ impl Sampler {
     /// so one division and a short polynomial give each, and f32 is exact enough for what is
     /// left, 1e-7 radian.
     #[inline(always)]
-    fn locate_near(&self, directions: &Directions, found: &mut Located) -> bool {
-        let middle = LANES / 2;
+    fn locate_near(&self, count: usize, directions: &Directions, found: &mut Located) -> bool {
+        let middle = count / 2;
         let (x0, y0, z0) = (
             directions.x[middle],
             directions.y[middle],
@@ -214,7 +231,7 @@ impl Sampler {
         // Largest as bits: for positive floats the order is that of whole numbers, whose maximum
         // becomes vector code.
         let mut farthest = 0u32;
-        for lane in 0..LANES {
+        for lane in 0..count {
             let (x, y, z) = (directions.x[lane], directions.y[lane], directions.z[lane]);
             // Turned so that the middle lane's meridian is the first.
             let ahead = x.mul_add(cos_lon, y * sin_lon) as f32;
@@ -235,7 +252,7 @@ impl Sampler {
         }
         let columns = self.columns as i32;
         let (column_whole, row_whole) = (column_whole as i32, row_whole as i32);
-        for lane in 0..LANES {
+        for lane in 0..count {
             let column = small_atan(east[lane]).mul_add(per_rad_lon, column_part);
             let row = small_atan(north[lane]).mul_add(-per_rad_lat, row_part);
             let (whole_column, whole_row) = (column.floor(), row.floor());
@@ -266,9 +283,9 @@ impl Sampler {
 
     /// Locates a block of directions anywhere, in f64.
     #[inline(always)]
-    fn locate_anywhere(&self, directions: &Directions, found: &mut Located) {
+    fn locate_anywhere(&self, count: usize, directions: &Directions, found: &mut Located) {
         let stride = self.stride as f64;
-        for lane in 0..LANES {
+        for lane in 0..count {
             let (x, y, z) = (directions.x[lane], directions.y[lane], directions.z[lane]);
             let column = self.column_of(atan2(y, x));
             let lat = atan2(z, x.mul_add(x, y * y).sqrt());
