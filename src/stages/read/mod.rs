@@ -23,6 +23,7 @@ mod tests;
 mod tiles;
 mod values;
 mod warp;
+mod whole;
 
 use crate::bodies::body_by_radius;
 use crate::error::{Error, Problem, Result};
@@ -36,9 +37,10 @@ use reference::Reference;
 use shrink::Shrink;
 use stats::{Bins, Spot, Statistics};
 use std::path::{Path, PathBuf};
-use stream::{Decode, Keep, RowSource};
+use stream::{Decode, Floats, Keep, RowSource};
 use values::{Meaning, Stored};
 use warp::InMemory;
+use whole::{Kind, Numbers};
 
 /// How much resolution the images need.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -274,15 +276,19 @@ impl Input {
         keep: &Keep,
         progress: &dyn Progress,
     ) -> Result<(Option<Statistics>, Option<Array2<f32>>)> {
+        let heights = |decode| Floats { bins, decode };
         match self {
-            Input::One(rows, decode) => {
-                stream::run(&mut **rows, placement, bins, keep, decode, progress)
-            }
+            Input::One(rows, decode) => match (rows.whole(), bins) {
+                (Some(kind), Bins::Whole { .. }) => {
+                    whole(rows, kind, decode, placement, bins, keep, progress)
+                }
+                _ => stream::run(&mut **rows, placement, &heights(decode), keep, progress),
+            },
             Input::Many(tiles) => {
-                stream::run(tiles, placement, bins, keep, &Decode::None, progress)
+                stream::run(tiles, placement, &heights(&Decode::None), keep, progress)
             }
-            Input::Warped(heights) => {
-                stream::run(heights, placement, bins, keep, &Decode::None, progress)
+            Input::Warped(grid) => {
+                stream::run(grid, placement, &heights(&Decode::None), keep, progress)
             }
         }
     }
@@ -333,6 +339,33 @@ impl Input {
                 values::spelled(fill)
             )
         }))
+    }
+}
+
+/// Streams whole numbers in the type they are stored in.
+fn whole(
+    rows: &mut Rows,
+    kind: Kind,
+    decode: &Decode,
+    placement: &Placement,
+    bins: Bins,
+    keep: &Keep,
+    progress: &dyn Progress,
+) -> Result<(Option<Statistics>, Option<Array2<f32>>)> {
+    let (scale, shift_m, missing) = decode.parts();
+    match kind {
+        Kind::U8 => {
+            let numbers = Numbers::<u8>::new(bins, scale, shift_m, missing);
+            stream::run(rows, placement, &numbers, keep, progress)
+        }
+        Kind::U16 => {
+            let numbers = Numbers::<u16>::new(bins, scale, shift_m, missing);
+            stream::run(rows, placement, &numbers, keep, progress)
+        }
+        Kind::I16 => {
+            let numbers = Numbers::<i16>::new(bins, scale, shift_m, missing);
+            stream::run(rows, placement, &numbers, keep, progress)
+        }
     }
 }
 

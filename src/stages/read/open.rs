@@ -4,9 +4,10 @@ use super::crs::{self, Crs, Kind};
 use super::labels::{self, Label, RawImage};
 use super::stream::{Decode, RowSource};
 use super::values::{Meaning, Missing, Stored};
+use super::whole::{self, Whole};
 use crate::error::{Error, Problem, Result};
 use gdal::errors::GdalError;
-use gdal::raster::{GdalDataType, RasterBand};
+use gdal::raster::{GdalDataType, GdalType, RasterBand};
 use gdal::{Dataset, DatasetOptions, GdalOpenFlags, Metadata};
 use std::fs::File;
 use std::io::Read;
@@ -306,6 +307,26 @@ impl Rows {
         self.wide.is_some()
     }
 
+    /// First row in the file, and number, of rows counted from the north.
+    fn window(&self, first: usize, count: usize) -> (usize, usize) {
+        let top = if self.south_first {
+            self.raster.rows - first - count
+        } else {
+            first
+        };
+        (top, count)
+    }
+
+    /// Type of whole numbers of 8 or 16 bits, if they are such.
+    pub fn whole(&self) -> Option<whole::Kind> {
+        match self.raster.band().ok()?.band_type() {
+            GdalDataType::UInt8 => Some(whole::Kind::U8),
+            GdalDataType::Int16 => Some(whole::Kind::I16),
+            GdalDataType::UInt16 => Some(whole::Kind::U16),
+            _ => None,
+        }
+    }
+
     /// Takes one more stored number for "no data".
     pub fn also_missing(&mut self, fill: f64) {
         if let Some((_, _, missing)) = &mut self.wide {
@@ -314,14 +335,26 @@ impl Rows {
     }
 }
 
-impl RowSource for Rows {
+/// Whole numbers as they are stored.
+impl<T: Whole + GdalType> RowSource<T> for Rows {
+    fn read(&mut self, first: usize, out: &mut [T]) -> Result<()> {
+        let columns = self.columns;
+        let (top, count) = self.window(first, out.len() / columns);
+        let size = (columns, count);
+        self.raster
+            .band()?
+            .read_into_slice::<T>((0, top as isize), size, size, out, None)
+            .map_err(|e| broken(&self.raster.path, top, &e))?;
+        if self.south_first {
+            turn_over(out, columns);
+        }
+        Ok(())
+    }
+}
+
+impl RowSource<f32> for Rows {
     fn read(&mut self, first: usize, out: &mut [f32]) -> Result<()> {
-        let count = out.len() / self.columns;
-        let top = if self.south_first {
-            self.raster.rows - first - count
-        } else {
-            first
-        };
+        let (top, count) = self.window(first, out.len() / self.columns);
         let window = (0, top as isize);
         let size = (self.columns, count);
         let band = self.raster.band()?;
@@ -365,7 +398,7 @@ pub(super) struct Tiles {
     pub columns: usize,
 }
 
-impl RowSource for Tiles {
+impl RowSource<f32> for Tiles {
     fn read(&mut self, first: usize, out: &mut [f32]) -> Result<()> {
         let columns = self.columns;
         let last = first + out.len() / columns;
@@ -394,7 +427,7 @@ impl RowSource for Tiles {
 }
 
 /// Reverses the order of rows in place.
-fn turn_over(cells: &mut [f32], columns: usize) {
+fn turn_over<T>(cells: &mut [T], columns: usize) {
     let rows = cells.len() / columns;
     for row in 0..rows / 2 {
         let (above, below) = cells.split_at_mut((rows - 1 - row) * columns);
