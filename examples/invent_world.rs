@@ -20,7 +20,7 @@ use std::path::{Path, PathBuf};
 const SAMPLE: &str = "sample-rasters/ashkerry.tif";
 
 /// Radius of the invented body in metres; sets how deep a crater of a given width is.
-const RADIUS_M: f64 = 2_746_000.0;
+const RADIUS_M: f64 = 686_500.0;
 
 /// Columns of the grid: five to a degree, 0.28 mm on a 160 mm ball.
 const COLUMNS: usize = 1800;
@@ -70,7 +70,7 @@ const HIGHLAND_M: f64 = 900.0;
 const LOWLAND_M: f64 = -2100.0;
 
 /// Share of the old relief that still shows through the lava: drowned craters stay as faint rings.
-const GHOST: f64 = 0.05;
+const GHOST: f64 = 0.13;
 
 /// Rolling crust as it was before anything hit it.
 fn old_crust(seed: u64, at: DVec3) -> f64 {
@@ -82,16 +82,16 @@ fn old_crust(seed: u64, at: DVec3) -> f64 {
 /// 1 in the highlands, 0 on the plains; the border wanders and is a slope a few degrees wide.
 fn highland_share(seed: u64, at: DVec3) -> f64 {
     let highland_pole = place(-38.0, 152.0);
-    let side = at.dot(highland_pole) + 0.42 * fbm(seed ^ 0x21, at * 1.5, 6, 0.5);
-    smooth_step(-0.16, 0.02, side)
+    let side = at.dot(highland_pole) + 0.42 * fbm(seed ^ 0x21, at * 1.5, 5, 0.44);
+    smooth_step(-0.33, 0.10, side)
 }
 
 /// Lava plains: nearly level, with faint wrinkle ridges some tens of metres high.
 fn plains(seed: u64, at: DVec3) -> f64 {
     let bent = at + 0.05 * fbm3(seed ^ 0x30, at * 4.0);
-    let line = noise(seed ^ 0x31, bent * 7.0) / 0.045;
+    let line = noise(seed ^ 0x31, bent * 7.0) / 0.065;
     let crest = libm::exp(-line * line);
-    let present = smooth_step(-0.1, 0.3, noise(seed ^ 0x32, at * 3.0));
+    let present = smooth_step(-0.25, 0.15, noise(seed ^ 0x32, at * 3.0));
     LOWLAND_M
         + 230.0 * fbm(seed ^ 0x33, at * 2.2, 4, 0.45)
         + 10.0 * fbm(seed ^ 0x34, at * 24.0, 2, 0.5)
@@ -107,11 +107,11 @@ fn drown_lowlands(seed: u64, at: DVec3, height: f64) -> f64 {
 /// What the rift takes away: a flat-floored valley with stepped walls, and a shorter branch.
 fn rift(seed: u64, at: DVec3) -> f64 {
     let bent = at + 0.030 * fbm3(seed ^ 0x40, at * 5.0);
-    let trunk = valley(bent, place(-6.0, 8.0), place(-21.0, 76.0), 2.1);
-    let branch = valley(bent, place(-13.5, 36.0), place(9.0, 58.0), 1.2);
-    let shoulders = 450.0 * trunk.0.max(branch.0);
-    let cut = (4300.0 * trunk.1).max(3000.0 * branch.1);
-    let rubble = 1.0 + 0.10 * fbm(seed ^ 0x41, at * 30.0, 3, 0.5);
+    let trunk = valley(bent, place(-6.0, 8.0), place(-21.0, 76.0), 3.6);
+    let branch = valley(bent, place(-13.5, 36.0), place(9.0, 58.0), 2.2);
+    let shoulders = 280.0 * trunk.0.max(branch.0);
+    let cut = (2200.0 * trunk.1).max(1400.0 * branch.1);
+    let rubble = 1.0 + 0.08 * fbm(seed ^ 0x41, at * 22.0, 2, 0.5);
     shoulders - cut * rubble
 }
 
@@ -120,11 +120,11 @@ fn valley(at: DVec3, a: DVec3, b: DVec3, half_width_deg: f64) -> (f64, f64) {
     let normal = a.cross(b).normalize();
     let ahead = normal.cross(a);
     let along = libm::atan2(at.dot(ahead), at.dot(a)) / angle(a, b);
-    let reach = smooth_step(-0.04, 0.16, along) * smooth_step(1.04, 0.84, along);
+    let reach = smooth_step(-0.10, 0.24, along) * smooth_step(1.10, 0.76, along);
     let across = libm::fabs(libm::asin(at.dot(normal).clamp(-1.0, 1.0))).to_degrees();
     let x = across / (half_width_deg * (0.45 + 0.55 * reach));
-    let upper_wall = smooth_step(1.05, 0.82, x);
-    let lower_wall = smooth_step(0.68, 0.42, x);
+    let upper_wall = smooth_step(1.12, 0.62, x);
+    let lower_wall = smooth_step(0.64, 0.20, x);
     let shoulder = libm::exp(-(x - 1.0).max(0.0) / 1.1);
     (
         reach * shoulder,
@@ -134,12 +134,12 @@ fn valley(at: DVec3, a: DVec3, b: DVec3, half_width_deg: f64) -> (f64, f64) {
 
 /// A low dome of layered ice about the north pole, its edge in three terraces.
 fn polar_dome(seed: u64, at: DVec3, height: f64) -> f64 {
-    let wander = 1.0 + 0.30 * fbm(seed ^ 0x50, at * 3.5, 4, 0.5);
+    let wander = 1.0 + 0.30 * fbm(seed ^ 0x50, at * 3.5, 3, 0.45);
     let out = angle(at, place(86.5, -40.0)).to_degrees() / (10.5 * wander);
-    let cover = smooth_step(1.0, 0.86, out);
+    let cover = smooth_step(1.0, 0.80, out);
     let terraces =
-        smooth_step(1.0, 0.90, out) + smooth_step(0.80, 0.71, out) + smooth_step(0.58, 0.50, out);
-    let dome = LOWLAND_M + 420.0 * terraces + 350.0 * (1.0 - out * out).max(0.0);
+        smooth_step(1.0, 0.84, out) + smooth_step(0.78, 0.63, out) + smooth_step(0.55, 0.40, out);
+    let dome = LOWLAND_M + 400.0 * terraces + 350.0 * (1.0 - out * out).max(0.0);
     mix(height, dome + 0.15 * (height - LOWLAND_M), cover)
 }
 
@@ -155,9 +155,9 @@ fn massif(seed: u64, at: DVec3, height: f64) -> f64 {
     let flows = fbm(seed ^ 0x61, bearing * 3.0 + at * 14.0, 5, 0.6);
     let out = away.to_degrees() / (12.0 * wander);
     let up = (1.0 - out).max(0.0);
-    let shield = 12_600.0 * libm::pow(up, 1.2)
+    let shield = 12_600.0 * libm::pow(up, 1.25)
         + 170.0 * flows * smooth_step(0.0, 0.25, up)
-        + 1300.0 * smooth_step(1.03, 0.95, out) * (1.0 + 0.4 * flows);
+        + 700.0 * smooth_step(1.08, 0.86, out) * (1.0 + 0.3 * flows);
     // The shield buries what was there before.
     let under = mix(height, LOWLAND_M, smooth_step(1.0, 0.8, out));
     let mut top = under + swell + shield;
@@ -171,14 +171,14 @@ fn massif(seed: u64, at: DVec3, height: f64) -> f64 {
     }
     // Smaller cones in a line across the swell.
     for (lat, lon, radius_deg, tall_m) in [
-        (5.0, -52.0, 3.4, 3600.0),
-        (-3.5, -43.5, 2.6, 2500.0),
-        (35.0, -88.0, 3.0, 2900.0),
+        (5.0, -52.0, 4.2, 2600.0),
+        (-3.5, -43.5, 3.4, 1800.0),
+        (35.0, -88.0, 3.8, 2200.0),
     ] {
         let x = angle(at, place(lat, lon)).to_degrees() / (radius_deg * wander);
         let cone = tall_m * libm::pow((1.0 - x).max(0.0), 1.2);
         top += cone.min(0.80 * tall_m);
-        top -= 0.16 * tall_m * smooth_step(0.17, 0.09, x);
+        top -= 0.14 * tall_m * smooth_step(0.26, 0.08, x);
     }
     top
 }
@@ -200,9 +200,9 @@ struct Crater {
 
 /// Craters of the old crust, large ones first on the whole, so that small ones lie on top.
 fn old_craters(dice: &mut Dice) -> Vec<Crater> {
-    let mut craters: Vec<(f64, Crater)> = (0..2600)
+    let mut craters: Vec<(f64, Crater)> = (0..1500)
         .map(|_| {
-            let diameter_deg = dice.diameter_deg(0.9, 26.0, 1.85);
+            let diameter_deg = dice.diameter_deg(1.5, 26.0, 1.85);
             let worn = dice.between(0.25, 0.95);
             (
                 diameter_deg * dice.between(0.5, 2.0),
@@ -222,9 +222,9 @@ fn old_craters(dice: &mut Dice) -> Vec<Crater> {
 /// Fresh craters everywhere but on the volcano, which is younger than most of them.
 fn young_craters(dice: &mut Dice) -> Vec<Crater> {
     let summit = place(21.0, -68.0);
-    (0..330)
+    (0..150)
         .map(|_| Crater {
-            diameter_deg: dice.diameter_deg(0.8, 6.0, 1.9),
+            diameter_deg: dice.diameter_deg(1.4, 8.0, 1.9),
             centre: dice.direction(),
             worn: dice.between(0.0, 0.3),
             mark: dice.next(),
@@ -236,12 +236,13 @@ fn young_craters(dice: &mut Dice) -> Vec<Crater> {
 /// Height about the level of the ground before the impact, metres, at `x` rim radii.
 ///
 /// Depth and rim grow with a power of the width, wide craters have flat floors, middling ones a
-/// central peak and the widest a ring of peaks: the sizes are rounded from what cratered bodies
-/// of this size show.
+/// central peak and the widest a ring of peaks. All are worn: depths are about a hundredth of the
+/// width, on the shallow side of what old surfaces show, so that relief stretched for the bench
+/// (about tenfold on the plains of the sample job) stays open to a bit from above.
 fn crater_profile(crater: &Crater, x: f64, rough: f64) -> f64 {
     let width_km = crater.diameter_deg.to_radians() * RADIUS_M / 1000.0;
-    let depth = (330.0 * libm::pow(width_km, 0.49)).min(4200.0) * (1.0 - 0.62 * crater.worn);
-    let rim = (75.0 * libm::pow(width_km, 0.50)).min(950.0) * (1.0 - 0.70 * crater.worn);
+    let depth = 258.0 * libm::pow(width_km / 18.0, 0.70) * (1.0 - 0.62 * crater.worn);
+    let rim = 50.0 * libm::pow(width_km / 18.0, 0.62) * (1.0 - 0.70 * crater.worn);
     if x >= EJECTA_REACH {
         return 0.0;
     }
@@ -250,14 +251,14 @@ fn crater_profile(crater: &Crater, x: f64, rough: f64) -> f64 {
         let share = (fall(x) - fall(EJECTA_REACH)) / (1.0 - fall(EJECTA_REACH));
         return rim * share * (1.0 + 0.45 * rough * smooth_step(1.0, 1.5, x));
     }
-    let flat = 0.62 * smooth_step(20.0, 160.0, width_km) + 0.12 * crater.worn;
-    let wall = ((x - flat) / (1.0 - flat)).max(0.0);
-    let bowl = rim - depth + depth * wall * wall * (0.55 + 0.45 * wall);
+    let flat = 0.36 * smooth_step(20.0, 90.0, width_km) + 0.10 * crater.worn;
+    let wall = smooth_step(flat, 1.0, x);
+    let bowl = rim - depth * (1.0 - wall);
     let peak_tall =
-        0.42 * depth * smooth_step(45.0, 80.0, width_km) * smooth_step(420.0, 260.0, width_km);
-    let ring_tall = 0.30 * depth * smooth_step(260.0, 420.0, width_km);
-    let peak = peak_tall * libm::exp(-(x / 0.14) * (x / 0.14)) * (1.0 + 0.5 * rough);
-    let ring_x = (x - 0.48) / 0.075;
+        0.42 * depth * smooth_step(35.0, 60.0, width_km) * smooth_step(160.0, 110.0, width_km);
+    let ring_tall = 0.30 * depth * smooth_step(110.0, 160.0, width_km);
+    let peak = peak_tall * libm::exp(-(x / 0.19) * (x / 0.19)) * (1.0 + 0.5 * rough);
+    let ring_x = (x - 0.48) / 0.10;
     let ring = ring_tall * libm::exp(-ring_x * ring_x) * (0.7 + 0.8 * rough).max(0.0);
     bowl + peak + ring
 }
@@ -317,7 +318,7 @@ impl Land {
             let rough = fbm(seed ^ crater.mark ^ 7, at * (5.0 / radius), 3, 0.55);
             let x = away / radius * (1.0 + 0.10 * outline);
             let height = &mut self.heights_m[[row, column]];
-            let erased = 0.88 * smooth_step(1.2, 0.75, x);
+            let erased = 0.88 * smooth_step(1.5, 0.55, x);
             *height = mix(*height, level, erased) + crater_profile(crater, x, rough);
         }
     }
@@ -498,7 +499,7 @@ fn ridged(seed: u64, p: DVec3, octaves: u64) -> f64 {
 
 /// Degrees on a sphere, so any reader of planetary grids knows the size of the body.
 const SPHERE_WKT: &str = concat!(
-    r#"GEOGCS["Ashkerry, invented",DATUM["Ashkerry",SPHEROID["Ashkerry sphere",2746000,0]],"#,
+    r#"GEOGCS["Ashkerry, invented",DATUM["Ashkerry",SPHEROID["Ashkerry sphere",686500,0]],"#,
     r#"PRIMEM["Reference Meridian",0],UNIT["degree",0.0174532925199433]]"#
 );
 
@@ -580,7 +581,7 @@ mod tests {
         );
 
         // One step over the pole leads to the cell half a turn away in the same row. Cells are
-        // 9.6 km apart there, so the bound is a slope of little more than one degree.
+        // 2.4 km apart there, so the bound is a slope of less than five degrees.
         for row in [0, ROWS - 1] {
             for column in 0..COLUMNS / 2 {
                 let over = height(row, column) - height(row, column + COLUMNS / 2);

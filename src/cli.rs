@@ -59,10 +59,19 @@ pub enum Command {
     /// beside the job file.
     Init(Init),
     /// Say what an elevation grid holds
+    ///
+    /// Compare the highest and lowest place with what is known of the planet: if they are right,
+    /// the file has been understood. Settings of the [grid] section can be given with --set.
     Inspect(Inspect),
     /// Make the height image of every facet, with a report
+    ///
+    /// The folder gets one 16-bit image per facet in facets/, report.md (read it first),
+    /// overview.png (a picture of all facets) and globe.json (every number, for other programs).
     Facets(Facets),
     /// Read a finished folder again and verify it
+    ///
+    /// Measures every image and every seam afresh and compares them with globe.json. Do it after
+    /// copying a folder to the machine, before the first cut.
     Check(Check),
     /// Print a script that completes commands in a shell
     Completions(Completions),

@@ -8,6 +8,7 @@
 //! ```
 
 use std::fmt;
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
 /// Result of every fallible function in this crate.
@@ -66,10 +67,37 @@ impl Error {
     /// A disk error from the operating system, naming the path it happened on.
     pub fn io(path: &Path, doing: &str, source: &std::io::Error) -> Error {
         Error::Disk(
-            Problem::new(format!("could not {doing}: {source}"))
+            Problem::new(format!("could not {doing}: {}", reason(source)))
                 .file(path)
-                .next("check the path, its permissions and the free space"),
+                .next(remedy(source.kind())),
         )
+    }
+}
+
+/// What the system says, in words of the shop where it has them.
+fn reason(source: &std::io::Error) -> String {
+    match source.kind() {
+        ErrorKind::NotFound => "there is no such file or folder".into(),
+        ErrorKind::PermissionDenied => "permission denied".into(),
+        ErrorKind::ReadOnlyFilesystem => "the disk is read-only".into(),
+        ErrorKind::StorageFull => "the disk is full".into(),
+        ErrorKind::QuotaExceeded => "your share of the disk is used up".into(),
+        ErrorKind::FileTooLarge => "the file is larger than the system allows".into(),
+        _ => source.to_string(),
+    }
+}
+
+fn remedy(kind: ErrorKind) -> &'static str {
+    match kind {
+        ErrorKind::NotFound => "check the path",
+        ErrorKind::PermissionDenied | ErrorKind::ReadOnlyFilesystem => {
+            "choose a folder you may write to"
+        }
+        ErrorKind::StorageFull | ErrorKind::QuotaExceeded => {
+            "free some space, or choose another disk"
+        }
+        ErrorKind::FileTooLarge => "choose another disk, or larger pixels",
+        _ => "check the path, its permissions and the free space",
     }
 }
 

@@ -5,6 +5,7 @@ mod cli;
 
 use clap::{CommandFactory, Parser};
 use cli::{Check, Cli, Command, Completions, Facets, Global, Init, Inspect, Manual};
+use globewright::geometry::a_solid;
 use globewright::pipeline::{self, FacetsOptions};
 use globewright::progress::Progress;
 use globewright::stages::write::folder;
@@ -101,12 +102,12 @@ fn run_facets(args: &Facets, global: &Global, progress: &dyn Progress) -> Result
     chat(
         global,
         &format!(
-            "Carved {} of a {}; start with {}",
+            "Carved {} of {}; start with {}",
             match manifest.facets.len() {
                 1 => "1 facet".into(),
                 count => format!("{count} facets"),
             },
-            manifest.globe.solid,
+            a_solid(&manifest.globe.solid),
             args.out.join("report.md").display()
         ),
     );

@@ -1,7 +1,7 @@
 //! How many facets may be in memory together.
 
 use crate::grid::Grid;
-use crate::length::mm_text;
+use crate::length::{exact_mm_text, mm_text};
 use crate::stages::fit::Fit;
 use crate::{Error, Problem, Result};
 
@@ -37,10 +37,10 @@ pub fn facets_together(grid: &Grid, fit: &Fit, bound_bytes: Option<u64>) -> Resu
                 .setting("image.pixel")
                 .found(format!(
                     "{} and {} for one facet",
-                    mm_text(pixel_mm),
-                    megabytes(facet + grid_bytes)
+                    exact_mm_text(pixel_mm),
+                    memory_text(facet + grid_bytes)
                 ))
-                .allowed(format!("at most {}", megabytes(bound)))
+                .allowed(format!("at most {}", memory_text(bound)))
                 .next(format!(
                     "use pixels of {} or more, or raise --memory",
                     mm_text((pixel_mm * times * 100.0).ceil() / 100.0)
@@ -50,8 +50,11 @@ pub fn facets_together(grid: &Grid, fit: &Fit, bound_bytes: Option<u64>) -> Resu
     Ok(threads.min(together as usize))
 }
 
-fn megabytes(bytes: u64) -> String {
-    format!("{} MB", bytes.div_ceil(1_000_000))
+fn memory_text(bytes: u64) -> String {
+    match bytes {
+        0..10_000_000_000 => format!("{} MB", bytes.div_ceil(1_000_000)),
+        _ => format!("{} GB", bytes.div_ceil(1_000_000_000)),
+    }
 }
 
 /// Most of what the system says is free; `None` where it does not say.

@@ -124,12 +124,22 @@ impl fmt::Display for Warning {
                 pixels,
                 facets,
                 facet,
-            } => write!(
-                f,
-                "the ground folds under itself at {pixels} pixels on {facets} of the facets, most \
-                 of them on facet {facet}; a bit from above cannot reach below and carves the \
-                 upper ground straight down: less relief makes slopes less steep"
-            ),
+            } => {
+                let count = match pixels {
+                    1 => "1 pixel".into(),
+                    more => format!("{more} pixels"),
+                };
+                let place = match facets {
+                    1 => format!("of facet {facet}"),
+                    more => format!("on {more} of the facets, most of them on facet {facet}"),
+                };
+                write!(
+                    f,
+                    "the ground folds under itself at {count} {place}; a bit from above cannot \
+                     reach below and carves the upper ground straight down: less relief makes \
+                     slopes less steep"
+                )
+            }
             Warning::Filled { cells, share } => write!(
                 f,
                 "{cells} cells of the grid ({:.2} % of the globe) hold no data and were filled \

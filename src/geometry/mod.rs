@@ -12,5 +12,5 @@ mod turn;
 
 pub use angles::{direction, lat_lon_deg};
 pub use frame::Frame;
-pub use solid::{Edge, Face, Kind, Seam, Solid, solid_names};
+pub use solid::{Edge, Face, Kind, Seam, Solid, a_solid, solid_names};
 pub use turn::turn_to;

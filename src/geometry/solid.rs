@@ -81,6 +81,16 @@ pub fn solid_names() -> Vec<&'static str> {
     SOLIDS.iter().map(|(name, _)| *name).collect()
 }
 
+/// A solid's name with its article: "an icosahedron".
+pub fn a_solid(name: &str) -> String {
+    let article = if name.starts_with(['a', 'e', 'i', 'o', 'u']) {
+        "an"
+    } else {
+        "a"
+    };
+    format!("{article} {name}")
+}
+
 impl Solid {
     /// The solid of that name in its standard position, or `None` for a name not in print.
     ///

@@ -105,7 +105,10 @@ fn detail(setting: &super::Setting<Settings>) -> String {
         let _ = write!(detail, " ({})", setting.unit);
     }
     if let Default::Absent { means, .. } = &setting.default {
-        let _ = write!(detail, ". Left out: {means}");
+        let _ = match means.strip_prefix("must be given") {
+            Some(when) => write!(detail, ". Must be given{when}"),
+            None => write!(detail, ". Left out: {means}"),
+        };
     }
     detail
 }

@@ -276,6 +276,7 @@ impl<'a> Ground<'a> {
                 both_text(round_down(2.0 * radius))
             ));
         }
+        let mut less_relief = "";
         match range {
             Some(range) if range >= 0.01 => {
                 ways.push(format!(
@@ -283,7 +284,7 @@ impl<'a> Ground<'a> {
                     both_text(round_down(range))
                 ));
             }
-            _ => ways.push("no relief range is small enough".into()),
+            _ => less_relief = "; less relief alone does not help",
         }
         let found = if needs.is_finite() {
             format!("{} at the thinnest corner", both_text(corner))
@@ -303,7 +304,7 @@ impl<'a> Ground<'a> {
                 "at least {} (stock.edge)",
                 both_text(stock.edge_mm)
             ))
-            .next(format!("ways out: {}", ways.join(", or "))),
+            .next(format!("ways out: {}{less_relief}", ways.join(", or "))),
         )
     }
 

@@ -1,33 +1,6 @@
-use assert_cmd::Command;
-use std::path::Path;
+use crate::support::{files, run};
 use std::process::Stdio;
 use tempfile::TempDir;
-
-/// The program, run in a folder of its own.
-fn program(folder: &TempDir, words: &[&str]) -> Command {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_globewright"));
-    command.current_dir(folder.path()).args(words);
-    command
-}
-
-/// Exit code, standard output and standard error.
-fn run(folder: &TempDir, words: &[&str]) -> (i32, String, String) {
-    let output = program(folder, words).output().unwrap();
-    (
-        output.status.code().unwrap(),
-        String::from_utf8(output.stdout).unwrap(),
-        String::from_utf8(output.stderr).unwrap(),
-    )
-}
-
-fn files(folder: &Path) -> Vec<String> {
-    let mut names: Vec<String> = std::fs::read_dir(folder)
-        .unwrap()
-        .map(|entry| entry.unwrap().file_name().into_string().unwrap())
-        .collect();
-    names.sort();
-    names
-}
 
 #[test]
 fn init_writes_a_job_file_once() {
@@ -81,8 +54,8 @@ fn init_into_a_missing_folder_leaves_nothing() {
     assert_eq!(code, 6);
     assert_eq!(
         err,
-        "globewright: disk: could not write the file: entity not found; check the path, its \
-         permissions and the free space (nowhere/moon.toml)\n"
+        "globewright: disk: could not write the file: there is no such file or folder; check \
+         the path (nowhere/moon.toml)\n"
     );
     assert!(files(folder.path()).is_empty());
 }

@@ -2,3 +2,15 @@
 
 /// The command line: what it prints, where, and its exit codes.
 mod cli;
+/// The documents against the code.
+mod documents;
+/// Bad input: the message, the exit code, and nothing left behind.
+mod messages;
+/// Published tables, PROJ and real open grids.
+mod outside;
+/// Heights worked out again from the manifest, the image and the grid alone.
+mod rebuild;
+/// Whole jobs: what must hold whatever the solid, the threads or the facets asked for.
+mod runs;
+/// Grids from formulas, temporary folders, runs.
+mod support;

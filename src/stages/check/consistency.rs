@@ -38,7 +38,7 @@ pub fn lines(manifest: &Manifest) -> Vec<CheckLine> {
     ];
     subjects
         .into_iter()
-        .map(|(subject, finding)| CheckLine::new(subject, finding.map(|()| "agree".into())))
+        .map(|(subject, finding)| CheckLine::new(subject, finding.map(|()| "consistent".into())))
         .collect()
 }
 

@@ -5,7 +5,9 @@ mod image;
 
 pub use image::{HeightImage, read as read_image};
 
+use crate::geometry::a_solid;
 use crate::manifest::{FacetEntry, Manifest};
+use crate::stages::report::place_name;
 use crate::stages::seams::{self, FacetView, Profiles, SeamLine, SeamSummary};
 use crate::stages::write::manifest;
 use crate::stages::write::png::pixels_per_metre;
@@ -103,10 +105,10 @@ pub fn check(folder: &Path) -> Result<CheckReport> {
     let mut lines = vec![CheckLine::new(
         "manifest",
         Ok(format!(
-            "{}, {} facets of a {}",
+            "{}, {} facets of {}",
             manifest.schema,
             manifest.facets.len(),
-            manifest.globe.solid
+            a_solid(&manifest.globe.solid)
         )),
     )];
     lines.extend(consistency::lines(&manifest));
@@ -241,17 +243,28 @@ fn compare_steps(
     };
     let worst = &summary.worst;
     let place = format!(
-        "worst step {:.3} mm on {} between facets {} and {} at {:.2} N {:.2} E",
-        worst.worst_mm, worst.seam, worst.facets[0], worst.facets[1], worst.lat_deg, worst.lon_deg
+        "worst step {} on {} between facets {} and {} at {}",
+        step_text(worst.worst_mm),
+        worst.seam,
+        worst.facets[0],
+        worst.facets[1],
+        place_name(worst.lat_deg, worst.lon_deg)
     );
     match listed {
         None => Err(format!("{place}, the manifest has none")),
         Some(mm) if (mm - worst.worst_mm).abs() <= STEP_OFF_MM => Ok(format!(
-            "{place}; mean {:.3} mm, 99 of 100 places within {:.3} mm, {} seams",
-            summary.mean_mm, summary.p99_mm, summary.seams
+            "{place}; mean {}, 99 of 100 places within {}, {} seams",
+            step_text(summary.mean_mm),
+            step_text(summary.p99_mm),
+            summary.seams
         )),
         Some(mm) => Err(format!("{place}, the manifest says {mm:.3} mm")),
     }
+}
+
+/// A step in mm. Finer than any tool, so that a good globe's do not all read as zero.
+fn step_text(mm: f64) -> String {
+    format!("{mm:.4} mm")
 }
 
 #[cfg(test)]

@@ -678,6 +678,10 @@ fn readable(path: &Path) -> Result<()> {
         }
     }
     match std::fs::metadata(path) {
+        Ok(m) if m.is_dir() => trouble(
+            "the name is a folder's, not a file's".to_owned(),
+            "name the grid file inside it",
+        ),
         Ok(m) if m.is_file() && m.len() == 0 => trouble(
             "the grid file is empty".to_owned(),
             "copy or download it again",

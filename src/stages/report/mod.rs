@@ -6,7 +6,7 @@ mod text;
 pub use text::text;
 
 /// `12.3° N 45.0° E`.
-fn place_name(lat_deg: f64, lon_deg: f64) -> String {
+pub(super) fn place_name(lat_deg: f64, lon_deg: f64) -> String {
     // Rounded first, so that −0.04 does not read as south, nor 359.97 as 360.0.
     let lat = (lat_deg * 10.0).round() / 10.0;
     let lon = ((lon_deg * 10.0).round() / 10.0).rem_euclid(360.0);

@@ -3,7 +3,7 @@
 //! Images are large and come one at a time, so each leaves a [`Thumb`] behind and the sheet is
 //! put together from those.
 
-use crate::geometry::Frame;
+use crate::geometry::{Frame, a_solid};
 use crate::manifest::{FacetEntry, Manifest};
 use crate::pictures::{ACCENT, INK, Light, PAPER, QUIET, Svg, draw_over, shade};
 use crate::settings::Base;
@@ -392,9 +392,9 @@ pub fn encode(picture: &RgbImage) -> Result<Vec<u8>> {
 }
 
 fn title(svg: &mut Svg, manifest: &Manifest) {
-    let solid = manifest.globe.solid.replace('-', " ");
+    let solid = a_solid(&manifest.globe.solid.replace('-', " "));
     let diameter = 2.0 * manifest.globe.radius_mm;
-    let heading = format!("{} on a {solid}", capital(manifest.title()));
+    let heading = format!("{} on {solid}", capital(manifest.title()));
     svg.bold(MARGIN_PX, 92.0, 56.0, "start", INK, &heading);
     let relief = &manifest.curve.knots_mm;
     let range = relief.last().unwrap_or(&0.0) - relief.first().unwrap_or(&0.0);

@@ -1,5 +1,6 @@
 //! `report.md`: what a maker needs at the bench, in shop words, from the manifest alone.
 
+use crate::geometry::a_solid;
 use crate::length::both_text as both;
 use crate::manifest::{FacetEntry, Manifest};
 use crate::settings::{Base, Projection, StockSettings};
@@ -25,10 +26,10 @@ pub fn text(manifest: &Manifest, stock: &StockSettings) -> String {
 
 fn heading(manifest: &Manifest) -> String {
     format!(
-        "# {} on a {}\n\n{} facets, {} across the finished globe. `overview.png` shows them all; \
+        "# {} on {}\n\n{} facets, {} across the finished globe. `overview.png` shows them all; \
          `globe.json` holds every number for other programs.\n\n![All facets](overview.png)\n",
         markdown(manifest.title()),
-        manifest.globe.solid.replace('-', " "),
+        a_solid(&manifest.globe.solid.replace('-', " ")),
         manifest.facets.len(),
         both(2.0 * manifest.globe.radius_mm),
     )

@@ -53,7 +53,7 @@ const LEAF: (usize, usize) = (16, 8);
 
 /// Aitken's step is trusted when the last two heights were this close, mm. Its error is about
 /// the curvature of the ground times the square of this: below a level of a 16-bit image.
-const NEAR_MM: f64 = 0.02;
+const NEAR_MM: f64 = 0.006;
 
 /// A fixed-point step this small needs no acceleration, mm.
 const SETTLED_MM: f64 = 2e-5;

@@ -446,7 +446,7 @@ pub mod reference {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::geometry::direction;
+    use crate::geometry::{Frame, direction};
     use ndarray::Array2;
 
     fn rough_grid(rows: usize, columns: usize, west_deg: f64, registration: Registration) -> Grid {
@@ -534,6 +534,38 @@ mod tests {
             }
             // Of a range of 16,384 m.
             assert!(worst < 0.02, "worst difference {worst} m");
+        }
+    }
+
+    #[test]
+    fn blocks_of_neighbours_agree_with_the_reference_at_every_latitude() {
+        let grid = rough_grid(720, 1440, 150.1, Registration::Pixel);
+        let sampler = Sampler::new(&grid, &steep_curve(&grid));
+        for lat in [
+            -89.0, -80.0, -65.0, -30.0, 0.0, 12.0, 50.0, 75.0, 85.0, 88.0,
+        ] {
+            for lon in [0.0, 150.0, 179.9, 300.0] {
+                for width in [0.02, 0.1, 0.3] {
+                    // A row of pixels across the tangent plane, in some direction.
+                    let frame =
+                        Frame::looking_along(direction(lat, lon), DVec3::new(0.1, 0.3, 1.0));
+                    let mut block = Directions::default();
+                    for lane in 0..LANES {
+                        let t = width * (lane as f64 / LANES as f64 - 0.4);
+                        let d = frame.to_body(DVec3::new(t, 0.6 * t, 1.0)) * 97.0;
+                        (block.x[lane], block.y[lane], block.z[lane]) = (d.x, d.y, d.z);
+                    }
+                    let mut height_m = [0f32; LANES];
+                    sampler.height_block(&block, &mut height_m);
+                    for lane in 0..LANES {
+                        let d = DVec3::new(block.x[lane], block.y[lane], block.z[lane]);
+                        let expected = reference::height_m(&grid, d);
+                        let off = (f64::from(height_m[lane]) - expected).abs();
+                        // 1e-4 of the range of 16,384 m, from neighbours that differ by all of it.
+                        assert!(off < 1.6, "{lat} {lon} {width} {lane}: {off} m");
+                    }
+                }
+            }
         }
     }
 

@@ -551,8 +551,8 @@ mod tests {
         let error = NewFolder::begin(Path::new("/proc/mars"), false).unwrap_err();
         assert_eq!(
             error.to_string(),
-            "disk: could not create the output folder: entity not found; check the path, its \
-             permissions and the free space (/proc)"
+            "disk: could not create the output folder: there is no such file or folder; \
+             check the path (/proc)"
         );
     }
 

@@ -3,8 +3,8 @@
 /// Every field of the manifest's types stands in the manual page, in backticks.
 #[test]
 fn the_manifest_page_names_every_field() {
-    let code = include_str!("../src/manifest.rs");
-    let page = include_str!("../docs/manifest.md");
+    let code = include_str!("../../src/manifest.rs");
+    let page = include_str!("../../docs/manifest.md");
     let fields: Vec<&str> = code
         .lines()
         .filter_map(|line| line.trim().strip_prefix("pub ")?.split_once(": "))
@@ -27,7 +27,7 @@ fn the_manifest_page_names_every_field() {
 #[test]
 fn the_readme_lists_every_exit_code() {
     use globewright::{Error, Problem};
-    let readme = include_str!("../README.md");
+    let readme = include_str!("../../README.md");
     let row = |code: u8, who: &str| format!("| {code} | {who} |");
     for (error, who) in [
         (Error::Job as fn(Problem) -> Error, "the job file"),
