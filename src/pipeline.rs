@@ -83,6 +83,7 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
     let drawn = drawing.all(&mut manifest, together, progress)?;
 
     manifest.checks = checks(&manifest, &drawing.seams, &drawn.profiles);
+    refuse_folds(&manifest)?;
     let facts = RunFacts {
         filled_share: reading.source.filled_share,
         edge_mm: settings.stock.edge_mm,
@@ -100,6 +101,31 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
     folder.write(MANIFEST_FILE, write::manifest::text(&manifest)?.as_bytes())?;
     folder.finish()?;
     Ok(Summary { manifest, warnings })
+}
+
+/// Share of the carved surface that may lie under an overhang. Some pixels under a cliff cost
+/// little; with more, a cutter from above leaves a body that is not the one in the grid.
+const MOST_FOLDED: f64 = 0.10;
+
+/// Refuses terrain so steep that a good part of it lies under overhangs.
+fn refuse_folds(manifest: &Manifest) -> Result<()> {
+    let carved = manifest.total(|facet| facet.carved_px);
+    let share = manifest.checks.undercut_px as f64 / carved.max(1) as f64;
+    if share <= MOST_FOLDED {
+        return Ok(());
+    }
+    Err(Error::Job(
+        Problem::new(
+            "the ground is too steep to be cut from above: much of it lies under overhangs",
+        )
+        .setting("relief.range")
+        .found(format!("{:.1} % of the carved surface", 100.0 * share))
+        .allowed(format!("{:.0} %", 100.0 * MOST_FOLDED))
+        .next(
+            "make relief.range less, take projection = \"gnomonic\" with base = \"flat\" under \
+                 [globe], or a solid with more facets",
+        ),
+    ))
 }
 
 /// The solid turned into the body frame, and the turn.

@@ -7,7 +7,9 @@
 use crate::geometry::solid_names;
 use crate::grid::Quantity;
 use crate::length::{exact_m_text, exact_mm_text};
-use crate::settings::{Base, CurveShape, ImageFormat, Level, Outside, Projection, Settings};
+use crate::settings::{
+    Base, CurveShape, Flattening, ImageFormat, Level, Outside, Projection, Settings,
+};
 use serde::Serialize;
 use std::path::PathBuf;
 
@@ -380,6 +382,25 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
         },
         unit: "degrees east",
         doc: "Longitude of the grid's left edge",
+    },
+    Setting {
+        key: "grid.flattening",
+        kind: Kind::Word {
+            words: &[
+                Word {
+                    word: "keep",
+                    set: |s| s.grid.flattening = Flattening::Keep,
+                },
+                Word {
+                    word: "remove",
+                    set: |s| s.grid.flattening = Flattening::Remove,
+                },
+            ],
+            get: |s| spelled(s.grid.flattening),
+        },
+        default: Default::Value("\"keep\""),
+        unit: "word",
+        doc: "Takes the bulge of a flattened body out, where heights count from a sphere or the centre",
     },
     Setting {
         key: "globe.solid",

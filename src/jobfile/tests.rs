@@ -37,6 +37,7 @@ fn other_value(key: &str) -> &'static str {
         "grid.offset" => "-8000",
         "grid.nodata" => "-32768",
         "grid.west" => "150",
+        "grid.flattening" => "remove",
         "globe.solid" => "cube",
         "globe.diameter" => "8in",
         "globe.base" => "flat",

@@ -4,6 +4,8 @@
 mod cli;
 /// The documents against the code.
 mod documents;
+/// Bodies that are no balls.
+mod irregular;
 /// Bad input: the message, the exit code, and nothing left behind.
 mod messages;
 /// Published tables, PROJ and real open grids.

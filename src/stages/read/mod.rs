@@ -10,6 +10,7 @@
 mod between;
 mod crowded;
 mod crs;
+mod flatten;
 mod holes;
 mod labels;
 mod open;
@@ -18,6 +19,7 @@ mod reference;
 mod shrink;
 mod stats;
 mod stream;
+mod table;
 #[cfg(test)]
 mod tests;
 mod tiles;
@@ -29,7 +31,7 @@ use crate::bodies::body_by_radius;
 use crate::error::{Error, Problem, Result};
 use crate::grid::{Grid, Place, Registration, Source};
 use crate::progress::Progress;
-use crate::settings::GridSettings;
+use crate::settings::{Flattening, GridSettings};
 use ndarray::Array2;
 use open::{Raster, Rows, Tile, Tiles};
 use place::{Extent, Placement, degrees};
@@ -93,18 +95,21 @@ fn pass(
 ) -> Result<(Source, Option<Grid>)> {
     let path = first_file(settings)?;
     let named = |e| naming(e, path);
-    let rasters = open_all(&settings.files)?;
+    let (rasters, stored) = open_all(&settings.files)?;
     let mut reference = reference::settle(settings, &rasters[0]).map_err(named)?;
     for raster in &rasters[1..] {
         reference::settle(settings, raster).map_err(|e| naming(e, &raster.path))?;
     }
-    let stored = stored(&rasters)?;
     let mut meanings = Vec::new();
     for one in &stored {
         meanings.push(values::settle(settings, one, reference.radius_m).map_err(named)?);
     }
     let mut notes: Vec<String> = rasters.iter().flat_map(|r| r.notes.clone()).collect();
     let projected = rasters.iter().any(Raster::is_projected);
+    let ellipsoid = match settings.flattening {
+        Flattening::Keep => None,
+        Flattening::Remove => Some(flatten::ellipsoid(&rasters[0], &reference).map_err(named)?),
+    };
     let (mut placement, mut input) = if projected {
         warped(rasters, &meanings, request).map_err(named)?
     } else {
@@ -122,7 +127,13 @@ fn pass(
         bins(&stored, &meanings)
     };
     let meaning = &mut meanings[0];
-    let (mut statistics, mut heights) = input.run(&placement, bins, &keep, progress)?;
+    // Fill values are looked for in the numbers as they are, before any flattening is taken out.
+    let first = if ellipsoid.is_some() {
+        &Keep::Nothing
+    } else {
+        &keep
+    };
+    let (mut statistics, mut heights) = input.run(&placement, bins, first, &[], progress)?;
     if let Some(found) = &statistics
         && let Some(suspicion) = values::undeclared(found, &stored[0], meaning)
     {
@@ -130,8 +141,14 @@ fn pass(
         if let Some(fill) = suspicion.fill.filter(|_| !projected) {
             input.also_missing(fill);
             meaning.missing.values.push(fill);
-            (statistics, heights) = input.run(&placement, bins, &keep, progress)?;
+            (statistics, heights) = input.run(&placement, bins, first, &[], progress)?;
         }
+    }
+    if let Some(ellipsoid) = &ellipsoid {
+        let radius_m = meaning.radius_m.unwrap_or(ellipsoid.equator_m);
+        let lower_m = ellipsoid.above_sphere_m(&placement, radius_m);
+        notes.push(ellipsoid.note(radius_m));
+        (statistics, heights) = input.run(&placement, Bins::Float, &keep, &lower_m, progress)?;
     }
     let statistics = statistics.ok_or_else(|| nothing_there(path))?;
     if statistics.min.height_m == statistics.max.height_m {
@@ -171,25 +188,41 @@ fn first_file(settings: &GridSettings) -> Result<&Path> {
     }
 }
 
-fn open_all(files: &[PathBuf]) -> Result<Vec<Raster>> {
-    files.iter().map(|path| Raster::open(path)).collect()
+/// Files held open at once; systems allow a program a thousand or so.
+const MOST_OPEN: usize = 64;
+
+/// Most numbers of a sample that all files share.
+const SHARED_SAMPLE: usize = 4096;
+
+/// Opens all files and asks what their bands say about their numbers. Many files are closed again
+/// until their rows are read.
+fn open_all(files: &[PathBuf]) -> Result<(Vec<Raster>, Vec<Stored>)> {
+    let mut rasters = Vec::with_capacity(files.len());
+    let mut all = Vec::with_capacity(files.len());
+    for path in files {
+        let mut raster = Raster::open(path)?;
+        all.push(raster.stored()?);
+        if files.len() > MOST_OPEN {
+            raster.close();
+        }
+        rasters.push(raster);
+    }
+    share_sample(&mut all);
+    Ok((rasters, all))
 }
 
-/// What all bands say about their numbers. Each gets the sample of all, so that all are taken
-/// for the same quantity.
-fn stored(rasters: &[Raster]) -> Result<Vec<Stored>> {
-    let mut all = rasters
-        .iter()
-        .map(Raster::stored)
-        .collect::<Result<Vec<_>>>()?;
+/// Gives each band the sample of all, so that all are taken for the same quantity.
+fn share_sample(all: &mut [Stored]) {
     let alike = |a: &Stored, b: &Stored| a.scale == b.scale && a.unit == b.unit;
-    if all.len() > 1 && all.iter().all(|one| alike(one, &all[0])) {
-        let sample: Vec<f64> = all.iter().flat_map(|s| s.sample.clone()).collect();
-        for one in &mut all {
-            one.sample.clone_from(&sample);
-        }
+    if all.len() < 2 || !all.iter().all(|one| alike(one, &all[0])) {
+        return;
     }
-    Ok(all)
+    let sample: Vec<f64> = all.iter().flat_map(|s| s.sample.iter().copied()).collect();
+    let step = sample.len().div_ceil(SHARED_SAMPLE).max(1);
+    let sample: Vec<f64> = sample.into_iter().step_by(step).collect();
+    for one in all {
+        one.sample.clone_from(&sample);
+    }
 }
 
 /// Where the cells of one raster, or of several together, lie; and each raster's corner.
@@ -264,6 +297,7 @@ impl Input {
             });
         }
         Ok(Input::Many(Tiles {
+            close: tiles.len() > MOST_OPEN,
             tiles,
             columns: placement.columns,
         }))
@@ -274,9 +308,14 @@ impl Input {
         placement: &Placement,
         bins: Bins,
         keep: &Keep,
+        lower_m: &[f64],
         progress: &dyn Progress,
     ) -> Result<(Option<Statistics>, Option<Array2<f32>>)> {
-        let heights = |decode| Floats { bins, decode };
+        let heights = |decode| Floats {
+            bins,
+            decode,
+            lower_m,
+        };
         match self {
             Input::One(rows, decode) => match (rows.whole(), bins) {
                 (Some(kind), Bins::Whole { .. }) => {

@@ -31,7 +31,7 @@ pub(super) trait Treatment: Sync {
     fn collector(&self) -> Self::Collector;
 
     /// Makes a fresh row ready for the rest.
-    fn prepare(&self, cells: &mut [Self::Sample]);
+    fn prepare(&self, row: usize, cells: &mut [Self::Sample]);
 
     /// Takes a row into the statistics; `area` from [`cell_area`].
     fn collect(
@@ -69,6 +69,8 @@ pub(super) trait Treatment: Sync {
 pub(super) struct Floats<'a> {
     pub bins: Bins,
     pub decode: &'a Decode,
+    /// Metres to take off each row, none when empty.
+    pub lower_m: &'a [f64],
 }
 
 impl Treatment for Floats<'_> {
@@ -79,8 +81,13 @@ impl Treatment for Floats<'_> {
         Collector::new(self.bins)
     }
 
-    fn prepare(&self, cells: &mut [f32]) {
+    fn prepare(&self, row: usize, cells: &mut [f32]) {
         self.decode.apply(cells);
+        if let Some(&lower_m) = self.lower_m.get(row) {
+            for h in cells {
+                *h = (f64::from(*h) - lower_m) as f32;
+            }
+        }
     }
 
     fn collect(&self, collector: &mut Collector, row: usize, cells: &[f32], area: u64) -> RowSum {
@@ -284,7 +291,8 @@ pub(super) fn run<T: Treatment>(
             let mut buffer = buffer?;
             buffer
                 .par_chunks_mut(columns)
-                .for_each(|row| treatment.prepare(row));
+                .zip(strip.read.clone())
+                .for_each(|(cells, row)| treatment.prepare(row, cells));
             let row = |r: usize| {
                 let start = (r - strip.read.start) * columns;
                 &buffer[start..start + columns]
@@ -412,6 +420,7 @@ mod tests {
     const HEIGHTS: Floats<'static> = Floats {
         bins: Bins::Float,
         decode: &Decode::None,
+        lower_m: &[],
     };
 
     struct Formula {

@@ -113,7 +113,7 @@ impl<T: Whole> Treatment for Numbers<T> {
     }
 
     /// Other codes become the first, so that one comparison finds them all.
-    fn prepare(&self, cells: &mut [T]) {
+    fn prepare(&self, _row: usize, cells: &mut [T]) {
         if let [code, others @ ..] = self.missing.as_slice()
             && !others.is_empty()
         {
@@ -413,6 +413,7 @@ mod tests {
             &Floats {
                 bins,
                 decode: &decode,
+                lower_m: &[],
             },
             &placement,
             &shrink,
@@ -450,7 +451,7 @@ mod tests {
         let mut parts = vec![treatment.collector(), treatment.collector()];
         let mut sums = Vec::new();
         for (row, line) in cells.chunks_mut(COLUMNS).enumerate() {
-            treatment.prepare(line);
+            treatment.prepare(row, line);
             let area = cell_area(placement, row);
             sums.push(treatment.collect(&mut parts[row % 2], row, line, area));
         }
