@@ -258,7 +258,7 @@ fn the_manifest_shows_every_setting_as_a_job_file_would() {
             "name": "walnut",
             "grid": {
                 "files": [], "body": null, "radius": null, "quantity": null, "scale": null,
-                "offset": null, "nodata": null, "west": null
+                "offset": null, "nodata": null, "west": null, "flattening": "keep"
             },
             "globe": {
                 "solid": "dodecahedron", "diameter": "38.1 mm", "base": "sphere",
