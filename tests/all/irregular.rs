@@ -38,8 +38,9 @@ fn a_body_six_times_as_long_as_thick_is_carved_where_its_surface_is() {
         let folder = radii(|d| ellipsoid_m(d, axes_m), range_mm);
         let summary = carve(&folder, None, &[]).unwrap();
         assert_sound(&folder.path().join("out"));
+        // The nearest cells lie 0.35° from the tip, 22 m below it.
         let source = &summary.manifest.source;
-        assert!((source.max_m - 17_000.0).abs() < 20.0, "{}", source.max_m);
+        assert!((source.max_m - 17_000.0).abs() < 30.0, "{}", source.max_m);
         assert!((source.min_m + 10_500.0).abs() < 1.0, "{}", source.min_m);
         let (mut seen, mut off) = (0, 0);
         for facet in 1..=12 {
