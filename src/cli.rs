@@ -68,6 +68,11 @@ pub enum Command {
     /// The folder gets one 16-bit image per facet in facets/, report.md (read it first),
     /// overview.png (a picture of all facets) and globe.json (every number, for other programs).
     Facets(Facets),
+    /// Search the turn of the planet whose seams suit the saw, and print it for the job file
+    ///
+    /// Seams should run over level ground, miss the mountains and leave what is named in [[keep]]
+    /// whole. What counts how much is set under [turn].
+    Turn(Turn),
     /// Read a finished folder again and verify it
     ///
     /// Measures every image and every seam afresh and compares them with globe.json. Do it after
@@ -116,9 +121,32 @@ pub struct Facets {
     /// Replace the folder if it exists
     #[arg(long, help_heading = "Output")]
     pub force: bool,
+    /// Say what bits reach and how long they take, even if the job has no [[cutter]]
+    #[arg(long, help_heading = "Output")]
+    pub cutters: bool,
+    /// Also make images of what the finishing bit leaves
+    #[arg(long, help_heading = "Output")]
+    pub carved: bool,
     /// Stay below about this much memory, such as 800M or 2G
     #[arg(long, value_name = "SIZE", value_parser = memory(), help_heading = "Running")]
     pub memory: Option<u64>,
+}
+
+/// `turn`.
+#[derive(Debug, Args)]
+pub struct Turn {
+    /// Job file
+    #[arg(value_name = "JOB", value_hint = ValueHint::FilePath)]
+    pub job: PathBuf,
+    /// Draw a map with the seams before and after
+    #[arg(long, value_name = "PNG", value_hint = ValueHint::FilePath, help_heading = "Output")]
+    pub map: Option<PathBuf>,
+    /// Replace the map if it exists
+    #[arg(long, help_heading = "Output")]
+    pub force: bool,
+    /// Print JSON for another program
+    #[arg(long, help_heading = "Output")]
+    pub json: bool,
 }
 
 /// `check`.

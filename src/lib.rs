@@ -2,6 +2,7 @@
 
 pub mod bodies;
 pub mod curve;
+pub mod cutter;
 pub mod error;
 pub mod geometry;
 pub mod grid;

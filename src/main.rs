@@ -4,12 +4,12 @@ mod bars;
 mod cli;
 
 use clap::{CommandFactory, Parser};
-use cli::{Check, Cli, Command, Completions, Facets, Global, Init, Inspect, Manual};
+use cli::{Check, Cli, Command, Completions, Facets, Global, Init, Inspect, Manual, Turn};
 use globewright::geometry::a_solid;
 use globewright::pipeline::{self, FacetsOptions};
 use globewright::progress::Progress;
 use globewright::stages::write::folder;
-use globewright::stages::{check, inspect, read};
+use globewright::stages::{check, inspect, read, turn};
 use globewright::{Error, Problem, Result, jobfile};
 use std::io::{ErrorKind, Write};
 use std::path::Path;
@@ -38,6 +38,7 @@ fn run(cli: &Cli) -> Result<()> {
         Command::Init(args) => run_init(args, &cli.global),
         Command::Inspect(args) => run_inspect(args, &cli.global, progress.as_ref()),
         Command::Facets(args) => run_facets(args, &cli.global, progress.as_ref()),
+        Command::Turn(args) => run_turn(args, &cli.global, progress.as_ref()),
         Command::Check(args) => run_check(args),
         Command::Completions(args) => run_completions(args),
         Command::Manual(args) => run_manual(args, &cli.global),
@@ -48,7 +49,7 @@ fn run(cli: &Cli) -> Result<()> {
 fn refuse_idle_settings(cli: &Cli) {
     let takes_settings = matches!(
         cli.command,
-        Command::Init(_) | Command::Inspect(_) | Command::Facets(_)
+        Command::Init(_) | Command::Inspect(_) | Command::Facets(_) | Command::Turn(_)
     );
     if !takes_settings && !cli.global.set.is_empty() {
         let message = "--set changes a job, and this command has none; leave it out";
@@ -92,6 +93,8 @@ fn run_facets(args: &Facets, global: &Global, progress: &dyn Progress) -> Result
         facets: args.facets.as_ref().map(|list| list.0.clone()),
         force: args.force,
         memory_bytes: args.memory,
+        cutters: args.cutters,
+        carved: args.carved,
     };
     folder::clean_up_on_interrupt()?;
     let summary = pipeline::facets(&job, &options, progress)?;
@@ -112,6 +115,31 @@ fn run_facets(args: &Facets, global: &Global, progress: &dyn Progress) -> Result
         ),
     );
     print(&format!("{}\n", args.out.display()))
+}
+
+fn run_turn(args: &Turn, global: &Global, progress: &dyn Progress) -> Result<()> {
+    let job = jobfile::load(&args.job, &global.set)?;
+    if let Some(path) = args
+        .map
+        .as_ref()
+        .filter(|path| path.exists() && !args.force)
+    {
+        // Before the work rather than after it.
+        return Err(Error::Disk(
+            Problem::new("this file exists already")
+                .file(path)
+                .next("choose another name, or add --force to replace it"),
+        ));
+    }
+    let (turned, map) = pipeline::turn(&job, args.map.is_some(), progress)?;
+    if let (Some(path), Some(map)) = (&args.map, &map) {
+        write_whole(path, map, args.force)?;
+    }
+    if args.json {
+        return print_json(&turn::json(&turned));
+    }
+    let best = turn::block(&turned.found.choices[0]);
+    print(&format!("{}{best}", turn::table(&turned)))
 }
 
 fn run_check(args: &Check) -> Result<()> {

@@ -4,6 +4,7 @@ use crate::curve::Curve;
 use crate::geometry::Frame;
 use crate::grid::Registration;
 use crate::settings::{Base, Projection};
+use crate::stages::cutting::CuttingEntry;
 use glam::DVec3;
 use serde::{Deserialize, Serialize};
 
@@ -32,6 +33,9 @@ pub struct Manifest {
     pub image: ImageEntry,
     /// One entry per facet, ascending by number.
     pub facets: Vec<FacetEntry>,
+    /// What the job's bits reach; `None` when it names none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cutting: Option<CuttingEntry>,
     /// What the run measured of itself.
     pub checks: Checks,
     /// Sentences a person should read; empty when all is well.
@@ -407,6 +411,7 @@ pub(crate) mod testing {
                 white_mm: WHITE_MM,
             },
             facets,
+            cutting: None,
             checks: Checks {
                 worst_seam_step_mm: Some(0.01),
                 worst_seam: Some("S01".into()),

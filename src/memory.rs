@@ -9,6 +9,10 @@ use crate::{Error, Problem, Result};
 /// for the encoder, the encoder's output at worst, and what the drawing itself needs.
 const BYTES_PER_PIXEL: u64 = 2 + 2 + 3 + 1;
 
+/// Bytes held per pixel beside those while bits are tried on a facet: heights, places of the tip,
+/// padded copies and running sums.
+const BYTES_PER_PIXEL_CUT: u64 = 64;
+
 /// Bytes per sample of the working grid: the grid, its padded copy, and the curve's summary.
 const BYTES_PER_SAMPLE: u64 = 4 + 4 + 1;
 
@@ -19,13 +23,19 @@ const SHARE_OF_FREE: f64 = 0.8;
 ///
 /// # Errors
 /// [`Error::Job`] when not even one fits, with the pixel size that would.
-pub fn facets_together(grid: &Grid, fit: &Fit, bound_bytes: Option<u64>) -> Result<usize> {
+pub fn facets_together(
+    grid: &Grid,
+    fit: &Fit,
+    bits: bool,
+    bound_bytes: Option<u64>,
+) -> Result<usize> {
     let threads = rayon::current_num_threads();
     let Some(bound) = bound_bytes.or_else(usable_bytes) else {
         return Ok(threads);
     };
     let pixels = |kind: &crate::stages::fit::KindFit| kind.width_px as u64 * kind.height_px as u64;
-    let facet = fit.kinds.iter().map(pixels).max().unwrap_or(0) * BYTES_PER_PIXEL;
+    let facet = fit.kinds.iter().map(pixels).max().unwrap_or(0);
+    let facet = facet * (BYTES_PER_PIXEL + if bits { BYTES_PER_PIXEL_CUT } else { 0 });
     let grid_bytes = grid.heights_m.len() as u64 * BYTES_PER_SAMPLE;
     let together = bound.saturating_sub(grid_bytes) / facet.max(1);
     if together == 0 {

@@ -11,16 +11,19 @@ use crate::memory;
 use crate::progress::Progress;
 use crate::settings::{Base, Settings};
 use crate::stages::compress;
+use crate::stages::cutting::{self, Bits, FacetCutting};
 use crate::stages::fit::{self, Fit};
 use crate::stages::read::{self, ReadRequest};
 use crate::stages::report::{self, overview};
 use crate::stages::resample::{Bounds, FacetImage, FacetSpec, Sampler, render};
 use crate::stages::seams::{self, FacetView, Profiles, SeamLine};
+use crate::stages::turn::{self, Turned, map};
 use crate::stages::write::folder::NewFolder;
 use crate::stages::write::{self, ImageFacts};
 use crate::warnings::{self, RunFacts, Warning};
 use crate::{Error, Problem, Result};
 use glam::{DMat3, DVec3};
+use ndarray::Array2;
 use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
@@ -36,6 +39,10 @@ pub struct FacetsOptions {
     pub force: bool,
     /// Memory to stay below, bytes; `None` takes what the machine has free.
     pub memory_bytes: Option<u64>,
+    /// Say what bits reach even if the job names none: then for those most shops have.
+    pub cutters: bool,
+    /// Also write images of what the finishing bit leaves.
+    pub carved: bool,
 }
 
 /// What a run of the main job made.
@@ -55,8 +62,64 @@ pub fn facets(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Re
     run(job, options, progress).map_err(|error| job.locate(error))
 }
 
+/// Searches the turn that suits the saw: see [`turn`](crate::stages::turn).
+///
+/// With `draw`, also draws the map of the planet with its seams before and after, as PNG.
+///
+/// # Errors
+/// Those of the search and of reading the grid.
+pub fn turn(job: &Job, draw: bool, progress: &dyn Progress) -> Result<(Turned, Option<Vec<u8>>)> {
+    turn_and_draw(job, draw, progress).map_err(|error| job.locate(error))
+}
+
+fn turn_and_draw(
+    job: &Job,
+    draw: bool,
+    progress: &dyn Progress,
+) -> Result<(Turned, Option<Vec<u8>>)> {
+    job.require_grid()?;
+    let settings = &job.settings;
+    let coarse = ReadRequest {
+        finest_step_deg: Some(turn::STEP_DEG),
+    };
+    let reading = read::read(&settings.grid, &coarse, progress)?;
+    let hypsometry = &reading.source.hypsometry;
+    let turned = turn::turn(&reading.grid, hypsometry, settings, progress)?;
+    if !draw {
+        return Ok((turned, None));
+    }
+    let curve = compress::unit_curve(hypsometry, &settings.relief)?.scaled(turned.range_mm);
+    let (solid, _) = oriented(settings)?;
+    let standard = Solid::named(solid.name).unwrap_or(solid);
+    let picture = map::draw(
+        &format!("{} on a {}", settings.name, standard.name.replace('-', " ")),
+        &reading.grid,
+        &curve,
+        settings.globe.diameter_mm / 2.0,
+        &standard,
+        &turned,
+    )?;
+    Ok((turned, Some(overview::encode(&picture)?)))
+}
+
+/// The job with its turn found, where that is left to the program; otherwise the job itself.
+fn with_turn(job: &Job, progress: &dyn Progress) -> Result<Job> {
+    if !job.settings.globe.turn.auto {
+        return Ok(job.clone());
+    }
+    let (turned, _) = turn_and_draw(job, false, progress)?;
+    let best = &turned.found.choices[0];
+    let mut settings = job.settings.clone();
+    let turn = &mut settings.globe.turn;
+    (turn.face, turn.lat_deg, turn.lon_deg, turn.spin_deg) =
+        (1, best.lat_deg, best.lon_deg, best.spin_deg);
+    Ok(job.with(settings))
+}
+
 fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Summary> {
     job.require_grid()?;
+    oriented(&job.settings)?;
+    let job = &with_turn(job, progress)?;
     let settings = &job.settings;
     let (solid, turn) = oriented(settings)?;
     let chosen = chosen_facets(&solid, options.facets.as_ref())?;
@@ -65,7 +128,9 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
     let reading = read::read(&settings.grid, &request(settings), progress)?;
     let unit = compress::unit_curve(&reading.source.hypsometry, &settings.relief)?;
     let fit = fit::fit(&solid, &reading.grid, &unit, settings)?;
-    let together = memory::facets_together(&reading.grid, &fit, options.memory_bytes)?;
+    let bits = bits(settings, options);
+    let together =
+        memory::facets_together(&reading.grid, &fit, bits.is_some(), options.memory_bytes)?;
 
     let sampler = Sampler::new(&reading.grid, &fit.curve);
     let bounds = Bounds::new(&reading.grid, &fit.curve);
@@ -76,11 +141,21 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
         sampler: &sampler,
         bounds: &bounds,
         fit: &fit,
+        bits: bits.as_ref(),
+        carved: options.carved,
         seams: seams::seams_of(&manifest),
         layout: overview::Layout::of(&manifest),
+        kinds: solid.faces.iter().map(|face| face.kind).collect(),
         folder: &folder,
     };
     let drawn = drawing.all(&mut manifest, together, progress)?;
+    if let Some(bits) = &bits {
+        let mut entry = bits.entry();
+        entry.total_min = bits.total_min(&drawn.cutting);
+        entry.facets.clone_from(&drawn.cutting);
+        entry.rings = drawing.rings(bits, &chosen)?;
+        manifest.cutting = Some(entry);
+    }
 
     manifest.checks = checks(&manifest, &drawing.seams, &drawn.profiles);
     refuse_folds(&manifest)?;
@@ -89,6 +164,14 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
         edge_mm: settings.stock.edge_mm,
     };
     let mut warnings = warnings::collect(&manifest, &facts);
+    if let Some(cutting) = &manifest.cutting {
+        let remarks = cutting::remarks(
+            cutting,
+            settings.image.pixel_mm,
+            settings.stock.thickness_mm,
+        );
+        warnings.extend(remarks.into_iter().map(Warning::Cutting));
+    }
     warnings.extend(reading.source.notes.iter().cloned().map(Warning::Grid));
     manifest.warnings = warnings.iter().map(Warning::to_string).collect();
 
@@ -126,6 +209,18 @@ fn refuse_folds(manifest: &Manifest) -> Result<()> {
                  [globe], or a solid with more facets",
         ),
     ))
+}
+
+/// The bits to try: the job's, or the usual ones where none are named but asked for.
+fn bits(settings: &Settings, options: &FacetsOptions) -> Option<Bits> {
+    if settings.cutters.is_empty() && (options.cutters || options.carved) {
+        let usual = Settings {
+            cutters: Bits::usual(),
+            ..settings.clone()
+        };
+        return Bits::of(&usual);
+    }
+    Bits::of(settings)
 }
 
 /// The solid turned into the body frame, and the turn.
@@ -199,8 +294,12 @@ struct Drawing<'a> {
     sampler: &'a Sampler,
     bounds: &'a Bounds,
     fit: &'a Fit,
+    bits: Option<&'a Bits>,
+    carved: bool,
     seams: Vec<SeamLine>,
     layout: overview::Layout,
+    /// Kind of every facet of the solid.
+    kinds: Vec<usize>,
     folder: &'a NewFolder,
 }
 
@@ -208,7 +307,11 @@ struct Drawing<'a> {
 struct Drawn {
     thumbs: Vec<overview::Thumb>,
     profiles: BTreeMap<usize, Profiles>,
+    cutting: Vec<FacetCutting>,
 }
+
+/// The same of one facet.
+type DrawnFacet = (overview::Thumb, Profiles, Option<FacetCutting>);
 
 impl Drawing<'_> {
     /// Draws, measures and writes every facet of the manifest, `together` of them at a time.
@@ -222,9 +325,10 @@ impl Drawing<'_> {
         let mut drawn = Drawn {
             thumbs: Vec::new(),
             profiles: BTreeMap::new(),
+            cutting: Vec::new(),
         };
         for group in manifest.facets.chunks_mut(together) {
-            let finished: Vec<(overview::Thumb, Profiles)> = group
+            let finished: Vec<DrawnFacet> = group
                 .par_iter_mut()
                 .map(|facet| {
                     let finished = self.one(facet);
@@ -232,8 +336,9 @@ impl Drawing<'_> {
                     finished
                 })
                 .collect::<Result<_>>()?;
-            for (facet, (thumb, profiles)) in group.iter().zip(finished) {
+            for (facet, (thumb, profiles, cutting)) in group.iter().zip(finished) {
                 drawn.thumbs.push(thumb);
+                drawn.cutting.extend(cutting);
                 drawn.profiles.insert(facet.id, profiles);
             }
         }
@@ -241,7 +346,7 @@ impl Drawing<'_> {
         Ok(drawn)
     }
 
-    fn one(&self, facet: &mut FacetEntry) -> Result<(overview::Thumb, Profiles)> {
+    fn one(&self, facet: &mut FacetEntry) -> Result<DrawnFacet> {
         let spec = &self.fit.facets[facet.id - 1];
         let range_mm = (self.fit.curve.lowest_mm(), self.fit.curve.highest_mm());
         let FacetImage { levels, stats } = render(self.sampler, self.bounds, spec, range_mm);
@@ -268,7 +373,53 @@ impl Drawing<'_> {
         };
         let bytes = write::encode(self.settings.image.format, &levels, &facts)?;
         self.folder.write(&facet.file, &bytes)?;
-        Ok((thumb, profiles))
+        let cutting = self.bits.map(|bits| self.cut(bits, facet, &levels, &facts));
+        Ok((thumb, profiles, cutting.transpose()?))
+    }
+
+    /// Tries the bits on a facet and writes what they leave.
+    fn cut(
+        &self,
+        bits: &Bits,
+        facet: &FacetEntry,
+        levels: &Array2<u16>,
+        facts: &ImageFacts,
+    ) -> Result<FacetCutting> {
+        let spec = &self.fit.facets[facet.id - 1];
+        let (mut cutting, images) = bits.facet(facet.id, &facet.label, spec, levels);
+        let format = self.settings.image.format;
+        let write_in = |folder: &str, levels: &Array2<u16>| {
+            let file = format!("{folder}/{}.{}", facet.label, write::extension(format));
+            let bytes = write::encode(format, levels, facts)?;
+            self.folder.write(&file, &bytes)?;
+            Ok::<_, Error>(file)
+        };
+        if let Some(rough) = &images.rough {
+            cutting.rough_file = Some(write_in("rough", rough)?);
+        }
+        if self.carved {
+            cutting.carved_file = Some(write_in("carved", &images.carved)?);
+        }
+        Ok(cutting)
+    }
+
+    /// Draws the ring around each kind of facet that is made; returns the files.
+    fn rings(&self, bits: &Bits, chosen: &[usize]) -> Result<Vec<String>> {
+        let Some(bit) = bits.roughing() else {
+            return Ok(Vec::new());
+        };
+        let mut files: BTreeMap<usize, String> = BTreeMap::new();
+        for &face in chosen {
+            let kind = self.kinds[face];
+            if files.contains_key(&kind) {
+                continue;
+            }
+            let file = format!("rough/ring-{}.svg", report::kind_name(kind));
+            let drawing = cutting::ring_svg(&self.fit.facets[face], bit);
+            self.folder.write(&file, drawing.as_bytes())?;
+            files.insert(kind, file);
+        }
+        Ok(files.into_values().collect())
     }
 }
 
@@ -337,6 +488,7 @@ fn blank_manifest(
             white_mm: fit.white_mm,
         },
         facets: facets.collect(),
+        cutting: None,
         checks: Checks {
             worst_seam_step_mm: None,
             worst_seam: None,

@@ -22,6 +22,16 @@ pub struct Settings {
     pub stock: StockSettings,
     /// `[image]`: the height images.
     pub image: ImageSettings,
+    /// `[[board]]`: the boards to lay blanks out on.
+    pub boards: Vec<Board>,
+    /// `[[cutter]]`: the bits, to know what they reach and how long they take.
+    pub cutters: Vec<Cutter>,
+    /// `[cutting]`: what is asked of them.
+    pub cutting: CuttingSettings,
+    /// `[turn]`: what counts when the planet is turned for the saw.
+    pub turning: TurningSettings,
+    /// `[[keep]]`: places no seam should cut.
+    pub keeps: Vec<Keep>,
 }
 
 impl Default for Settings {
@@ -36,6 +46,7 @@ impl Default for Settings {
                 base: Base::Sphere,
                 projection: Projection::Radial,
                 turn: TurnSettings {
+                    auto: false,
                     face: 1,
                     lat_deg: 90.0,
                     lon_deg: 0.0,
@@ -62,6 +73,14 @@ impl Default for Settings {
                 format: ImageFormat::Png,
                 outside: Outside::Floor,
             },
+            boards: Vec::new(),
+            cutters: Vec::new(),
+            cutting: CuttingSettings {
+                left_mm: 0.1,
+                acceleration_mm_s2: None,
+            },
+            turning: TurningSettings::default(),
+            keeps: Vec::new(),
         }
     }
 }
@@ -138,6 +157,8 @@ pub struct GlobeSettings {
 /// Puts a place on the body at the centre of a facet.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct TurnSettings {
+    /// Search for the best turn instead of taking the place below.
+    pub auto: bool,
     /// Facet number, from 1.
     pub face: usize,
     /// Latitude to put at its centre, degrees north.
@@ -236,4 +257,203 @@ pub struct ImageSettings {
     pub format: ImageFormat,
     /// What lies outside the blank.
     pub outside: Outside,
+}
+
+/// Boards of one size.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Board {
+    /// Across the grain, mm.
+    pub width_mm: f64,
+    /// Along the grain, mm.
+    pub length_mm: f64,
+    /// Thickness, mm; `None` is as thick as the stock.
+    pub thickness_mm: Option<f64>,
+    /// How many.
+    pub count: usize,
+}
+
+/// How the tip of a bit is ground.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum CutterShape {
+    /// A half ball.
+    Ball,
+    /// Straight across.
+    Flat,
+    /// A half ball running into a cone.
+    TaperedBall,
+}
+
+/// What a bit is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum CutterRole {
+    /// Clearing most of the wood.
+    Rough,
+    /// Carving the surface.
+    Finish,
+    /// Carving the surface with a flat bit, which leaves steps: only when asked for by this word.
+    FinishFlat,
+}
+
+/// A bit and how it is driven.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Cutter {
+    /// How its tip is ground.
+    pub shape: CutterShape,
+    /// Diameter, of the ball at the tip for a tapered bit, mm.
+    pub diameter_mm: f64,
+    /// Between the axis and the flank of a tapered bit, degrees.
+    pub half_angle_deg: f64,
+    /// Length of the cutting part, mm.
+    pub flute_mm: f64,
+    /// What it is for; `None` follows its shape.
+    pub role: Option<CutterRole>,
+    /// Between passes, mm; `None` follows role and diameter.
+    pub stepover_mm: Option<f64>,
+    /// Depth of a pass, mm; `None` is half the diameter.
+    pub stepdown_mm: Option<f64>,
+    /// Wood to leave for the finishing bit, mm.
+    pub allowance_mm: f64,
+    /// While cutting, mm per minute.
+    pub feed_mm_min: f64,
+    /// Straight down, mm per minute.
+    pub plunge_mm_min: f64,
+    /// In the air, mm per minute.
+    pub rapid_mm_min: f64,
+    /// Until the spindle is at speed, minutes.
+    pub start_min: f64,
+    /// To change to this bit, minutes.
+    pub change_min: f64,
+}
+
+impl Default for Cutter {
+    /// A finishing ball of 1/8 in, driven as hobby machines drive it in hardwood. Common
+    /// practice, no source.
+    fn default() -> Self {
+        Cutter {
+            shape: CutterShape::Ball,
+            diameter_mm: 3.175,
+            half_angle_deg: 5.0,
+            flute_mm: 25.4,
+            role: None,
+            stepover_mm: None,
+            stepdown_mm: None,
+            allowance_mm: 0.5,
+            feed_mm_min: 2500.0,
+            plunge_mm_min: 800.0,
+            rapid_mm_min: 5000.0,
+            start_min: 0.1,
+            change_min: 2.0,
+        }
+    }
+}
+
+impl Cutter {
+    /// What it is for: as the job says, or as bits of its shape are used.
+    pub fn role(&self) -> CutterRole {
+        self.role.unwrap_or(match self.shape {
+            CutterShape::Flat => CutterRole::Rough,
+            CutterShape::Ball | CutterShape::TaperedBall => CutterRole::Finish,
+        })
+    }
+
+    /// Between passes, mm: a tenth of the diameter to finish, four tenths to rough. Common
+    /// practice, no source.
+    pub fn stepover_mm(&self) -> f64 {
+        self.stepover_mm.unwrap_or(match self.role() {
+            CutterRole::Rough => 0.4 * self.diameter_mm,
+            CutterRole::Finish | CutterRole::FinishFlat => 0.1 * self.diameter_mm,
+        })
+    }
+
+    /// Depth of a pass, mm.
+    pub fn stepdown_mm(&self) -> f64 {
+        self.stepdown_mm.unwrap_or(0.5 * self.diameter_mm)
+    }
+}
+
+/// What is asked of the bits.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CuttingSettings {
+    /// Wood left by the finishing bit that counts as left, mm.
+    pub left_mm: f64,
+    /// What the machine gains per second, mm/s²; `None` for at once.
+    pub acceleration_mm_s2: Option<f64>,
+}
+
+/// A part of the cost of a turn.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum TurnPart {
+    /// Mean relief along the seams.
+    Relief,
+    /// The seam with most relief.
+    Worst,
+    /// Highest ground on a seam or corner.
+    High,
+    /// What a misfit at the seams shows.
+    Misfit,
+    /// Lowest ground at a corner.
+    Corner,
+    /// Seams through places to keep whole.
+    Keep,
+}
+
+/// What counts when the planet is turned for the saw.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct TurningSettings {
+    /// Weight of each mm of mean relief along the seams.
+    pub relief: f64,
+    /// Weight of each mm of relief along the worst seam.
+    pub worst: f64,
+    /// Weight of each mm of height on seams and corners.
+    pub high: f64,
+    /// Weight of each mm that a misfit shows.
+    pub misfit: f64,
+    /// Weight of each mm that the lowest corner lies below the datum.
+    pub corner: f64,
+    /// Weight of each degree that seams reach into places to keep whole.
+    pub keep: f64,
+    /// The part that must not pass [`TurningSettings::most`].
+    pub limit: Option<TurnPart>,
+    /// Its limit, mm or degrees.
+    pub most: f64,
+    /// Highest mountains to keep whole.
+    pub peaks: usize,
+    /// Deepest basins to keep whole.
+    pub basins: usize,
+    /// Starts the search somewhere else.
+    pub seed: usize,
+}
+
+impl Default for TurningSettings {
+    fn default() -> Self {
+        TurningSettings {
+            relief: 1.0,
+            worst: 0.25,
+            high: 0.1,
+            misfit: 2.0,
+            corner: 0.1,
+            keep: 0.05,
+            limit: None,
+            most: 1.0,
+            peaks: 3,
+            basins: 2,
+            seed: 0,
+        }
+    }
+}
+
+/// A place no seam should cut.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Keep {
+    /// What to call it.
+    pub name: String,
+    /// Degrees north.
+    pub lat_deg: f64,
+    /// Degrees east.
+    pub lon_deg: f64,
+    /// Size: half its width as an angle at the body's centre, degrees.
+    pub radius_deg: f64,
 }

@@ -4,6 +4,7 @@
 
 use crate::manifest::{FacetEntry, Manifest};
 use crate::settings::Projection;
+use crate::stages::cutting::CuttingRemark;
 use std::f64::consts::PI;
 use std::fmt;
 
@@ -101,6 +102,8 @@ pub enum Warning {
         /// What makes them differ.
         cause: StepCause,
     },
+    /// Something about the bits.
+    Cutting(CuttingRemark),
     /// Something the reader noted about the grid.
     Grid(String),
 }
@@ -192,6 +195,7 @@ impl fmt::Display for Warning {
                     "neighbours differ by up to {step_mm:.3} mm along seam {seam}{advice}"
                 )
             }
+            Warning::Cutting(remark) => remark.fmt(f),
             Warning::Grid(note) => f.write_str(note),
         }
     }

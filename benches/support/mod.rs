@@ -1,6 +1,5 @@
 //! Seeded synthetic planets and facets for the benchmarks.
 #![allow(dead_code, reason = "each benchmark takes what it needs")]
-#![allow(dead_code, reason = "each benchmark uses the part it needs")]
 
 use glam::{DVec2, DVec3};
 use globewright::curve::Curve;

@@ -8,9 +8,11 @@ mod solid;
 #[cfg(test)]
 mod solid_checks;
 mod solid_table;
+mod symmetry;
 mod turn;
 
 pub use angles::{direction, lat_lon_deg};
 pub use frame::Frame;
 pub use solid::{Edge, Face, Kind, Seam, Solid, a_solid, solid_names};
-pub use turn::turn_to;
+pub use symmetry::{apart_rad, covering, rotations};
+pub use turn::{place_of, turn_to};

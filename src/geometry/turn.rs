@@ -1,6 +1,6 @@
 //! Turning the solid so that a chosen place comes to the middle of a chosen facet.
 
-use super::{Frame, Solid};
+use super::{Frame, Solid, lat_lon_deg};
 use glam::{DMat3, DVec3};
 
 /// The turn from the solid's standard position to the body frame that puts the centre of face
@@ -29,6 +29,24 @@ use glam::{DMat3, DVec3};
 pub fn turn_to(solid: &Solid, face: usize, lat_deg: f64, lon_deg: f64, spin_deg: f64) -> DMat3 {
     let wanted = spun_frame(lat_deg, lon_deg, spin_deg);
     wanted.axes() * solid.faces[face].frame.axes().transpose()
+}
+
+/// The latitude, longitude and spin that [`turn_to`] needs for face `face` (index, from 0) to make
+/// a turn; degrees, longitude and spin in 0..360.
+///
+/// # Panics
+///
+/// If the solid has no such face.
+pub fn place_of(solid: &Solid, face: usize, turn: &DMat3) -> (f64, f64, f64) {
+    let frame = solid.faces[face].frame.turned(turn);
+    let (lat_deg, lon_deg) = lat_lon_deg(frame.z);
+    let level = spun_frame(lat_deg, lon_deg, 0.0);
+    let spin = frame
+        .y
+        .dot(level.x)
+        .atan2(frame.y.dot(level.y))
+        .to_degrees();
+    (lat_deg, lon_deg, spin.rem_euclid(360.0))
 }
 
 /// Axes of a facet at a place on the body, its index corner `spin_deg` clockwise from north.
@@ -164,6 +182,9 @@ mod tests {
             let product = turn * turn.transpose();
             prop_assert!(product.abs_diff_eq(DMat3::IDENTITY, 1e-14));
             prop_assert_eq!(solid.turned(&turn).validate(), Ok(()));
+            let (lat, lon, spin) = place_of(&solid, 0, &turn);
+            let again = turn_to(&solid, 0, lat, lon, spin);
+            prop_assert!(again.abs_diff_eq(turn, 1e-12));
         }
     }
 }

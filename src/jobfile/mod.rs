@@ -6,6 +6,9 @@
 //! # Ok::<(), globewright::Error>(())
 //! ```
 
+mod cutters;
+mod keeps;
+mod lists;
 mod table;
 mod text;
 mod unknown;
@@ -17,6 +20,7 @@ use crate::error::{Error, Problem, Result};
 use crate::geometry::Solid;
 use crate::length::{mm_text, one_line, quoted};
 use crate::settings::{Base, CurveShape, Projection, Settings};
+use lists::{Entry, LISTS, Repeated, folder_of, list_named, numbered_key, tables_of};
 use std::collections::BTreeMap;
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -108,6 +112,16 @@ impl From<Settings> for Job {
 }
 
 impl Job {
+    /// The same job with other settings, its places kept for messages.
+    pub fn with(&self, settings: Settings) -> Job {
+        Job {
+            resolved: text::to_json(&settings),
+            settings,
+            path: self.path.clone(),
+            places: self.places.clone(),
+        }
+    }
+
     /// The job file, if there is one.
     pub fn path(&self) -> Option<&Path> {
         self.path.as_deref()
@@ -167,6 +181,8 @@ struct Reader<'a> {
     text: &'a str,
     path: &'a Path,
     given: BTreeMap<&'static str, Given>,
+    /// Tables of repeated sections, in order.
+    lists: BTreeMap<&'static str, Vec<Entry>>,
     places: BTreeMap<String, Place>,
 }
 
@@ -176,6 +192,7 @@ impl<'a> Reader<'a> {
             text,
             path,
             given: BTreeMap::new(),
+            lists: BTreeMap::new(),
             places: BTreeMap::new(),
         }
     }
@@ -192,6 +209,25 @@ impl<'a> Reader<'a> {
             let line = key_span.or_else(|| item.span()).map(|span| span.start);
             let line = line_of(self.text, line.unwrap_or(0));
             let fail = |problem: Problem| Err(Error::Job(problem.file(self.path).line(line)));
+            if let Some(list) = list_named(&key) {
+                let Some(tables) = tables_of(item) else {
+                    let found = match item.as_value() {
+                        Some(value) => value::shown(value),
+                        None => format!("[{key}]"),
+                    };
+                    return fail(list.not_a_list(found));
+                };
+                for (table, start) in tables {
+                    let line = start.map_or(line, |start| line_of(self.text, start));
+                    self.collect_entry(list, table, line)?;
+                }
+                self.places.insert(key, Place::Line(line));
+                continue;
+            }
+            let key = match item {
+                Item::Value(Value::String(_)) => unabbreviated(&key).to_owned(),
+                _ => key,
+            };
             let setting = SETTINGS.iter().find(|s| s.key == key);
             match (setting, item) {
                 (Some(setting), Item::Value(value)) => {
@@ -244,6 +280,91 @@ impl<'a> Reader<'a> {
         Ok(())
     }
 
+    /// Walks one table of a repeated section, which starts at `line`.
+    fn collect_entry(
+        &mut self,
+        list: &dyn Repeated,
+        table: &dyn TableLike,
+        line: usize,
+    ) -> Result<()> {
+        let number = 1 + self.lists.get(list.section()).map_or(0, Vec::len);
+        let name_of = |leaf: &str| format!("{}.{number}.{leaf}", list.section());
+        let mut entry = Entry {
+            place: Place::Line(line),
+            given: BTreeMap::new(),
+        };
+        for (name, item) in table.iter() {
+            let span = table.key(name).and_then(|k| k.span()).or(item.span());
+            let line = span.map_or(line, |span| line_of(self.text, span.start));
+            let fail = |problem: Problem| Err(Error::Job(problem.file(self.path).line(line)));
+            match (list.leaf(name), item) {
+                (Some(leaf), Item::Value(value)) => {
+                    let place = Place::Line(line);
+                    self.places.insert(name_of(leaf), place.clone());
+                    let value = value.clone();
+                    let raw = None;
+                    entry.given.insert(leaf, Given { value, place, raw });
+                }
+                (Some(leaf), _) => {
+                    return fail(
+                        Problem::new("this is a setting, not a section")
+                            .setting(name_of(leaf))
+                            .found("a table")
+                            .next(format!("write {leaf} = …")),
+                    );
+                }
+                (None, _) => return fail(list.unknown(number, name)),
+            }
+        }
+        let place = entry.place.clone();
+        self.places
+            .insert(format!("{}.{number}", list.section()), place);
+        self.lists.entry(list.section()).or_default().push(entry);
+        Ok(())
+    }
+
+    /// Takes `--set board.2.length=…`: changes a table of the file, or starts the next one.
+    fn override_entry(
+        &mut self,
+        (list, number, name): (&'static dyn Repeated, usize, &str),
+        value: Value,
+        raw: &str,
+        option: &str,
+    ) -> Result<()> {
+        let fail = |problem: Problem| Err(Error::Job(problem.option(option)));
+        let Some(leaf) = list.leaf(name) else {
+            return fail(list.unknown(number, name));
+        };
+        let place = Place::Option(option.to_owned());
+        let section = list.section();
+        let entries = self.lists.entry(section).or_default();
+        let count = entries.len();
+        if number > count + 1 {
+            return fail(
+                Problem::new(format!("there is no [[{section}]] of this number"))
+                    .setting(format!("{section}.{number}"))
+                    .found(format!("{count} in the job"))
+                    .allowed(format!("1 to {}", count + 1))
+                    .next(format!("use the next free number, {}", count + 1)),
+            );
+        }
+        if number > count {
+            entries.push(Entry {
+                place: place.clone(),
+                given: BTreeMap::new(),
+            });
+            self.places
+                .insert(format!("{section}.{number}"), place.clone());
+        }
+        self.places
+            .insert(format!("{section}.{number}.{leaf}"), place.clone());
+        let raw = Some(raw.to_owned());
+        entries[number - 1]
+            .given
+            .insert(leaf, Given { value, place, raw });
+        Ok(())
+    }
+
     /// Adds `--set key=value`; the last of several for one key holds.
     fn overrides(&mut self, overrides: &[String]) -> Result<()> {
         for text in overrides {
@@ -258,6 +379,22 @@ impl<'a> Reader<'a> {
                 );
             };
             let (key, raw) = (key.trim(), raw.trim());
+            let value: Value = raw.parse().unwrap_or_else(|_| Value::from(raw));
+            if let Some(numbered) = numbered_key(key) {
+                self.override_entry(numbered, value, raw, &place)?;
+                continue;
+            }
+            if let Some(list) = list_named(key.split('.').next().unwrap_or(key)) {
+                let (section, rows) = (list.section(), list.rows());
+                let first = rows.first().map_or("", |row| row.leaf);
+                return fail(
+                    Problem::new(format!("say which [[{section}]], by its number"))
+                        .setting(one_line(key))
+                        .allowed(format!("such as {section}.1.{first}"))
+                        .next("count them from the top of the job file, from 1"),
+                );
+            }
+            let key = unabbreviated(key);
             let Some(setting) = SETTINGS.iter().find(|s| s.key == key) else {
                 if is_section(key) {
                     return fail(
@@ -272,7 +409,6 @@ impl<'a> Reader<'a> {
                 }
                 return fail(unknown_setting(key));
             };
-            let value: Value = raw.parse().unwrap_or_else(|_| Value::from(raw));
             let place = Place::Option(place);
             self.places.insert(key.to_owned(), place.clone());
             let raw = Some(raw.to_owned());
@@ -287,22 +423,28 @@ impl<'a> Reader<'a> {
             let Some(given) = self.given.get(setting.key) else {
                 continue;
             };
-            // What is typed on the command line is relative to where it is typed.
-            let folder = match given.place {
-                Place::Line(_) => folder,
-                Place::Option(_) => Path::new(""),
-            };
             value::read(
                 setting,
                 &given.value,
                 given.raw.as_deref(),
-                folder,
+                &folder_of(&given.place, folder),
                 &mut settings,
             )
             .map_err(|problem| {
                 let problem = problem.setting(setting.key);
                 Error::Job(at(problem, Some(&given.place), path))
             })?;
+        }
+        for list in LISTS {
+            let entries = self.lists.get(list.section()).into_iter().flatten();
+            for (index, entry) in entries.enumerate() {
+                list.read(entry, &|place| folder_of(place, folder), &mut settings)
+                    .map_err(|(leaf, problem)| {
+                        let key = format!("{}.{}.{leaf}", list.section(), index + 1);
+                        let place = self.places.get(&key).unwrap_or(&entry.place);
+                        Error::Job(at(problem.setting(key), Some(place), path))
+                    })?;
+            }
         }
         if !self.given.contains_key("globe.base")
             && settings.globe.projection == Projection::Gnomonic
@@ -314,6 +456,14 @@ impl<'a> Reader<'a> {
         job.places = self.places;
         cross_check(&job.settings).map_err(|problem| job.locate(Error::Job(problem)))?;
         Ok(job)
+    }
+}
+
+/// `turn = "auto"` is short for the setting that takes the word.
+fn unabbreviated(key: &str) -> &str {
+    match key {
+        "globe.turn" => "globe.turn.place",
+        key => key,
     }
 }
 
@@ -358,7 +508,7 @@ fn cross_check(settings: &Settings) -> std::result::Result<(), Problem> {
             ))
             .next("make the skim smaller, or the stock thicker"));
     }
-    Ok(())
+    cutters::check(settings)
 }
 
 /// Last part of the first key in a section.

@@ -1,14 +1,13 @@
 //! The one table of settings. The parser, the starter file, the README and the manifest's `job`
 //! object are all made from it; to add a setting, add a field to `settings.rs` and a row here.
 //!
-//! Rows say which struct they fill, so a section that may be repeated, `[[cutter]]`, is a slice of
-//! `Setting<Cutter>` whose rows are read into a fresh `Cutter` for each table found.
+//! Sections that may be repeated, `[[board]]`, are in `lists.rs`, made of the same rows.
 
 use crate::geometry::solid_names;
 use crate::grid::Quantity;
 use crate::length::{exact_m_text, exact_mm_text};
 use crate::settings::{
-    Base, CurveShape, Flattening, ImageFormat, Level, Outside, Projection, Settings,
+    Base, CurveShape, Flattening, ImageFormat, Level, Outside, Projection, Settings, TurnPart,
 };
 use serde::Serialize;
 use std::path::PathBuf;
@@ -28,6 +27,7 @@ pub(super) struct Setting<T: 'static> {
 }
 
 /// What holds when the job says nothing.
+#[derive(Clone, Copy)]
 pub(super) enum Default {
     /// This value, as written in TOML.
     Value(&'static str),
@@ -36,6 +36,24 @@ pub(super) enum Default {
         means: &'static str,
         example: &'static str,
     },
+    /// Must be given in every table of a repeated section; an example.
+    Needed { example: &'static str },
+}
+
+/// What the documents say of a setting, whatever struct it fills.
+pub(super) struct Row {
+    pub leaf: &'static str,
+    pub default: Default,
+    pub unit: &'static str,
+    pub doc: &'static str,
+    /// The allowed values in words.
+    pub allowed: String,
+    /// The names of a [`Kind::Name`].
+    pub names: Vec<&'static str>,
+    /// Takes a bare number.
+    pub is_number: bool,
+    /// Takes any text.
+    pub is_text: bool,
 }
 
 /// What values a setting takes, and the way into and out of the settings struct.
@@ -65,6 +83,12 @@ pub(super) enum Kind<T: 'static> {
     Length {
         range: Range,
         word: Option<Word<T>>,
+        set: fn(&mut T, f64),
+        get: fn(&T) -> Option<f64>,
+    },
+    /// A length per minute.
+    Speed {
+        range: Range,
         set: fn(&mut T, f64),
         get: fn(&T) -> Option<f64>,
     },
@@ -115,7 +139,7 @@ pub(super) struct Range {
 }
 
 impl Range {
-    const fn new(low: f64, high: f64, text: &'static str) -> Range {
+    pub const fn new(low: f64, high: f64, text: &'static str) -> Range {
         Range {
             low,
             high,
@@ -146,6 +170,27 @@ impl<T> Setting<T> {
     pub fn leaf(&self) -> &'static str {
         self.key.rsplit_once('.').map_or(self.key, |(_, leaf)| leaf)
     }
+
+    /// What the documents say of it.
+    pub fn row(&self) -> Row {
+        Row {
+            leaf: self.leaf(),
+            default: self.default,
+            unit: self.unit,
+            doc: self.doc,
+            // The long list of solids is kept to its pointer.
+            allowed: match self.key {
+                "globe.solid" => "a Platonic, Archimedean or Catalan solid".to_owned(),
+                _ => self.kind.allowed(),
+            },
+            names: match &self.kind {
+                Kind::Name { names, .. } => names(),
+                _ => Vec::new(),
+            },
+            is_number: matches!(self.kind, Kind::Number { .. } | Kind::Whole { .. }),
+            is_text: matches!(self.kind, Kind::Text { .. }),
+        }
+    }
 }
 
 impl<T> Kind<T> {
@@ -160,7 +205,7 @@ impl<T> Kind<T> {
                 Some(word) => format!("\"{}\", or {}", word.word, range.text),
                 None => range.text.to_owned(),
             },
-            Kind::BodyLength { range, .. } => range.text.to_owned(),
+            Kind::BodyLength { range, .. } | Kind::Speed { range, .. } => range.text.to_owned(),
             Kind::Whole { low, high, .. } => format!("a whole number, {low} to {high}"),
             Kind::Pairs { .. } => {
                 "2 to 1000 pairs [metres, mm], metres rising, mm never falling".to_owned()
@@ -188,6 +233,9 @@ impl<T> Kind<T> {
                 .or_else(|| word.as_ref().map(|w| w.word.to_owned()))
                 .into(),
             Kind::BodyLength { get, .. } => get(target).map(exact_m_text).into(),
+            Kind::Speed { get, .. } => get(target)
+                .map(|mm| format!("{}/min", exact_mm_text(mm)))
+                .into(),
             Kind::Number { get, word, .. } => match (get(target), word) {
                 (Some(number), _) => number.into(),
                 (None, Some(word)) => word.word.into(),
@@ -213,7 +261,7 @@ pub(super) fn words<'a>(list: impl Iterator<Item = &'a str>) -> String {
 }
 
 /// The word of a unit variant, as its `Serialize` spells it.
-fn spelled<E: Serialize>(value: E) -> Option<String> {
+pub(super) fn spelled<E: Serialize>(value: E) -> Option<String> {
     match serde_json::to_value(value) {
         Ok(serde_json::Value::String(word)) => Some(word),
         _ => None,
@@ -221,13 +269,16 @@ fn spelled<E: Serialize>(value: E) -> Option<String> {
 }
 
 /// Degrees all the way round, either way.
-const ROUND: Range = Range::new(-360.0, 360.0, "a number of degrees, -360 to 360");
+pub(super) const ROUND: Range = Range::new(-360.0, 360.0, "a number of degrees, -360 to 360");
 
 /// A wooden thickness that may be nothing at all.
-const THIN: Range = Range::new(0.0, 500.0, "a length, 0 mm to 500 mm");
+pub(super) const THIN: Range = Range::new(0.0, 500.0, "a length, 0 mm to 500 mm");
 
 /// Heights and offsets: no body in the solar system but the Sun is larger.
 const METRES: Range = Range::new(-1e9, 1e9, "a number of metres without a unit, -1e9 to 1e9");
+
+/// How much a part of a turn's cost counts.
+const WEIGHT: Range = Range::new(0.0, 1000.0, "a number, 0 to 1000");
 
 /// Says what each section is about, in the order of the starter file.
 pub(super) const SECTIONS: &[(&str, &str)] = &[
@@ -241,6 +292,11 @@ pub(super) const SECTIONS: &[(&str, &str)] = &[
     ("relief", "How heights become millimetres of relief"),
     ("stock", "The wood"),
     ("image", "The height images for CAM"),
+    ("cutting", "What is asked of the bits"),
+    (
+        "turn",
+        "What counts when the planet is turned for the saw: weights of what is bad about a turn",
+    ),
 ];
 
 /// Every setting, in the order of the starter file.
@@ -466,6 +522,25 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
         unit: "word",
         doc: "Whether relief points away from the globe's centre (seams meet exactly), or straight \
               up from a flat face",
+    },
+    Setting {
+        key: "globe.turn.place",
+        kind: Kind::Word {
+            words: &[
+                Word {
+                    word: "given",
+                    set: |s| s.globe.turn.auto = false,
+                },
+                Word {
+                    word: "auto",
+                    set: |s| s.globe.turn.auto = true,
+                },
+            ],
+            get: |s| Some(if s.globe.turn.auto { "auto" } else { "given" }.to_owned()),
+        },
+        default: Default::Value("\"given\""),
+        unit: "word",
+        doc: "Take the place below, or search for the best one; turn = \"auto\" is short for it",
     },
     Setting {
         key: "globe.turn.face",
@@ -735,5 +810,191 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
         default: Default::Value("\"floor\""),
         unit: "word",
         doc: "What lies outside the facet and its trim: the lowest level, or terrain to the edge",
+    },
+    Setting {
+        key: "cutting.left",
+        kind: Kind::Length {
+            range: Range::new(0.001, 10.0, "a length, 0.001 mm to 10 mm"),
+            word: None,
+            set: |s, v| s.cutting.left_mm = v,
+            get: |s| Some(s.cutting.left_mm),
+        },
+        default: Default::Value("\"0.1 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "Wood left by the finishing bit that counts as left",
+    },
+    Setting {
+        key: "cutting.acceleration",
+        kind: Kind::Number {
+            range: Range::new(1.0, 1e6, "a number of mm/s², 1 to 1000000"),
+            word: None,
+            set: |s, v| s.cutting.acceleration_mm_s2 = Some(v),
+            get: |s| s.cutting.acceleration_mm_s2,
+        },
+        default: Default::Absent {
+            means: "times are for a machine that is at speed at once",
+            example: "500.0",
+        },
+        unit: "mm/s²",
+        doc: "What the machine gains in speed each second, for better times",
+    },
+    Setting {
+        key: "turn.relief",
+        kind: Kind::Number {
+            range: WEIGHT,
+            word: None,
+            set: |s, v| s.turning.relief = v,
+            get: |s| Some(s.turning.relief),
+        },
+        default: Default::Value("1.0"),
+        unit: "weight per mm",
+        doc: "How much the mean relief along the seams counts",
+    },
+    Setting {
+        key: "turn.worst",
+        kind: Kind::Number {
+            range: WEIGHT,
+            word: None,
+            set: |s, v| s.turning.worst = v,
+            get: |s| Some(s.turning.worst),
+        },
+        default: Default::Value("0.25"),
+        unit: "weight per mm",
+        doc: "How much the relief along the worst seam counts",
+    },
+    Setting {
+        key: "turn.high",
+        kind: Kind::Number {
+            range: WEIGHT,
+            word: None,
+            set: |s, v| s.turning.high = v,
+            get: |s| Some(s.turning.high),
+        },
+        default: Default::Value("0.1"),
+        unit: "weight per mm",
+        doc: "How much the highest ground on a seam or corner counts",
+    },
+    Setting {
+        key: "turn.misfit",
+        kind: Kind::Number {
+            range: WEIGHT,
+            word: None,
+            set: |s, v| s.turning.misfit = v,
+            get: |s| Some(s.turning.misfit),
+        },
+        default: Default::Value("2.0"),
+        unit: "weight per mm",
+        doc: "How much the step counts that a misfit of 0.3 mm shows at the seams",
+    },
+    Setting {
+        key: "turn.corner",
+        kind: Kind::Number {
+            range: WEIGHT,
+            word: None,
+            set: |s, v| s.turning.corner = v,
+            get: |s| Some(s.turning.corner),
+        },
+        default: Default::Value("0.1"),
+        unit: "weight per mm",
+        doc: "How much the depth of the lowest corner counts",
+    },
+    Setting {
+        key: "turn.keep",
+        kind: Kind::Number {
+            range: WEIGHT,
+            word: None,
+            set: |s, v| s.turning.keep = v,
+            get: |s| Some(s.turning.keep),
+        },
+        default: Default::Value("0.05"),
+        unit: "weight per degree",
+        doc: "How much seams count that reach into places to keep whole",
+    },
+    Setting {
+        key: "turn.limit",
+        kind: Kind::Word {
+            words: &[
+                Word {
+                    word: "none",
+                    set: |s| s.turning.limit = None,
+                },
+                Word {
+                    word: "relief",
+                    set: |s| s.turning.limit = Some(TurnPart::Relief),
+                },
+                Word {
+                    word: "worst",
+                    set: |s| s.turning.limit = Some(TurnPart::Worst),
+                },
+                Word {
+                    word: "high",
+                    set: |s| s.turning.limit = Some(TurnPart::High),
+                },
+                Word {
+                    word: "misfit",
+                    set: |s| s.turning.limit = Some(TurnPart::Misfit),
+                },
+                Word {
+                    word: "corner",
+                    set: |s| s.turning.limit = Some(TurnPart::Corner),
+                },
+                Word {
+                    word: "keep",
+                    set: |s| s.turning.limit = Some(TurnPart::Keep),
+                },
+            ],
+            get: |s| s.turning.limit.map_or(Some("none".to_owned()), spelled),
+        },
+        default: Default::Value("\"none\""),
+        unit: "word",
+        doc: "The part that must stay below turn.most, whatever it costs",
+    },
+    Setting {
+        key: "turn.most",
+        kind: Kind::Number {
+            range: Range::new(0.0, 1000.0, "a number of mm or degrees, 0 to 1000"),
+            word: None,
+            set: |s, v| s.turning.most = v,
+            get: |s| Some(s.turning.most),
+        },
+        default: Default::Value("1.0"),
+        unit: "mm or degrees",
+        doc: "What the part named in turn.limit may be at most",
+    },
+    Setting {
+        key: "turn.peaks",
+        kind: Kind::Whole {
+            low: 0,
+            high: 50,
+            set: |s, v| s.turning.peaks = v,
+            get: |s| s.turning.peaks,
+        },
+        default: Default::Value("3"),
+        unit: "number",
+        doc: "Most prominent mountains to keep whole, beside those in [[keep]]",
+    },
+    Setting {
+        key: "turn.basins",
+        kind: Kind::Whole {
+            low: 0,
+            high: 50,
+            set: |s, v| s.turning.basins = v,
+            get: |s| s.turning.basins,
+        },
+        default: Default::Value("2"),
+        unit: "number",
+        doc: "Most prominent basins to keep whole, beside those in [[keep]]",
+    },
+    Setting {
+        key: "turn.seed",
+        kind: Kind::Whole {
+            low: 0,
+            high: 1_000_000,
+            set: |s, v| s.turning.seed = v,
+            get: |s| s.turning.seed,
+        },
+        default: Default::Value("0"),
+        unit: "number",
+        doc: "Starts the search from other turns; the same number finds the same turn",
     },
 ];

@@ -42,6 +42,7 @@ fn other_value(key: &str) -> &'static str {
         "globe.diameter" => "8in",
         "globe.base" => "flat",
         "globe.projection" => "gnomonic",
+        "globe.turn.place" => "auto",
         "globe.turn.face" => "3",
         "globe.turn.lat" => "-17.5",
         "globe.turn.lon" => "226",
@@ -60,6 +61,13 @@ fn other_value(key: &str) -> &'static str {
         "image.pixel" => "0.05 mm",
         "image.format" => "tiff",
         "image.outside" => "terrain",
+        "cutting.left" => "0.2 mm",
+        "cutting.acceleration" => "500",
+        "turn.relief" | "turn.worst" | "turn.high" => "0.75",
+        "turn.misfit" | "turn.corner" | "turn.keep" => "0",
+        "turn.limit" => "worst",
+        "turn.most" => "0.8",
+        "turn.peaks" | "turn.basins" | "turn.seed" => "7",
         _ => panic!("give {key} a value here"),
     }
 }
@@ -91,9 +99,12 @@ fn the_starter_file_with_its_examples_switched_on_is_a_job_too() {
         .lines()
         .map(|line| {
             let example = line.strip_prefix("# ").filter(|rest| {
-                SETTINGS
-                    .iter()
-                    .any(|s| rest.starts_with(&format!("{} = ", s.leaf())))
+                let begins = |leaf: &str| rest.starts_with(&format!("{leaf} = "));
+                let in_list = |list: &&dyn Repeated| {
+                    rest.starts_with(&format!("[[{}]]", list.section()))
+                        || list.rows().iter().any(|row| begins(row.leaf))
+                };
+                SETTINGS.iter().any(|s| begins(s.leaf())) || LISTS.iter().any(in_list)
             });
             format!("{}\n", example.unwrap_or(line))
         })
@@ -101,6 +112,12 @@ fn the_starter_file_with_its_examples_switched_on_is_a_job_too() {
     let job = job(&on);
     for setting in SETTINGS {
         assert!(job.gives(setting.key), "{} has no example", setting.key);
+    }
+    for list in LISTS {
+        for row in list.rows() {
+            let key = format!("{}.1.{}", list.section(), row.leaf);
+            assert!(job.places.contains_key(&key), "{key} has no example");
+        }
     }
 }
 
@@ -263,7 +280,7 @@ fn the_manifest_shows_every_setting_as_a_job_file_would() {
             "globe": {
                 "solid": "dodecahedron", "diameter": "38.1 mm", "base": "sphere",
                 "projection": "radial",
-                "turn": { "face": 1, "lat": 90.0, "lon": 0.0, "spin": 0.0 }
+                "turn": { "place": "given", "face": 1, "lat": 90.0, "lon": 0.0, "spin": 0.0 }
             },
             "relief": {
                 "range": "auto", "curve": "asinh", "boost": 3.0, "exponent": 0.6, "blend": null,
@@ -272,7 +289,13 @@ fn the_manifest_shows_every_setting_as_a_job_file_would() {
             "stock": {
                 "thickness": "50.8 mm", "skim": "0.5 mm", "edge": "12 mm", "trim": "3 mm"
             },
-            "image": { "pixel": "0.1 mm", "format": "png", "outside": "floor" }
+            "image": { "pixel": "0.1 mm", "format": "png", "outside": "floor" },
+            "cutting": { "left": "0.1 mm", "acceleration": null },
+            "turn": {
+                "relief": 1.0, "worst": 0.25, "high": 0.1, "misfit": 2.0, "corner": 0.1,
+                "keep": 0.05, "limit": "none", "most": 1.0, "peaks": 3, "basins": 2, "seed": 0
+            },
+            "board": [], "cutter": [], "keep": []
         })
     );
 }
@@ -288,7 +311,12 @@ fn as_sets(prefix: &str, value: &serde_json::Value) -> Vec<String> {
                 .flat_map(|(key, value)| as_sets(&format!("{prefix}{point}{key}"), value))
                 .collect()
         }
-        serde_json::Value::Array(list) if list.is_empty() => Vec::new(),
+        serde_json::Value::Array(list) if list.iter().all(serde_json::Value::is_object) => {
+            let numbered = list.iter().enumerate();
+            numbered
+                .flat_map(|(i, table)| as_sets(&format!("{prefix}.{}", i + 1), table))
+                .collect()
+        }
         other => vec![format!("{prefix}={other}")],
     }
 }
@@ -342,19 +370,21 @@ fn mistakes_in_the_file_are_told_with_their_line() {
         (
             "pixel = \"0.1 mm\"\n",
             "job: pixel: there is no setting of this name; found \"0.1 mm\"; allowed: name, and \
-             the sections [grid], [globe], [globe.turn], [relief], [stock], [image]; did you \
+             the sections [grid], [globe], [globe.turn], [relief], [stock], [image], \
+             [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you \
              mean \"image.pixel\"? (walnut.toml line 1)",
         ),
         (
             "[globe.turn]\nroll = 3\n",
-            "job: globe.turn.roll: there is no setting of this name; found 3; allowed: face, \
+            "job: globe.turn.roll: there is no setting of this name; found 3; allowed: place, face, \
              lat, lon, spin; remove it, or check its spelling in the settings table \
              (walnut.toml line 2)",
         ),
         (
             "[grid]\n[stok]\nskim = \"1 mm\"\n",
             "job: stok: there is no section of this name; allowed: [grid], [globe], \
-             [globe.turn], [relief], [stock], [image]; did you mean [stock]? (walnut.toml line 2)",
+             [globe.turn], [relief], [stock], [image], \
+             [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you mean [stock]? (walnut.toml line 2)",
         ),
         (
             "[[globe]]\nsolid = \"cube\"\n",
@@ -456,7 +486,8 @@ fn mistakes_in_the_file_are_told_with_their_line() {
         (
             "\"gl\\nobe\".x = 1\n",
             "job: gl\\nobe: there is no section of this name; allowed: [grid], [globe], \
-             [globe.turn], [relief], [stock], [image]; did you mean [globe]? (walnut.toml line 1)",
+             [globe.turn], [relief], [stock], [image], \
+             [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you mean [globe]? (walnut.toml line 1)",
         ),
         (
             "[grid]\nfiles = [\n  \"a.tif\",\n  # the second tile\n  2,\n]\n",
@@ -784,4 +815,221 @@ fn words_and_ranges_of_the_table_hold_together() {
             _ => {}
         }
     }
+}
+
+#[test]
+fn repeated_sections_are_read_in_order_in_either_spelling() {
+    let boards = vec![
+        crate::settings::Board {
+            width_mm: 203.2,
+            length_mm: 2000.0,
+            thickness_mm: Some(50.8),
+            count: 3,
+        },
+        crate::settings::Board {
+            width_mm: 150.0,
+            length_mm: 900.0,
+            thickness_mm: None,
+            count: 1,
+        },
+    ];
+    let tables = job(
+        "[[board]]\nwidth = \"8 in\"\nlength = \"2 m\"\nthickness = \"2 in\"\n\
+                      count = 3\n\n[stock]\nskim = \"1 mm\"\n\n[[board]]\nlength = \"900 mm\"\n\
+                      width = \"15 cm\"\n",
+    );
+    assert_eq!(tables.settings.boards, boards);
+    assert_eq!(
+        tables.resolved["board"],
+        serde_json::json!([
+            {"width": "203.2 mm", "length": "2000 mm", "thickness": "50.8 mm", "count": 3},
+            {"width": "150 mm", "length": "900 mm", "thickness": null, "count": 1},
+        ])
+    );
+    let inline = job(
+        "board = [{ width = \"8 in\", length = \"2 m\", thickness = \"2 in\", \
+                      count = 3 }, { width = \"15 cm\", length = \"900 mm\" }]\n",
+    );
+    assert_eq!(inline.settings.boards, boards);
+    let again = without_file(&as_sets("", &tables.resolved)).unwrap();
+    assert_eq!(again.settings.boards, boards);
+    let sets: Vec<String> = as_sets("board", &tables.resolved["board"]);
+    let starter = starter(&sets).unwrap();
+    assert_eq!(job(&starter).settings.boards, boards);
+}
+
+#[test]
+fn options_change_a_table_or_start_the_next() {
+    let text = "[[board]]\nwidth = \"8 in\"\nlength = \"2 m\"\n";
+    let with = |sets: &[&str]| {
+        let sets: Vec<String> = sets.iter().map(|s| (*s).to_owned()).collect();
+        parse(text, Path::new("walnut.toml"), &sets).map(|job| job.settings.boards)
+    };
+    assert_eq!(with(&["board.1.count=4"]).unwrap()[0].count, 4);
+    let two = with(&["board.2.width=100mm", "board.2.length=1m"]).unwrap();
+    assert_eq!((two.len(), two[1].width_mm), (2, 100.0));
+    for (option, message) in [
+        (
+            "board.3.count=1",
+            "job: board.3: there is no [[board]] of this number; found 1 in the job; allowed: 1 \
+             to 2; use the next free number, 2 (--set board.3.count=1)",
+        ),
+        (
+            "board.width=1in",
+            "job: board.width: say which [[board]], by its number; allowed: such as \
+             board.1.width; count them from the top of the job file, from 1 (--set \
+             board.width=1in)",
+        ),
+        (
+            "board.2.width=1in",
+            "job: board.2.length: this must be given; allowed: a length, 1 mm to 20 m; write \
+             length = \"2400 mm\" (--set board.2.width=1in)",
+        ),
+        (
+            "board.1.colour=red",
+            "job: board.1.colour: there is no setting of this name; allowed: width, length, \
+             thickness, count; remove it, or check its spelling in the settings table (--set \
+             board.1.colour=red)",
+        ),
+        (
+            "board.1.width=wide",
+            "job: board.1.width: this is not a length; found \"wide\"; allowed: a number with mm, \
+             cm, m or in, such as \"200 mm\", \"8 in\" or \"1-1/2 in\"; write the length in \
+             quotes, with its unit (--set board.1.width=wide)",
+        ),
+    ] {
+        assert_eq!(with(&[option]).unwrap_err().to_string(), message);
+    }
+}
+
+#[test]
+fn mistakes_in_repeated_sections_are_told_with_their_line() {
+    for (text, message) in [
+        (
+            "[board]\nwidth = \"8 in\"\n",
+            "job: board: this section may be repeated and is written in double brackets; found \
+             [board]; allowed: [[board]] with its settings below it; write [[board]] \
+             (walnut.toml line 1)",
+        ),
+        (
+            "board = 3\n",
+            "job: board: this section may be repeated and is written in double brackets; found \
+             3; allowed: [[board]] with its settings below it; write [[board]] (walnut.toml line \
+             1)",
+        ),
+        (
+            "[[board]]\nwidth = \"8 in\"\nlength = \"1 m\"\n\n[[board]]\nwidht = \"8 in\"\n",
+            "job: board.2.widht: there is no setting of this name; allowed: width, length, \
+             thickness, count; did you mean \"width\"? (walnut.toml line 6)",
+        ),
+        (
+            "\n[[board]]\nwidth = \"8 in\"\n",
+            "job: board.1.length: this must be given; allowed: a length, 1 mm to 20 m; write \
+             length = \"2400 mm\" (walnut.toml line 2)",
+        ),
+        (
+            "[[board]]\nwidth = \"8 in\"\nlength = \"1 m\"\ncount = 0\n",
+            "job: board.1.count: this is too small; found 0; allowed: a whole number, 1 to 1000; \
+             choose a value within that range (walnut.toml line 4)",
+        ),
+        (
+            "[[boards]]\nwidth = \"8 in\"\n",
+            "job: boards: there is no section of this name; allowed: [grid], [globe], \
+             [globe.turn], [relief], [stock], [image], \
+             [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you mean [[board]]? \
+             (walnut.toml line 1)",
+        ),
+    ] {
+        assert_eq!(job_error(text), message);
+    }
+}
+
+#[test]
+fn bits_are_read_with_the_defaults_of_the_trade() {
+    let settings = job(
+        "[[cutter]]\nfeed = \"100 in/min\"\nplunge = \"800 mm per minute\"\n\
+                        [[cutter]]\nshape = \"flat\"\ndiameter = \"1/4 in\"\n\
+                        stepover = \"3 mm\"\n",
+    )
+    .settings;
+    let [ball, flat] = &settings.cutters[..] else {
+        panic!("{:?}", settings.cutters);
+    };
+    assert_eq!(ball.role(), crate::settings::CutterRole::Finish);
+    assert_eq!((ball.feed_mm_min, ball.plunge_mm_min), (2540.0, 800.0));
+    assert!((ball.stepover_mm() - 0.3175).abs() < 1e-12);
+    assert_eq!(flat.role(), crate::settings::CutterRole::Rough);
+    assert_eq!((flat.stepover_mm(), flat.stepdown_mm()), (3.0, 3.175));
+}
+
+#[test]
+fn bits_that_cannot_be_are_told_with_their_line() {
+    let ball = "[[cutter]]\ndiameter = \"3 mm\"\n";
+    for (text, message) in [
+        (
+            "[[cutter]]\ndiameter = \"0 mm\"\n".to_owned(),
+            "job: cutter.1.diameter: this is too small; found \"0 mm\"; allowed: a length above \
+             0 mm and below 100 mm; choose a value within that range (walnut.toml line 2)",
+        ),
+        (
+            "[[cutter]]\ndiameter = \"-3 mm\"\n".to_owned(),
+            "job: cutter.1.diameter: this is too small; found \"-3 mm\"; allowed: a length above \
+             0 mm and below 100 mm; choose a value within that range (walnut.toml line 2)",
+        ),
+        (
+            format!("{ball}stepover = \"4 mm\"\n"),
+            "job: cutter.1.stepover: passes this far apart leave wood between them; found 4 mm; \
+             allowed: at most the diameter, 3 mm; a tenth of the diameter leaves a smooth surface \
+             (walnut.toml line 3)",
+        ),
+        (
+            "[[cutter]]\nshape = \"flat\"\n".to_owned(),
+            "job: cutter: no bit of this job carves the surface; found 1 for roughing, none for \
+             finishing; allowed: one finishing [[cutter]], and at most one for roughing; add a \
+             [[cutter]] with role = \"finish\" (walnut.toml line 1)",
+        ),
+        (
+            "[[cutter]]\nshape = \"flat\"\nrole = \"finish\"\n".to_owned(),
+            "job: cutter.1.role: a flat bit leaves steps on a carved surface; found role = \
+             \"finish\" with shape = \"flat\"; allowed: \"rough\", or \"finish-flat\" where steps \
+             are wanted; use a ball, or write role = \"finish-flat\" (walnut.toml line 3)",
+        ),
+        (
+            format!("{ball}role = \"rough\"\n"),
+            "job: cutter.1.role: roughing is worked out for flat bits only; found role = \
+             \"rough\" with a ball; allowed: shape = \"flat\" for roughing; use a flat bit, or \
+             leave this one out: the finishing bit then cuts it all (walnut.toml line 3)",
+        ),
+        (
+            format!("{ball}{ball}"),
+            "job: cutter: this many bits for one purpose cannot be told apart; found 0 for \
+             roughing, 2 for finishing; allowed: one finishing [[cutter]], and at most one for \
+             roughing; keep one of each (walnut.toml line 1)",
+        ),
+        (
+            format!("{ball}shape = \"tapered-ball\"\nflute = \"1 mm\"\n"),
+            "job: cutter.1.flute: the flute ends before the ball does; found 1 mm; allowed: more \
+             than 1.37 mm; give the length of the whole cutting part (walnut.toml line 4)",
+        ),
+        (
+            format!("{ball}feed = \"fast\"\n"),
+            "job: cutter.1.feed: this is not a length; found \"fast\"; allowed: a length per \
+             minute, 1 mm/min to 1000 m/min; write it as \"2500 mm/min\" or \"100 in/min\" \
+             (walnut.toml line 3)",
+        ),
+    ] {
+        assert_eq!(job_error(&text), message);
+    }
+    assert!(set(&["cutter.1.shape=flat", "cutter.1.role=finish-flat"]).is_ok());
+}
+
+#[test]
+fn the_turn_may_be_left_to_the_program() {
+    assert!(job("[globe]\nturn = \"auto\"\n").settings.globe.turn.auto);
+    assert!(set(&["globe.turn=auto"]).unwrap().settings.globe.turn.auto);
+    assert_eq!(
+        set_error("globe.turn=best"),
+        "job: globe.turn.place: this word is not known here; found \"best\"; allowed: \"given\" or \
+         \"auto\"; write one of these (--set globe.turn=best)"
+    );
 }

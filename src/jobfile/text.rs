@@ -1,6 +1,7 @@
 //! What is written from the table: the starter file, the README's table, the manifest's `job`.
 
-use super::table::{Default, Kind, SECTIONS, SETTINGS};
+use super::lists::{LISTS, numbered_key};
+use super::table::{Default, Row, SECTIONS, SETTINGS};
 use super::without_file;
 use crate::error::Result;
 use crate::settings::Settings;
@@ -23,6 +24,9 @@ pub(super) fn to_json(settings: &Settings) -> serde_json::Value {
             }
         }
         table.insert(setting.leaf().to_owned(), setting.kind.json(settings));
+    }
+    for list in LISTS {
+        root.insert(list.section().to_owned(), list.json(settings));
     }
     serde_json::Value::Object(root)
 }
@@ -52,27 +56,51 @@ pub fn starter(overrides: &[String]) -> Result<String> {
             let _ = writeln!(file, "[{section}]");
         }
         for setting in SETTINGS.iter().filter(|s| s.section() == *section) {
-            let _ = write!(
-                file,
-                "\n# {}.\n# Allowed: {}.\n",
-                setting.doc,
-                detail(setting)
-            );
-            if let Kind::Name { names, .. } = &setting.kind {
-                file.push_str(&comment_lines(&names()));
+            // A job without a grid is none: its example stands switched on.
+            let on = setting.key == "grid.files" || matches!(setting.default, Default::Value(_));
+            starter_row(&mut file, &setting.row(), chosen.get(setting.key), on);
+        }
+    }
+    for list in LISTS {
+        let _ = write!(file, "\n\n# ---- {} ----\n", list.about());
+        let key = |number: usize, leaf: &str| format!("{}.{number}.{leaf}", list.section());
+        let rows = list.rows();
+        let is_set = |number: &usize| {
+            let mut leaves = rows.iter().map(|row| row.leaf);
+            leaves.any(|leaf| chosen.contains_key(key(*number, leaf).as_str()))
+        };
+        let count = (1..).take_while(is_set).count();
+        for number in 1..=count.max(1) {
+            let mark = if count == 0 { "# " } else { "" };
+            let _ = writeln!(file, "{mark}[[{}]]", list.section());
+            for row in &rows {
+                let set = chosen.get(key(number, row.leaf).as_str());
+                let on = count > 0 && matches!(row.default, Default::Value(_));
+                starter_row(&mut file, row, set, on);
             }
-            let (mark, value) = match (chosen.get(setting.key), &setting.default) {
-                (Some(value), _) => ("", value.as_str()),
-                (None, Default::Value(value)) => ("", *value),
-                (None, Default::Absent { example, .. }) if setting.key == "grid.files" => {
-                    ("", *example)
-                }
-                (None, Default::Absent { example, .. }) => ("# ", *example),
-            };
-            let _ = writeln!(file, "{mark}{} = {value}", setting.leaf());
         }
     }
     Ok(file)
+}
+
+/// One setting of the starter file: what it is, what is allowed, and its line; `on` writes an
+/// example that is not commented out.
+fn starter_row(file: &mut String, row: &Row, chosen: Option<&String>, on: bool) {
+    let _ = write!(
+        file,
+        "\n# {}.\n# Allowed: {}.\n{}",
+        row.doc,
+        detail(row),
+        comment_lines(&row.names)
+    );
+    let (mark, value) = match (chosen, row.default) {
+        (Some(value), _) => ("", value.as_str()),
+        (None, Default::Value(value)) if on => ("", value),
+        (None, Default::Absent { example, .. }) if on => ("", example),
+        (None, Default::Value(value)) => ("# ", value),
+        (None, Default::Absent { example, .. } | Default::Needed { example }) => ("# ", example),
+    };
+    let _ = writeln!(file, "{mark}{} = {value}", row.leaf);
 }
 
 /// The README's table of settings, in Markdown.
@@ -81,34 +109,45 @@ pub fn readme_table() -> String {
         "| setting | default | unit | allowed | what it does |\n|---|---|---|---|---|\n",
     );
     for setting in SETTINGS {
-        let default = match &setting.default {
-            Default::Value(value) => format!("`{value}`"),
-            Default::Absent { means, .. } => (*means).to_owned(),
-        };
-        let _ = writeln!(
-            table,
-            "| `{}` | {default} | {} | {} | {} |",
-            setting.key,
-            setting.unit,
-            allowed(setting),
-            setting.doc
-        );
+        readme_row(&mut table, setting.key, &setting.row());
+    }
+    for list in LISTS {
+        for row in list.rows() {
+            let key = format!("[[{}]] {}", list.section(), row.leaf);
+            readme_row(&mut table, &key, &row);
+        }
     }
     table
 }
 
+fn readme_row(table: &mut String, key: &str, row: &Row) {
+    let default = match row.default {
+        Default::Value(value) => format!("`{value}`"),
+        Default::Absent { means, .. } => means.to_owned(),
+        Default::Needed { .. } => "must be given".to_owned(),
+    };
+    let (unit, allowed, doc) = (row.unit, &row.allowed, row.doc);
+    let _ = writeln!(
+        table,
+        "| `{key}` | {default} | {unit} | {allowed} | {doc} |"
+    );
+}
+
 /// Allowed values, unit where the values do not name it, and what an absent value means.
-fn detail(setting: &super::Setting<Settings>) -> String {
-    let mut detail = allowed(setting);
-    let is_number = matches!(setting.kind, Kind::Number { .. } | Kind::Whole { .. });
-    if is_number && !detail.contains(setting.unit) {
-        let _ = write!(detail, " ({})", setting.unit);
+fn detail(row: &Row) -> String {
+    let mut detail = row.allowed.clone();
+    if row.is_number && !detail.contains(row.unit) {
+        let _ = write!(detail, " ({})", row.unit);
     }
-    if let Default::Absent { means, .. } = &setting.default {
-        let _ = match means.strip_prefix("must be given") {
-            Some(when) => write!(detail, ". Must be given{when}"),
-            None => write!(detail, ". Left out: {means}"),
-        };
+    match row.default {
+        Default::Absent { means, .. } => {
+            let _ = match means.strip_prefix("must be given") {
+                Some(when) => write!(detail, ". Must be given{when}"),
+                None => write!(detail, ". Left out: {means}"),
+            };
+        }
+        Default::Needed { .. } => detail.push_str(". Must be given"),
+        Default::Value(_) => {}
     }
     detail
 }
@@ -132,19 +171,12 @@ fn comment_lines(names: &[&str]) -> String {
     lines
 }
 
-/// The allowed values; the long list of solids is kept to its pointer.
-fn allowed(setting: &super::Setting<Settings>) -> String {
-    match setting.key {
-        "globe.solid" => "a Platonic, Archimedean or Catalan solid".to_owned(),
-        _ => setting.kind.allowed(),
-    }
-}
-
 /// An override as it is written in a file: TOML as it stands, anything else in quotes.
 fn toml_text(key: &str, raw: &str) -> String {
-    let wants_text = SETTINGS
-        .iter()
-        .any(|s| s.key == key && matches!(s.kind, Kind::Text { .. }));
+    let wants_text = match numbered_key(key) {
+        Some((list, _, leaf)) => list.rows().iter().any(|r| r.leaf == leaf && r.is_text),
+        None => SETTINGS.iter().any(|s| s.key == key && s.row().is_text),
+    };
     match raw.parse::<toml_edit::Value>() {
         Ok(value) if value.is_str() || !wants_text => raw.to_owned(),
         _ => toml_edit::Value::from(raw).to_string(),

@@ -1,5 +1,6 @@
 //! Keys nobody knows: what was probably meant.
 
+use super::lists::LISTS;
 use super::table::SETTINGS;
 use crate::error::Problem;
 use crate::length::one_line;
@@ -46,9 +47,11 @@ pub(super) fn unknown_setting(key: &str) -> Problem {
 
 /// The error for a whole section that is not in the table.
 pub(super) fn unknown_section(name: &str) -> Problem {
-    let sections = || SETTINGS.iter().map(|s| s.section());
-    let next = match nearest(name, sections().filter(|s| !s.is_empty())) {
-        Some(meant) => format!("did you mean [{meant}]?"),
+    let sections = SETTINGS.iter().map(|s| s.section());
+    let lists = LISTS.iter().map(|list| list.section());
+    let next = match nearest(name, sections.chain(lists).filter(|s| !s.is_empty())) {
+        Some(meant) if is_section(meant) => format!("did you mean [{meant}]?"),
+        Some(meant) => format!("did you mean [[{meant}]]?"),
         None => "remove it, or check its spelling in the settings table".to_owned(),
     };
     Problem::new("there is no section of this name")
@@ -94,5 +97,6 @@ fn section_names() -> String {
             names.push(name);
         }
     }
+    names.extend(LISTS.iter().map(|list| format!("[[{}]]", list.section())));
     names.join(", ")
 }

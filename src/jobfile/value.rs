@@ -87,6 +87,22 @@ pub(super) fn read<T>(
             }
             set(target, mm);
         }
+        Kind::Speed { range, set, .. } => {
+            let mm = match value {
+                Value::String(text) => parse_mm(without_minute(text.value())),
+                Value::Integer(_) | Value::Float(_) => Err(no_unit(&found())),
+                _ => Err(not_a_length(&found())),
+            };
+            let mm = mm.map_err(|problem| {
+                problem
+                    .allowed(allowed())
+                    .next("write it as \"2500 mm/min\" or \"100 in/min\"")
+            })?;
+            if !range.holds(mm) {
+                return Err(out_of_range(mm, range.low, &found(), &allowed()));
+            }
+            set(target, mm);
+        }
         Kind::BodyLength { range, set, .. } => {
             let metres = match value {
                 Value::String(text) => parse_body_m(text.value())?,
@@ -149,6 +165,14 @@ pub(super) fn read<T>(
         }
     }
     Ok(())
+}
+
+/// `2500 mm/min` without the minute: every speed here is per minute.
+fn without_minute(text: &str) -> &str {
+    let text = text.trim_end();
+    let per_minute = ["/min", "/minute", " per minute"];
+    let length = per_minute.iter().find_map(|end| text.strip_suffix(end));
+    length.unwrap_or(text).trim_end()
 }
 
 /// A TOML value as the message shows it, on one line.

@@ -3,10 +3,12 @@
 
 pub mod check;
 pub mod compress;
+pub mod cutting;
 pub mod fit;
 pub mod inspect;
 pub mod read;
 pub mod report;
 pub mod resample;
 pub mod seams;
+pub mod turn;
 pub mod write;

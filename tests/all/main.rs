@@ -2,6 +2,8 @@
 
 /// The command line: what it prints, where, and its exit codes.
 mod cli;
+/// Bits and turns: what they reach, and where seams go.
+mod cuts;
 /// The documents against the code.
 mod documents;
 /// Bodies that are no balls.

@@ -161,6 +161,7 @@ pub fn carve(folder: &TempDir, facets: Option<&[usize]>, set: &[&str]) -> Result
         facets: facets.map(|list| list.iter().copied().collect::<BTreeSet<_>>()),
         force: true,
         memory_bytes: None,
+        ..FacetsOptions::default()
     };
     pipeline::facets(&job, &options, &Silent)
 }

@@ -1,12 +1,14 @@
 //! The report a person reads: `report.md` and `overview.png`.
 
+mod cutting;
 pub mod overview;
 mod text;
 
+pub(crate) use text::kind_name;
 pub use text::text;
 
 /// `12.3° N 45.0° E`.
-pub(super) fn place_name(lat_deg: f64, lon_deg: f64) -> String {
+pub(crate) fn place_name(lat_deg: f64, lon_deg: f64) -> String {
     // Rounded first, so that −0.04 does not read as south, nor 359.97 as 360.0.
     let lat = (lat_deg * 10.0).round() / 10.0;
     let lon = ((lon_deg * 10.0).round() / 10.0).rem_euclid(360.0);

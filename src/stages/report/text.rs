@@ -19,9 +19,14 @@ pub fn text(manifest: &Manifest, stock: &StockSettings) -> String {
         facets(manifest),
         saw(manifest),
         seams(manifest),
+        manifest
+            .cutting
+            .as_ref()
+            .map_or(String::new(), super::cutting::text),
         cautions(),
     ];
-    sections.join("\n")
+    let written: Vec<String> = sections.into_iter().filter(|s| !s.is_empty()).collect();
+    written.join("\n")
 }
 
 fn heading(manifest: &Manifest) -> String {
@@ -131,7 +136,7 @@ fn kinds(manifest: &Manifest) -> BTreeMap<usize, Vec<&FacetEntry>> {
 }
 
 /// Letter of a kind of blank: no solid has more than a few.
-fn kind_name(kind: usize) -> char {
+pub(crate) fn kind_name(kind: usize) -> char {
     ('A'..='Z').nth(kind).unwrap_or('?')
 }
 

@@ -13,6 +13,7 @@ mod tests;
 
 pub use bounds::{Bound, Bounds};
 pub use facet::{FacetSpec, FacetStats, Side};
+pub(crate) use sampler::row_across_poles;
 pub use sampler::{Directions, LANES, Sampler};
 
 use crate::settings::{Base, Projection};

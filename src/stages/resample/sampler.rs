@@ -301,7 +301,7 @@ impl Sampler {
 
 /// A row of the grid, or one beyond a pole: the row as far on the other side of it, shifted by
 /// half a turn.
-pub(super) fn row_across_poles(grid: &Grid, row: isize) -> Vec<f32> {
+pub(crate) fn row_across_poles(grid: &Grid, row: isize) -> Vec<f32> {
     let rows = grid.rows() as isize;
     let (mirrored, crossed) = match grid.registration {
         Registration::Pixel if row < 0 => (-1 - row, true),
@@ -557,10 +557,10 @@ mod tests {
                     }
                     let mut height_m = [0f32; LANES];
                     sampler.height_block(&block, &mut height_m);
-                    for lane in 0..LANES {
+                    for (lane, &height_m) in height_m.iter().enumerate() {
                         let d = DVec3::new(block.x[lane], block.y[lane], block.z[lane]);
                         let expected = reference::height_m(&grid, d);
-                        let off = (f64::from(height_m[lane]) - expected).abs();
+                        let off = (f64::from(height_m) - expected).abs();
                         // 1e-4 of the range of 16,384 m, from neighbours that differ by all of it.
                         assert!(off < 1.6, "{lat} {lon} {width} {lane}: {off} m");
                     }

@@ -5,6 +5,7 @@
 //! there before untouched.
 
 use crate::manifest::MANIFEST_FILE;
+use crate::stages::cutting::CuttingEntry;
 use crate::stages::write::manifest;
 use crate::{Error, Problem, Result};
 use std::collections::BTreeSet;
@@ -255,9 +256,11 @@ fn may_write(target: &Path, force: bool) -> Result<bool> {
         ));
     };
     let listed = old.facets.iter().map(|facet| facet.file.as_str());
+    let of_bits = old.cutting.iter().flat_map(CuttingEntry::files);
     let own: BTreeSet<PathBuf> = OWN_FILES
         .into_iter()
         .chain(listed)
+        .chain(of_bits)
         .map(PathBuf::from)
         .collect();
     match first_other(target, target, &own)? {

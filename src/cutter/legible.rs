@@ -1,0 +1,120 @@
+//! How much of a facet a hand and a raking light can find.
+//!
+//! A place is legible when the relief in a window 5 mm wide on the surface around it has a
+//! standard deviation of 0.10 mm or more; less is lost between the ridges a ball leaves.
+
+use ndarray::Array2;
+use std::ops::Range;
+
+/// Width of the window on the surface, mm.
+pub const WINDOW_MM: f64 = 5.0;
+
+/// Least standard deviation of relief in the window, mm.
+pub const LEAST_MM: f64 = 0.10;
+
+/// Share of a facet's area that is legible, 0..=1.
+///
+/// `relief_mm` is height about the datum and `cosine` how far the surface leans there, 1 for
+/// level: a window covers the area of a square of [`WINDOW_MM`] on the surface, and areas are
+/// taken on it too. `ground` are the columns of each row with ground, `spans` those to judge.
+pub fn share(
+    relief_mm: &Array2<f32>,
+    cosine: impl Fn(usize, usize) -> f64,
+    ground: &[Range<usize>],
+    spans: &[Range<usize>],
+    pixel_mm: f64,
+) -> f64 {
+    let sums = Sums::new(relief_mm, ground);
+    let (mut all, mut legible) = (0.0, 0.0);
+    for (row, span) in spans.iter().enumerate() {
+        for column in span.clone() {
+            let lean = cosine(row, column);
+            let half_px = 0.5 * WINDOW_MM * lean.sqrt() / pixel_mm;
+            let area = 1.0 / lean;
+            all += area;
+            if sums.deviation(row, column, half_px.round() as usize) >= LEAST_MM {
+                legible += area;
+            }
+        }
+    }
+    if all > 0.0 { legible / all } else { 0.0 }
+}
+
+/// Running sums over all pixels above and to the left: of ones, values and squares.
+struct Sums {
+    stride: usize,
+    rows: usize,
+    sums: Vec<[f64; 3]>,
+}
+
+impl Sums {
+    fn new(values: &Array2<f32>, ground: &[Range<usize>]) -> Sums {
+        let (rows, columns) = values.dim();
+        let stride = columns + 1;
+        let mut sums = vec![[0.0; 3]; stride * (rows + 1)];
+        for (row, span) in ground.iter().enumerate().take(rows) {
+            let mut line = [0.0; 3];
+            for column in 0..columns {
+                if span.contains(&column) {
+                    let v = f64::from(values[(row, column)]);
+                    line[0] += 1.0;
+                    line[1] += v;
+                    line[2] += v * v;
+                }
+                let above = sums[row * stride + column + 1];
+                sums[(row + 1) * stride + column + 1] = [0, 1, 2].map(|i| above[i] + line[i]);
+            }
+        }
+        Sums { stride, rows, sums }
+    }
+
+    /// Standard deviation in a square window of `2·half + 1` pixels.
+    fn deviation(&self, row: usize, column: usize, half: usize) -> f64 {
+        let (top, bottom) = (row.saturating_sub(half), (row + half + 1).min(self.rows));
+        let left = column.saturating_sub(half);
+        let right = (column + half + 1).min(self.stride - 1);
+        let at = |row: usize, column: usize| self.sums[row * self.stride + column];
+        let [count, sum, squares] = [0, 1, 2].map(|i| {
+            at(bottom, right)[i] - at(top, right)[i] - at(bottom, left)[i] + at(top, left)[i]
+        });
+        let mean = sum / count;
+        (squares / count - mean * mean).max(0.0).sqrt()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The part of a 200 x 200 image whose windows lie inside it.
+    fn middle() -> Vec<Range<usize>> {
+        let inside = |row| (50..150).contains(&row);
+        (0..200)
+            .map(|row| if inside(row) { 50..150 } else { 0..0 })
+            .collect()
+    }
+
+    /// Closed form: a plane of slope g has a standard deviation of g·w/√12 in a window of width w.
+    #[test]
+    fn a_plane_is_legible_from_the_slope_of_the_closed_form_on() {
+        let (pixel, all, middle) = (0.1, vec![0..200; 200], middle());
+        let threshold = LEAST_MM * 12f64.sqrt() / 5.1;
+        for (factor, wanted) in [(1.02, 1.0), (0.98, 0.0)] {
+            let plane = Array2::from_shape_fn((200, 200), |(_, column)| {
+                (factor * threshold * 0.1 * column as f64) as f32
+            });
+            let found = share(&plane, |_, _| 1.0, &all, &middle, pixel);
+            assert_eq!(found, wanted, "{factor}");
+        }
+    }
+
+    #[test]
+    fn windows_are_true_to_a_leaning_surface() {
+        let (all, middle) = (vec![0..200; 200], middle());
+        // Seen from above, relief on ground that leans by 60 degrees is crowded together.
+        let plane = Array2::from_shape_fn((200, 200), |(_, column)| 0.008 * column as f32);
+        let level = share(&plane, |_, _| 1.0, &all, &middle, 0.1);
+        let leaning = share(&plane, |_, _| 0.5, &all, &middle, 0.1);
+        assert_eq!((level, leaning), (1.0, 0.0));
+    }
+}
