@@ -171,6 +171,10 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
         manifest.cutting = Some(bits.entry().with(cut, rings));
     }
     let warnings = drawing.closing.write(&mut manifest, traces, &folder)?;
+    // A part may hold just the worst facets: the whole is judged, here or when parts are joined.
+    if chosen.len() == solid.faces.len() {
+        refuse_folds(&manifest)?;
+    }
     let mut shop_warnings = Vec::new();
     if options.shop {
         let planned = plan::write_shop(
@@ -234,6 +238,7 @@ pub fn join(
         folder.write(file, &join::file_bytes(part, file)?)?;
     }
     let warnings = closing.write(&mut manifest, traces, &folder)?;
+    refuse_folds(&manifest)?;
     folder.finish()?;
     Ok(Summary {
         manifest,
@@ -249,6 +254,31 @@ pub(crate) fn fitted(solid: &Solid, shaped: &Shaped, settings: &Settings) -> Res
     let mut fit = fit::fit(solid, &shaped.grid, &shaped.sampled, &settings)?;
     fit.curve = shaped.global.scaled(fit.range_mm);
     Ok(fit)
+}
+
+/// Share of the carved surface that may lie under an overhang. Some pixels under a cliff cost
+/// little; with more, a cutter from above leaves a body that is not the one in the grid.
+const MOST_FOLDED: f64 = 0.10;
+
+/// Refuses terrain so steep that a good part of it lies under overhangs.
+fn refuse_folds(manifest: &Manifest) -> Result<()> {
+    let carved = manifest.total(|facet| facet.carved_px);
+    let share = manifest.checks.undercut_px as f64 / carved.max(1) as f64;
+    if share <= MOST_FOLDED {
+        return Ok(());
+    }
+    Err(Error::Job(
+        Problem::new(
+            "the ground is too steep to be cut from above: much of it lies under overhangs",
+        )
+        .setting("relief.range")
+        .found(format!("{:.1} % of the carved surface", 100.0 * share))
+        .allowed(format!("{:.0} %", 100.0 * MOST_FOLDED))
+        .next(
+            "make relief.range less, take projection = \"gnomonic\" with base = \"flat\" under \
+                 [globe], or a solid with more facets",
+        ),
+    ))
 }
 
 /// The bits to try: the job's, or the usual ones where none are named but asked for.

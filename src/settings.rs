@@ -182,6 +182,19 @@ pub struct GridSettings {
     pub nodata: Option<f64>,
     /// Longitude of the grid's western edge, degrees east.
     pub west_deg: Option<f64>,
+    /// What becomes of the body's own flattening.
+    pub flattening: Flattening,
+}
+
+/// What becomes of the flattening of a body whose heights count from a sphere or from its centre.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Flattening {
+    /// It is carved as if it were terrain.
+    #[default]
+    Keep,
+    /// Heights count from the body's ellipsoid.
+    Remove,
 }
 
 /// What heights are measured from in the wood.

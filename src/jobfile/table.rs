@@ -7,8 +7,8 @@ use crate::geometry::solid_names;
 use crate::grid::Quantity;
 use crate::length::{exact_m_text, exact_mm_text};
 use crate::settings::{
-    Base, CurveShape, Grain, ImageFormat, JointKind, Level, Method, Outside, Paper, Projection,
-    Sawn, Settings, TurnPart,
+    Base, CurveShape, Flattening, Grain, ImageFormat, JointKind, Level, Method, Outside, Paper,
+    Projection, Sawn, Settings, TurnPart,
 };
 use crate::shop::wood::species_names;
 use serde::Serialize;
@@ -460,6 +460,25 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
         },
         unit: "degrees east",
         doc: "Longitude of the grid's left edge",
+    },
+    Setting {
+        key: "grid.flattening",
+        kind: Kind::Word {
+            words: &[
+                Word {
+                    word: "keep",
+                    set: |s| s.grid.flattening = Flattening::Keep,
+                },
+                Word {
+                    word: "remove",
+                    set: |s| s.grid.flattening = Flattening::Remove,
+                },
+            ],
+            get: |s| spelled(s.grid.flattening),
+        },
+        default: Default::Value("\"keep\""),
+        unit: "word",
+        doc: "Takes the bulge of a flattened body out, where heights count from a sphere or the centre",
     },
     Setting {
         key: "globe.solid",

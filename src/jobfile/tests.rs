@@ -37,6 +37,7 @@ fn other_value(key: &str) -> &'static str {
         "grid.offset" => "-8000",
         "grid.nodata" => "-32768",
         "grid.west" => "150",
+        "grid.flattening" => "remove",
         "globe.solid" => "cube",
         "globe.diameter" => "8in",
         "globe.base" => "flat",
@@ -323,7 +324,7 @@ fn the_manifest_shows_every_setting_as_a_job_file_would() {
             "name": "walnut",
             "grid": {
                 "files": [], "body": null, "radius": null, "quantity": null, "scale": null,
-                "offset": null, "nodata": null, "west": null
+                "offset": null, "nodata": null, "west": null, "flattening": "keep"
             },
             "globe": {
                 "solid": "dodecahedron", "diameter": "38.1 mm", "base": "sphere",

@@ -8,6 +8,8 @@ mod curves;
 mod cuts;
 /// The documents against the code.
 mod documents;
+/// Bodies that are no balls.
+mod irregular;
 /// Jobs made in parts, and the parts put together.
 mod join;
 /// Bad input: the message, the exit code, and nothing left behind.

@@ -41,13 +41,13 @@ struct Ground {
 }
 
 impl Ground {
-    fn read(grid: &Path, globe: &Value) -> Ground {
+    fn read(grid: &Path, globe: &Value, sphere_m: f64) -> Ground {
         let file = Dataset::open(grid).unwrap();
         let (columns, rows) = file.raster_size();
         let band = file.rasterband(1).unwrap();
         let cells = band.read_as::<f64>((0, 0), (columns, rows), (columns, rows), None);
         Ground {
-            heights_m: cells.unwrap().data().to_vec(),
+            heights_m: cells.unwrap().data().iter().map(|m| m - sphere_m).collect(),
             columns,
             rows,
             west_deg: number(globe, "/source/west_deg"),
@@ -153,10 +153,17 @@ fn rebuilt_mm(globe: &Value, facet: &Value, ground: &Ground, x: f64, y: f64) -> 
 /// Largest difference between an image and its heights worked out again, mm, over every pixel of
 /// every 19th row and 23rd column that shows ground; and how many were compared.
 fn worst_mm(folder: &Path, id: usize) -> (f64, usize) {
+    let differences = differences_mm(folder, id, 0.0);
+    let worst = differences.iter().copied().fold(0.0, f64::max);
+    (worst, differences.len())
+}
+
+/// The differences themselves. `sphere_m` is the radius to take off the grid's numbers.
+pub fn differences_mm(folder: &Path, id: usize, sphere_m: f64) -> Vec<f64> {
     let out = folder.join("out");
     let text = std::fs::read_to_string(out.join("globe.json")).unwrap();
     let globe: Value = serde_json::from_str(&text).unwrap();
-    let ground = Ground::read(&folder.join("smooth.tif"), &globe);
+    let ground = Ground::read(&folder.join("smooth.tif"), &globe, sphere_m);
     let facet = globe.pointer(&format!("/facets/{}", id - 1)).unwrap();
     let file = facet.pointer("/file").and_then(Value::as_str).unwrap();
     let (levels, width) = png_levels(&out.join(file));
@@ -165,7 +172,7 @@ fn worst_mm(folder: &Path, id: usize) -> (f64, usize) {
     let black = number(&globe, "/image/black_mm");
     let white = number(&globe, "/image/white_mm");
 
-    let (mut worst, mut seen): (f64, usize) = (0.0, 0);
+    let mut differences = Vec::new();
     for row in (3..height).step_by(19) {
         for column in (5..width).step_by(23) {
             let level = levels[row * width + column];
@@ -176,12 +183,10 @@ fn worst_mm(folder: &Path, id: usize) -> (f64, usize) {
             let x = (column as f64 + 0.5 - width as f64 / 2.0) * pixel;
             let y = (height as f64 / 2.0 - row as f64 - 0.5) * pixel;
             let carved = black + (white - black) * f64::from(level) / 65535.0;
-            let difference = (carved - rebuilt_mm(&globe, facet, &ground, x, y)).abs();
-            worst = worst.max(difference);
-            seen += 1;
+            differences.push((carved - rebuilt_mm(&globe, facet, &ground, x, y)).abs());
         }
     }
-    (worst, seen)
+    differences
 }
 
 #[test]

@@ -10,6 +10,7 @@
 mod between;
 mod crowded;
 mod crs;
+mod flatten;
 mod holes;
 mod labels;
 mod open;
@@ -18,17 +19,19 @@ mod reference;
 mod shrink;
 mod stats;
 mod stream;
+mod table;
 #[cfg(test)]
 mod tests;
 mod tiles;
 mod values;
 mod warp;
+mod whole;
 
 use crate::bodies::body_by_radius;
 use crate::error::{Error, Problem, Result};
 use crate::grid::{Grid, Place, Registration, Source};
 use crate::progress::Progress;
-use crate::settings::GridSettings;
+use crate::settings::{Flattening, GridSettings};
 use ndarray::Array2;
 use open::{Raster, Rows, Tile, Tiles};
 use place::{Extent, Placement, degrees};
@@ -36,9 +39,10 @@ use reference::Reference;
 use shrink::Shrink;
 use stats::{Bins, Spot, Statistics};
 use std::path::{Path, PathBuf};
-use stream::{Decode, Keep, RowSource};
+use stream::{Decode, Floats, Keep, RowSource};
 use values::{Meaning, Stored};
 use warp::InMemory;
+use whole::{Kind, Numbers};
 
 /// How much resolution the images need.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -91,18 +95,21 @@ fn pass(
 ) -> Result<(Source, Option<Grid>)> {
     let path = first_file(settings)?;
     let named = |e| naming(e, path);
-    let rasters = open_all(&settings.files)?;
+    let (rasters, stored) = open_all(&settings.files)?;
     let mut reference = reference::settle(settings, &rasters[0]).map_err(named)?;
     for raster in &rasters[1..] {
         reference::settle(settings, raster).map_err(|e| naming(e, &raster.path))?;
     }
-    let stored = stored(&rasters)?;
     let mut meanings = Vec::new();
     for one in &stored {
         meanings.push(values::settle(settings, one, reference.radius_m).map_err(named)?);
     }
     let mut notes: Vec<String> = rasters.iter().flat_map(|r| r.notes.clone()).collect();
     let projected = rasters.iter().any(Raster::is_projected);
+    let ellipsoid = match settings.flattening {
+        Flattening::Keep => None,
+        Flattening::Remove => Some(flatten::ellipsoid(&rasters[0], &reference).map_err(named)?),
+    };
     let (mut placement, mut input) = if projected {
         warped(rasters, &meanings, request).map_err(named)?
     } else {
@@ -120,7 +127,13 @@ fn pass(
         bins(&stored, &meanings)
     };
     let meaning = &mut meanings[0];
-    let (mut statistics, mut heights) = input.run(&placement, bins, &keep, progress)?;
+    // Fill values are looked for in the numbers as they are, before any flattening is taken out.
+    let first = if ellipsoid.is_some() {
+        &Keep::Nothing
+    } else {
+        &keep
+    };
+    let (mut statistics, mut heights) = input.run(&placement, bins, first, &[], progress)?;
     if let Some(found) = &statistics
         && let Some(suspicion) = values::undeclared(found, &stored[0], meaning)
     {
@@ -128,8 +141,14 @@ fn pass(
         if let Some(fill) = suspicion.fill.filter(|_| !projected) {
             input.also_missing(fill);
             meaning.missing.values.push(fill);
-            (statistics, heights) = input.run(&placement, bins, &keep, progress)?;
+            (statistics, heights) = input.run(&placement, bins, first, &[], progress)?;
         }
+    }
+    if let Some(ellipsoid) = &ellipsoid {
+        let radius_m = meaning.radius_m.unwrap_or(ellipsoid.equator_m);
+        let lower_m = ellipsoid.above_sphere_m(&placement, radius_m);
+        notes.push(ellipsoid.note(radius_m));
+        (statistics, heights) = input.run(&placement, Bins::Float, &keep, &lower_m, progress)?;
     }
     let statistics = statistics.ok_or_else(|| nothing_there(path))?;
     if statistics.min.height_m == statistics.max.height_m {
@@ -169,25 +188,41 @@ fn first_file(settings: &GridSettings) -> Result<&Path> {
     }
 }
 
-fn open_all(files: &[PathBuf]) -> Result<Vec<Raster>> {
-    files.iter().map(|path| Raster::open(path)).collect()
+/// Files held open at once; systems allow a program a thousand or so.
+const MOST_OPEN: usize = 64;
+
+/// Most numbers of a sample that all files share.
+const SHARED_SAMPLE: usize = 4096;
+
+/// Opens all files and asks what their bands say about their numbers. Many files are closed again
+/// until their rows are read.
+fn open_all(files: &[PathBuf]) -> Result<(Vec<Raster>, Vec<Stored>)> {
+    let mut rasters = Vec::with_capacity(files.len());
+    let mut all = Vec::with_capacity(files.len());
+    for path in files {
+        let mut raster = Raster::open(path)?;
+        all.push(raster.stored()?);
+        if files.len() > MOST_OPEN {
+            raster.close();
+        }
+        rasters.push(raster);
+    }
+    share_sample(&mut all);
+    Ok((rasters, all))
 }
 
-/// What all bands say about their numbers. Each gets the sample of all, so that all are taken
-/// for the same quantity.
-fn stored(rasters: &[Raster]) -> Result<Vec<Stored>> {
-    let mut all = rasters
-        .iter()
-        .map(Raster::stored)
-        .collect::<Result<Vec<_>>>()?;
+/// Gives each band the sample of all, so that all are taken for the same quantity.
+fn share_sample(all: &mut [Stored]) {
     let alike = |a: &Stored, b: &Stored| a.scale == b.scale && a.unit == b.unit;
-    if all.len() > 1 && all.iter().all(|one| alike(one, &all[0])) {
-        let sample: Vec<f64> = all.iter().flat_map(|s| s.sample.clone()).collect();
-        for one in &mut all {
-            one.sample.clone_from(&sample);
-        }
+    if all.len() < 2 || !all.iter().all(|one| alike(one, &all[0])) {
+        return;
     }
-    Ok(all)
+    let sample: Vec<f64> = all.iter().flat_map(|s| s.sample.iter().copied()).collect();
+    let step = sample.len().div_ceil(SHARED_SAMPLE).max(1);
+    let sample: Vec<f64> = sample.into_iter().step_by(step).collect();
+    for one in all {
+        one.sample.clone_from(&sample);
+    }
 }
 
 /// Where the cells of one raster, or of several together, lie; and each raster's corner.
@@ -262,6 +297,7 @@ impl Input {
             });
         }
         Ok(Input::Many(Tiles {
+            close: tiles.len() > MOST_OPEN,
             tiles,
             columns: placement.columns,
         }))
@@ -272,17 +308,26 @@ impl Input {
         placement: &Placement,
         bins: Bins,
         keep: &Keep,
+        lower_m: &[f64],
         progress: &dyn Progress,
     ) -> Result<(Option<Statistics>, Option<Array2<f32>>)> {
+        let heights = |decode| Floats {
+            bins,
+            decode,
+            lower_m,
+        };
         match self {
-            Input::One(rows, decode) => {
-                stream::run(&mut **rows, placement, bins, keep, decode, progress)
-            }
+            Input::One(rows, decode) => match (rows.whole(), bins) {
+                (Some(kind), Bins::Whole { .. }) => {
+                    whole(rows, kind, decode, placement, bins, keep, progress)
+                }
+                _ => stream::run(&mut **rows, placement, &heights(decode), keep, progress),
+            },
             Input::Many(tiles) => {
-                stream::run(tiles, placement, bins, keep, &Decode::None, progress)
+                stream::run(tiles, placement, &heights(&Decode::None), keep, progress)
             }
-            Input::Warped(heights) => {
-                stream::run(heights, placement, bins, keep, &Decode::None, progress)
+            Input::Warped(grid) => {
+                stream::run(grid, placement, &heights(&Decode::None), keep, progress)
             }
         }
     }
@@ -333,6 +378,33 @@ impl Input {
                 values::spelled(fill)
             )
         }))
+    }
+}
+
+/// Streams whole numbers in the type they are stored in.
+fn whole(
+    rows: &mut Rows,
+    kind: Kind,
+    decode: &Decode,
+    placement: &Placement,
+    bins: Bins,
+    keep: &Keep,
+    progress: &dyn Progress,
+) -> Result<(Option<Statistics>, Option<Array2<f32>>)> {
+    let (scale, shift_m, missing) = decode.parts();
+    match kind {
+        Kind::U8 => {
+            let numbers = Numbers::<u8>::new(bins, scale, shift_m, missing);
+            stream::run(rows, placement, &numbers, keep, progress)
+        }
+        Kind::U16 => {
+            let numbers = Numbers::<u16>::new(bins, scale, shift_m, missing);
+            stream::run(rows, placement, &numbers, keep, progress)
+        }
+        Kind::I16 => {
+            let numbers = Numbers::<i16>::new(bins, scale, shift_m, missing);
+            stream::run(rows, placement, &numbers, keep, progress)
+        }
     }
 }
 

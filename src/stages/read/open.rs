@@ -3,11 +3,13 @@
 use super::crs::{self, Crs, Kind};
 use super::labels::{self, Label, RawImage};
 use super::stream::{Decode, RowSource};
+use super::table::{self, Table};
 use super::values::{Meaning, Missing, Stored};
+use super::whole::{self, Whole};
 use crate::error::{Error, Problem, Result};
 use gdal::errors::GdalError;
-use gdal::raster::{GdalDataType, RasterBand};
-use gdal::{Dataset, DatasetOptions, GdalOpenFlags, Metadata};
+use gdal::raster::{Buffer, GdalDataType, GdalType, RasterBand};
+use gdal::{Dataset, DatasetOptions, DriverManager, GdalOpenFlags, Metadata};
 use std::fs::File;
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -93,7 +95,11 @@ const HEIGHT_NAMES: &[&str] = &[
 /// An opened raster with one band of numbers.
 pub(super) struct Raster {
     pub path: PathBuf,
-    dataset: Dataset,
+    /// What GDAL opens: the file, a part of it, or the description made from a label.
+    name: PathBuf,
+    /// `None` while the file is closed.
+    dataset: Option<Dataset>,
+    kind: GdalDataType,
     pub columns: usize,
     pub rows: usize,
     /// Origin and steps in the file's own coordinates, `None` without georeferencing.
@@ -133,18 +139,46 @@ impl Raster {
         if !name.contains(':') && !name.starts_with("/vsi") {
             readable(path)?;
         }
+        // Labels of tables are not relied on: some place their table wrongly.
+        if let Some(table) = table_of(path)? {
+            return open_table(path, table);
+        }
         if let Some((label, text)) = label_of(path)? {
             return open_label(path, &label, &text);
         }
         let mut notes = Vec::new();
         let mut dataset = open_allowed(path)?;
+        let mut name = path.to_owned();
         if dataset.raster_count() == 0 {
-            dataset = open_heights(&dataset, path, &mut notes)?;
+            name = heights_of(&dataset, path, &mut notes)?;
+            dataset = open_allowed(&name)?;
         }
-        Raster::from_dataset(dataset, path, notes)
+        Raster::from_dataset(dataset, path, name, notes)
     }
 
-    fn from_dataset(dataset: Dataset, path: &Path, notes: Vec<String>) -> Result<Raster> {
+    /// Closes the file until its rows are read.
+    pub fn close(&mut self) {
+        // What was made in memory has no file to open again.
+        if !self.name.as_os_str().is_empty() {
+            self.dataset = None;
+        }
+    }
+
+    fn reopen(&mut self) -> Result<()> {
+        if self.dataset.is_none() {
+            let dataset = open_allowed(&self.name).map_err(|e| renamed(e, &self.path))?;
+            self.dataset = Some(dataset);
+        }
+        Ok(())
+    }
+
+    /// `name` is what GDAL opens, empty for what is held in memory.
+    fn from_dataset(
+        dataset: Dataset,
+        path: &Path,
+        name: PathBuf,
+        notes: Vec<String>,
+    ) -> Result<Raster> {
         let bands = dataset.raster_count();
         if bands != 1 {
             return Err(Error::Grid(
@@ -190,7 +224,9 @@ impl Raster {
             crs,
             target: None,
             notes,
-            dataset,
+            name,
+            dataset: Some(dataset),
+            kind,
         })
     }
 
@@ -202,7 +238,10 @@ impl Raster {
     }
 
     fn band(&self) -> Result<RasterBand<'_>> {
+        let closed = || Error::Grid(Problem::new("the file is closed").file(&self.path));
         self.dataset
+            .as_ref()
+            .ok_or_else(closed)?
             .rasterband(1)
             .map_err(|e| unreadable(&self.path, &e))
     }
@@ -246,14 +285,14 @@ impl Raster {
     }
 
     /// Whether stored numbers fit an f32 without loss.
-    fn narrow(&self) -> Result<bool> {
-        Ok(matches!(
-            self.band()?.band_type(),
+    fn narrow(&self) -> bool {
+        matches!(
+            self.kind,
             GdalDataType::UInt8
                 | GdalDataType::Int16
                 | GdalDataType::UInt16
                 | GdalDataType::Float32
-        ))
+        )
     }
 
     /// Whether two columns hold the same numbers, judged by rows from pole to pole.
@@ -278,7 +317,7 @@ impl Raster {
 
     /// Turns the raster into rows from the north, `columns` wide.
     pub fn into_rows(self, columns: usize, south_first: bool, meaning: &Meaning) -> Result<Rows> {
-        let wide = if self.narrow()? {
+        let wide = if self.narrow() {
             None
         } else {
             Some((meaning.scale, meaning.shift_m, meaning.missing.clone()))
@@ -306,6 +345,26 @@ impl Rows {
         self.wide.is_some()
     }
 
+    /// First row in the file, and number, of rows counted from the north.
+    fn window(&self, first: usize, count: usize) -> (usize, usize) {
+        let top = if self.south_first {
+            self.raster.rows - first - count
+        } else {
+            first
+        };
+        (top, count)
+    }
+
+    /// Type of whole numbers of 8 or 16 bits, if they are such.
+    pub fn whole(&self) -> Option<whole::Kind> {
+        match self.raster.kind {
+            GdalDataType::UInt8 => Some(whole::Kind::U8),
+            GdalDataType::Int16 => Some(whole::Kind::I16),
+            GdalDataType::UInt16 => Some(whole::Kind::U16),
+            _ => None,
+        }
+    }
+
     /// Takes one more stored number for "no data".
     pub fn also_missing(&mut self, fill: f64) {
         if let Some((_, _, missing)) = &mut self.wide {
@@ -314,14 +373,28 @@ impl Rows {
     }
 }
 
-impl RowSource for Rows {
+/// Whole numbers as they are stored.
+impl<T: Whole + GdalType> RowSource<T> for Rows {
+    fn read(&mut self, first: usize, out: &mut [T]) -> Result<()> {
+        self.raster.reopen()?;
+        let columns = self.columns;
+        let (top, count) = self.window(first, out.len() / columns);
+        let size = (columns, count);
+        self.raster
+            .band()?
+            .read_into_slice::<T>((0, top as isize), size, size, out, None)
+            .map_err(|e| broken(&self.raster.path, top, &e))?;
+        if self.south_first {
+            turn_over(out, columns);
+        }
+        Ok(())
+    }
+}
+
+impl RowSource<f32> for Rows {
     fn read(&mut self, first: usize, out: &mut [f32]) -> Result<()> {
-        let count = out.len() / self.columns;
-        let top = if self.south_first {
-            self.raster.rows - first - count
-        } else {
-            first
-        };
+        self.raster.reopen()?;
+        let (top, count) = self.window(first, out.len() / self.columns);
         let window = (0, top as isize);
         let size = (self.columns, count);
         let band = self.raster.band()?;
@@ -363,9 +436,11 @@ pub(super) struct Tile {
 pub(super) struct Tiles {
     pub tiles: Vec<Tile>,
     pub columns: usize,
+    /// Close each file when its last row has been read.
+    pub close: bool,
 }
 
-impl RowSource for Tiles {
+impl RowSource<f32> for Tiles {
     fn read(&mut self, first: usize, out: &mut [f32]) -> Result<()> {
         let columns = self.columns;
         let last = first + out.len() / columns;
@@ -381,6 +456,9 @@ impl RowSource for Tiles {
             }
             cells.resize((to - from) * wide, 0.0);
             tile.rows.read(from - north, &mut cells)?;
+            if self.close && to == north + tile.rows.raster.rows {
+                tile.rows.raster.close();
+            }
             for (row, line) in (from..to).zip(cells.chunks_mut(wide)) {
                 tile.decode.apply(line);
                 let start = (row - first) * columns;
@@ -394,7 +472,7 @@ impl RowSource for Tiles {
 }
 
 /// Reverses the order of rows in place.
-fn turn_over(cells: &mut [f32], columns: usize) {
+fn turn_over<T>(cells: &mut [T], columns: usize) {
     let rows = cells.len() / columns;
     for row in 0..rows / 2 {
         let (above, below) = cells.split_at_mut((rows - 1 - row) * columns);
@@ -507,13 +585,10 @@ fn open_label(path: &Path, label: &Path, text: &str) -> Result<Raster> {
     let data = std::fs::canonicalize(&data)
         .map_err(|e| Error::io(&data, "find the image of a label", &e))?;
     let xml = labels::virtual_raster(&image, &data);
-    let dataset = open_allowed(Path::new(&xml)).map_err(|mut e| {
-        // The message would otherwise show the XML as the file's name.
-        let problem = std::mem::take(e.problem_mut());
-        *e.problem_mut() = problem.file(label);
-        e
-    })?;
-    let mut raster = Raster::from_dataset(dataset, path, image.notes.clone())?;
+    let name = PathBuf::from(xml);
+    // The message would otherwise show the XML as the file's name.
+    let dataset = open_allowed(&name).map_err(|e| renamed(e, label))?;
+    let mut raster = Raster::from_dataset(dataset, path, name, image.notes.clone())?;
     raster.target = image.target;
     raster.crs = image.map.and_then(|map| {
         let semi_major_m = map.radius_m?;
@@ -554,8 +629,45 @@ fn check_length(image: &RawImage, data: &Path) -> Result<()> {
     Ok(())
 }
 
-/// Opens the variable with the heights of a file that holds several.
-fn open_heights(dataset: &Dataset, path: &Path, notes: &mut Vec<String>) -> Result<Dataset> {
+/// The same error about another file.
+fn renamed(mut error: Error, path: &Path) -> Error {
+    let problem = std::mem::take(error.problem_mut());
+    *error.problem_mut() = problem.file(path);
+    error
+}
+
+/// The table of numbers in a file, if it is one.
+fn table_of(path: &Path) -> Result<Option<Table>> {
+    const HEAD: u64 = 4096;
+    let mut head = Vec::new();
+    let read = File::open(path).and_then(|f| f.take(HEAD).read_to_end(&mut head));
+    if read.is_err() || !table::is_table(&head) {
+        return Ok(None);
+    }
+    table::read(path).map(Some)
+}
+
+/// A table of numbers as a raster in memory, without coordinates.
+fn open_table(path: &Path, table: Table) -> Result<Raster> {
+    let made = || -> gdal::errors::Result<Dataset> {
+        let driver = DriverManager::get_driver_by_name("MEM")?;
+        let dataset = driver.create_with_band_type::<f64, _>("", table.columns, table.rows, 1)?;
+        let size = (table.columns, table.rows);
+        dataset
+            .rasterband(1)?
+            .write((0, 0), size, &mut Buffer::new(size, table.cells))?;
+        Ok(dataset)
+    };
+    let dataset = made().map_err(|e| unreadable(path, &e))?;
+    let note = format!(
+        "a table of numbers as text: taken for {} columns and {} rows",
+        table.columns, table.rows
+    );
+    Raster::from_dataset(dataset, path, PathBuf::new(), vec![note])
+}
+
+/// Name of the variable with the heights in a file that holds several.
+fn heights_of(dataset: &Dataset, path: &Path, notes: &mut Vec<String>) -> Result<PathBuf> {
     let names: Vec<String> = dataset
         .metadata_domain("SUBDATASETS")
         .unwrap_or_default()
@@ -591,7 +703,7 @@ fn open_heights(dataset: &Dataset, path: &Path, notes: &mut Vec<String>) -> Resu
         names.len(),
         variable(chosen)
     ));
-    open_allowed(Path::new(chosen))
+    Ok(PathBuf::from(chosen))
 }
 
 fn refuse_network(name: &str, path: &Path) -> Result<()> {

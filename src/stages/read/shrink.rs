@@ -11,6 +11,7 @@
 //! working row.
 
 use super::place::Placement;
+use super::whole::Whole;
 use std::ops::Range;
 
 /// A working grid and which parts of the source make its cells.
@@ -75,32 +76,76 @@ impl Shrink {
         complete: bool,
         out: &mut [f32],
     ) {
+        self.fill_by(
+            row,
+            source,
+            complete,
+            |rows, weights, sums, areas| {
+                pulp::Arch::new().dispatch(AddHeights {
+                    rows,
+                    weights,
+                    sums,
+                    areas,
+                });
+            },
+            out,
+        );
+    }
+
+    /// The same for whole numbers as they are stored; `missing` stands for "no data" and `None`
+    /// tells that there is none.
+    pub fn fill_whole_numbers<'a, T: Whole + 'a>(
+        &self,
+        row: usize,
+        source: impl Fn(usize) -> &'a [T],
+        missing: Option<T>,
+        out: &mut [f32],
+    ) {
+        self.fill_by(
+            row,
+            source,
+            missing.is_none(),
+            |rows, weights, sums, areas| {
+                pulp::Arch::new().dispatch(AddNumbers {
+                    rows,
+                    weights,
+                    sums,
+                    areas,
+                    missing,
+                });
+            },
+            out,
+        );
+    }
+
+    /// `add` adds the parts of rows to sums and, if there are any, to areas.
+    fn fill_by<'a, T: 'a>(
+        &self,
+        row: usize,
+        source: impl Fn(usize) -> &'a [T],
+        complete: bool,
+        add: impl Fn(&[&'a [T]], &[f64], &mut [f64], Option<&mut [f64]>),
+        out: &mut [f32],
+    ) {
         let parts = &self.rows[row];
         let whole: f64 = parts.weights.iter().sum();
         let mut sums = [0.0f64; BLOCK_COLUMNS];
         let mut areas = [whole; BLOCK_COLUMNS];
         let mut shares = Shares::new(self.source_columns, self.columns);
+        let mut rows: Vec<&[T]> = Vec::with_capacity(parts.weights.len());
         let mut start = 0;
         while start < self.source_columns {
             let end = (start + BLOCK_COLUMNS).min(self.source_columns);
             let (sums, areas) = (&mut sums[..end - start], &mut areas[..end - start]);
+            rows.clear();
+            rows.extend((0..parts.weights.len()).map(|i| &source(parts.first + i)[start..end]));
             sums.fill(0.0);
-            if !complete {
+            if complete {
+                add(&rows, &parts.weights, sums, None);
+            } else {
                 areas.fill(0.0);
+                add(&rows, &parts.weights, sums, Some(areas));
             }
-            pulp::Arch::new().dispatch(
-                #[inline(always)]
-                || {
-                    for (offset, &weight) in parts.weights.iter().enumerate() {
-                        let heights_m = &source(parts.first + offset)[start..end];
-                        if complete {
-                            add_complete_row(heights_m, weight, sums);
-                        } else {
-                            add_row(heights_m, weight, sums, areas);
-                        }
-                    }
-                },
-            );
             shares.take(sums, areas, out);
             start = end;
         }
@@ -130,21 +175,75 @@ fn row_parts(edges_deg: &[f64], north_deg: f64, south_deg: f64) -> RowParts {
     RowParts { first, weights }
 }
 
-/// Adds `weight` times a row, leaving missing cells out.
-#[inline(always)]
-fn add_row(heights_m: &[f32], weight: f64, sums: &mut [f64], areas: &mut [f64]) {
-    for ((&h, sum), area) in heights_m.iter().zip(sums).zip(areas) {
-        let valid = !h.is_nan();
-        *sum += if valid { weight * f64::from(h) } else { 0.0 };
-        *area += if valid { weight } else { 0.0 };
+// Structs and not closures: only what is inlined into them is compiled for wide vectors. Every
+// column has sums of its own, so bytes do not depend on how many are added at once.
+
+/// Adds weighted rows of heights; with areas, NaN is left out of both sums.
+struct AddHeights<'a> {
+    rows: &'a [&'a [f32]],
+    weights: &'a [f64],
+    sums: &'a mut [f64],
+    areas: Option<&'a mut [f64]>,
+}
+
+impl pulp::NullaryFnOnce for AddHeights<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let rows = self.rows.iter().zip(self.weights);
+        match self.areas {
+            None => rows.for_each(|(row, &weight)| {
+                for (&h, sum) in row.iter().zip(self.sums.iter_mut()) {
+                    *sum += weight * f64::from(h);
+                }
+            }),
+            Some(areas) => rows.for_each(|(row, &weight)| {
+                for ((&h, sum), area) in row.iter().zip(self.sums.iter_mut()).zip(areas.iter_mut())
+                {
+                    let valid = !h.is_nan();
+                    *sum += if valid { weight * f64::from(h) } else { 0.0 };
+                    *area += if valid { weight } else { 0.0 };
+                }
+            }),
+        }
     }
 }
 
-/// Adds `weight` times a row.
-#[inline(always)]
-fn add_complete_row(heights_m: &[f32], weight: f64, sums: &mut [f64]) {
-    for (&h, sum) in heights_m.iter().zip(sums) {
-        *sum += weight * f64::from(h);
+/// Adds weighted rows of stored numbers; with areas, `missing` is left out of both sums.
+struct AddNumbers<'a, T> {
+    rows: &'a [&'a [T]],
+    weights: &'a [f64],
+    sums: &'a mut [f64],
+    areas: Option<&'a mut [f64]>,
+    missing: Option<T>,
+}
+
+impl<T: Whole> pulp::NullaryFnOnce for AddNumbers<'_, T> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        match (self.areas, self.missing) {
+            (Some(areas), Some(missing)) => {
+                for (row, &weight) in self.rows.iter().zip(self.weights) {
+                    for ((&v, sum), area) in
+                        row.iter().zip(self.sums.iter_mut()).zip(areas.iter_mut())
+                    {
+                        let weight = if v == missing { 0.0 } else { weight };
+                        *sum += weight * Into::<f64>::into(v);
+                        *area += weight;
+                    }
+                }
+            }
+            _ => {
+                for (row, &weight) in self.rows.iter().zip(self.weights) {
+                    for (&v, sum) in row.iter().zip(self.sums.iter_mut()) {
+                        *sum += weight * Into::<f64>::into(v);
+                    }
+                }
+            }
+        }
     }
 }
 

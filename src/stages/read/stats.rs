@@ -99,13 +99,7 @@ impl Collector {
 
     /// Takes in one row of heights (NaN where missing); `area` from [`cell_area`].
     pub fn add(&mut self, row: usize, heights_m: &[f32], area: u64) -> RowSum {
-        let (min, max, missing, sum_m) = pulp::Arch::new().dispatch(
-            #[inline(always)]
-            || {
-                let (min, max, missing) = row_extremes(heights_m);
-                (min, max, missing, row_sum(heights_m))
-            },
-        );
+        let (min, max, missing, sum_m) = pulp::Arch::new().dispatch(RowFigures { heights_m });
         if missing < heights_m.len() {
             self.note(row, heights_m, min, max);
             match self.bins {
@@ -120,25 +114,45 @@ impl Collector {
         RowSum { sum_m, missing }
     }
 
-    /// Looks a new extreme's column up; the first in row order wins a tie.
     fn note(&mut self, row: usize, heights_m: &[f32], min: f32, max: f32) {
-        let spot = |height_m: f32| Spot {
-            height_m,
-            row,
-            column: heights_m.iter().position(|&h| h == height_m).unwrap_or(0),
-        };
+        let column =
+            |height_m: f32| move || heights_m.iter().position(|&h| h == height_m).unwrap_or(0);
+        self.note_min(row, min, column(min));
+        self.note_max(row, max, column(max));
+    }
+
+    /// Takes a row's lowest height; its column is looked up only if it is the lowest of all so
+    /// far. The first in row order wins a tie.
+    pub fn note_min(&mut self, row: usize, height_m: f32, column: impl FnOnce() -> usize) {
         if self
             .min
-            .is_none_or(|m| min < m.height_m || (min == m.height_m && row < m.row))
+            .is_none_or(|m| height_m < m.height_m || (height_m == m.height_m && row < m.row))
         {
-            self.min = Some(spot(min));
+            self.min = Some(Spot {
+                height_m,
+                row,
+                column: column(),
+            });
         }
+    }
+
+    /// The same for a row's highest height.
+    pub fn note_max(&mut self, row: usize, height_m: f32, column: impl FnOnce() -> usize) {
         if self
             .max
-            .is_none_or(|m| max > m.height_m || (max == m.height_m && row < m.row))
+            .is_none_or(|m| height_m > m.height_m || (height_m == m.height_m && row < m.row))
         {
-            self.max = Some(spot(max));
+            self.max = Some(Spot {
+                height_m,
+                row,
+                column: column(),
+            });
         }
+    }
+
+    /// Area in each bin, one more for missing cells at the end.
+    pub fn areas_mut(&mut self) -> &mut [u64] {
+        &mut self.areas
     }
 
     /// Adds another collector's share; the order of merging does not matter.
@@ -269,6 +283,22 @@ pub(super) fn cell_area(placement: &Placement, row: usize) -> u64 {
 /// Lanes of the row loops: as many independent chains as a core can keep going.
 const LANES: usize = 16;
 
+/// Figures of one row: lowest and highest height, missing cells, sum. A struct and not a closure,
+/// like all that runs under wide vectors: only what is inlined into it is compiled for them.
+struct RowFigures<'a> {
+    heights_m: &'a [f32],
+}
+
+impl pulp::NullaryFnOnce for RowFigures<'_> {
+    type Output = (f32, f32, usize, f64);
+
+    #[inline(always)]
+    fn call(self) -> Self::Output {
+        let (min, max, missing) = row_extremes(self.heights_m);
+        (min, max, missing, row_sum(self.heights_m))
+    }
+}
+
 /// Lowest and highest valid height and the number of missing cells.
 #[inline(always)]
 fn row_extremes(heights_m: &[f32]) -> (f32, f32, usize) {
@@ -326,13 +356,34 @@ fn count_whole(
     let (first, per_step) = (first_m as f32, (1.0 / step_m) as f32);
     let mut bins = [0u32; 256];
     for chunk in heights_m.chunks(bins.len()) {
-        pulp::Arch::new().dispatch(
-            #[inline(always)]
-            || find_bins(chunk, &mut bins, first, per_step, count as f32),
-        );
+        pulp::Arch::new().dispatch(FindBins {
+            heights_m: chunk,
+            bins: &mut bins,
+            first,
+            per_step,
+            count: count as f32,
+        });
         for &bin in &bins[..chunk.len()] {
             areas[bin as usize] += area;
         }
+    }
+}
+
+struct FindBins<'a> {
+    heights_m: &'a [f32],
+    bins: &'a mut [u32; 256],
+    first: f32,
+    per_step: f32,
+    count: f32,
+}
+
+impl pulp::NullaryFnOnce for FindBins<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let (first, per_step) = (self.first, self.per_step);
+        find_bins(self.heights_m, self.bins, first, per_step, self.count);
     }
 }
 

@@ -15,9 +15,113 @@ use std::ops::Range;
 use std::sync::mpsc::sync_channel;
 
 /// Rows of stored numbers, from the north.
-pub(super) trait RowSource: Send {
+pub(super) trait RowSource<T>: Send {
     /// Fills `out` with whole rows of numbers from `first` on.
-    fn read(&mut self, first: usize, out: &mut [f32]) -> Result<()>;
+    fn read(&mut self, first: usize, out: &mut [T]) -> Result<()>;
+}
+
+/// What is done with rows of one type of number.
+pub(super) trait Treatment: Sync {
+    /// A cell as it is read.
+    type Sample: Copy + Default + Send + Sync;
+    /// Part of the statistics.
+    type Collector: Send;
+
+    /// An empty collector.
+    fn collector(&self) -> Self::Collector;
+
+    /// Makes a fresh row ready for the rest.
+    fn prepare(&self, row: usize, cells: &mut [Self::Sample]);
+
+    /// Takes a row into the statistics; `area` from [`cell_area`].
+    fn collect(
+        &self,
+        collector: &mut Self::Collector,
+        row: usize,
+        cells: &[Self::Sample],
+        area: u64,
+    ) -> RowSum;
+
+    /// A row's heights, NaN where missing.
+    fn copy(&self, cells: &[Self::Sample], out: &mut [f32]);
+
+    /// Heights of a working row; `complete` when no cell under it is missing.
+    fn average<'a>(
+        &self,
+        shrink: &Shrink,
+        row: usize,
+        source: impl Fn(usize) -> &'a [Self::Sample],
+        complete: bool,
+        out: &mut [f32],
+    ) where
+        Self::Sample: 'a;
+
+    /// Statistics of all rows; `None` when no cell was valid.
+    fn finish(
+        &self,
+        collectors: Vec<Self::Collector>,
+        placement: &Placement,
+        sums: &[RowSum],
+    ) -> Option<Statistics>;
+}
+
+/// Numbers read as single-precision floats, made heights at once.
+pub(super) struct Floats<'a> {
+    pub bins: Bins,
+    pub decode: &'a Decode,
+    /// Metres to take off each row, none when empty.
+    pub lower_m: &'a [f64],
+}
+
+impl Treatment for Floats<'_> {
+    type Sample = f32;
+    type Collector = Collector;
+
+    fn collector(&self) -> Collector {
+        Collector::new(self.bins)
+    }
+
+    fn prepare(&self, row: usize, cells: &mut [f32]) {
+        self.decode.apply(cells);
+        if let Some(&lower_m) = self.lower_m.get(row) {
+            for h in cells {
+                *h = (f64::from(*h) - lower_m) as f32;
+            }
+        }
+    }
+
+    fn collect(&self, collector: &mut Collector, row: usize, cells: &[f32], area: u64) -> RowSum {
+        collector.add(row, cells, area)
+    }
+
+    fn copy(&self, cells: &[f32], out: &mut [f32]) {
+        out.copy_from_slice(cells);
+    }
+
+    fn average<'a>(
+        &self,
+        shrink: &Shrink,
+        row: usize,
+        source: impl Fn(usize) -> &'a [f32],
+        complete: bool,
+        out: &mut [f32],
+    ) {
+        shrink.fill(row, source, complete, out);
+    }
+
+    fn finish(
+        &self,
+        collectors: Vec<Collector>,
+        placement: &Placement,
+        sums: &[RowSum],
+    ) -> Option<Statistics> {
+        let mut parts = collectors.into_iter();
+        let mut all = parts.next()?;
+        for part in parts {
+            all.merge(part);
+        }
+        all.finish(placement, sums)
+    }
 }
 
 /// How stored numbers become heights in metres, NaN where missing.
@@ -42,6 +146,18 @@ impl Decode {
         }
     }
 
+    /// Factor, metres added, and numbers that mean "no data".
+    pub fn parts(&self) -> (f64, f64, &[f32]) {
+        match self {
+            Decode::None => (1.0, 0.0, &[]),
+            Decode::Linear {
+                scale,
+                shift_m,
+                missing,
+            } => (*scale, *shift_m, missing),
+        }
+    }
+
     /// Takes one more stored number for "no data".
     pub fn also_missing(&mut self, fill: f64) {
         if let Decode::Linear { missing, .. } = self {
@@ -59,31 +175,45 @@ impl Decode {
         else {
             return;
         };
-        let (scale, shift_m) = (*scale, *shift_m);
-        pulp::Arch::new().dispatch(
-            #[inline(always)]
-            || match missing.as_slice() {
-                // One fill value or none is the rule, and is done at memory speed.
-                [] => decode(cells, scale, shift_m, f32::NAN),
-                &[fill] => decode(cells, scale, shift_m, fill),
-                &[fill, ref others @ ..] => {
-                    for v in cells.iter_mut().filter(|v| others.contains(v)) {
-                        *v = f32::NAN;
-                    }
-                    decode(cells, scale, shift_m, fill);
+        let fill = match missing.as_slice() {
+            // One fill value or none is the rule, and is done at memory speed.
+            [] => f32::NAN,
+            [fill] => *fill,
+            [fill, others @ ..] => {
+                for v in cells.iter_mut().filter(|v| others.contains(v)) {
+                    *v = f32::NAN;
                 }
-            },
-        );
+                *fill
+            }
+        };
+        pulp::Arch::new().dispatch(ToHeights {
+            cells,
+            scale: *scale,
+            shift_m: *shift_m,
+            fill,
+        });
     }
 }
 
-#[inline(always)]
-fn decode(cells: &mut [f32], scale: f64, shift_m: f64, fill: f32) {
-    for v in cells {
-        // Comparisons with NaN are false.
-        let kept = (v.abs() <= LARGEST as f32) & (*v != fill);
-        let height = (f64::from(*v) * scale + shift_m) as f32;
-        *v = if kept { height } else { f32::NAN };
+/// A struct and not a closure: what it calls must be compiled for the widest vectors.
+struct ToHeights<'a> {
+    cells: &'a mut [f32],
+    scale: f64,
+    shift_m: f64,
+    fill: f32,
+}
+
+impl pulp::NullaryFnOnce for ToHeights<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        for v in self.cells {
+            // Comparisons with NaN are false.
+            let kept = (v.abs() <= LARGEST as f32) & (*v != self.fill);
+            let height = (f64::from(*v) * self.scale + self.shift_m) as f32;
+            *v = if kept { height } else { f32::NAN };
+        }
     }
 }
 
@@ -114,29 +244,28 @@ struct Strip {
 
 /// Reads everything once. Heights are `None` for [`Keep::Nothing`]; statistics are `None` when no
 /// cell holds data.
-pub(super) fn run(
-    source: &mut dyn RowSource,
+pub(super) fn run<T: Treatment>(
+    source: &mut dyn RowSource<T::Sample>,
     placement: &Placement,
-    bins: Bins,
+    treatment: &T,
     keep: &Keep,
-    decode: &Decode,
     progress: &dyn Progress,
 ) -> Result<(Option<Statistics>, Option<Array2<f32>>)> {
     let columns = placement.columns;
-    let strips = plan(placement, keep);
+    let strips = plan(placement, keep, size_of::<T::Sample>());
     let mut heights = match keep {
         Keep::Nothing => None,
         Keep::All => Some(Array2::zeros((placement.rows, columns))),
         Keep::Averages(shrink) => Some(Array2::zeros((shrink.rows(), shrink.columns()))),
     };
     let parts = rayon::current_num_threads().clamp(1, COLLECTORS);
-    let mut collectors: Vec<Collector> = (0..parts).map(|_| Collector::new(bins)).collect();
+    let mut collectors: Vec<T::Collector> = (0..parts).map(|_| treatment.collector()).collect();
     let mut sums = vec![RowSum::default(); placement.rows];
 
     progress.start("reading the grid", placement.rows as u64);
     std::thread::scope(|scope| -> Result<()> {
-        let (full, filled) = sync_channel::<Result<Vec<f32>>>(0);
-        let (empty, emptied) = sync_channel::<Vec<f32>>(2);
+        let (full, filled) = sync_channel::<Result<Vec<T::Sample>>>(0);
+        let (empty, emptied) = sync_channel::<Vec<T::Sample>>(2);
         for _ in 0..2 {
             // The receiver is alive and the channel has room for both.
             let _ = empty.send(Vec::new());
@@ -147,7 +276,7 @@ pub(super) fn run(
                 let Ok(mut buffer) = emptied.recv() else {
                     return;
                 };
-                buffer.resize(strip.read.len() * columns, 0.0);
+                buffer.resize(strip.read.len() * columns, T::Sample::default());
                 let outcome = source.read(strip.read.start, &mut buffer);
                 let failed = outcome.is_err();
                 if full.send(outcome.map(|()| buffer)).is_err() || failed {
@@ -162,14 +291,22 @@ pub(super) fn run(
             let mut buffer = buffer?;
             buffer
                 .par_chunks_mut(columns)
-                .for_each(|row| decode.apply(row));
+                .zip(strip.read.clone())
+                .for_each(|(cells, row)| treatment.prepare(row, cells));
             let row = |r: usize| {
                 let start = (r - strip.read.start) * columns;
                 &buffer[start..start + columns]
             };
-            collect(placement, strip, &row, &mut collectors, &mut sums);
+            collect(
+                treatment,
+                placement,
+                strip,
+                &row,
+                &mut collectors,
+                &mut sums,
+            );
             if let Some(heights) = &mut heights {
-                keep_rows(keep, strip, &row, &sums, heights);
+                keep_rows(treatment, keep, strip, &row, &sums, heights);
             }
             progress.step(strip.own.len() as u64);
             let _ = empty.send(buffer);
@@ -178,23 +315,20 @@ pub(super) fn run(
     })?;
     progress.done();
 
-    let mut collectors = collectors.into_iter();
-    let statistics = collectors.next().and_then(|mut all| {
-        for part in collectors {
-            all.merge(part);
-        }
-        all.finish(placement, &sums)
-    });
+    let statistics = treatment.finish(collectors, placement, &sums);
     Ok((statistics, heights))
 }
 
-fn collect<'a>(
+fn collect<'a, T: Treatment>(
+    treatment: &T,
     placement: &Placement,
     strip: &Strip,
-    row: &(impl Fn(usize) -> &'a [f32] + Sync),
-    collectors: &mut [Collector],
+    row: &(impl Fn(usize) -> &'a [T::Sample] + Sync),
+    collectors: &mut [T::Collector],
     sums: &mut [RowSum],
-) {
+) where
+    T::Sample: 'a,
+{
     let first = strip.own.start;
     let sums = &mut sums[strip.own.clone()];
     let share = sums.len().div_ceil(collectors.len()).max(1);
@@ -205,18 +339,21 @@ fn collect<'a>(
         .for_each(|(part, (collector, sums))| {
             for (offset, sum) in sums.iter_mut().enumerate() {
                 let r = first + part * share + offset;
-                *sum = collector.add(r, row(r), cell_area(placement, r));
+                *sum = treatment.collect(collector, r, row(r), cell_area(placement, r));
             }
         });
 }
 
-fn keep_rows<'a>(
+fn keep_rows<'a, T: Treatment>(
+    treatment: &T,
     keep: &Keep,
     strip: &Strip,
-    row: &(impl Fn(usize) -> &'a [f32] + Sync),
+    row: &(impl Fn(usize) -> &'a [T::Sample] + Sync),
     sums: &[RowSum],
     heights: &mut Array2<f32>,
-) {
+) where
+    T::Sample: 'a,
+{
     let width = heights.ncols();
     // A fresh array is contiguous.
     let Some(cells) = heights.as_slice_mut() else {
@@ -228,15 +365,15 @@ fn keep_rows<'a>(
         .for_each(|(line, r)| match keep {
             Keep::Averages(shrink) => {
                 let complete = sums[shrink.source_rows(r)].iter().all(|s| s.missing == 0);
-                shrink.fill(r, row, complete, line);
+                treatment.average(shrink, r, row, complete, line);
             }
-            _ => line.copy_from_slice(row(r)),
+            _ => treatment.copy(row(r), line),
         });
 }
 
 /// Cuts the rows into strips that end where a working row ends.
-fn plan(placement: &Placement, keep: &Keep) -> Vec<Strip> {
-    let budget = (STRIP_BYTES / (4 * placement.columns)).max(1);
+fn plan(placement: &Placement, keep: &Keep, cell_bytes: usize) -> Vec<Strip> {
+    let budget = (STRIP_BYTES / (cell_bytes * placement.columns)).max(1);
     let Keep::Averages(shrink) = keep else {
         return (0..placement.rows)
             .step_by(budget)
@@ -280,12 +417,18 @@ mod tests {
     use crate::grid::Registration;
     use crate::progress::Silent;
 
+    const HEIGHTS: Floats<'static> = Floats {
+        bins: Bins::Float,
+        decode: &Decode::None,
+        lower_m: &[],
+    };
+
     struct Formula {
         columns: usize,
         fail_at: usize,
     }
 
-    impl RowSource for Formula {
+    impl RowSource<f32> for Formula {
         fn read(&mut self, first: usize, out: &mut [f32]) -> Result<()> {
             for (i, line) in out.chunks_mut(self.columns).enumerate() {
                 if first + i >= self.fail_at {
@@ -305,7 +448,7 @@ mod tests {
             None => Keep::All,
             Some((c, r)) => Keep::Averages(Shrink::new(&placement, c, r)),
         };
-        plan(&placement, &keep)
+        plan(&placement, &keep, 4)
     }
 
     #[test]
@@ -330,27 +473,12 @@ mod tests {
             columns: 64,
             fail_at: usize::MAX,
         };
-        let (stats, heights) = run(
-            &mut source,
-            &placement,
-            Bins::Float,
-            &Keep::All,
-            &Decode::None,
-            &Silent,
-        )
-        .unwrap();
+        let (stats, heights) = run(&mut source, &placement, &HEIGHTS, &Keep::All, &Silent).unwrap();
         let heights = heights.unwrap();
         assert_eq!(heights[[31, 63]], (31 * 3 + 63) as f32);
         assert_eq!(stats.unwrap().max.row, 31);
         source.fail_at = 20;
-        let error = run(
-            &mut source,
-            &placement,
-            Bins::Float,
-            &Keep::All,
-            &Decode::None,
-            &Silent,
-        );
+        let error = run(&mut source, &placement, &HEIGHTS, &Keep::All, &Silent);
         assert_eq!(error.unwrap_err().to_string(), "grid: torn");
     }
 }

@@ -1052,3 +1052,257 @@ fn earth_at_one_degree_is_wet_and_high_in_tibet() {
     );
     assert_abs_diff_eq!(source.hypsometry.share_below(0.0), 0.71, epsilon = 0.02);
 }
+
+#[test]
+fn the_bulge_of_a_flattened_body_is_taken_out_when_asked() {
+    // Source of the axes: IAU WGCCRE 2015 (Archinal et al. 2018), Mars.
+    let (a, c) = (3_396_190.0f64, 3_376_200.0f64);
+    let dir = folder();
+    let path = Fixture {
+        crs: Some("+proj=longlat +R=3396190 +no_defs"),
+        ..Fixture::degrees(360, 180, 0.0)
+    }
+    .write(&dir, "radii.tif", |row, column| {
+        let lat = (89.5 - row as f64).to_radians();
+        // 1/r² = (cos φ/a)² + (sin φ/c)², and one hill.
+        let radius = 1.0 / (lat.cos() / a).hypot(lat.sin() / c);
+        radius
+            + if (row, column) == (60, 200) {
+                500.0
+            } else {
+                0.0
+            }
+    });
+    let kept = read_all(&job(&path)).source;
+    assert!(kept.min.height_m < -19_900.0);
+    let Reading { grid, source } = read_all(&GridSettings {
+        flattening: Flattening::Remove,
+        ..job(&path)
+    });
+    assert_eq!((source.max.lat_deg, source.max.lon_deg), (29.5, 200.5));
+    assert_abs_diff_eq!(source.max.height_m, 500.0, epsilon = 1.0);
+    let hill = |h: &&f32| h.abs() > 1.0;
+    assert_eq!(grid.heights_m.iter().filter(hill).count(), 1);
+    assert!(
+        source.notes.contains(
+            &"the ellipsoid of 3396.19 by 3376.2 km (the table of bodies for Mars) was taken out: \
+              heights changed by 0 m at the equator and +19990 m at the poles"
+                .to_owned()
+        ),
+        "{:?}",
+        source.notes
+    );
+    let moon = Fixture {
+        crs: Some("+proj=longlat +R=1737400 +no_defs"),
+        ..Fixture::degrees(36, 18, 0.0)
+    }
+    .write(&dir, "moon.tif", |r, c| bump(r, c) as i16);
+    assert_eq!(
+        refusal(&GridSettings {
+            flattening: Flattening::Remove,
+            ..job(&moon)
+        }),
+        "job: grid.flattening: there is no known flattening to take out; found Moon is taken for \
+         a sphere; allowed: a body with two different axes; set flattening = \"keep\" under [grid]"
+    );
+}
+
+#[test]
+fn a_table_of_numbers_needs_a_west_and_then_works() {
+    // Layout from the Magellan TOPOGRD label: 360 × 180 numbers of F8.2 in kilometres, ten a
+    // record, the first column at 240 E; the highest, 9.70 km, at 64.5 N 4.5 E.
+    let dir = folder();
+    let mut text = String::new();
+    for i in 0..360 * 180 {
+        let (row, column) = (i / 360, i % 360);
+        let km = match (row, column) {
+            (25, 124) => 9.70,
+            _ => 0.01 * ((row + column) % 90) as f64 - 1.0,
+        };
+        text += &format!("{km:8.2}");
+        if i % 10 == 9 {
+            text += "\r\n";
+        }
+    }
+    let path = dir.path().join("TOPOGRD.DAT");
+    std::fs::write(&path, &text).unwrap();
+    assert_eq!(
+        refusal(&job(&path)),
+        "grid: the file does not say where on the body its cells lie; found 360 × 180 cells \
+         without coordinates; add under [grid] west = the longitude of its western edge (often 0 \
+         or -180), radius or body, and scale and offset if its numbers are not metres"
+    );
+    let source = read_all(&GridSettings {
+        west_deg: Some(240.0),
+        scale: Some(1000.0),
+        body: Some("Venus".to_owned()),
+        ..job(&path)
+    })
+    .source;
+    assert_abs_diff_eq!(source.max.height_m, 9700.0, epsilon = 1e-3);
+    assert_eq!((source.max.lat_deg, source.max.lon_deg), (64.5, 4.5));
+    assert_eq!(source.body.as_deref(), Some("Venus"));
+
+    std::fs::write(&path, &text[..text.len() - 82]).unwrap();
+    assert_eq!(
+        refusal(&job(&path)),
+        "grid: the table of numbers is not twice as wide as high; found 64790 numbers; allowed: \
+         2 × n × n numbers, such as 64800 for 360 columns and 180 rows; the file is cut short, \
+         or convert it to a GeoTIFF first"
+    );
+    let torn = text.replacen("    9.70", "   -9.-7", 1);
+    std::fs::write(&path, torn).unwrap();
+    assert_eq!(
+        refusal(&job(&path)),
+        "grid: line 913 of the table holds something that is not a number; found \"-9.-7\"; the \
+         file is damaged or not a table of heights"
+    );
+}
+
+#[test]
+fn a_jpeg_2000_is_read_like_a_geotiff() {
+    let dir = folder();
+    let tiff = Fixture {
+        crs: Some("+proj=longlat +R=1737400 +no_defs"),
+        ..Fixture::degrees(360, 180, -180.0)
+    }
+    .write(&dir, "a.tif", |r, c| (bump(r / 10, c / 10)) as i16);
+    let path = dir.path().join("a.jp2");
+    let options = RasterCreationOptions::from_iter(["QUALITY=100", "REVERSIBLE=YES"]);
+    let driver = DriverManager::get_driver_by_name("JP2OpenJPEG").unwrap();
+    let from = gdal::Dataset::open(&tiff).unwrap();
+    from.create_copy(&driver, &path, &options)
+        .unwrap()
+        .close()
+        .unwrap();
+    let (jpeg, tiff) = (read_all(&job(&path)), read_all(&job(&tiff)));
+    assert_eq!(jpeg.grid, tiff.grid);
+    assert_eq!(jpeg.source.max, tiff.source.max);
+    assert_eq!(jpeg.source.body.as_deref(), Some("Moon"));
+}
+
+#[test]
+fn a_virtual_raster_of_tiles_is_one_grid() {
+    let dir = folder();
+    let whole = Fixture::degrees(36, 18, 0.0).write(&dir, "whole.tif", |r, c| bump(r, c) as i16);
+    let mut sources = String::new();
+    for (name, first) in [("west.tif", 0), ("east.tif", 18)] {
+        Fixture {
+            columns: 18,
+            transform: Some([10.0 * first as f64, 10.0, 0.0, 90.0, 0.0, -10.0]),
+            ..Fixture::degrees(36, 18, 0.0)
+        }
+        .write(&dir, name, |r, c| bump(r, c + first) as i16);
+        sources += &format!(
+            "<SimpleSource><SourceFilename relativeToVRT=\"1\">{name}</SourceFilename>\
+             <SrcRect xOff=\"0\" yOff=\"0\" xSize=\"18\" ySize=\"18\"/>\
+             <DstRect xOff=\"{first}\" yOff=\"0\" xSize=\"18\" ySize=\"18\"/></SimpleSource>"
+        );
+    }
+    let path = dir.path().join("both.vrt");
+    let text = format!(
+        "<VRTDataset rasterXSize=\"36\" rasterYSize=\"18\">\
+         <GeoTransform>0, 10, 0, 90, 0, -10</GeoTransform>\
+         <VRTRasterBand dataType=\"Int16\" band=\"1\">{sources}</VRTRasterBand></VRTDataset>"
+    );
+    std::fs::write(&path, text).unwrap();
+    assert_eq!(read_all(&job(&path)).grid, read_all(&job(&whole)).grid);
+}
+
+/// An SRTM tile of one degree: 1201 × 1201 big-endian numbers, edges shared with its neighbours.
+fn hgt(dir: &TempDir, name: &str) -> PathBuf {
+    let path = dir.path().join(name);
+    let bytes: Vec<u8> = (0..1201i32 * 1201)
+        .flat_map(|i| ((i % 700) as i16).to_be_bytes())
+        .collect();
+    std::fs::write(&path, bytes).unwrap();
+    path
+}
+
+#[test]
+fn hgt_tiles_lie_where_their_names_say_and_miss_the_rest_of_the_globe() {
+    let dir = folder();
+    let one = hgt(&dir, "N00E006.hgt");
+    let message = refusal(&job(&one));
+    assert!(
+        message
+            .starts_with("grid: the grid does not cover the whole globe; found longitudes 5.99958"),
+        "{message}"
+    );
+    let both = GridSettings {
+        files: vec![one, hgt(&dir, "S01E006.hgt")],
+        ..GridSettings::default()
+    };
+    let message = refusal(&both);
+    assert!(
+        message.starts_with("grid: grid.files: the files together do not cover the whole globe"),
+        "{message}"
+    );
+}
+
+#[test]
+fn many_tiles_are_one_grid_and_not_all_open_at_once() {
+    let dir = folder();
+    let cell = |r: usize, c: usize| ((r * 31 + c * 17) % 4001) as i16 - 1000;
+    let mut files = Vec::new();
+    for row in 0..12 {
+        for column in 0..24 {
+            let tile = Fixture {
+                columns: 15,
+                rows: 15,
+                transform: Some([
+                    -180.0 + 15.0 * column as f64,
+                    1.0,
+                    0.0,
+                    90.0 - 15.0 * row as f64,
+                    0.0,
+                    -1.0,
+                ]),
+                ..Fixture::degrees(360, 180, 0.0)
+            };
+            files.push(tile.write(&dir, &format!("{row}-{column}.tif"), |r, c| {
+                cell(15 * row + r, 15 * column + c)
+            }));
+        }
+    }
+    let (rasters, stored) = open_all(&files).unwrap();
+    assert_eq!(stored.len(), 288);
+    // What the system says this program holds open in that folder.
+    let open = std::fs::read_dir("/proc/self/fd").map_or(0, |list| {
+        list.filter_map(|entry| std::fs::read_link(entry.ok()?.path()).ok())
+            .filter(|target| target.starts_with(dir.path()))
+            .count()
+    });
+    assert_eq!(open, 0);
+    drop(rasters);
+    let whole = Fixture::degrees(360, 180, -180.0).write(&dir, "whole.tif", cell);
+    let settings = GridSettings {
+        files,
+        ..GridSettings::default()
+    };
+    let (tiled, whole) = (read_all(&settings), read_all(&job(&whole)));
+    assert_eq!(tiled.grid, whole.grid);
+    assert_eq!(tiled.source.max, whole.source.max);
+    assert_eq!(tiled.source.hypsometry, whole.source.hypsometry);
+}
+
+#[test]
+fn special_pixels_of_floating_cubes_are_holes() {
+    // Source: USGS ISIS, special pixels of 4-byte reals: NULL, LRS, LIS, HIS, HRS.
+    let special = [
+        0xFF7F_FFFBu32,
+        0xFF7F_FFFC,
+        0xFF7F_FFFD,
+        0xFF7F_FFFE,
+        0xFF7F_FFFF,
+    ];
+    let dir = folder();
+    let path =
+        Fixture::degrees(36, 18, 0.0).write(&dir, "cube.tif", |r, c| match (r, special.get(c)) {
+            (9, Some(bits)) => f32::from_bits(*bits),
+            _ => bump(r, c) as f32,
+        });
+    let source = read_all(&job(&path)).source;
+    assert_eq!(source.filled_cells, 5);
+    assert_eq!(source.min.height_m, -700.0);
+}

@@ -276,7 +276,7 @@ pub(super) fn working_placement(step_deg: f64, squash: f64) -> Placement {
 /// Rows of heights already in memory.
 pub(super) struct InMemory(pub Array2<f32>);
 
-impl RowSource for InMemory {
+impl RowSource<f32> for InMemory {
     fn read(&mut self, first: usize, out: &mut [f32]) -> Result<()> {
         let columns = self.0.ncols();
         for (line, row) in out.chunks_mut(columns).zip(first..) {
