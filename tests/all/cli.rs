@@ -173,16 +173,19 @@ fn the_manual_has_a_page_for_every_command() {
     let folder = TempDir::new().unwrap();
     let (code, out, err) = run(&folder, &["manual", "man/man1"]);
     assert_eq!((code, out.as_str()), (0, ""));
-    assert_eq!(err, "Wrote 10 pages to man/man1\n");
+    assert_eq!(err, "Wrote 11 pages to man/man1\n");
     let names = files(&folder.path().join("man/man1"));
     let commands = [
         "check",
         "completions",
+        "curves",
         "facets",
         "init",
         "inspect",
         "join",
         "manual",
+        "plan",
+        "turn",
     ];
     let mut expected: Vec<String> = commands
         .iter()
