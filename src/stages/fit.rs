@@ -665,7 +665,8 @@ impl<'a> Ground<'a> {
                 lowest_mm = lowest_mm.min(extremes.lowest - back_plane_mm);
                 let outline_mm = self.outline(kind, size);
                 let half = outline_mm.iter().fold(DVec2::ZERO, |h, p| h.max(p.abs()));
-                let pixels = |half_mm: f64| 2 * (half_mm / pixel_mm).ceil() as usize;
+                // A hundredth of a pixel of trim is not worth another row: rounding must not decide.
+                let pixels = |half_mm: f64| 2 * (half_mm / pixel_mm - 0.01).ceil() as usize;
                 let number = self.solid.kinds[kind].faces[0];
                 KindFit {
                     back_plane_mm,
