@@ -14,7 +14,6 @@ use crate::stages::write::manifest;
 use crate::stages::write::png::pixels_per_metre;
 use crate::{Error, Problem, Result};
 use glam::DVec2;
-use ndarray::ArrayView1;
 use rayon::prelude::*;
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -256,26 +255,35 @@ fn lowest_inside(
     let view = FacetView::of(&manifest.image, facet, &image.levels);
     let per_level = (view.white_mm - view.black_mm) / f64::from(u16::MAX);
     let trim_mm = manifest.globe.trim_mm + margin_mm;
-    let (rows, columns) = image.levels.dim();
-    let row_lowest = |(row, line): (usize, ArrayView1<'_, u16>)| {
-        let y = (rows as f64 / 2.0 - row as f64 - 0.5) * view.pixel_mm;
-        let highest_z = view.back_plane_mm + view.white_mm;
+    let highest_z = view.back_plane_mm + view.white_mm;
+    let (half_rows, half_columns) = (
+        image.levels.nrows() as f64 / 2.0,
+        image.levels.ncols() as f64 / 2.0,
+    );
+    let mut lowest = u16::MAX;
+    for (row, line) in image.levels.outer_iter().enumerate() {
+        let y = (half_rows - row as f64 - 0.5) * view.pixel_mm;
         let (left, right) = reach(sides, trim_mm, y, highest_z);
-        let mut lowest = u16::MAX;
-        for (column, &level) in line.iter().enumerate() {
-            // Few pixels have to be placed: only those lower than all before.
-            let x = (column as f64 + 0.5 - columns as f64 / 2.0) * view.pixel_mm;
-            if level < lowest && left <= x && x <= right {
+        let column = |x: f64| (x / view.pixel_mm + half_columns).clamp(0.0, 2.0 * half_columns);
+        let columns = column(left) as usize..column(right).ceil() as usize;
+        let Some(part) = line.to_slice().and_then(|line| line.get(columns.clone())) else {
+            continue;
+        };
+        // Few pixels have to be placed: only those lower than all before.
+        if part.iter().min().is_none_or(|&least| least >= lowest) {
+            continue;
+        }
+        for (column, &level) in columns.zip(part) {
+            if level < lowest {
+                let x = (column as f64 + 0.5 - half_columns) * view.pixel_mm;
                 let z = view.back_plane_mm + view.black_mm + per_level * f64::from(level);
                 if inside_all(sides, trim_mm, DVec2::new(x, y), z) {
                     lowest = level;
                 }
             }
         }
-        lowest
-    };
-    let lowest = image.levels.outer_iter().enumerate().map(row_lowest).min();
-    view.black_mm + per_level * f64::from(lowest.unwrap_or(u16::MAX))
+    }
+    view.black_mm + per_level * f64::from(lowest)
 }
 
 /// Leftmost and rightmost x at `y_mm` that is inside all sides at height `z_mm` over the globe's
