@@ -270,7 +270,7 @@ fn lowest_inside(
             continue;
         };
         // Few pixels have to be placed: only those lower than all before.
-        if part.iter().min().is_none_or(|&least| least >= lowest) {
+        if part.iter().copied().fold(u16::MAX, u16::min) >= lowest {
             continue;
         }
         for (column, &level) in columns.zip(part) {
