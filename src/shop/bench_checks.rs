@@ -64,7 +64,8 @@ fn pocket_back_and_blank_are_nested_for_every_solid() {
         for kind in 0..solid.kinds.len() {
             let jig = jig(&solid, &fit, kind, &settings).unwrap_or_else(|e| panic!("{name}: {e}"));
             let flat = |rounded: &super::polygon::Rounded| rounded.flattened(1e-4);
-            let (pocket, boss) = (flat(&jig.pocket), flat(&jig.boss));
+            let seat = jig.seat.as_ref().unwrap();
+            let (pocket, boss) = (flat(&seat.pocket), flat(&seat.boss));
             let inset = settings.jig.inset_mm;
             assert!(
                 room_between(&pocket, &jig.back_mm) > inset - 1e-6,
@@ -77,12 +78,12 @@ fn pocket_back_and_blank_are_nested_for_every_solid() {
             let clearance = room_between(&boss, &pocket);
             assert_abs_diff_eq!(clearance, settings.jig.clearance_mm, epsilon = 2e-3);
             assert!(
-                room_between(&flat(&jig.pocket_rough), &pocket) > 0.0,
+                room_between(&flat(&seat.pocket_rough), &pocket) > 0.0,
                 "{name}"
             );
-            assert!(room_between(&boss, &flat(&jig.boss_rough)) > 0.0, "{name}");
-            assert!(jig.pocket.radius_mm >= settings.jig.bit_mm / 2.0);
-            assert!(jig.boss.radius_mm >= settings.jig.bit_mm / 2.0);
+            assert!(room_between(&boss, &flat(&seat.boss_rough)) > 0.0, "{name}");
+            assert!(seat.pocket.radius_mm >= settings.jig.bit_mm / 2.0);
+            assert!(seat.boss.radius_mm >= settings.jig.bit_mm / 2.0);
             assert_eq!(
                 ways_to_sit(&jig),
                 1,
@@ -105,7 +106,14 @@ fn without_its_key_a_regular_blank_sits_in_as_many_ways_as_it_has_sides() {
     let (solid, mut settings, fit) = globe("dodecahedron", 200.0);
     settings.jig.key = false;
     let jig = jig(&solid, &fit, 0, &settings).unwrap();
-    assert_eq!((jig.keyed, jig.ways, ways_to_sit(&jig)), (false, 5, 5));
+    assert_eq!(
+        (
+            jig.seat.as_ref().unwrap().keyed,
+            jig.ways,
+            ways_to_sit(&jig)
+        ),
+        (false, 5, 5)
+    );
 }
 
 /// Source: dihedral angles and inradii of the usual published tables for edge length 1. The
@@ -337,7 +345,7 @@ fn slots_stay_in_the_wood() {
                         p.length() < lowest - 0.5 * cover,
                         "{name}: through the ground"
                     );
-                    let pocket = &jigs[facet.kind].sharp_mm[0];
+                    let pocket = &jigs[facet.kind].seat.as_ref().unwrap().sharp_mm[0];
                     if holds(pocket, p.truncate(), 0.0) {
                         assert!(
                             z > settings.jig.depth_mm + 0.5 * cover,
@@ -375,7 +383,7 @@ fn what_does_not_fit_is_told_with_numbers_and_a_way_out() {
         (
             "dodecahedron",
             &|s| s.jig.inset_mm = 60.0,
-            "job: jig.inset: the back of the A blanks has no room for a pocket; found 34.49 mm (1-23/64 in) from the middle to the nearest sawn edge of the back; allowed: more than jig.inset, 60 mm (2-23/64 in), and the bit, 6 mm (15/64 in); lower jig.inset, use thinner stock, or enlarge globe.diameter",
+            "job: jig.inset: the back of the A blanks has no room for a pocket; found 34.49 mm (1-23/64 in) from the middle to the nearest sawn edge of the back; allowed: more than jig.inset, 60 mm (2-23/64 in), and the bit, 6 mm (15/64 in); lower jig.inset, use thinner stock, enlarge globe.diameter, or set jig.pocket = \"no\" and hold the blanks with double-faced tape",
         ),
         (
             "dodecahedron",
@@ -389,7 +397,7 @@ fn what_does_not_fit_is_told_with_numbers_and_a_way_out() {
         ),
         (
             "dodecahedron",
-            &|s| s.jig.tabs = 6,
+            &|s| s.jig.tabs = Some(6),
             "job: jig.tabs: the A blanks have fewer sides than tabs; found 6 tabs on 5 sides; allowed: \
              at most 5; use fewer tabs",
         ),
@@ -427,7 +435,7 @@ fn what_does_not_fit_is_told_with_numbers_and_a_way_out() {
 #[test]
 fn ground_higher_than_the_saw_reaches_and_tilts_it_has_not_are_warned_of() {
     let (solid, mut settings, fit) = globe("tetrahedron", 200.0);
-    settings.saw.reach_mm = 50.0;
+    settings.saw.reach_mm = Some(50.0);
     // On so sharp a solid the lowest cut goes down to the back.
     settings.jig.tabs = 0;
     let bench = Bench {

@@ -13,12 +13,13 @@
 use super::polygon::{area, bounds, inset, sides};
 use crate::length::MM_PER_INCH;
 use glam::DVec2;
+use serde::Serialize;
 
 /// Places that overlap by less than this touch, mm.
 const TOUCH_MM: f64 = 1e-7;
 
 /// A board to lay blanks on.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct BoardSize {
     /// Along the grain, mm.
     pub length_mm: f64,
@@ -41,7 +42,7 @@ impl BoardSize {
 }
 
 /// Blanks of one kind.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Pieces {
     /// Outline with trim about the blank's middle, in the board's frame, counter-clockwise, mm.
     pub outline_mm: Vec<DVec2>,
@@ -50,7 +51,7 @@ pub struct Pieces {
 }
 
 /// Where a blank lies.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Placed {
     /// Index of its [`Pieces`].
     pub kind: usize,
@@ -72,7 +73,7 @@ impl Placed {
 }
 
 /// All boards with what lies on them.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Layout {
     /// One list for each board, in the order given; empty for boards not needed.
     pub boards: Vec<Vec<Placed>>,
