@@ -1111,3 +1111,15 @@ fn the_turn_may_be_left_to_the_program() {
          \"auto\"; write one of these (--set globe.turn=best)"
     );
 }
+
+#[test]
+fn a_blade_stands_no_higher_than_its_radius_and_old_sections_are_refused() {
+    assert_eq!(
+        job_error("[saw]\nblade = \"10 in\"\nreach = \"5 in\"\n"),
+        "job: saw.reach: a blade cannot stand higher above the table than its radius; found 127 mm \
+         (5 in); allowed: less than half of saw.blade, 127 mm (5 in); take saw.reach from the \
+         saw's manual, or correct saw.blade (walnut.toml line 3)"
+    );
+    let old = job_error("[work]\nfeed = 2000\n");
+    assert!(old.contains("[[cutter]]"), "{old}");
+}

@@ -432,12 +432,107 @@ fn what_does_not_fit_is_told_with_numbers_and_a_way_out() {
     assert_eq!(found, cases.map(|(_, _, message)| message));
 }
 
+fn warnings_of(solid: &Solid, fit: &Fit, settings: &Settings) -> Vec<String> {
+    let bench = Bench {
+        solid,
+        fit,
+        ground: None,
+        corners_mm: None,
+        settings,
+    };
+    plan(&bench).unwrap().warnings
+}
+
 #[test]
 fn ground_higher_than_the_saw_reaches_and_tilts_it_has_not_are_warned_of() {
     let (solid, mut settings, fit) = globe("tetrahedron", 200.0);
     settings.saw.reach_mm = Some(50.0);
-    // On so sharp a solid the lowest cut goes down to the back.
-    settings.jig.tabs = 0;
+    settings.jig.tabs = Some(0);
+    assert_eq!(
+        warnings_of(&solid, &fit, &settings)[..2],
+        [
+            "The ground on the seams of the A facets is higher than the saw reaches, most at seam \
+             S03 of facet 01: the blade must stand 71.29 mm (2-13/16 in) above the table, and one \
+             of 254 mm (10 in) stands 28.87 mm (1-9/64 in) there at 54.74° (saw.blade, saw.reach). \
+             What it leaves standing has to be cut by hand, or use a thinner jig (saw.base) or a \
+             larger saw.",
+            "The A facets need a tilt of 54.74° and the saw tilts 45.00° (saw.most_tilt): hold the \
+             blank on an inclined jig that makes up the rest, 9.74°.",
+        ]
+    );
+}
+
+/// Common practice, no source: a 10 in saw cuts 3-1/8 in (79.4 mm) upright and 2-1/8 in (54 mm) at
+/// 45°, a 12 in saw about 4 in (101.6 mm) upright.
+#[test]
+fn the_reach_follows_the_blade_unless_the_job_says_it() {
+    let mut saw = Settings::default().saw;
+    assert_abs_diff_eq!(saw.reach_at_mm(0.0), 79.4, epsilon = 1.0);
+    let tilted = saw.reach_at_mm(45.0_f64.to_radians());
+    assert_abs_diff_eq!(tilted, 54.0, epsilon = 2.5);
+    saw.blade_mm = 304.8;
+    assert_abs_diff_eq!(saw.reach_at_mm(0.0), 101.6, epsilon = 3.0);
+    saw.reach_mm = Some(90.0);
+    assert_abs_diff_eq!(saw.reach_at_mm(60.0_f64.to_radians()), 45.0, epsilon = 1e-9);
+
+    // The same blanks: a 12 in blade clears what a 10 in blade does not.
+    let (solid, mut settings, fit) = globe("cube", 260.0);
+    let high = |settings: &Settings| {
+        let warnings = warnings_of(&solid, &fit, settings);
+        warnings.iter().any(|w| w.contains("higher than the saw"))
+    };
+    assert!(high(&settings));
+    settings.saw.blade_mm = 400.0;
+    assert!(!high(&settings));
+}
+
+/// A job that does not ask for tabs gets them where they have room, and is told where not; a
+/// job that asks for them is refused.
+#[test]
+fn tabs_that_have_no_room_are_left_out_with_a_warning_unless_asked_for() {
+    let mut without = Vec::new();
+    for name in solid_names() {
+        let (solid, mut settings, _) = globe(name, 500.0);
+        settings.stock.edge_mm = 12.0;
+        let limits = fit::limits(&solid, &unit(), 4.0, &settings);
+        settings.stock.thickness_mm = limits.least_stock_mm.unwrap();
+        settings.jig.bit_mm = 3.0;
+        settings.jig.inset_mm = 3.0;
+        let fit = fit_anywhere(&solid, &unit(), &settings).unwrap();
+        let warnings = warnings_of(&solid, &fit, &settings);
+        let bare = warnings
+            .iter()
+            .any(|w| w.starts_with("No hold-down tabs, as "));
+        if bare {
+            without.push(name);
+        }
+        settings.jig.tabs = Some(2);
+        let asked = (0..solid.kinds.len()).map(|kind| jig(&solid, &fit, kind, &settings));
+        assert_eq!(asked.clone().any(|jig| jig.is_err()), bare, "{name}");
+    }
+    // Both happen.
+    assert!(!without.is_empty() && without.len() < 31, "{without:?}");
+
+    // Enough at the corner of a tetrahedron, but the lowest cut goes down to the back.
+    let (solid, settings, fit) = globe("tetrahedron", 200.0);
+    let warnings = warnings_of(&solid, &fit, &settings);
+    let tabs = warnings.iter().find(|w| w.starts_with("No hold"));
+    assert_eq!(
+        tabs.unwrap(),
+        "No hold-down tabs, as the cutter would run into the tabs (jig.tab_thickness: 6 mm (15/64 \
+         in); allowed: less than the lowest cut, 0 mm (0 in) above the back). Hold the blanks down \
+         another way, outside the trim."
+    );
+}
+
+#[test]
+fn small_facets_are_planned_without_a_pocket() {
+    let (solid, mut settings, fit) = globe("disdyakis-triacontahedron", 130.0);
+    let refused = (0..2).find_map(|kind| jig(&solid, &fit, kind, &settings).err());
+    let message = refused.unwrap().to_string();
+    let way = "set jig.pocket = \"no\" and hold the blanks with double-faced tape";
+    assert!(message.contains(way), "{message}");
+    settings.jig.pocket = false;
     let bench = Bench {
         solid: &solid,
         fit: &fit,
@@ -445,14 +540,136 @@ fn ground_higher_than_the_saw_reaches_and_tilts_it_has_not_are_warned_of() {
         corners_mm: None,
         settings: &settings,
     };
-    let warnings = plan(&bench).unwrap().warnings;
-    assert!(
-        warnings[0].starts_with("The ground on the seams of the A facets is higher than the saw reaches: the blade must stand"),
-        "{warnings:?}"
-    );
+    let plan = plan(&bench).unwrap();
+    assert!(plan.kinds.iter().all(|kind| kind.jig.seat.is_none()));
+    assert!(plan.kinds.iter().all(|kind| kind.stack.pocket_mm.is_none()));
+    assert!(plan.work.iter().all(|o| o.unit != "pocket"));
+}
+
+/// The corners of every slot, in space, in its facet's frame.
+fn slot_points(solid: &Solid, fit: &Fit, joint: &super::joints::Joint, i: usize) -> Vec<DVec3> {
+    let Some(fitting) = joint.fitting else {
+        return Vec::new();
+    };
+    let seam = &solid.seams[joint.seam];
+    let facet = &solid.faces[seam.faces[i]];
+    let tilt = facet.edges[seam.edges[i]].tilt_rad;
+    let [a, b] = seam.corners.map(|c| facet.frame.to_local(solid.corners[c]));
+    let along = (b - a).normalize();
+    let foot = a - along * along.dot(a);
+    let up = foot.normalize();
+    let mut inward = along.cross(up);
+    if inward.z < 0.0 {
+        inward = -inward;
+    }
+    let y = fit.kinds[facet.kind].back_plane_mm / tilt.cos() + joint.from_back_mm[i];
+    let middle = 0.5 * (along.dot(a) + along.dot(b)) / foot.length() * y;
+    let part = |k: i32, n: i32| f64::from(k) / f64::from(n);
+    let mut points = Vec::new();
+    for l in 0..=16 {
+        for t in 0..=2 {
+            for d in 0..=6 {
+                points.push(
+                    along * (middle + (part(l, 16) - 0.5) * fitting.along_mm)
+                        + up * (y + (part(t, 2) - 0.5) * fitting.thick_mm)
+                        + inward * (part(d, 6) * fitting.deep_mm),
+                );
+            }
+        }
+    }
+    points
+}
+
+/// On small facets the slots of two sides would run into each other near the corner: sampled
+/// points of any two slots of one facet are apart, whatever the solid and the size.
+#[test]
+fn slots_of_neighbouring_sides_never_meet() {
+    let mut lowered = 0;
+    for name in solid_names() {
+        for diameter in [160.0, 260.0, 420.0] {
+            let (solid, mut settings, fit) = globe(name, diameter);
+            settings.jig.pocket = false;
+            let jigs: Vec<_> = (0..solid.kinds.len())
+                .map(|kind| jig(&solid, &fit, kind, &settings).unwrap())
+                .collect();
+            let sheet = seam_sheet(&solid, &fit, None, &settings);
+            let found = joints(&solid, &fit, &jigs, &sheet, &settings).unwrap();
+            // One facet of each kind stands for all: ground may lie anywhere.
+            for kind in &solid.kinds {
+                let face = kind.faces[0];
+                let slots: Vec<(&str, Vec<DVec3>)> = solid.faces[face]
+                    .edges
+                    .iter()
+                    .filter_map(|edge| {
+                        let joint = &found[edge.seam];
+                        let seam = &solid.seams[edge.seam];
+                        let i = usize::from(seam.faces[0] != face);
+                        Some((joint.fitting?.name, slot_points(&solid, &fit, joint, i)))
+                    })
+                    .collect();
+                for (k, (fitting, points)) in slots.iter().enumerate() {
+                    for (other_fitting, others) in &slots[..k] {
+                        let near = points
+                            .iter()
+                            .flat_map(|p| others.iter().map(|other| p.distance_squared(*other)));
+                        let near = near.fold(f64::INFINITY, f64::min).sqrt();
+                        let cover = settings.joint.cover_mm;
+                        assert!(
+                            near > cover - 1e-6,
+                            "{name} of {diameter} mm: {fitting} and {other_fitting} {near} apart"
+                        );
+                    }
+                }
+            }
+            // With less wood asked for between slots, some seams get something larger.
+            settings.joint.cover_mm = 3.0 - 2.5;
+            let freer = joints(&solid, &fit, &jigs, &sheet, &settings).unwrap();
+            let size = |joint: &super::joints::Joint| joint.fitting.map_or(0.0, |f| f.along_mm);
+            lowered += usize::from(found.iter().zip(&freer).any(|(a, b)| size(a) < size(b)));
+        }
+    }
+    assert!(lowered > 0);
+}
+
+#[test]
+fn a_joint_whose_slots_meet_is_refused_with_numbers() {
+    let (solid, mut settings, fit) = globe("icosahedron", 200.0);
+    settings.jig.pocket = false;
+    settings.joint.cover_mm = 0.0;
+    settings.joint.kind = JointKind::Dowel;
+    settings.joint.dowel_diameter_mm = 6.0;
+    settings.joint.dowel_length_mm = 70.0;
+    let jigs = [jig(&solid, &fit, 0, &settings).unwrap()];
+    let sheet = seam_sheet(&solid, &fit, None, &settings);
+    let error = joints(&solid, &fit, &jigs, &sheet, &settings).unwrap_err();
     assert_eq!(
-        warnings[1],
-        "The A facets need a tilt of 54.74° and the saw tilts 45.00° (saw.most_tilt): hold the \
-         blank on an inclined jig that makes up the rest, 9.74°."
+        error.to_string(),
+        "job: joint.kind: two dowel slots have no room beside each other in facet 01; found slots \
+         of 6 mm (15/64 in) by 6 mm (15/64 in), 36 mm (1-27/64 in) deep, at seams S01 and S03; \
+         allowed: 0 mm (0 in) of wood between them (joint.cover); choose a smaller one, \"auto\" or \
+         \"none\", or lower joint.cover"
+    );
+}
+
+/// Everything the plan holds can be handed on as data.
+#[test]
+fn the_plan_is_plain_data() {
+    let (solid, settings, fit) = globe("cuboctahedron", 260.0);
+    let bench = Bench {
+        solid: &solid,
+        fit: &fit,
+        ground: None,
+        corners_mm: None,
+        settings: &settings,
+    };
+    let plan = plan(&bench).unwrap();
+    let value = serde_json::to_value(&plan).unwrap();
+    assert_eq!(value["kinds"].as_array().unwrap().len(), 2);
+    assert_eq!(value["sheet"].as_array().unwrap().len(), 14);
+    let tilt = value["sheet"][0][0]["tilt_deg"].as_f64().unwrap();
+    assert_eq!(tilt, plan.sheet[0][0].tilt_deg);
+    assert_eq!(
+        value["kinds"][0]["jig"]["blank_mm"][0][0].as_f64().unwrap(),
+        plan.kinds[0].jig.blank_mm[0].x
     );
 }

@@ -16,7 +16,7 @@ use super::polygon::{
 };
 use crate::geometry::Solid;
 use crate::length::both_text;
-use crate::settings::{Base, Settings};
+use crate::settings::{Base, JigSettings, Settings};
 use crate::stages::fit::Fit;
 use crate::{Error, Problem, Result};
 use glam::DVec2;
@@ -309,12 +309,16 @@ fn too_deep(kind: usize, over_mm: f64, settings: &Settings) -> Error {
     )
 }
 
-/// Tabs as the job asks; where it leaves that to the program, two or, with the reason, none.
+/// Tabs as the job asks; where it says nothing of tabs, two or, with the reason, none.
 fn tabs(fit: &Fit, kind: usize, settings: &Settings) -> Result<(Vec<Tab>, Option<String>)> {
-    let asked = settings.jig.tabs;
-    match tabs_on(fit, kind, asked.unwrap_or(USUAL_TABS), settings) {
+    let set = &settings.jig;
+    let usual = Settings::default().jig;
+    // Whoever gives their size wants them.
+    let sizes = |jig: &JigSettings| [jig.tab_width_mm, jig.tab_thickness_mm, jig.tab_overlap_mm];
+    let asked = set.tabs.is_some() || sizes(set) != sizes(&usual);
+    match tabs_on(fit, kind, set.tabs.unwrap_or(USUAL_TABS), settings) {
         Ok(tabs) => Ok((tabs, None)),
-        Err(misfit) if asked.is_none() => Ok((Vec::new(), Some(misfit.reason()))),
+        Err(misfit) if !asked => Ok((Vec::new(), Some(misfit.reason()))),
         Err(misfit) => Err(misfit.error()),
     }
 }
@@ -341,8 +345,8 @@ impl Misfit {
 
     fn reason(self) -> String {
         format!(
-            "{}: {}, where {} has room ({})",
-            self.what, self.found, self.allowed, self.key
+            "{} ({}: {}; allowed: {})",
+            self.what, self.key, self.found, self.allowed
         )
     }
 }

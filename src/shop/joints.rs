@@ -196,7 +196,7 @@ fn meeting(solid: &Solid, fit: &Fit, joints: &[Joint], cover_mm: f64) -> Vec<(us
         for (i, (seam, slot)) in slots.iter().enumerate() {
             for (other_seam, other) in &slots[..i] {
                 if slot.wood_to_mm(other) < cover_mm {
-                    list.push((face, [*other_seam, *seam]));
+                    list.push((face, [*seam.min(other_seam), *seam.max(other_seam)]));
                 }
             }
         }

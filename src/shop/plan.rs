@@ -295,7 +295,8 @@ fn highest_at(plan: &Plan, faces: &[usize], side: &SideSetUp) -> (usize, usize) 
     let rows = faces
         .iter()
         .map(|&face| (face, &plan.sheet[face][side.side]));
-    let highest = rows.reduce(|best, row| match row.1.blade_mm > best.1.blade_mm {
+    // Rounding must not decide between equals.
+    let highest = rows.reduce(|best, row| match row.1.blade_mm > best.1.blade_mm + 1e-9 {
         true => row,
         false => best,
     });
