@@ -91,9 +91,24 @@ fn pocket_back_and_blank_are_nested_for_every_solid() {
             );
             // Tabs: outside the facet, and one of them unlike the others.
             for tab in &jig.tabs {
+                let piece = &fit.kinds[kind];
+                let side = &piece.sides[tab.side];
+                let thick = settings.jig.tab_thickness_mm;
+                assert!(thick < fit.black_mm, "{name}: the cutter meets the tab");
                 for corner in &tab.notch_mm {
                     assert!(holds(&jig.blank_mm, *corner, 1e-6), "{name}");
+                    // The facet and its trim at the notch's top, where they reach farthest.
+                    let facet = (piece.back_plane_mm + thick) * side.slant;
+                    let out = side.outward.dot(*corner);
+                    assert!(out > facet + settings.stock.trim_mm - 1e-6, "{name}");
                 }
+                // What a clamp can hold begins where the cutter cannot come.
+                let edge = jig.blank_mm.iter().map(|p| side.outward.dot(*p));
+                let edge = edge.fold(f64::NEG_INFINITY, f64::max);
+                let end = tab.tab_mm.iter().map(|p| side.outward.dot(*p));
+                let end = end.fold(f64::NEG_INFINITY, f64::max);
+                let clear = end - settings.jig.tab_width_mm - edge;
+                assert!(clear > settings.widest_bit_mm() / 2.0, "{name}: {clear}");
             }
             let loose = jig.tabs.iter().filter(|tab| !tab.glued).count();
             assert_eq!((jig.tabs.len(), loose), (2, 1));
@@ -206,6 +221,22 @@ fn catalan_tilts_are_half_of_what_the_published_dihedral_leaves() {
         let sheet = seam_sheet(&solid, &fit, None, &settings);
         for row in sheet.iter().flatten() {
             assert_abs_diff_eq!(row.tilt_deg, 90.0 - dihedral / 2.0, epsilon = 1e-4);
+        }
+    }
+}
+
+/// The two tilts of every seam and the angle between its faces, from their normals in space, make
+/// 180° on all solids. Those angles are compared with the published tables where solids are made.
+#[test]
+fn both_tilts_of_a_seam_and_its_dihedral_make_a_straight_angle() {
+    for name in solid_names() {
+        let (solid, settings, fit) = globe(name, 900.0);
+        let sheet = seam_sheet(&solid, &fit, None, &settings);
+        for seam in &solid.seams {
+            let [a, b] = seam.faces.map(|face| solid.faces[face].frame.z);
+            let dihedral = 180.0 - a.angle_between(b).to_degrees();
+            let tilt = |i: usize| sheet[seam.faces[i]][seam.edges[i]].tilt_deg;
+            assert_abs_diff_eq!(tilt(0) + tilt(1), 180.0 - dihedral, epsilon = 1e-9);
         }
     }
 }

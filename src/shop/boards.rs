@@ -93,7 +93,7 @@ pub fn lay_out(boards: &[BoardSize], pieces: &[Pieces], gap_mm: f64, margin_mm: 
         size(b).total_cmp(&size(a)).then(a.cmp(&b))
     });
     for (board, placed) in boards.iter().zip(&mut layout.boards) {
-        let mut room = Room::new(board, gap_mm, margin_mm);
+        let mut room = Room::new(board, margin_mm);
         for &kind in &kinds {
             let shape = Shape::new(&pieces[kind].outline_mm, gap_mm);
             while layout.left_over[kind] > 0 {
@@ -242,7 +242,7 @@ struct Room {
 }
 
 impl Room {
-    fn new(board: &BoardSize, _gap_mm: f64, margin_mm: f64) -> Room {
+    fn new(board: &BoardSize, margin_mm: f64) -> Room {
         Room {
             low: DVec2::splat(margin_mm),
             high: DVec2::new(board.length_mm, board.width_mm) - margin_mm,

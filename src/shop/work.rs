@@ -2,7 +2,7 @@
 //! time.
 
 use super::plan::Plan;
-use crate::length::both_text;
+use crate::length::{both_text, exact_mm_text};
 use crate::settings::{Cutter, Settings};
 use crate::stages::cutting::{Bits, Estimate, bit_name};
 use crate::stages::fit::Fit;
@@ -165,7 +165,7 @@ pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
     add(
         format!(
             "Finish the relief, {} between passes",
-            both_text(finishing.stepover_mm())
+            exact_mm_text(finishing.stepover_mm())
         ),
         facets,
         "facet",

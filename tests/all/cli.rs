@@ -447,7 +447,9 @@ fn the_work_list_takes_its_times_from_the_job_s_bits() {
     );
     let report = std::fs::read_to_string(ball.join("report.md")).unwrap();
     assert!(
-        report.contains("| Finish the relief, 0.3 mm between passes | 12 facets | 3.175 mm ball |"),
+        report.contains(
+            "| Finish the relief, 0.3175 mm between passes | 12 facets | 3.175 mm ball |"
+        ),
         "{report}"
     );
 
