@@ -597,13 +597,21 @@ fn slot_points(solid: &Solid, fit: &Fit, joint: &super::joints::Joint, i: usize)
     let middle = 0.5 * (along.dot(a) + along.dot(b)) / foot.length() * y;
     let part = |k: i32, n: i32| f64::from(k) / f64::from(n);
     let mut points = Vec::new();
-    for l in 0..=16 {
+    for l in 0..=24 {
+        let from_middle = (part(l, 24) - 0.5) * fitting.along_mm;
+        // A biscuit's slot is a segment of a disc of 100 mm: as deep as the circle at that place.
+        let deep = if fitting.name == "dowel" {
+            fitting.deep_mm
+        } else {
+            let circle = (50.0_f64.powi(2) - from_middle.powi(2)).sqrt();
+            (circle - (50.0 - fitting.deep_mm)).max(0.0)
+        };
         for t in 0..=2 {
             for d in 0..=6 {
                 points.push(
-                    along * (middle + (part(l, 16) - 0.5) * fitting.along_mm)
+                    along * (middle + from_middle)
                         + up * (y + (part(t, 2) - 0.5) * fitting.thick_mm)
-                        + inward * (part(d, 6) * fitting.deep_mm),
+                        + inward * (part(d, 6) * deep),
                 );
             }
         }

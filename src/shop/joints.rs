@@ -6,7 +6,8 @@
 //! cut face around (x, y), ends at the distance √(x² + y² + D²) from the centre: it rises towards
 //! the surface as it goes in. All of that must keep clear of the back, the lowest ground on the
 //! seam, the pocket and the corners. Where sides are short, the slots of two sides of one facet
-//! could meet inside the wood: then both seams take the next smaller fitting.
+//! could meet inside the wood: then both seams take the next smaller fitting. There a biscuit's
+//! slot is what its disc cuts, shallow at the ends.
 
 use super::jig::Jig;
 use super::polygon::sides;
@@ -32,6 +33,13 @@ pub struct Fitting {
     /// Depth of the slot or hole in each facet, mm.
     pub deep_mm: f64,
 }
+
+/// Radius of the disc that cuts slots for biscuits, mm. Common practice, no source.
+const DISC_MM: f64 = 50.0;
+
+/// A biscuit's slot is taken as this many boxes side by side, each as deep as its deepest place:
+/// with fewer, slots would seem to meet that do not.
+const SLICES: usize = 14;
 
 /// Biscuits, largest first: the slot is cut by a disc of 100 mm, 4 mm thick, half the biscuit's
 /// width and 1 mm of glue room deep; it is a little longer than the biscuit.
@@ -188,14 +196,16 @@ fn meeting(solid: &Solid, fit: &Fit, joints: &[Joint], cover_mm: f64) -> Vec<(us
     let mut list = Vec::new();
     for (face, facet) in solid.faces.iter().enumerate() {
         let sides = facet.edges.iter().enumerate();
-        let slots: Vec<(usize, Slot)> = sides
-            .filter_map(|(side, edge)| {
-                Some((edge.seam, slot(solid, fit, face, side, &joints[edge.seam])?))
+        let slots: Vec<(usize, Vec<Piece>)> = sides
+            .map(|(side, edge)| {
+                let slot = slot(solid, fit, face, side, &joints[edge.seam]);
+                (edge.seam, slot)
             })
             .collect();
         for (i, (seam, slot)) in slots.iter().enumerate() {
             for (other_seam, other) in &slots[..i] {
-                if slot.wood_to_mm(other) < cover_mm {
+                let near = |a: &Piece| other.iter().any(|b| a.wood_to_mm(b) < cover_mm);
+                if slot.iter().any(near) {
                     list.push((face, [*seam.min(other_seam), *seam.max(other_seam)]));
                 }
             }
@@ -204,17 +214,19 @@ fn meeting(solid: &Solid, fit: &Fit, joints: &[Joint], cover_mm: f64) -> Vec<(us
     list
 }
 
-/// A slot as a box: its middle and three half sides, square to each other, facet frame with z
-/// from the globe's centre, mm. The round ends of a biscuit's slot lie inside the box.
+/// A piece of a slot as a box: its middle and three half sides, square to each other, facet frame
+/// with z from the globe's centre, mm.
 #[derive(Debug, Clone, Copy)]
-struct Slot {
+struct Piece {
     middle: DVec3,
     half: [DVec3; 3],
 }
 
-/// The slot of a joint in one of its two facets.
-fn slot(solid: &Solid, fit: &Fit, face: usize, side: usize, joint: &Joint) -> Option<Slot> {
-    let fitting = joint.fitting?;
+/// The slot of a joint in one of its two facets; nothing for glue alone.
+fn slot(solid: &Solid, fit: &Fit, face: usize, side: usize, joint: &Joint) -> Vec<Piece> {
+    let Some(fitting) = joint.fitting else {
+        return Vec::new();
+    };
     let facet = &solid.faces[face];
     let seam = &solid.seams[joint.seam];
     let which = usize::from(seam.faces[1] == face && seam.edges[1] == side);
@@ -228,22 +240,59 @@ fn slot(solid: &Solid, fit: &Fit, face: usize, side: usize, joint: &Joint) -> Op
     let tilt = facet.edges[side].tilt_rad;
     let y = fit.kinds[facet.kind].back_plane_mm / tilt.cos() + joint.from_back_mm[which];
     let x = 0.5 * along.dot(a + b) / foot.length() * y;
-    Some(Slot {
-        middle: along * x + up * y + inward * (0.5 * fitting.deep_mm),
-        half: [
-            along * (0.5 * fitting.along_mm),
-            up * (0.5 * fitting.thick_mm),
-            inward * (0.5 * fitting.deep_mm),
-        ],
-    })
+    fitting
+        .slices()
+        .into_iter()
+        .map(|(from_middle, length, deep)| Piece {
+            middle: along * (x + from_middle) + up * y + inward * (0.5 * deep),
+            half: [
+                along * (0.5 * length),
+                up * (0.5 * fitting.thick_mm),
+                inward * (0.5 * deep),
+            ],
+        })
+        .collect()
 }
 
-impl Slot {
-    /// Wood between two slots, mm, at least; negative when they meet.
+impl Fitting {
+    /// Depth of the slot at a distance from its middle, mm: a disc of radius r that goes D deep
+    /// is there D − r + √(r² − x²) deep. A dowel's hole is as deep everywhere.
+    pub fn deep_at_mm(&self, from_middle_mm: f64) -> f64 {
+        if self.along_mm <= self.thick_mm {
+            return self.deep_mm;
+        }
+        let x = from_middle_mm.abs().min(DISC_MM);
+        (self.deep_mm - DISC_MM + (DISC_MM * DISC_MM - x * x).sqrt()).max(0.0)
+    }
+
+    /// The slot cut across into boxes: middle along the seam, length, greatest depth, mm.
+    fn slices(&self) -> Vec<(f64, f64, f64)> {
+        let count = match self.along_mm <= self.thick_mm {
+            true => 1,
+            false => SLICES,
+        };
+        let length = self.along_mm / count as f64;
+        (0..count)
+            .map(|i| {
+                let from = i as f64 * length - 0.5 * self.along_mm;
+                // The middle of the slot is deepest.
+                let nearest = if from + length <= 0.0 {
+                    from + length
+                } else {
+                    from.max(0.0)
+                };
+                (from + 0.5 * length, length, self.deep_at_mm(nearest))
+            })
+            .collect()
+    }
+}
+
+impl Piece {
+    /// Wood between two pieces, mm, at least; negative when they meet.
     ///
     /// Two boxes are apart if and only if they are along a normal of a side of one, or along the
     /// cross product of an edge of each (S. Gottschalk et al., "OBBTree", SIGGRAPH 1996).
-    fn wood_to_mm(&self, other: &Slot) -> f64 {
+    fn wood_to_mm(&self, other: &Piece) -> f64 {
         let between = other.middle - self.middle;
         let crossed = self
             .half
@@ -252,7 +301,8 @@ impl Slot {
         let axes = self.half.iter().chain(&other.half).copied().chain(crossed);
         axes.filter_map(DVec3::try_normalize)
             .map(|axis| {
-                let reach = |slot: &Slot| slot.half.iter().map(|h| h.dot(axis).abs()).sum::<f64>();
+                let reach =
+                    |piece: &Piece| piece.half.iter().map(|h| h.dot(axis).abs()).sum::<f64>();
                 between.dot(axis).abs() - reach(self) - reach(other)
             })
             .fold(f64::NEG_INFINITY, f64::max)
