@@ -188,9 +188,7 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
             settings,
             progress,
         )?;
-        // The shop plan is a section at the end of the report.
-        let text = format!("{}\n{}", report::text(&manifest), planned.report);
-        folder.write("report.md", text.as_bytes())?;
+        write_report(&folder, &manifest, &planned.report)?;
         shop_warnings = planned.warnings;
     }
     folder.finish()?;
@@ -199,6 +197,12 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
         warnings,
         shop_warnings,
     })
+}
+
+/// The report with the shop plan as a section at its end.
+fn write_report(folder: &NewFolder, manifest: &Manifest, shop: &str) -> Result<()> {
+    let text = format!("{}\n{shop}", report::text(manifest));
+    folder.write("report.md", text.as_bytes())
 }
 
 /// Merges folders that each hold some facets of one job into the folder that one run would have
@@ -217,6 +221,7 @@ pub fn join(
         mut manifest,
         folders,
         others,
+        shop,
     } = join::gather(parts)?;
     let folder = NewFolder::begin(out, force)?;
     let closing = Closing::of(&manifest);
@@ -241,11 +246,14 @@ pub fn join(
     }
     let warnings = closing.write(&mut manifest, traces, &folder)?;
     refuse_folds(&manifest)?;
+    if let Some(shop) = &shop {
+        write_report(&folder, &manifest, &shop.section)?;
+    }
     folder.finish()?;
     Ok(Summary {
         manifest,
         warnings,
-        shop_warnings: Vec::new(),
+        shop_warnings: shop.map_or(Vec::new(), |shop| shop.warnings),
     })
 }
 

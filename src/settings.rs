@@ -38,8 +38,6 @@ pub struct Settings {
     pub budget: BudgetSettings,
     /// `[paper]`: printed sheets.
     pub paper: PaperSettings,
-    /// `[work]`: for the times of the work list.
-    pub work: WorkSettings,
     /// `[[cutter]]`: the bits, to know what they reach and how long they take.
     pub cutters: Vec<Cutter>,
     /// `[cutting]`: what is asked of them.
@@ -48,6 +46,17 @@ pub struct Settings {
     pub turning: TurningSettings,
     /// `[[keep]]`: places no seam should cut.
     pub keeps: Vec<Keep>,
+}
+
+impl Settings {
+    /// Diameter of the widest bit that carves the relief, mm: the job's word, the widest of its
+    /// bits, or the roughing bit most shops have.
+    pub fn widest_bit_mm(&self) -> f64 {
+        const USUAL_MM: f64 = 6.35;
+        let widest = self.cutters.iter().map(|bit| bit.diameter_mm);
+        let named = self.jig.cutter_mm.or_else(|| widest.reduce(f64::max));
+        named.unwrap_or(USUAL_MM)
+    }
 }
 
 impl Default for Settings {
@@ -103,6 +112,7 @@ impl Default for Settings {
                 margin_mm: 6.0,
             },
             jig: JigSettings {
+                pocket: true,
                 depth_mm: 5.0,
                 inset_mm: 5.0,
                 bit_mm: 6.0,
@@ -111,14 +121,15 @@ impl Default for Settings {
                 allowance_mm: 0.5,
                 over_mm: 5.0,
                 key: true,
-                tabs: 2,
+                tabs: None,
                 tab_width_mm: 25.0,
                 tab_thickness_mm: 6.0,
                 tab_overlap_mm: 8.0,
-                cutter_mm: 6.0,
+                cutter_mm: None,
             },
             saw: SawSettings {
-                reach_mm: 75.0,
+                blade_mm: 254.0,
+                reach_mm: None,
                 most_tilt_deg: 45.0,
                 base_mm: 18.0,
                 above_mm: 5.0,
@@ -146,11 +157,6 @@ impl Default for Settings {
             paper: PaperSettings {
                 size: Paper::A4,
                 pages: 1,
-            },
-            work: WorkSettings {
-                bit_mm: 3.175,
-                stepover_mm: 0.3,
-                feed_mm_min: None,
             },
             cutters: Vec::new(),
             cutting: CuttingSettings {
@@ -418,6 +424,8 @@ pub struct BlankSettings {
 /// Pocket in the back, boss on the jig, tabs on the edges.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct JigSettings {
+    /// Whether a pocket in the back sits on a boss of the jig.
+    pub pocket: bool,
     /// Depth of the pocket, mm.
     pub depth_mm: f64,
     /// From the sawn edge of the back to the pocket, mm.
@@ -434,29 +442,47 @@ pub struct JigSettings {
     pub over_mm: f64,
     /// Whether a cut corner lets the blank sit one way only.
     pub key: bool,
-    /// Hold-down tabs on each blank.
-    pub tabs: usize,
+    /// Hold-down tabs on each blank; `None` for two, or none where they have no room.
+    pub tabs: Option<usize>,
     /// Along the blank's edge, mm.
     pub tab_width_mm: f64,
     /// Thickness of the tab and depth of its notch, mm.
     pub tab_thickness_mm: f64,
     /// How far the tab reaches under the blank, mm.
     pub tab_overlap_mm: f64,
-    /// Diameter of the widest bit that carves the relief, mm.
-    pub cutter_mm: f64,
+    /// Diameter of the widest bit that carves the relief; `None` for the widest of the job's
+    /// bits, mm.
+    pub cutter_mm: Option<f64>,
 }
 
 /// What the saw can do.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SawSettings {
-    /// Highest the upright blade stands above the table, mm.
-    pub reach_mm: f64,
+    /// Diameter of the blade, mm.
+    pub blade_mm: f64,
+    /// Highest the upright blade stands above the table; `None` follows its diameter, mm.
+    pub reach_mm: Option<f64>,
     /// Farthest the blade tilts from vertical, degrees.
     pub most_tilt_deg: f64,
     /// Thickness of the jig under the blank, mm.
     pub base_mm: f64,
     /// How far the blade stands above the wood, mm.
     pub above_mm: f64,
+}
+
+/// What arbor, flange and table take of a blade's radius, mm: a 10 in blade stands 3-1/8 in above
+/// the table, less than its radius by this. Common practice, no source.
+const UNDER_TABLE_MM: f64 = 48.0;
+
+impl SawSettings {
+    /// Highest the blade stands above the table when it is tilted, mm.
+    ///
+    /// The saw tilts about a line in the table's surface, so the arbor stays as far below the
+    /// table, measured along the blade: upright height times cos(tilt).
+    pub fn reach_at_mm(&self, tilt_rad: f64) -> f64 {
+        let upright = 0.5 * self.blade_mm - UNDER_TABLE_MM;
+        self.reach_mm.unwrap_or(upright.max(0.0)) * tilt_rad.cos()
+    }
 }
 
 /// What holds a seam beside glue.
@@ -562,17 +588,6 @@ pub struct PaperSettings {
     pub size: Paper,
     /// Most sheets for the assembly map.
     pub pages: usize,
-}
-
-/// For the times of the work list.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct WorkSettings {
-    /// Diameter of the finishing bit, mm.
-    pub bit_mm: f64,
-    /// Distance of the finishing passes, mm.
-    pub stepover_mm: f64,
-    /// Feed of the finishing passes, mm a minute.
-    pub feed_mm_min: Option<f64>,
 }
 
 /// How the tip of a bit is ground.

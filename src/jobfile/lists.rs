@@ -242,7 +242,7 @@ const BOARDS: List<Board> = List {
                 low: 1,
                 high: 1000,
                 set: |b, v| b.count = v,
-                get: |b| b.count,
+                get: |b| Some(b.count),
             },
             default: Default::Value("1"),
             unit: "boards",

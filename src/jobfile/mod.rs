@@ -18,7 +18,7 @@ pub use text::{readme_table, starter};
 
 use crate::error::{Error, Problem, Result};
 use crate::geometry::Solid;
-use crate::length::{mm_text, one_line, quoted};
+use crate::length::{both_text, mm_text, one_line, quoted};
 use crate::settings::{Base, CurveShape, Projection, Settings};
 use lists::{Entry, LISTS, Repeated, folder_of, list_named, numbered_key, tables_of};
 use std::collections::BTreeMap;
@@ -519,6 +519,19 @@ fn cross_check(settings: &Settings) -> std::result::Result<(), Problem> {
                 mm_text(stock.thickness_mm)
             ))
             .next("make the skim smaller, or the stock thicker"));
+    }
+    let saw = &settings.saw;
+    if let Some(reach) = saw.reach_mm.filter(|reach| *reach >= saw.blade_mm / 2.0) {
+        return Err(
+            Problem::new("a blade cannot stand higher above the table than its radius")
+                .setting("saw.reach")
+                .found(both_text(reach))
+                .allowed(format!(
+                    "less than half of saw.blade, {}",
+                    both_text(saw.blade_mm / 2.0)
+                ))
+                .next("take saw.reach from the saw's manual, or correct saw.blade"),
+        );
     }
     cutters::check(settings)
 }

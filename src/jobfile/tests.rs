@@ -74,6 +74,7 @@ fn other_value(key: &str) -> &'static str {
         "blanks.spares" => "2",
         "blanks.gap" => "12 mm",
         "blanks.margin" => "1/2 in",
+        "jig.pocket" => "no",
         "jig.depth" => "1/4 in",
         "jig.inset" => "8 mm",
         "jig.bit" => "1/4 in",
@@ -87,6 +88,7 @@ fn other_value(key: &str) -> &'static str {
         "jig.tab_thickness" => "1/4 in",
         "jig.tab_overlap" => "10 mm",
         "jig.cutter" => "1/2 in",
+        "saw.blade" => "305 mm",
         "saw.reach" => "3 in",
         "saw.most_tilt" => "47",
         "saw.base" => "3/4 in",
@@ -107,9 +109,6 @@ fn other_value(key: &str) -> &'static str {
         "budget.seed" => "7",
         "paper.sheet" => "letter",
         "paper.pages" => "4",
-        "work.bit" => "6 mm",
-        "work.stepover" => "0.5 mm",
-        "work.feed" => "1500",
         "cutting.left" => "0.2 mm",
         "cutting.acceleration" => "500",
         "turn.relief" | "turn.worst" | "turn.high" => "0.75",
@@ -343,12 +342,15 @@ fn the_manifest_shows_every_setting_as_a_job_file_would() {
             "image": { "pixel": "0.1 mm", "format": "png", "outside": "floor" },
             "blanks": { "spares": 1, "gap": "10 mm", "margin": "6 mm" },
             "jig": {
-                "depth": "5 mm", "inset": "5 mm", "bit": "6 mm", "corner": null,
+                "pocket": "yes", "depth": "5 mm", "inset": "5 mm", "bit": "6 mm", "corner": null,
                 "clearance": "0.1 mm", "allowance": "0.5 mm", "over": "5 mm", "key": "yes",
-                "tabs": 2, "tab_width": "25 mm", "tab_thickness": "6 mm", "tab_overlap": "8 mm",
-                "cutter": "6 mm"
+                "tabs": null, "tab_width": "25 mm", "tab_thickness": "6 mm", "tab_overlap": "8 mm",
+                "cutter": null
             },
-            "saw": { "reach": "75 mm", "most_tilt": 45.0, "base": "18 mm", "above": "5 mm" },
+            "saw": {
+                "blade": "254 mm", "reach": null, "most_tilt": 45.0, "base": "18 mm",
+                "above": "5 mm"
+            },
             "joint": {
                 "kind": "auto", "dowel_diameter": "6 mm", "dowel_length": "30 mm",
                 "cover": "3 mm"
@@ -362,7 +364,6 @@ fn the_manifest_shows_every_setting_as_a_job_file_would() {
                 "seed": 1
             },
             "paper": { "sheet": "a4", "pages": 1 },
-            "work": { "bit": "3.175 mm", "stepover": "0.3 mm", "feed": null },
             "cutting": { "left": "0.1 mm", "acceleration": null },
             "turn": {
                 "relief": 1.0, "worst": 0.25, "high": 0.1, "misfit": 2.0, "corner": 0.1,
@@ -444,7 +445,7 @@ fn mistakes_in_the_file_are_told_with_their_line() {
             "pixel = \"0.1 mm\"\n",
             "job: pixel: there is no setting of this name; found \"0.1 mm\"; allowed: name, and \
              the sections [grid], [globe], [globe.turn], [relief], [relief.below], [stock], [image], [blanks], [jig], [saw], \
-             [joint], [wood], [budget], [paper], [work], \
+             [joint], [wood], [budget], [paper], \
              [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you \
              mean \"image.pixel\"? (walnut.toml line 1)",
         ),
@@ -458,7 +459,7 @@ fn mistakes_in_the_file_are_told_with_their_line() {
             "[grid]\n[stok]\nskim = \"1 mm\"\n",
             "job: stok: there is no section of this name; allowed: [grid], [globe], \
              [globe.turn], [relief], [relief.below], [stock], [image], [blanks], [jig], [saw], \
-             [joint], [wood], [budget], [paper], [work], \
+             [joint], [wood], [budget], [paper], \
              [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you mean [stock]? (walnut.toml line 2)",
         ),
         (
@@ -562,7 +563,7 @@ fn mistakes_in_the_file_are_told_with_their_line() {
             "\"gl\\nobe\".x = 1\n",
             "job: gl\\nobe: there is no section of this name; allowed: [grid], [globe], \
              [globe.turn], [relief], [relief.below], [stock], [image], [blanks], [jig], [saw], \
-             [joint], [wood], [budget], [paper], [work], \
+             [joint], [wood], [budget], [paper], \
              [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you mean [globe]? (walnut.toml line 1)",
         ),
         (
@@ -1012,7 +1013,7 @@ fn mistakes_in_repeated_sections_are_told_with_their_line() {
             "[[boards]]\nwidth = \"8 in\"\n",
             "job: boards: there is no section of this name; allowed: [grid], [globe], \
              [globe.turn], [relief], [relief.below], [stock], [image], [blanks], [jig], [saw], \
-             [joint], [wood], [budget], [paper], [work], \
+             [joint], [wood], [budget], [paper], \
              [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you mean [[board]]? \
              (walnut.toml line 1)",
         ),
@@ -1109,4 +1110,16 @@ fn the_turn_may_be_left_to_the_program() {
         "job: globe.turn.place: this word is not known here; found \"best\"; allowed: \"given\" or \
          \"auto\"; write one of these (--set globe.turn=best)"
     );
+}
+
+#[test]
+fn a_blade_stands_no_higher_than_its_radius_and_old_sections_are_refused() {
+    assert_eq!(
+        job_error("[saw]\nblade = \"10 in\"\nreach = \"5 in\"\n"),
+        "job: saw.reach: a blade cannot stand higher above the table than its radius; found 127 mm \
+         (5 in); allowed: less than half of saw.blade, 127 mm (5 in); take saw.reach from the \
+         saw's manual, or correct saw.blade (walnut.toml line 3)"
+    );
+    let old = job_error("[work]\nfeed = 2000\n");
+    assert!(old.contains("[[cutter]]"), "{old}");
 }

@@ -64,7 +64,8 @@ fn pocket_back_and_blank_are_nested_for_every_solid() {
         for kind in 0..solid.kinds.len() {
             let jig = jig(&solid, &fit, kind, &settings).unwrap_or_else(|e| panic!("{name}: {e}"));
             let flat = |rounded: &super::polygon::Rounded| rounded.flattened(1e-4);
-            let (pocket, boss) = (flat(&jig.pocket), flat(&jig.boss));
+            let seat = jig.seat.as_ref().unwrap();
+            let (pocket, boss) = (flat(&seat.pocket), flat(&seat.boss));
             let inset = settings.jig.inset_mm;
             assert!(
                 room_between(&pocket, &jig.back_mm) > inset - 1e-6,
@@ -77,12 +78,12 @@ fn pocket_back_and_blank_are_nested_for_every_solid() {
             let clearance = room_between(&boss, &pocket);
             assert_abs_diff_eq!(clearance, settings.jig.clearance_mm, epsilon = 2e-3);
             assert!(
-                room_between(&flat(&jig.pocket_rough), &pocket) > 0.0,
+                room_between(&flat(&seat.pocket_rough), &pocket) > 0.0,
                 "{name}"
             );
-            assert!(room_between(&boss, &flat(&jig.boss_rough)) > 0.0, "{name}");
-            assert!(jig.pocket.radius_mm >= settings.jig.bit_mm / 2.0);
-            assert!(jig.boss.radius_mm >= settings.jig.bit_mm / 2.0);
+            assert!(room_between(&boss, &flat(&seat.boss_rough)) > 0.0, "{name}");
+            assert!(seat.pocket.radius_mm >= settings.jig.bit_mm / 2.0);
+            assert!(seat.boss.radius_mm >= settings.jig.bit_mm / 2.0);
             assert_eq!(
                 ways_to_sit(&jig),
                 1,
@@ -90,9 +91,24 @@ fn pocket_back_and_blank_are_nested_for_every_solid() {
             );
             // Tabs: outside the facet, and one of them unlike the others.
             for tab in &jig.tabs {
+                let piece = &fit.kinds[kind];
+                let side = &piece.sides[tab.side];
+                let thick = settings.jig.tab_thickness_mm;
+                assert!(thick < fit.black_mm, "{name}: the cutter meets the tab");
                 for corner in &tab.notch_mm {
                     assert!(holds(&jig.blank_mm, *corner, 1e-6), "{name}");
+                    // The facet and its trim at the notch's top, where they reach farthest.
+                    let facet = (piece.back_plane_mm + thick) * side.slant;
+                    let out = side.outward.dot(*corner);
+                    assert!(out > facet + settings.stock.trim_mm - 1e-6, "{name}");
                 }
+                // What a clamp can hold begins where the cutter cannot come.
+                let edge = jig.blank_mm.iter().map(|p| side.outward.dot(*p));
+                let edge = edge.fold(f64::NEG_INFINITY, f64::max);
+                let end = tab.tab_mm.iter().map(|p| side.outward.dot(*p));
+                let end = end.fold(f64::NEG_INFINITY, f64::max);
+                let clear = end - settings.jig.tab_width_mm - edge;
+                assert!(clear > settings.widest_bit_mm() / 2.0, "{name}: {clear}");
             }
             let loose = jig.tabs.iter().filter(|tab| !tab.glued).count();
             assert_eq!((jig.tabs.len(), loose), (2, 1));
@@ -105,7 +121,14 @@ fn without_its_key_a_regular_blank_sits_in_as_many_ways_as_it_has_sides() {
     let (solid, mut settings, fit) = globe("dodecahedron", 200.0);
     settings.jig.key = false;
     let jig = jig(&solid, &fit, 0, &settings).unwrap();
-    assert_eq!((jig.keyed, jig.ways, ways_to_sit(&jig)), (false, 5, 5));
+    assert_eq!(
+        (
+            jig.seat.as_ref().unwrap().keyed,
+            jig.ways,
+            ways_to_sit(&jig)
+        ),
+        (false, 5, 5)
+    );
 }
 
 /// Source: dihedral angles and inradii of the usual published tables for edge length 1. The
@@ -198,6 +221,22 @@ fn catalan_tilts_are_half_of_what_the_published_dihedral_leaves() {
         let sheet = seam_sheet(&solid, &fit, None, &settings);
         for row in sheet.iter().flatten() {
             assert_abs_diff_eq!(row.tilt_deg, 90.0 - dihedral / 2.0, epsilon = 1e-4);
+        }
+    }
+}
+
+/// The two tilts of every seam and the angle between its faces, from their normals in space, make
+/// 180° on all solids. Those angles are compared with the published tables where solids are made.
+#[test]
+fn both_tilts_of_a_seam_and_its_dihedral_make_a_straight_angle() {
+    for name in solid_names() {
+        let (solid, settings, fit) = globe(name, 900.0);
+        let sheet = seam_sheet(&solid, &fit, None, &settings);
+        for seam in &solid.seams {
+            let [a, b] = seam.faces.map(|face| solid.faces[face].frame.z);
+            let dihedral = 180.0 - a.angle_between(b).to_degrees();
+            let tilt = |i: usize| sheet[seam.faces[i]][seam.edges[i]].tilt_deg;
+            assert_abs_diff_eq!(tilt(0) + tilt(1), 180.0 - dihedral, epsilon = 1e-9);
         }
     }
 }
@@ -337,7 +376,7 @@ fn slots_stay_in_the_wood() {
                         p.length() < lowest - 0.5 * cover,
                         "{name}: through the ground"
                     );
-                    let pocket = &jigs[facet.kind].sharp_mm[0];
+                    let pocket = &jigs[facet.kind].seat.as_ref().unwrap().sharp_mm[0];
                     if holds(pocket, p.truncate(), 0.0) {
                         assert!(
                             z > settings.jig.depth_mm + 0.5 * cover,
@@ -375,7 +414,7 @@ fn what_does_not_fit_is_told_with_numbers_and_a_way_out() {
         (
             "dodecahedron",
             &|s| s.jig.inset_mm = 60.0,
-            "job: jig.inset: the back of the A blanks has no room for a pocket; found 34.49 mm (1-23/64 in) from the middle to the nearest sawn edge of the back; allowed: more than jig.inset, 60 mm (2-23/64 in), and the bit, 6 mm (15/64 in); lower jig.inset, use thinner stock, or enlarge globe.diameter",
+            "job: jig.inset: the back of the A blanks has no room for a pocket; found 34.49 mm (1-23/64 in) from the middle to the nearest sawn edge of the back; allowed: more than jig.inset, 60 mm (2-23/64 in), and the bit, 6 mm (15/64 in); lower jig.inset, use thinner stock, enlarge globe.diameter, or set jig.pocket = \"no\" and hold the blanks with double-faced tape",
         ),
         (
             "dodecahedron",
@@ -389,7 +428,7 @@ fn what_does_not_fit_is_told_with_numbers_and_a_way_out() {
         ),
         (
             "dodecahedron",
-            &|s| s.jig.tabs = 6,
+            &|s| s.jig.tabs = Some(6),
             "job: jig.tabs: the A blanks have fewer sides than tabs; found 6 tabs on 5 sides; allowed: \
              at most 5; use fewer tabs",
         ),
@@ -424,12 +463,107 @@ fn what_does_not_fit_is_told_with_numbers_and_a_way_out() {
     assert_eq!(found, cases.map(|(_, _, message)| message));
 }
 
+fn warnings_of(solid: &Solid, fit: &Fit, settings: &Settings) -> Vec<String> {
+    let bench = Bench {
+        solid,
+        fit,
+        ground: None,
+        corners_mm: None,
+        settings,
+    };
+    plan(&bench).unwrap().warnings
+}
+
 #[test]
 fn ground_higher_than_the_saw_reaches_and_tilts_it_has_not_are_warned_of() {
     let (solid, mut settings, fit) = globe("tetrahedron", 200.0);
-    settings.saw.reach_mm = 50.0;
-    // On so sharp a solid the lowest cut goes down to the back.
-    settings.jig.tabs = 0;
+    settings.saw.reach_mm = Some(50.0);
+    settings.jig.tabs = Some(0);
+    assert_eq!(
+        warnings_of(&solid, &fit, &settings)[..2],
+        [
+            "The ground on the seams of the A facets is higher than the saw reaches, most at seam \
+             S03 of facet 01: the blade must stand 71.29 mm (2-13/16 in) above the table, and one \
+             of 254 mm (10 in) stands 28.87 mm (1-9/64 in) there at 54.74° (saw.blade, saw.reach). \
+             What it leaves standing has to be cut by hand, or use a thinner jig (saw.base) or a \
+             larger saw.",
+            "The A facets need a tilt of 54.74° and the saw tilts 45.00° (saw.most_tilt): hold the \
+             blank on an inclined jig that makes up the rest, 9.74°.",
+        ]
+    );
+}
+
+/// Common practice, no source: a 10 in saw cuts 3-1/8 in (79.4 mm) upright and 2-1/8 in (54 mm) at
+/// 45°, a 12 in saw about 4 in (101.6 mm) upright.
+#[test]
+fn the_reach_follows_the_blade_unless_the_job_says_it() {
+    let mut saw = Settings::default().saw;
+    assert_abs_diff_eq!(saw.reach_at_mm(0.0), 79.4, epsilon = 1.0);
+    let tilted = saw.reach_at_mm(45.0_f64.to_radians());
+    assert_abs_diff_eq!(tilted, 54.0, epsilon = 2.5);
+    saw.blade_mm = 304.8;
+    assert_abs_diff_eq!(saw.reach_at_mm(0.0), 101.6, epsilon = 3.0);
+    saw.reach_mm = Some(90.0);
+    assert_abs_diff_eq!(saw.reach_at_mm(60.0_f64.to_radians()), 45.0, epsilon = 1e-9);
+
+    // The same blanks: a 12 in blade clears what a 10 in blade does not.
+    let (solid, mut settings, fit) = globe("cube", 260.0);
+    let high = |settings: &Settings| {
+        let warnings = warnings_of(&solid, &fit, settings);
+        warnings.iter().any(|w| w.contains("higher than the saw"))
+    };
+    assert!(high(&settings));
+    settings.saw.blade_mm = 400.0;
+    assert!(!high(&settings));
+}
+
+/// A job that does not ask for tabs gets them where they have room, and is told where not; a
+/// job that asks for them is refused.
+#[test]
+fn tabs_that_have_no_room_are_left_out_with_a_warning_unless_asked_for() {
+    let mut without = Vec::new();
+    for name in solid_names() {
+        let (solid, mut settings, _) = globe(name, 500.0);
+        settings.stock.edge_mm = 12.0;
+        let limits = fit::limits(&solid, &unit(), 4.0, &settings);
+        settings.stock.thickness_mm = limits.least_stock_mm.unwrap();
+        settings.jig.bit_mm = 3.0;
+        settings.jig.inset_mm = 3.0;
+        let fit = fit_anywhere(&solid, &unit(), &settings).unwrap();
+        let warnings = warnings_of(&solid, &fit, &settings);
+        let bare = warnings
+            .iter()
+            .any(|w| w.starts_with("No hold-down tabs, as "));
+        if bare {
+            without.push(name);
+        }
+        settings.jig.tabs = Some(2);
+        let asked = (0..solid.kinds.len()).map(|kind| jig(&solid, &fit, kind, &settings));
+        assert_eq!(asked.clone().any(|jig| jig.is_err()), bare, "{name}");
+    }
+    // Both happen.
+    assert!(!without.is_empty() && without.len() < 31, "{without:?}");
+
+    // Enough at the corner of a tetrahedron, but the lowest cut goes down to the back.
+    let (solid, settings, fit) = globe("tetrahedron", 200.0);
+    let warnings = warnings_of(&solid, &fit, &settings);
+    let tabs = warnings.iter().find(|w| w.starts_with("No hold"));
+    assert_eq!(
+        tabs.unwrap(),
+        "No hold-down tabs, as the cutter would run into the tabs (jig.tab_thickness: 6 mm (15/64 \
+         in); allowed: less than the lowest cut, 0 mm (0 in) above the back). Hold the blanks down \
+         another way, outside the trim."
+    );
+}
+
+#[test]
+fn small_facets_are_planned_without_a_pocket() {
+    let (solid, mut settings, fit) = globe("disdyakis-triacontahedron", 130.0);
+    let refused = (0..2).find_map(|kind| jig(&solid, &fit, kind, &settings).err());
+    let message = refused.unwrap().to_string();
+    let way = "set jig.pocket = \"no\" and hold the blanks with double-faced tape";
+    assert!(message.contains(way), "{message}");
+    settings.jig.pocket = false;
     let bench = Bench {
         solid: &solid,
         fit: &fit,
@@ -437,14 +571,144 @@ fn ground_higher_than_the_saw_reaches_and_tilts_it_has_not_are_warned_of() {
         corners_mm: None,
         settings: &settings,
     };
-    let warnings = plan(&bench).unwrap().warnings;
-    assert!(
-        warnings[0].starts_with("The ground on the seams of the A facets is higher than the saw reaches: the blade must stand"),
-        "{warnings:?}"
-    );
+    let plan = plan(&bench).unwrap();
+    assert!(plan.kinds.iter().all(|kind| kind.jig.seat.is_none()));
+    assert!(plan.kinds.iter().all(|kind| kind.stack.pocket_mm.is_none()));
+    assert!(plan.work.iter().all(|o| o.unit != "pocket"));
+}
+
+/// The corners of every slot, in space, in its facet's frame.
+fn slot_points(solid: &Solid, fit: &Fit, joint: &super::joints::Joint, i: usize) -> Vec<DVec3> {
+    let Some(fitting) = joint.fitting else {
+        return Vec::new();
+    };
+    let seam = &solid.seams[joint.seam];
+    let facet = &solid.faces[seam.faces[i]];
+    let tilt = facet.edges[seam.edges[i]].tilt_rad;
+    let [a, b] = seam.corners.map(|c| facet.frame.to_local(solid.corners[c]));
+    let along = (b - a).normalize();
+    let foot = a - along * along.dot(a);
+    let up = foot.normalize();
+    let mut inward = along.cross(up);
+    if inward.z < 0.0 {
+        inward = -inward;
+    }
+    let y = fit.kinds[facet.kind].back_plane_mm / tilt.cos() + joint.from_back_mm[i];
+    let middle = 0.5 * (along.dot(a) + along.dot(b)) / foot.length() * y;
+    let part = |k: i32, n: i32| f64::from(k) / f64::from(n);
+    let mut points = Vec::new();
+    for l in 0..=24 {
+        let from_middle = (part(l, 24) - 0.5) * fitting.along_mm;
+        // A biscuit's slot is a segment of a disc of 100 mm: as deep as the circle at that place.
+        let deep = if fitting.name == "dowel" {
+            fitting.deep_mm
+        } else {
+            let circle = (50.0_f64.powi(2) - from_middle.powi(2)).sqrt();
+            (circle - (50.0 - fitting.deep_mm)).max(0.0)
+        };
+        for t in 0..=2 {
+            for d in 0..=6 {
+                points.push(
+                    along * (middle + from_middle)
+                        + up * (y + (part(t, 2) - 0.5) * fitting.thick_mm)
+                        + inward * (part(d, 6) * deep),
+                );
+            }
+        }
+    }
+    points
+}
+
+/// On small facets the slots of two sides would run into each other near the corner: sampled
+/// points of any two slots of one facet are apart, whatever the solid and the size.
+#[test]
+fn slots_of_neighbouring_sides_never_meet() {
+    let mut lowered = 0;
+    for name in solid_names() {
+        for diameter in [160.0, 260.0, 420.0] {
+            let (solid, mut settings, fit) = globe(name, diameter);
+            settings.jig.pocket = false;
+            let jigs: Vec<_> = (0..solid.kinds.len())
+                .map(|kind| jig(&solid, &fit, kind, &settings).unwrap())
+                .collect();
+            let sheet = seam_sheet(&solid, &fit, None, &settings);
+            let found = joints(&solid, &fit, &jigs, &sheet, &settings).unwrap();
+            // One facet of each kind stands for all: ground may lie anywhere.
+            for kind in &solid.kinds {
+                let face = kind.faces[0];
+                let slots: Vec<(&str, Vec<DVec3>)> = solid.faces[face]
+                    .edges
+                    .iter()
+                    .filter_map(|edge| {
+                        let joint = &found[edge.seam];
+                        let seam = &solid.seams[edge.seam];
+                        let i = usize::from(seam.faces[0] != face);
+                        Some((joint.fitting?.name, slot_points(&solid, &fit, joint, i)))
+                    })
+                    .collect();
+                for (k, (fitting, points)) in slots.iter().enumerate() {
+                    for (other_fitting, others) in &slots[..k] {
+                        let near = points
+                            .iter()
+                            .flat_map(|p| others.iter().map(|other| p.distance_squared(*other)));
+                        let near = near.fold(f64::INFINITY, f64::min).sqrt();
+                        let cover = settings.joint.cover_mm;
+                        assert!(
+                            near > cover - 1e-6,
+                            "{name} of {diameter} mm: {fitting} and {other_fitting} {near} apart"
+                        );
+                    }
+                }
+            }
+            // With less wood asked for between slots, some seams get something larger.
+            settings.joint.cover_mm = 3.0 - 2.5;
+            let freer = joints(&solid, &fit, &jigs, &sheet, &settings).unwrap();
+            let size = |joint: &super::joints::Joint| joint.fitting.map_or(0.0, |f| f.along_mm);
+            lowered += usize::from(found.iter().zip(&freer).any(|(a, b)| size(a) < size(b)));
+        }
+    }
+    assert!(lowered > 0);
+}
+
+#[test]
+fn a_joint_whose_slots_meet_is_refused_with_numbers() {
+    let (solid, mut settings, fit) = globe("icosahedron", 200.0);
+    settings.jig.pocket = false;
+    settings.joint.cover_mm = 0.0;
+    settings.joint.kind = JointKind::Dowel;
+    settings.joint.dowel_diameter_mm = 6.0;
+    settings.joint.dowel_length_mm = 70.0;
+    let jigs = [jig(&solid, &fit, 0, &settings).unwrap()];
+    let sheet = seam_sheet(&solid, &fit, None, &settings);
+    let error = joints(&solid, &fit, &jigs, &sheet, &settings).unwrap_err();
     assert_eq!(
-        warnings[1],
-        "The A facets need a tilt of 54.74° and the saw tilts 45.00° (saw.most_tilt): hold the \
-         blank on an inclined jig that makes up the rest, 9.74°."
+        error.to_string(),
+        "job: joint.kind: two dowel slots have no room beside each other in facet 01; found slots \
+         of 6 mm (15/64 in) by 6 mm (15/64 in), 36 mm (1-27/64 in) deep, at seams S01 and S03; \
+         allowed: 0 mm (0 in) of wood between them (joint.cover); choose a smaller one, \"auto\" or \
+         \"none\", or lower joint.cover"
+    );
+}
+
+/// Everything the plan holds can be handed on as data.
+#[test]
+fn the_plan_is_plain_data() {
+    let (solid, settings, fit) = globe("cuboctahedron", 260.0);
+    let bench = Bench {
+        solid: &solid,
+        fit: &fit,
+        ground: None,
+        corners_mm: None,
+        settings: &settings,
+    };
+    let plan = plan(&bench).unwrap();
+    let value = serde_json::to_value(&plan).unwrap();
+    assert_eq!(value["kinds"].as_array().unwrap().len(), 2);
+    assert_eq!(value["sheet"].as_array().unwrap().len(), 14);
+    let tilt = value["sheet"][0][0]["tilt_deg"].as_f64().unwrap();
+    assert_eq!(tilt, plan.sheet[0][0].tilt_deg);
+    assert_eq!(
+        value["kinds"][0]["jig"]["blank_mm"][0][0].as_f64().unwrap(),
+        plan.kinds[0].jig.blank_mm[0].x
     );
 }

@@ -8,9 +8,10 @@ use crate::settings::{Grain, Settings};
 use crate::stages::fit::Fit;
 use crate::{Error, Problem, Result};
 use glam::DVec2;
+use serde::Serialize;
 
 /// The cut list with the boards.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct BlankPlan {
     /// Outlines in the board's frame, by kind, spares counted.
     pub pieces: Vec<Pieces>,

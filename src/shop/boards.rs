@@ -13,12 +13,13 @@
 use super::polygon::{area, bounds, inset, sides};
 use crate::length::MM_PER_INCH;
 use glam::DVec2;
+use serde::Serialize;
 
 /// Places that overlap by less than this touch, mm.
 const TOUCH_MM: f64 = 1e-7;
 
 /// A board to lay blanks on.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct BoardSize {
     /// Along the grain, mm.
     pub length_mm: f64,
@@ -41,7 +42,7 @@ impl BoardSize {
 }
 
 /// Blanks of one kind.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Pieces {
     /// Outline with trim about the blank's middle, in the board's frame, counter-clockwise, mm.
     pub outline_mm: Vec<DVec2>,
@@ -50,7 +51,7 @@ pub struct Pieces {
 }
 
 /// Where a blank lies.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Placed {
     /// Index of its [`Pieces`].
     pub kind: usize,
@@ -72,7 +73,7 @@ impl Placed {
 }
 
 /// All boards with what lies on them.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Layout {
     /// One list for each board, in the order given; empty for boards not needed.
     pub boards: Vec<Vec<Placed>>,
@@ -92,7 +93,7 @@ pub fn lay_out(boards: &[BoardSize], pieces: &[Pieces], gap_mm: f64, margin_mm: 
         size(b).total_cmp(&size(a)).then(a.cmp(&b))
     });
     for (board, placed) in boards.iter().zip(&mut layout.boards) {
-        let mut room = Room::new(board, gap_mm, margin_mm);
+        let mut room = Room::new(board, margin_mm);
         for &kind in &kinds {
             let shape = Shape::new(&pieces[kind].outline_mm, gap_mm);
             while layout.left_over[kind] > 0 {
@@ -241,7 +242,7 @@ struct Room {
 }
 
 impl Room {
-    fn new(board: &BoardSize, _gap_mm: f64, margin_mm: f64) -> Room {
+    fn new(board: &BoardSize, margin_mm: f64) -> Room {
         Room {
             low: DVec2::splat(margin_mm),
             high: DVec2::new(board.length_mm, board.width_mm) - margin_mm,

@@ -23,9 +23,10 @@ use crate::geometry::Solid;
 use glam::{DAffine3, DMat3, DVec2, DVec3};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
+use serde::Serialize;
 
 /// The three limits.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Limits {
     /// Blade tilt, plus or minus, radians.
     pub tilt_rad: f64,
@@ -36,7 +37,7 @@ pub struct Limits {
 }
 
 /// One side of a facet.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct SideCut {
     /// Outward direction, level.
     pub outward: DVec2,
@@ -49,7 +50,7 @@ pub struct SideCut {
 }
 
 /// What one cause does, one standard deviation, mm.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize)]
 pub struct Shares {
     /// From the tilt.
     pub tilt_mm: f64,
@@ -78,7 +79,7 @@ impl Shares {
 }
 
 /// Errors of one facet's side as drawn by chance.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize)]
 pub struct Drawn {
     /// Tilt, radians.
     pub tilt_rad: f64,
@@ -92,7 +93,7 @@ pub struct Drawn {
 pub type Ring = Vec<(usize, usize, usize)>;
 
 /// The finished budget.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Budget {
     /// Seam gap at the surface, mean square over all seams, by formula.
     pub gap: Shares,

@@ -1,9 +1,10 @@
 //! Glue-up order: two shells, each grown facet by facet, then the seam that closes the ball.
 
 use crate::geometry::Solid;
+use serde::Serialize;
 
 /// One gluing.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Step {
     /// 1 or 2 while a shell grows, 0 when the shells are joined.
     pub shell: usize,

@@ -16,10 +16,11 @@ use super::polygon::{
 };
 use crate::geometry::Solid;
 use crate::length::both_text;
-use crate::settings::{Base, Settings};
+use crate::settings::{Base, JigSettings, Settings};
 use crate::stages::fit::Fit;
 use crate::{Error, Problem, Result};
 use glam::DVec2;
+use serde::Serialize;
 
 /// Half a millimetre more than the bit's radius: the bit then moves round a corner instead of
 /// stopping in it, where it would chatter and burn.
@@ -31,13 +32,35 @@ const KEY_BITE_MM: f64 = 2.0;
 /// A clamp keeps this far from the farthest reach of the cutter, mm.
 const CLAMP_MM: f64 = 1.0;
 
-/// Pocket, boss and tabs for the blanks of one kind, facet frame, mm.
-#[derive(Debug, Clone, PartialEq)]
+/// A narrower bit than this breaks in wood as deep as a pocket, mm: below it a message offers to do
+/// without the pocket. Common practice, no source.
+const LEAST_BIT_MM: f64 = 1.5;
+
+/// Tabs of a job that does not say how many.
+const USUAL_TABS: usize = 2;
+
+/// What holds the blanks of one kind, facet frame, mm.
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Jig {
     /// The back after the bevel.
     pub back_mm: Vec<DVec2>,
     /// The blank with its trim.
     pub blank_mm: Vec<DVec2>,
+    /// Pocket and boss; `None` when the job does without.
+    pub seat: Option<Seat>,
+    /// In how many ways the blank would sit without a key.
+    pub ways: usize,
+    /// Tabs around the blank.
+    pub tabs: Vec<Tab>,
+    /// Why there are none, when the job left that to the program.
+    pub no_tabs: Option<String>,
+    /// Clamps stay outside the blank by this much, mm.
+    pub clamp_out_mm: f64,
+}
+
+/// Pocket in the back and boss on the jig, facet frame, mm.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Seat {
     /// The pocket, finished.
     pub pocket: Rounded,
     /// The pocket as roughed out.
@@ -50,18 +73,12 @@ pub struct Jig {
     pub sharp_mm: [Vec<DVec2>; 2],
     /// Whether the index corner is cut off; a face without symmetry needs no key.
     pub keyed: bool,
-    /// In how many ways the blank would sit without a key.
-    pub ways: usize,
     /// Wood between the pocket and the lowest ground that could lie above it, mm.
     pub over_mm: f64,
-    /// Tabs around the blank.
-    pub tabs: Vec<Tab>,
-    /// Clamps stay outside the blank by this much, mm.
-    pub clamp_out_mm: f64,
 }
 
 /// One hold-down tab.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Tab {
     /// Side of the blank, from 0.
     pub side: usize,
@@ -84,14 +101,37 @@ pub fn jig(solid: &Solid, fit: &Fit, kind: usize, settings: &Settings) -> Result
     let scale = piece.back_plane_mm / solid.faces[number].distance;
     let face = solid.face_polygon(number);
     let back_mm: Vec<DVec2> = face.iter().map(|p| *p * scale).collect();
+    let ways = symmetry(&face);
+    let seat = match settings.jig.pocket {
+        true => Some(seat(fit, kind, &back_mm, ways, settings)?),
+        false => None,
+    };
+    let (tabs, no_tabs) = tabs(fit, kind, settings)?;
+    Ok(Jig {
+        back_mm,
+        blank_mm: piece.outline_mm.clone(),
+        seat,
+        ways,
+        tabs,
+        no_tabs,
+        clamp_out_mm: settings.widest_bit_mm() / 2.0 + CLAMP_MM,
+    })
+}
+
+fn seat(
+    fit: &Fit,
+    kind: usize,
+    back_mm: &[DVec2],
+    ways: usize,
+    settings: &Settings,
+) -> Result<Seat> {
     let set = &settings.jig;
     let corner_mm = corner_radius(settings)?;
-    let ways = symmetry(&face);
     let keyed = set.key && ways > 1;
 
-    let room = inset(&back_mm, set.inset_mm);
-    let Some(room) = room.filter(|_| scale > 0.0) else {
-        return Err(no_room(kind, &back_mm, settings));
+    let room = inset(back_mm, set.inset_mm);
+    let Some(room) = room.filter(|_| fit.kinds[kind].back_plane_mm > 0.0) else {
+        return Err(no_room(kind, back_mm, settings));
     };
     let room = if keyed {
         cut_index_corner(&room, corner_mm, set.clearance_mm)
@@ -102,11 +142,11 @@ pub fn jig(solid: &Solid, fit: &Fit, kind: usize, settings: &Settings) -> Result
     let too_small = |largest: f64| corners_too_wide(kind, corner_mm, largest, settings);
     let pocket = rounded(&room, corner_mm).map_err(too_small)?;
     let boss_sharp =
-        inset(&room, set.clearance_mm).ok_or_else(|| no_room(kind, &back_mm, settings))?;
+        inset(&room, set.clearance_mm).ok_or_else(|| no_room(kind, back_mm, settings))?;
     let boss = rounded(&boss_sharp, corner_mm).map_err(too_small)?;
     // Roughing leaves wood: the pocket smaller, the boss larger.
     let rough = inset(&room, set.allowance_mm);
-    let rough = rough.ok_or_else(|| no_room(kind, &back_mm, settings))?;
+    let rough = rough.ok_or_else(|| no_room(kind, back_mm, settings))?;
     let rough_radius = (corner_mm - set.allowance_mm).max(set.bit_mm / 2.0);
     let pocket_rough = rounded(&rough, rough_radius).map_err(too_small)?;
     let outer = inset(&boss_sharp, -set.allowance_mm).unwrap_or_default();
@@ -116,20 +156,14 @@ pub fn jig(solid: &Solid, fit: &Fit, kind: usize, settings: &Settings) -> Result
     if over_mm < set.over_mm {
         return Err(too_deep(kind, over_mm, settings));
     }
-    let tabs = tabs(fit, kind, settings)?;
-    Ok(Jig {
-        back_mm,
-        blank_mm: piece.outline_mm.clone(),
+    Ok(Seat {
         pocket,
         pocket_rough,
         boss,
         boss_rough,
         sharp_mm: [room, boss_sharp],
         keyed,
-        ways,
         over_mm,
-        tabs,
-        clamp_out_mm: set.cutter_mm / 2.0 + CLAMP_MM,
     })
 }
 
@@ -163,7 +197,9 @@ fn corner_radius(settings: &Settings) -> Result<f64> {
 
 fn corners_too_wide(kind: usize, corner_mm: f64, largest_mm: f64, settings: &Settings) -> Error {
     let bit = 2.0 * largest_mm;
-    let way = if settings.jig.corner_mm.is_some() {
+    let way = if bit < LEAST_BIT_MM {
+        "set jig.pocket = \"no\" and hold the blanks with double-faced tape".to_owned()
+    } else if settings.jig.corner_mm.is_some() {
         format!("set jig.corner to at most {}", both_text(floor(largest_mm)))
     } else {
         format!(
@@ -201,7 +237,10 @@ fn no_room(kind: usize, back_mm: &[DVec2], settings: &Settings) -> Error {
             both_text(settings.jig.inset_mm),
             both_text(settings.jig.bit_mm)
         ))
-        .next("lower jig.inset, use thinner stock, or enlarge globe.diameter"),
+        .next(
+            "lower jig.inset, use thinner stock, enlarge globe.diameter, or set jig.pocket = \
+             \"no\" and hold the blanks with double-faced tape",
+        ),
     )
 }
 
@@ -270,101 +309,154 @@ fn too_deep(kind: usize, over_mm: f64, settings: &Settings) -> Error {
     )
 }
 
+/// Tabs as the job asks; where it says nothing of tabs, two or, with the reason, none.
+fn tabs(fit: &Fit, kind: usize, settings: &Settings) -> Result<(Vec<Tab>, Option<String>)> {
+    let set = &settings.jig;
+    let usual = Settings::default().jig;
+    // Whoever gives their size wants them.
+    let sizes = |jig: &JigSettings| [jig.tab_width_mm, jig.tab_thickness_mm, jig.tab_overlap_mm];
+    let asked = set.tabs.is_some() || sizes(set) != sizes(&usual);
+    match tabs_on(fit, kind, set.tabs.unwrap_or(USUAL_TABS), settings) {
+        Ok(tabs) => Ok((tabs, None)),
+        Err(misfit) if !asked => Ok((Vec::new(), Some(misfit.reason()))),
+        Err(misfit) => Err(misfit.error()),
+    }
+}
+
+/// Why tabs have no room.
+struct Misfit {
+    what: String,
+    key: &'static str,
+    found: String,
+    allowed: String,
+    next: &'static str,
+}
+
+impl Misfit {
+    fn error(self) -> Error {
+        Error::Job(
+            Problem::new(self.what)
+                .setting(self.key)
+                .found(self.found)
+                .allowed(self.allowed)
+                .next(self.next),
+        )
+    }
+
+    fn reason(self) -> String {
+        format!(
+            "{} ({}: {}; allowed: {})",
+            self.what, self.key, self.found, self.allowed
+        )
+    }
+}
+
 /// Tabs on sides spread evenly; all but the last are glued, so that just one tells the direction.
-fn tabs(fit: &Fit, kind: usize, settings: &Settings) -> Result<Vec<Tab>> {
+fn tabs_on(
+    fit: &Fit,
+    kind: usize,
+    tabs: usize,
+    settings: &Settings,
+) -> std::result::Result<Vec<Tab>, Misfit> {
     let set = &settings.jig;
     let piece = &fit.kinds[kind];
     let outline = &piece.outline_mm;
     let count = outline.len();
-    let fail = |what: String, key: &str, found: String, allowed: String, next: String| -> Error {
-        let problem = Problem::new(what)
-            .setting(key)
-            .found(found)
-            .allowed(allowed);
-        Error::Job(problem.next(next))
-    };
-    if set.tabs > count {
-        return Err(fail(
-            format!("the {} blanks have fewer sides than tabs", letter(kind)),
-            "jig.tabs",
-            format!("{} tabs on {count} sides", set.tabs),
-            format!("at most {count}"),
-            "use fewer tabs".into(),
-        ));
+    if tabs > count {
+        return Err(Misfit {
+            what: format!("the {} blanks have fewer sides than tabs", letter(kind)),
+            key: "jig.tabs",
+            found: format!("{tabs} tabs on {count} sides"),
+            allowed: format!("at most {count}"),
+            next: "use fewer tabs",
+        });
     }
-    if set.tabs > 0 && set.tab_thickness_mm >= fit.black_mm {
-        return Err(fail(
-            "the cutter would run into the tabs".into(),
-            "jig.tab_thickness",
-            both_text(set.tab_thickness_mm),
-            format!(
+    if tabs > 0 && set.tab_thickness_mm >= fit.black_mm {
+        return Err(Misfit {
+            what: "the cutter would run into the tabs".into(),
+            key: "jig.tab_thickness",
+            found: both_text(set.tab_thickness_mm),
+            allowed: format!(
                 "less than the lowest cut, {} above the back",
                 both_text(fit.black_mm)
             ),
-            "use thinner tabs, or thicker stock".into(),
-        ));
+            next: "use thinner tabs, or thicker stock",
+        });
     }
     let edges: Vec<(DVec2, DVec2)> = sides(outline).collect();
-    (0..set.tabs)
+    (0..tabs)
         .map(|i| {
-            let side = i * count / set.tabs;
-            let (a, b) = edges[side];
-            let length = a.distance(b);
-            if set.tab_width_mm > length {
-                return Err(fail(
-                    format!(
-                        "the tabs are longer than the edge of the {} blanks",
-                        letter(kind)
-                    ),
-                    "jig.tab_width",
-                    both_text(set.tab_width_mm),
-                    format!(
-                        "at most {}, side {} of the blank",
-                        both_text(floor(length)),
-                        side + 1
-                    ),
-                    "use narrower tabs, or fewer".into(),
-                ));
-            }
-            let normal = super::polygon::outward(a, b);
-            let along = (b - a) / length;
-            let reach = normal.dot(a);
-            // Where the facet with its trim ends at the notch's top.
-            let facet = (piece.back_plane_mm + set.tab_thickness_mm) * piece.sides[side].slant
-                + settings.stock.trim_mm;
-            let inner = reach - set.tab_overlap_mm;
-            if inner < facet {
-                return Err(fail(
-                    format!(
-                        "the tabs reach into the facets of the {} blanks",
-                        letter(kind)
-                    ),
-                    "jig.tab_overlap",
-                    both_text(set.tab_overlap_mm),
-                    format!("at most {}", both_text(floor((reach - facet).max(0.0)))),
-                    "lower jig.tab_overlap or jig.tab_thickness, or set jig.tabs = 0".into(),
-                ));
-            }
-            let middle = along * along.dot(0.5 * (a + b));
-            let outer = reach + set.cutter_mm / 2.0 + CLAMP_MM + set.tab_width_mm;
-            let box_of = |near: f64, far: f64| {
-                let half = along * (0.5 * set.tab_width_mm);
-                // Counter-clockwise: along runs to the left when looking outwards.
-                vec![
-                    middle + normal * far - half,
-                    middle + normal * far + half,
-                    middle + normal * near + half,
-                    middle + normal * near - half,
-                ]
-            };
-            Ok(Tab {
-                side,
-                glued: set.tabs == 1 || i + 1 < set.tabs,
-                notch_mm: box_of(inner, reach),
-                tab_mm: box_of(inner, outer),
-            })
+            let side = i * count / tabs;
+            let glued = tabs == 1 || i + 1 < tabs;
+            tab(fit, kind, side, edges[side], glued, settings)
         })
         .collect()
+}
+
+fn tab(
+    fit: &Fit,
+    kind: usize,
+    side: usize,
+    (a, b): (DVec2, DVec2),
+    glued: bool,
+    settings: &Settings,
+) -> std::result::Result<Tab, Misfit> {
+    let set = &settings.jig;
+    let piece = &fit.kinds[kind];
+    let length = a.distance(b);
+    if set.tab_width_mm > length {
+        return Err(Misfit {
+            what: format!(
+                "the tabs are longer than the edge of the {} blanks",
+                letter(kind)
+            ),
+            key: "jig.tab_width",
+            found: both_text(set.tab_width_mm),
+            allowed: format!(
+                "at most {}, side {} of the blank",
+                both_text(floor(length)),
+                side + 1
+            ),
+            next: "use narrower tabs, or fewer",
+        });
+    }
+    let normal = super::polygon::outward(a, b);
+    let along = (b - a) / length;
+    let reach = normal.dot(a);
+    // Where the facet with its trim ends at the notch's top.
+    let facet = (piece.back_plane_mm + set.tab_thickness_mm) * piece.sides[side].slant
+        + settings.stock.trim_mm;
+    let inner = reach - set.tab_overlap_mm;
+    if inner < facet {
+        return Err(Misfit {
+            what: format!(
+                "the tabs reach into the facets of the {} blanks",
+                letter(kind)
+            ),
+            key: "jig.tab_overlap",
+            found: both_text(set.tab_overlap_mm),
+            allowed: format!("at most {}", both_text(floor((reach - facet).max(0.0)))),
+            next: "lower jig.tab_overlap or jig.tab_thickness, or set jig.tabs = 0",
+        });
+    }
+    let middle = along * along.dot(0.5 * (a + b));
+    let outer = reach + settings.widest_bit_mm() / 2.0 + CLAMP_MM + set.tab_width_mm;
+    let box_of = |near: f64, far: f64| {
+        let half = along * (0.5 * set.tab_width_mm);
+        // Counter-clockwise: along runs to the left when looking outwards.
+        vec![
+            middle + normal * far - half,
+            middle + normal * far + half,
+            middle + normal * near + half,
+            middle + normal * near - half,
+        ]
+    };
+    Ok(Tab {
+        side,
+        glued,
+        notch_mm: box_of(inner, reach),
+        tab_mm: box_of(inner, outer),
+    })
 }
 
 /// Rounded down to a tenth, for a message that must be safe to follow.
@@ -375,8 +467,11 @@ fn floor(mm: f64) -> f64 {
 /// In how many of the face's own turns the boss goes into the pocket.
 pub fn ways_to_sit(jig: &Jig) -> usize {
     let count = jig.ways;
-    let pocket = jig.pocket.flattened(1e-3);
-    let boss = jig.boss.flattened(1e-3);
+    let Some(seat) = &jig.seat else {
+        return count;
+    };
+    let pocket = seat.pocket.flattened(1e-3);
+    let boss = seat.boss.flattened(1e-3);
     (0..count)
         .filter(|k| {
             let turn = DVec2::from_angle(std::f64::consts::TAU * *k as f64 / count as f64);

@@ -5,7 +5,9 @@
 //! corners lie on fixed rays from the centre. A slot as thick as w, cut D deep square into the
 //! cut face around (x, y), ends at the distance √(x² + y² + D²) from the centre: it rises towards
 //! the surface as it goes in. All of that must keep clear of the back, the lowest ground on the
-//! seam, the pocket and the corners.
+//! seam, the pocket and the corners. Where sides are short, the slots of two sides of one facet
+//! could meet inside the wood: then both seams take the next smaller fitting. There a biscuit's
+//! slot is what its disc cuts, shallow at the ends.
 
 use super::jig::Jig;
 use super::polygon::sides;
@@ -15,9 +17,12 @@ use crate::length::both_text;
 use crate::settings::{Base, JointKind, Settings};
 use crate::stages::fit::Fit;
 use crate::{Error, Problem, Result};
+use glam::DVec3;
+use serde::Serialize;
+use std::collections::BTreeSet;
 
 /// A biscuit or dowel with its slot or hole.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Fitting {
     /// As written in a job file.
     pub name: &'static str,
@@ -28,6 +33,13 @@ pub struct Fitting {
     /// Depth of the slot or hole in each facet, mm.
     pub deep_mm: f64,
 }
+
+/// Radius of the disc that cuts slots for biscuits, mm. Common practice, no source.
+const DISC_MM: f64 = 50.0;
+
+/// A biscuit's slot is taken as this many boxes side by side, each as deep as its deepest place:
+/// with fewer, slots would seem to meet that do not.
+const SLICES: usize = 14;
 
 /// Biscuits, largest first: the slot is cut by a disc of 100 mm, 4 mm thick, half the biscuit's
 /// width and 1 mm of glue room deep; it is a little longer than the biscuit.
@@ -67,7 +79,7 @@ const BISCUITS: [(JointKind, Fitting); 3] = [
 const GLUE_ROOM_MM: f64 = 1.0;
 
 /// The joint of one seam.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Joint {
     /// Index of the seam.
     pub seam: usize,
@@ -91,7 +103,8 @@ struct Room {
 /// Chooses the joint of every seam.
 ///
 /// # Errors
-/// [`Error::Job`] when the job names a fitting that has no room at some seam.
+/// [`Error::Job`] when the job names a fitting that has no room at some seam, or whose slots
+/// would meet inside a facet.
 pub fn joints(
     solid: &Solid,
     fit: &Fit,
@@ -115,32 +128,209 @@ pub fn joints(
     } else if wanted == JointKind::None {
         choice.clear();
     }
-    (0..solid.seams.len())
+    let named = !matches!(wanted, JointKind::Auto | JointKind::None);
+    let mut joints = (0..solid.seams.len())
         .map(|seam| {
-            for fitting in &choice {
-                let room = room(solid, fit, jigs, sheet, settings, seam, fitting);
-                if room.low <= room.high {
-                    let y = 0.5 * (room.low + room.high);
-                    return Ok(Joint {
-                        seam,
-                        fitting: Some(*fitting),
-                        from_back_mm: room.backs.map(|back| y - back),
-                        face_mm: room.face_mm,
-                    });
+            let joint = first_with_room(solid, fit, jigs, sheet, settings, seam, &choice);
+            match (&joint.fitting, named) {
+                (None, true) => {
+                    let room = room(solid, fit, jigs, sheet, settings, seam, &choice[0]);
+                    Err(no_room(seam, &choice[0], &room, settings))
+                }
+                _ => Ok(joint),
+            }
+        })
+        .collect::<Result<Vec<Joint>>>()?;
+    // Every round takes something smaller, so there are few.
+    loop {
+        let meeting = meeting(solid, fit, &joints, settings.joint.cover_mm);
+        let Some(&(face, seams)) = meeting.first() else {
+            return Ok(joints);
+        };
+        if named {
+            return Err(too_near(face, seams, &choice[0], settings));
+        }
+        let touched: BTreeSet<usize> = meeting.iter().flat_map(|(_, seams)| *seams).collect();
+        for seam in touched {
+            let now = joints[seam].fitting;
+            let place = choice.iter().position(|fitting| Some(*fitting) == now);
+            let smaller = &choice[place.map_or(choice.len(), |place| place + 1)..];
+            joints[seam] = first_with_room(solid, fit, jigs, sheet, settings, seam, smaller);
+        }
+    }
+}
+
+/// The joint of a seam with the first fitting of a list that has room there.
+fn first_with_room(
+    solid: &Solid,
+    fit: &Fit,
+    jigs: &[Jig],
+    sheet: &[Vec<SeamRow>],
+    settings: &Settings,
+    seam: usize,
+    choice: &[Fitting],
+) -> Joint {
+    for fitting in choice {
+        let room = room(solid, fit, jigs, sheet, settings, seam, fitting);
+        if room.low <= room.high {
+            let y = 0.5 * (room.low + room.high);
+            return Joint {
+                seam,
+                fitting: Some(*fitting),
+                from_back_mm: room.backs.map(|back| y - back),
+                face_mm: room.face_mm,
+            };
+        }
+    }
+    Joint {
+        seam,
+        fitting: None,
+        from_back_mm: [0.0; 2],
+        face_mm: 0.0,
+    }
+}
+
+/// Slots of two sides of one facet with less than `cover_mm` of wood between them: the facet and
+/// the two seams.
+fn meeting(solid: &Solid, fit: &Fit, joints: &[Joint], cover_mm: f64) -> Vec<(usize, [usize; 2])> {
+    let mut list = Vec::new();
+    for (face, facet) in solid.faces.iter().enumerate() {
+        let sides = facet.edges.iter().enumerate();
+        let slots: Vec<(usize, Vec<Piece>)> = sides
+            .map(|(side, edge)| {
+                let slot = slot(solid, fit, face, side, &joints[edge.seam]);
+                (edge.seam, slot)
+            })
+            .collect();
+        for (i, (seam, slot)) in slots.iter().enumerate() {
+            for (other_seam, other) in &slots[..i] {
+                let near = |a: &Piece| other.iter().any(|b| a.wood_to_mm(b) < cover_mm);
+                if slot.iter().any(near) {
+                    list.push((face, [*seam.min(other_seam), *seam.max(other_seam)]));
                 }
             }
-            if !matches!(wanted, JointKind::Auto | JointKind::None) {
-                let room = room(solid, fit, jigs, sheet, settings, seam, &choice[0]);
-                return Err(no_room(seam, &choice[0], &room, settings));
-            }
-            Ok(Joint {
-                seam,
-                fitting: None,
-                from_back_mm: [0.0; 2],
-                face_mm: 0.0,
-            })
+        }
+    }
+    list
+}
+
+/// A piece of a slot as a box: its middle and three half sides, square to each other, facet frame
+/// with z from the globe's centre, mm.
+#[derive(Debug, Clone, Copy)]
+struct Piece {
+    middle: DVec3,
+    half: [DVec3; 3],
+}
+
+/// The slot of a joint in one of its two facets; nothing for glue alone.
+fn slot(solid: &Solid, fit: &Fit, face: usize, side: usize, joint: &Joint) -> Vec<Piece> {
+    let Some(fitting) = joint.fitting else {
+        return Vec::new();
+    };
+    let facet = &solid.faces[face];
+    let seam = &solid.seams[joint.seam];
+    let which = usize::from(seam.faces[1] == face && seam.edges[1] == side);
+    let [a, b] = seam.corners.map(|c| facet.frame.to_local(solid.corners[c]));
+    let along = (b - a).normalize();
+    let foot = a - along * along.dot(a);
+    let up = foot.normalize();
+    // The cut face looks down at the back: into the wood is up.
+    let across = along.cross(up);
+    let inward = across * across.z.signum();
+    let tilt = facet.edges[side].tilt_rad;
+    let y = fit.kinds[facet.kind].back_plane_mm / tilt.cos() + joint.from_back_mm[which];
+    let x = 0.5 * along.dot(a + b) / foot.length() * y;
+    fitting
+        .slices()
+        .into_iter()
+        .map(|(from_middle, length, deep)| Piece {
+            middle: along * (x + from_middle) + up * y + inward * (0.5 * deep),
+            half: [
+                along * (0.5 * length),
+                up * (0.5 * fitting.thick_mm),
+                inward * (0.5 * deep),
+            ],
         })
         .collect()
+}
+
+impl Fitting {
+    /// Depth of the slot at a distance from its middle, mm: a disc of radius r that goes D deep
+    /// is there D − r + √(r² − x²) deep. A dowel's hole is as deep everywhere.
+    pub fn deep_at_mm(&self, from_middle_mm: f64) -> f64 {
+        if self.along_mm <= self.thick_mm {
+            return self.deep_mm;
+        }
+        let x = from_middle_mm.abs().min(DISC_MM);
+        (self.deep_mm - DISC_MM + (DISC_MM * DISC_MM - x * x).sqrt()).max(0.0)
+    }
+
+    /// The slot cut across into boxes: middle along the seam, length, greatest depth, mm.
+    fn slices(&self) -> Vec<(f64, f64, f64)> {
+        let count = match self.along_mm <= self.thick_mm {
+            true => 1,
+            false => SLICES,
+        };
+        let length = self.along_mm / count as f64;
+        (0..count)
+            .map(|i| {
+                let from = i as f64 * length - 0.5 * self.along_mm;
+                // The middle of the slot is deepest.
+                let nearest = if from + length <= 0.0 {
+                    from + length
+                } else {
+                    from.max(0.0)
+                };
+                (from + 0.5 * length, length, self.deep_at_mm(nearest))
+            })
+            .collect()
+    }
+}
+
+impl Piece {
+    /// Wood between two pieces, mm, at least; negative when they meet.
+    ///
+    /// Two boxes are apart if and only if they are along a normal of a side of one, or along the
+    /// cross product of an edge of each (S. Gottschalk et al., "OBBTree", SIGGRAPH 1996).
+    fn wood_to_mm(&self, other: &Piece) -> f64 {
+        let between = other.middle - self.middle;
+        let crossed = self
+            .half
+            .iter()
+            .flat_map(|a| other.half.iter().map(|b| a.cross(*b)));
+        let axes = self.half.iter().chain(&other.half).copied().chain(crossed);
+        axes.filter_map(DVec3::try_normalize)
+            .map(|axis| {
+                let reach =
+                    |piece: &Piece| piece.half.iter().map(|h| h.dot(axis).abs()).sum::<f64>();
+                between.dot(axis).abs() - reach(self) - reach(other)
+            })
+            .fold(f64::NEG_INFINITY, f64::max)
+    }
+}
+
+fn too_near(face: usize, seams: [usize; 2], fitting: &Fitting, settings: &Settings) -> Error {
+    Error::Job(
+        Problem::new(format!(
+            "two {} slots have no room beside each other in facet {}",
+            fitting.name,
+            super::facet_label(face)
+        ))
+        .setting("joint.kind")
+        .found(format!(
+            "slots of {} by {}, {} deep, at seams {} and {}",
+            both_text(fitting.along_mm),
+            both_text(fitting.thick_mm),
+            both_text(fitting.deep_mm),
+            super::seam_label(seams[0]),
+            super::seam_label(seams[1])
+        ))
+        .allowed(format!(
+            "{} of wood between them (joint.cover)",
+            both_text(settings.joint.cover_mm)
+        ))
+        .next("choose a smaller one, \"auto\" or \"none\", or lower joint.cover"),
+    )
 }
 
 fn room(
@@ -187,17 +377,14 @@ fn room(
         };
         high = high.min(top);
         // Over the pocket the slot must lie higher than its floor.
-        let (a, b) = edge(&jigs[kind].back_mm, side);
-        let outward = super::polygon::outward(a, b);
-        let reaches = jigs[kind].sharp_mm[0].iter().map(|p| outward.dot(*p));
-        let pocket = reaches.fold(f64::NEG_INFINITY, f64::max);
-        low = low.max(over_pocket(
-            piece.back_plane_mm,
-            tilt,
-            pocket,
-            fitting,
-            settings,
-        ));
+        if let Some(seat) = &jigs[kind].seat {
+            let (a, b) = edge(&jigs[kind].back_mm, side);
+            let outward = super::polygon::outward(a, b);
+            let reaches = seat.sharp_mm[0].iter().map(|p| outward.dot(*p));
+            let pocket = reaches.fold(f64::NEG_INFINITY, f64::max);
+            let back = piece.back_plane_mm;
+            low = low.max(over_pocket(back, tilt, pocket, fitting, settings));
+        }
     }
     Room {
         low,

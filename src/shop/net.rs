@@ -3,12 +3,13 @@
 use super::polygon::{bounds, separation};
 use crate::geometry::Solid;
 use glam::DVec2;
+use serde::Serialize;
 
 /// Faces may touch; overlaps below this are rounding, in corner radii.
 const TOUCHING: f64 = 1e-9;
 
 /// Where a face lies in the net: turned by `angle_rad`, then moved.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Laid {
     /// Index of the face.
     pub face: usize,

@@ -16,6 +16,7 @@ use crate::geometry::Solid;
 use crate::length::both_text;
 use crate::settings::{Grain, Paper, Sawn, Settings};
 use crate::stages::fit::Fit;
+use serde::Serialize;
 
 /// Everything the plan is made from.
 #[derive(Debug, Clone, Copy)]
@@ -33,7 +34,7 @@ pub struct Bench<'a> {
 }
 
 /// The finished plan.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Plan {
     /// By kind of blank.
     pub kinds: Vec<KindPlan>,
@@ -56,7 +57,7 @@ pub struct Plan {
 }
 
 /// The plan for the blanks of one kind.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct KindPlan {
     /// Faces of this kind.
     pub faces: Vec<usize>,
@@ -147,7 +148,7 @@ pub fn plan(bench: &Bench<'_>) -> Result<Plan> {
         work: Vec::new(),
         warnings: Vec::new(),
     };
-    plan.work = work(&plan, settings);
+    plan.work = work(&plan, fit, settings);
     plan.warnings = warnings(&plan, settings);
     Ok(plan)
 }
@@ -222,13 +223,18 @@ fn warnings(plan: &Plan, settings: &Settings) -> Vec<String> {
         let worst =
             high.max_by(|a, b| (a.blade_mm - a.reach_mm).total_cmp(&(b.blade_mm - b.reach_mm)));
         if let Some(side) = worst {
+            let (face, seam) = highest_at(plan, &of_kind.faces, side);
             list.push(format!(
-                "The ground on the seams of the {letter} facets is higher than the saw reaches: \
-                 the blade must stand {} above the table and at {:.2}° reaches {}. What it leaves \
-                 standing has to be cut by hand, or use a thinner jig (saw.base) or a larger saw.",
+                "The ground on the seams of the {letter} facets is higher than the saw reaches, most \
+                 at seam {} of facet {}: the blade must stand {} above the table, and one of {} \
+                 stands {} there at {:.2}° (saw.blade, saw.reach). What it leaves standing has to \
+                 be cut by hand, or use a thinner jig (saw.base) or a larger saw.",
+                super::seam_label(seam),
+                super::facet_label(face),
                 both_text(side.blade_mm),
+                both_text(settings.saw.blade_mm),
+                both_text(side.reach_mm),
                 side.tilt_deg,
-                both_text(side.reach_mm)
             ));
         }
         let steep = of_kind
@@ -242,6 +248,13 @@ fn warnings(plan: &Plan, settings: &Settings) -> Vec<String> {
                 side.tilt_deg,
                 settings.saw.most_tilt_deg,
                 side.tilt_deg - settings.saw.most_tilt_deg
+            ));
+        }
+    }
+    for kind in &plan.kinds {
+        if let Some(why) = &kind.jig.no_tabs {
+            list.push(format!(
+                "No hold-down tabs, as {why}. Hold the blanks down another way, outside the trim."
             ));
         }
     }
@@ -275,6 +288,19 @@ fn warnings(plan: &Plan, settings: &Settings) -> Vec<String> {
         list.push("No way was found to unfold the solid flat, so there is no map.".to_owned());
     }
     list
+}
+
+/// Facet and seam where the blade must stand highest for one side of a kind.
+fn highest_at(plan: &Plan, faces: &[usize], side: &SideSetUp) -> (usize, usize) {
+    let rows = faces
+        .iter()
+        .map(|&face| (face, &plan.sheet[face][side.side]));
+    // Rounding must not decide between equals.
+    let highest = rows.reduce(|best, row| match row.1.blade_mm > best.1.blade_mm + 1e-9 {
+        true => row,
+        false => best,
+    });
+    highest.map_or((0, 0), |(face, row)| (face, row.seam))
 }
 
 /// The job's species; the table's first if the job was built with a name that is not in it.

@@ -1,6 +1,7 @@
 //! Convex outlines: moving sides, rounding corners, distances. Counter-clockwise, mm.
 
 use glam::DVec2;
+use serde::Serialize;
 
 /// Lengths below this are rounding, mm: a ten-thousandth of what a shop can measure.
 pub const ROUNDING_MM: f64 = 1e-6;
@@ -126,7 +127,7 @@ pub fn symmetry(points: &[DVec2]) -> usize {
 ///
 /// Each point comes with the bulge of the way to the next: the tangent of a quarter of the arc's
 /// angle, 0 for a straight line, positive for a left turn, as DXF has it.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Rounded {
     /// Points and bulges, counter-clockwise.
     pub points: Vec<(DVec2, f64)>,

@@ -3,15 +3,17 @@
 //! A seam is cut along the plane through the globe's centre: tilted atan(r/d) from vertical, r
 //! the distance of the face's edge from its centre, d the distance of the face from the globe's
 //! centre. At height z above the jig the cut line runs (c + z)·tan(tilt) from the jig's axis. A
-//! blade that stands h above the table when upright reaches h·cos(tilt) when tilted.
+//! blade that stands h above the table when upright reaches h·cos(tilt) when tilted; h is the
+//! job's, or what arbor and table leave of the blade's radius.
 
 use crate::geometry::Solid;
 use crate::settings::{Base, Projection, Settings};
 use crate::stages::fit::Fit;
 use glam::DVec3;
+use serde::Serialize;
 
 /// The ground along one seam, from its first corner to its second.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct SeamGround {
     /// Unit directions, body frame.
     pub directions: Vec<DVec3>,
@@ -20,7 +22,7 @@ pub struct SeamGround {
 }
 
 /// A height and how far from the left corner it lies.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct At {
     /// The height, mm.
     pub height_mm: f64,
@@ -32,7 +34,7 @@ pub struct At {
 ///
 /// Left is the left hand of someone who has the facet in front of them, face up, with this side
 /// towards them.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct SeamRow {
     /// Side of the facet, from 0: from its corner to the next.
     pub side: usize,
@@ -55,7 +57,7 @@ pub struct SeamRow {
 }
 
 /// Set-up for one side of the blanks of a kind.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct SideSetUp {
     /// Side, from 0: from its corner to the next, counter-clockwise from the index corner.
     pub side: usize,
@@ -204,7 +206,7 @@ pub fn set_ups(
                 at_top_mm: (back + settings.stock.thickness_mm) * tilt.tan(),
                 wood_mm,
                 blade_mm: settings.saw.base_mm + wood_mm + settings.saw.above_mm,
-                reach_mm: settings.saw.reach_mm * tilt.cos(),
+                reach_mm: settings.saw.reach_at_mm(tilt),
                 cuts: faces.len(),
             }
         })

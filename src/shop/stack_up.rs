@@ -3,9 +3,10 @@
 use super::jig::Jig;
 use crate::settings::{Base, Settings};
 use crate::stages::fit::Fit;
+use serde::Serialize;
 
 /// The thickness of the blanks of one kind, from the back up; all in mm.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct StackUp {
     /// Thickness of the stock.
     pub stock_mm: f64,
@@ -23,10 +24,10 @@ pub struct StackUp {
     pub corner_mm: Option<f64>,
     /// Least thickness asked for at a corner.
     pub edge_mm: f64,
-    /// Depth of the pocket.
-    pub pocket_mm: f64,
+    /// Depth of the pocket; `None` without one.
+    pub pocket_mm: Option<f64>,
     /// Wood between the pocket and the lowest ground that could lie above it.
-    pub over_mm: f64,
+    pub over_mm: Option<f64>,
     /// Least wood asked for there.
     pub over_least_mm: f64,
     /// Distance of the back from the globe's centre.
@@ -77,8 +78,8 @@ pub fn stack_up(
         corner_least_mm: piece.corner_mm,
         corner_mm,
         edge_mm: settings.stock.edge_mm,
-        pocket_mm: settings.jig.depth_mm,
-        over_mm: jig.over_mm,
+        pocket_mm: jig.seat.as_ref().map(|_| settings.jig.depth_mm),
+        over_mm: jig.seat.as_ref().map(|seat| seat.over_mm),
         over_least_mm: settings.jig.over_mm,
         back_plane_mm: piece.back_plane_mm,
         base_mm,

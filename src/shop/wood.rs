@@ -6,9 +6,10 @@
 
 use crate::settings::{Grain, Sawn, WoodSettings};
 use glam::DVec2;
+use serde::Serialize;
 
 /// Change for each percent of moisture, as a share of the width.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Species {
     /// Name in lower case with hyphens.
     pub name: &'static str,
@@ -66,7 +67,7 @@ pub fn change_mm(width_mm: f64, coefficient: f64, from_percent: f64, to_percent:
 }
 
 /// What the seasons do to the blanks of one kind.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Movement {
     /// How the grain runs.
     pub grain: Grain,

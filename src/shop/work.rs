@@ -1,12 +1,15 @@
-//! The work list: every operation in order, with counts, tools and, when feeds are given, time.
+//! The work list: every operation in order, with counts, tools and, when the job names its bits,
+//! time.
 
 use super::plan::Plan;
-use super::polygon::area;
-use crate::length::both_text;
-use crate::settings::Settings;
+use crate::length::{both_text, exact_mm_text};
+use crate::settings::{Cutter, Settings};
+use crate::stages::cutting::{Bits, Estimate, bit_name};
+use crate::stages::fit::Fit;
+use serde::Serialize;
 
 /// One operation.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Operation {
     /// What to do.
     pub what: String,
@@ -16,7 +19,7 @@ pub struct Operation {
     pub unit: &'static str,
     /// Bit, blade or other tool.
     pub tool: String,
-    /// Machine time of all together, minutes; `None` where no feed is given.
+    /// Machine time of all together, minutes; `None` where the job names no bit for it.
     pub minutes: Option<f64>,
 }
 
@@ -33,7 +36,26 @@ impl Operation {
 }
 
 /// Every operation in order.
-pub fn work(plan: &Plan, settings: &Settings) -> Vec<Operation> {
+pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
+    let bits = Bits::of(settings);
+    let estimates: Option<Vec<Estimate>> = bits.as_ref().map(|bits| {
+        let kinds = plan.kinds.iter();
+        kinds
+            .map(|kind| bits.estimate(&fit.facets[kind.faces[0]]))
+            .collect()
+    });
+    // Minutes for so many facets of each kind, and for changing to the bit.
+    let minutes = |counts: &[usize], bit: &Cutter, of: &dyn Fn(&Estimate) -> f64| {
+        let kinds = estimates.as_ref()?.iter().zip(counts);
+        let cutting: f64 = kinds.map(|(kind, &count)| of(kind) * count as f64).sum();
+        Some(bit.change_min + cutting)
+    };
+    let usual = Bits::usual();
+    let finishing = bits.as_ref().map_or(&usual[0], Bits::finishing);
+    let roughing = match &bits {
+        Some(bits) => bits.roughing(),
+        None => usual.get(1),
+    };
     let mut list = Vec::new();
     let mut add = |what: String, count: usize, unit, tool: String, minutes| {
         if count > 0 {
@@ -57,12 +79,15 @@ pub fn work(plan: &Plan, settings: &Settings) -> Vec<Operation> {
     add(
         format!("Plane boards to {}", both_text(settings.stock.thickness_mm)),
         used,
-        "boards",
+        "board",
         "planer".into(),
         None,
     );
+    let cut_out = bits.as_ref().map(Bits::cut_out_bit);
     for (kind, piece) in plan.blanks.pieces.iter().enumerate() {
         let letter = super::kind_letter(kind);
+        let mut counts = vec![0; plan.kinds.len()];
+        counts[kind] = piece.count;
         let own_spares = piece.count - plan.blanks.needed[kind];
         add(
             format!(
@@ -71,30 +96,41 @@ pub fn work(plan: &Plan, settings: &Settings) -> Vec<Operation> {
             ),
             piece.count,
             "blank",
-            "saw or router".into(),
-            None,
+            match cut_out {
+                Some(bit) => format!("saw, or router with {}", bit_name(bit)),
+                None => "saw or router".into(),
+            },
+            cut_out.and_then(|bit| minutes(&counts, bit, &|kind| kind.cut_out.minutes)),
         );
     }
     for (kind, of_kind) in plan.kinds.iter().enumerate() {
         let letter = super::kind_letter(kind);
-        let key = if of_kind.jig.keyed {
-            ", with its cut corner"
-        } else {
-            ""
+        let how = match &of_kind.jig.seat {
+            None => "draw axis and cut lines on it",
+            Some(seat) if seat.keyed => "rout the boss, rough then finish, with its cut corner",
+            Some(_) => "rout the boss, rough then finish",
         };
         add(
-            format!("Make the {letter} jig: rout the boss, rough then finish{key}"),
+            format!("Make the {letter} jig: {how}"),
             1,
             "jig",
-            jig_bit.clone(),
+            match &of_kind.jig.seat {
+                Some(_) => jig_bit.clone(),
+                None => "square and pencil".into(),
+            },
             None,
         );
+        let pockets = of_kind
+            .jig
+            .seat
+            .as_ref()
+            .map_or(0, |_| plan.blanks.pieces[kind].count);
         add(
             format!(
                 "Rout the pocket in the back of the {letter} blanks, {} deep, rough then finish",
                 both_text(settings.jig.depth_mm)
             ),
-            plan.blanks.pieces[kind].count,
+            pockets,
             "pocket",
             jig_bit.clone(),
             None,
@@ -113,34 +149,28 @@ pub fn work(plan: &Plan, settings: &Settings) -> Vec<Operation> {
             None,
         );
     }
-    let facets: usize = plan.blanks.needed.iter().sum();
-    add(
-        "Rough out the relief, each facet from its own image".into(),
-        facets,
-        "facets",
-        format!("{} bit or smaller", both_text(settings.jig.cutter_mm)),
-        None,
-    );
-    let carved_mm2: f64 = plan
-        .kinds
-        .iter()
-        .zip(&plan.blanks.needed)
-        .map(|(kind, &count)| area(&kind.jig.blank_mm) * count as f64)
-        .sum();
-    // Parallel passes over the blank: area over stepover is the way; turns and lifts not counted.
-    let minutes = settings
-        .work
-        .feed_mm_min
-        .map(|feed| carved_mm2 / settings.work.stepover_mm / feed);
+    let needed = &plan.blanks.needed;
+    let facets: usize = needed.iter().sum();
+    if let Some(bit) = roughing {
+        add(
+            "Rough out the relief, each facet from its own image".into(),
+            facets,
+            "facet",
+            bit_name(bit),
+            minutes(needed, bit, &|kind| {
+                kind.roughing.map_or(0.0, |rough| rough.minutes)
+            }),
+        );
+    }
     add(
         format!(
             "Finish the relief, {} between passes",
-            both_text(settings.work.stepover_mm)
+            exact_mm_text(finishing.stepover_mm())
         ),
         facets,
-        "facets",
-        format!("{} ball bit", both_text(settings.work.bit_mm)),
-        minutes,
+        "facet",
+        bit_name(finishing),
+        minutes(needed, finishing, &|kind| kind.finishing.minutes),
     );
     for (kind, of_kind) in plan.kinds.iter().enumerate() {
         for (tilt_deg, sides) in of_kind.tilts() {
@@ -174,28 +204,28 @@ pub fn work(plan: &Plan, settings: &Settings) -> Vec<Operation> {
     add(
         "Put the whole ball together dry, with tape".into(),
         1,
-        "dry fits",
+        "dry fit",
         "tape".into(),
         None,
     );
     add(
         "Glue the two shells, facet by facet in the order of the glue-up list".into(),
         shells.count(),
-        "facets",
+        "facet",
         "glue and tape".into(),
         None,
     );
     add(
         "Join the two shells at the closing seam".into(),
         plan.glue.last().map_or(0, |step| step.seams.len()),
-        "seams",
+        "seam",
         "glue and straps".into(),
         None,
     );
     add(
         "Blend the seams, sand by hand, finish".into(),
         1,
-        "globes",
+        "globe",
         "hand tools".into(),
         None,
     );

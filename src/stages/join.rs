@@ -6,6 +6,7 @@ use crate::manifest::{FacetEntry, Manifest};
 use crate::ranges::facets_text;
 use crate::stages::check;
 use crate::stages::cutting::{CuttingEntry, FacetCutting};
+use crate::stages::write::folder::{self, RELIEF_FILE, SHOP_FILE, SHOP_SECTION};
 use crate::stages::write::manifest;
 use crate::{Error, Problem, Result};
 use serde_json::Value;
@@ -22,8 +23,19 @@ pub struct Gathered {
     pub manifest: Manifest,
     /// The folder that holds each facet's image, in the manifest's order.
     pub folders: Vec<PathBuf>,
-    /// Files of the bits, with the folder that holds each.
+    /// Files beside the images, with the folder that holds each.
     pub others: BTreeMap<String, PathBuf>,
+    /// The shop plan, which every part then holds whole.
+    pub shop: Option<Shop>,
+}
+
+/// What the joined folder's report says of the shop plan.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Shop {
+    /// Its section of the report.
+    pub section: String,
+    /// What a person must know.
+    pub warnings: Vec<String>,
 }
 
 /// Reads the manifests of all parts and puts them together; the order of the parts is no matter.
@@ -59,7 +71,13 @@ pub fn gather(parts: &[PathBuf]) -> Result<Gathered> {
         }
     }
     nothing_missing(&first.globe.solid, &facets, &parts[0])?;
-    let (cutting, others) = cutting(parts, &manifests)?;
+    let (cutting, mut others) = cutting(parts, &manifests)?;
+    let shop = shop(parts, &mut others)?;
+    whole_in_all(parts, |part| match part.join(RELIEF_FILE).exists() {
+        true => Some(vec![PathBuf::from(RELIEF_FILE)]),
+        false => None,
+    })
+    .and_then(|files| same_in_all(parts, &files.unwrap_or_default(), &mut others))?;
     let manifest = Manifest {
         cutting,
         facets: facets.values().map(|(facet, _)| (*facet).clone()).collect(),
@@ -70,7 +88,97 @@ pub fn gather(parts: &[PathBuf]) -> Result<Gathered> {
         manifest,
         folders: facets.values().map(|(_, part)| (*part).clone()).collect(),
         others,
+        shop,
     })
+}
+
+/// The shop plan, which depends on the job alone and so is the same in every part.
+fn shop(parts: &[PathBuf], others: &mut BTreeMap<String, PathBuf>) -> Result<Option<Shop>> {
+    let Some(files) = whole_in_all(parts, |part| folder::shop_files(part))? else {
+        return Ok(None);
+    };
+    same_in_all(parts, &files, others)?;
+    let section = file_bytes(&parts[0], SHOP_SECTION)?;
+    let numbers = file_bytes(&parts[0], SHOP_FILE)?;
+    let numbers: Value = serde_json::from_slice(&numbers).unwrap_or_default();
+    let warnings = numbers["warnings"].as_array().into_iter().flatten();
+    Ok(Some(Shop {
+        section: String::from_utf8_lossy(&section).into_owned(),
+        warnings: warnings
+            .filter_map(|warning| warning.as_str().map(str::to_owned))
+            .collect(),
+    }))
+}
+
+/// What every part lists, or none does.
+fn whole_in_all(
+    parts: &[PathBuf],
+    listed: impl Fn(&Path) -> Option<Vec<PathBuf>>,
+) -> Result<Option<Vec<PathBuf>>> {
+    let lists: Vec<Option<Vec<PathBuf>>> = parts.iter().map(|part| listed(part)).collect();
+    let with = lists.iter().position(Option::is_some);
+    let without = lists.iter().position(Option::is_none);
+    let (Some(with), Some(without)) = (with, without) else {
+        return Ok(lists.into_iter().next().flatten());
+    };
+    let first = lists[with].iter().flatten().next();
+    let first = first.map_or_else(String::new, |file| file.display().to_string());
+    let option = match first == RELIEF_FILE {
+        true => "--keep-relief",
+        false => "--shop",
+    };
+    Err(Error::Job(
+        Problem::new(format!("only some parts were made with {option}"))
+            .found(format!(
+                "{first} in {} and not in {}",
+                parts[with].display(),
+                parts[without].display()
+            ))
+            .next(format!("make all parts with {option} or none")),
+    ))
+}
+
+/// Notes files that every part must hold alike, as the first part's.
+fn same_in_all(
+    parts: &[PathBuf],
+    files: &[PathBuf],
+    others: &mut BTreeMap<String, PathBuf>,
+) -> Result<()> {
+    for file in files {
+        let inside = file
+            .components()
+            .all(|step| matches!(step, Component::Normal(_)));
+        let name = file.to_string_lossy().into_owned();
+        if !inside {
+            return Err(not_inside(&name, &parts[0]));
+        }
+        let first = file_bytes(&parts[0], &name)?;
+        for part in &parts[1..] {
+            if file_bytes(part, &name)? != first {
+                return Err(not_the_same(&name, &parts[0], part));
+            }
+        }
+        others.insert(name, parts[0].clone());
+    }
+    Ok(())
+}
+
+fn not_inside(file: &str, part: &Path) -> Error {
+    Error::Check(
+        Problem::new(format!("the file \"{file}\" is not inside the folder"))
+            .next("make this part again")
+            .file(part),
+    )
+}
+
+fn not_the_same(file: &str, a: &Path, b: &Path) -> Error {
+    Error::Check(
+        Problem::new(format!(
+            "{file} is in two parts and is not the same in both"
+        ))
+        .found(format!("{} and {}", a.display(), b.display()))
+        .next("make it again, and join without the older part"),
+    )
 }
 
 /// A part's manifest, once it agrees with itself.
@@ -199,21 +307,11 @@ fn cutting(
                 .components()
                 .all(|step| matches!(step, Component::Normal(_)));
             if !inside {
-                return Err(Error::Check(
-                    Problem::new(format!("the file \"{file}\" is not inside the folder"))
-                        .next("make this part again")
-                        .file(part),
-                ));
+                return Err(not_inside(file, part));
             }
             let holder = files.entry(file.to_owned()).or_insert_with(|| part.clone());
             if holder != part && file_bytes(holder, file)? != file_bytes(part, file)? {
-                return Err(Error::Check(
-                    Problem::new(format!(
-                        "{file} is in two parts and is not the same in both"
-                    ))
-                    .found(format!("{} and {}", holder.display(), part.display()))
-                    .next("make it again, and join without the older part"),
-                ));
+                return Err(not_the_same(file, holder, part));
             }
         }
     }

@@ -322,6 +322,149 @@ fn a_shop_plan_beside_the_facets_agrees_with_the_manifest() {
     assert!(err.contains("found shop/notes.txt"), "{err}");
 }
 
+/// Sizes and layers of the drawings, read back by GDAL's DXF driver, are those of plan.json.
+#[test]
+fn drawings_for_cam_are_read_back_at_true_size() {
+    use gdal::vector::LayerAccess;
+    let folder = TempDir::new().unwrap();
+    let words = [
+        "plan",
+        "--out",
+        "plan",
+        "--set",
+        "board.1.width=300 mm",
+        "--set",
+        "board.1.length=2 m",
+    ];
+    assert_eq!(sample(&folder, &words).0, 0);
+    let shop = folder.path().join("plan/shop");
+    let plan = json(&shop.join("plan.json"));
+    // Layer, width and height of everything in a drawing.
+    let read = |name: &str| -> Vec<(String, f64, f64)> {
+        let options = gdal::DatasetOptions {
+            open_flags: gdal::GdalOpenFlags::GDAL_OF_VECTOR,
+            allowed_drivers: Some(&["DXF"]),
+            ..Default::default()
+        };
+        let drawing = gdal::Dataset::open_ex(shop.join(name), options).unwrap();
+        let mut layer = drawing.layer(0).unwrap();
+        let shapes = layer.features().map(|feature| {
+            let index = feature.field_index("Layer").unwrap();
+            let name = feature.field_as_string(index).unwrap().unwrap();
+            let shape = feature.geometry().unwrap().envelope();
+            (name, shape.MaxX - shape.MinX, shape.MaxY - shape.MinY)
+        });
+        shapes.collect()
+    };
+    let size = |points: &serde_json::Value| -> (f64, f64) {
+        let span = |axis: usize| {
+            let values = points.as_array().unwrap().iter();
+            let values: Vec<f64> = values.map(|p| p[axis].as_f64().unwrap()).collect();
+            let low = values.iter().copied().fold(f64::INFINITY, f64::min);
+            values.iter().copied().fold(f64::NEG_INFINITY, f64::max) - low
+        };
+        (span(0), span(1))
+    };
+    let kind = &plan["kinds"][0];
+    let on = |shapes: &[(String, f64, f64)], layer: &str| -> Vec<(f64, f64)> {
+        let here = shapes.iter().filter(|(name, ..)| name == layer);
+        here.map(|(_, w, h)| (*w, *h)).collect()
+    };
+    let near = |a: (f64, f64), b: (f64, f64)| (a.0 - b.0).abs() < 1e-6 && (a.1 - b.1).abs() < 1e-6;
+    let blank = read("blank-A.dxf");
+    for (layer, points) in [("BLANK", "outline_mm"), ("BACK", "back_mm")] {
+        let found = on(&blank, layer);
+        assert!(near(found[0], size(&kind[points])), "{layer}: {found:?}");
+    }
+    // Each smaller than the one around it, and the boss smaller than its pocket.
+    let inside = |a: (f64, f64), b: (f64, f64)| a.0 < b.0 && a.1 < b.1;
+    let [outline, facet, back, pocket, rough] =
+        ["BLANK", "FACET", "BACK", "POCKET", "POCKET_ROUGH"].map(|layer| on(&blank, layer)[0]);
+    assert!(inside(facet, outline) && inside(back, facet));
+    assert!(inside(pocket, back) && inside(rough, pocket));
+    let boss = on(&read("jig-A.dxf"), "BOSS")[0];
+    // 0.1 mm on every side, seen across the diamond's corners a little more.
+    assert!(
+        inside(boss, pocket) && pocket.0 - boss.0 < 0.5,
+        "{boss:?} {pocket:?}"
+    );
+
+    let board = read("board-01.dxf");
+    assert!(near(on(&board, "BOARD")[0], (2000.0, 300.0)));
+    let placed = plan["boards"][0]["blanks"].as_array().unwrap().len();
+    assert_eq!(on(&board, "BLANK").len(), placed);
+    assert_eq!(placed, kind["to_cut"].as_u64().unwrap() as usize);
+    // The grain runs along the board: a blank's y lies along its length.
+    let turned = (outline.1, outline.0);
+    assert!(on(&board, "BLANK").iter().all(|size| near(*size, turned)));
+}
+
+/// The work list's minutes, of level ground, against those of the carved ground.
+#[test]
+fn the_work_list_takes_its_times_from_the_job_s_bits() {
+    let folder = TempDir::new().unwrap();
+    let bits = [
+        "--set",
+        "cutter.1.diameter=1/8 in",
+        "--set",
+        "cutter.2.shape=flat",
+        "--set",
+        "cutter.2.diameter=1/4 in",
+    ];
+    let mut words = vec!["facets", "--out", "ball", "--shop"];
+    words.extend(bits);
+    let (code, _, err) = sample(&folder, &words);
+    assert_eq!(code, 0, "{err}");
+    let ball = folder.path().join("ball");
+    let plan = json(&ball.join("shop/plan.json"));
+    let cutting = json(&ball.join("globe.json"))["cutting"].clone();
+    let minutes = |what: &str| {
+        let mut work = plan["work"].as_array().unwrap().iter();
+        let operation = work.find(|o| o["what"].as_str().unwrap().starts_with(what));
+        operation.unwrap_or_else(|| panic!("{what}"))["minutes"].as_f64()
+    };
+    let facets = cutting["facets"].as_array().unwrap();
+    for (what, key) in [("Rough out", "roughing"), ("Finish", "finishing")] {
+        let carved = facets.iter().map(|f| f[key]["minutes"].as_f64().unwrap());
+        // Two minutes for the change of the bit.
+        let carved = carved.sum::<f64>() + 2.0;
+        let planned = minutes(what).unwrap();
+        let off = planned / carved - 1.0;
+        assert!(
+            off.abs() < 0.08,
+            "{what}: {planned:.1} planned, {carved:.1} carved"
+        );
+    }
+    let cut_out: f64 = facets
+        .iter()
+        .map(|f| f["cut_out"]["minutes"].as_f64().unwrap())
+        .sum();
+    // One blank is spare.
+    let planned = minutes("Cut A blanks").unwrap();
+    assert!(
+        (planned - 2.0 - cut_out * 13.0 / 12.0).abs() < 1e-6,
+        "{planned} {cut_out}"
+    );
+    let report = std::fs::read_to_string(ball.join("report.md")).unwrap();
+    assert!(
+        report.contains(
+            "| Finish the relief, 0.3175 mm between passes | 12 facets | 3.175 mm ball |"
+        ),
+        "{report}"
+    );
+
+    let (code, ..) = sample(&folder, &["plan", "--out", "plan"]);
+    assert_eq!(code, 0);
+    let plan = json(&folder.path().join("plan/shop/plan.json"));
+    assert!(
+        plan["work"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .all(|o| o["minutes"].is_null())
+    );
+}
+
 #[test]
 fn a_plan_without_a_grid_says_so_and_every_solid_can_be_compared() {
     let folder = TempDir::new().unwrap();

@@ -158,3 +158,81 @@ fn turn_as_json_holds_five_choices() {
     );
     assert!(total(&choices[0]) <= total(&found["before"]));
 }
+
+/// Common practice, no source: one pentagon of a small globe takes a 1/8 in ball 17 to 18 minutes.
+/// The whole program on the sample world, everything else at its default.
+#[test]
+fn a_pentagon_of_a_default_globe_takes_between_12_and_24_minutes() {
+    let folder = TempDir::new().unwrap();
+    let words = [
+        "--out",
+        "x",
+        "--facets",
+        "1",
+        "--cutters",
+        "--set",
+        "globe.solid=dodecahedron",
+        "--set",
+        "globe.diameter=200 mm",
+        "--set",
+        "stock.thickness=2 in",
+        // Half as fine as the default, to be quick; the path is the same to a hundredth.
+        "--set",
+        "image.pixel=0.2 mm",
+    ];
+    let (code, _, err) = run("facets", &folder, &words);
+    assert_eq!(code, 0, "{err}");
+    let cutting = &manifest(&folder, "x")["cutting"];
+    assert_eq!(cutting["finishing"]["name"], "3.175 mm ball");
+    let minutes = cutting["facets"][0]["finishing"]["minutes"]
+        .as_f64()
+        .unwrap();
+    assert!((12.0..24.0).contains(&minutes), "{minutes}");
+}
+
+#[test]
+fn a_part_made_a_hard_limit_is_kept_by_every_choice_or_refused() {
+    let folder = TempDir::new().unwrap();
+    let words = ["--json", "--set", "turn.limit=high"];
+    let free = run("turn", &folder, &["--json"]);
+    let high = |text: &str| -> Vec<f64> {
+        let found: serde_json::Value = serde_json::from_str(text).unwrap();
+        let choices = found["choices"].as_array().unwrap().iter();
+        let high = choices.map(|c| c["parts"]["high_mm"].as_f64().unwrap());
+        high.collect()
+    };
+    let free = high(&free.1);
+    // Somewhat below what the best turn has without a limit.
+    let most = 0.97 * free[0];
+    let set = format!("turn.most={most}");
+    let limited = [&words[..], &["--set", &set]].concat();
+    let (code, out, err) = run("turn", &folder, &limited);
+    assert_eq!(code, 0, "{err}");
+    assert!(high(&out)[0] <= most && free[0] > most, "{most}: {out}");
+
+    let none = [&words[..], &["--set", "turn.most=0.001"]].concat();
+    let (code, out, err) = run("turn", &folder, &none);
+    assert_eq!((code, out.as_str()), (3, ""));
+    let start = "globewright: job: turn.most: no turn found keeps the part named in turn.limit, \
+                 highest ground on a seam or corner; found 0.001 mm; allowed: at least ";
+    assert!(err.starts_with(start), "{err}");
+    // The turn that facets finds by itself keeps the limit, too, or the job is refused.
+    let words = [
+        "--out",
+        "x",
+        "--set",
+        COARSE,
+        "--facets",
+        "1",
+        "--set",
+        "globe.turn=auto",
+        "--set",
+        "turn.limit=high",
+        "--set",
+        "turn.most=0.001",
+    ];
+    let (code, _, err) = run("facets", &folder, &words);
+    assert_eq!(code, 3);
+    assert!(err.contains("no turn found keeps the part"), "{err}");
+    assert!(!folder.path().join("x").exists());
+}

@@ -43,3 +43,37 @@ fn the_readme_lists_every_exit_code() {
         assert!(readme.contains(&row), "README.md has no row {row}");
     }
 }
+
+/// Every field of a real `shop/plan.json` stands in its manual page, in backticks.
+#[test]
+fn the_plan_page_names_every_field() {
+    fn names(value: &serde_json::Value, found: &mut std::collections::BTreeSet<String>) {
+        match value {
+            serde_json::Value::Object(fields) => {
+                for (name, inner) in fields {
+                    found.insert(name.clone());
+                    names(inner, found);
+                }
+            }
+            serde_json::Value::Array(items) => items.iter().for_each(|item| names(item, found)),
+            _ => {}
+        }
+    }
+    let folder = tempfile::TempDir::new().unwrap();
+    let job = "[relief]\nrange = \"4 mm\"\n[stock]\nedge = \"16 mm\"\nthickness = \"2-1/2 in\"\n\
+               [[board]]\nwidth = \"12 in\"\nlength = \"8 ft\"\n"
+        .replace("8 ft", "96 in");
+    std::fs::write(folder.path().join("job.toml"), job).unwrap();
+    let words = ["plan", "job.toml", "--out", "x", "--quiet"];
+    assert_eq!(crate::support::run(&folder, &words).0, 0);
+    let text = std::fs::read(folder.path().join("x/shop/plan.json")).unwrap();
+    let mut found = std::collections::BTreeSet::new();
+    names(&serde_json::from_slice(&text).unwrap(), &mut found);
+    assert!(found.len() > 60, "{found:?}");
+    let page = include_str!("../../docs/plan.md");
+    let absent: Vec<_> = found
+        .iter()
+        .filter(|name| !page.contains(&format!("`{name}`")))
+        .collect();
+    assert_eq!(absent, Vec::<&String>::new());
+}

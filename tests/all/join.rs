@@ -59,10 +59,17 @@ fn write_job(folder: &Path, solid: &str, format: &str) -> PathBuf {
 }
 
 fn make(job: &Path, facets: Option<&str>, out: &Path, sets: &[&str]) {
+    make_with(job, facets, out, sets, false);
+}
+
+/// `all`: with the shop plan and the finished relief.
+fn make_with(job: &Path, facets: Option<&str>, out: &Path, sets: &[&str], all: bool) {
     let sets: Vec<String> = sets.iter().map(ToString::to_string).collect();
     let options = FacetsOptions {
         out: out.to_path_buf(),
         facets: facets.map(|list| ranges::parse_facets(list).unwrap()),
+        shop: all,
+        keep_relief: all,
         ..FacetsOptions::default()
     };
     pipeline::facets(&jobfile::load(job, &sets).unwrap(), &options, &Silent).unwrap();
@@ -168,6 +175,42 @@ fn parts_of_a_solid_with_two_kinds_of_blank_join_to_the_whole_as_tiff() {
             &singles,
         ],
     );
+}
+
+/// Shop plan and finished relief come along, and only when every part has them.
+#[test]
+fn the_shop_plan_and_the_relief_join_too() {
+    let folder = TempDir::new().unwrap();
+    let root = folder.path();
+    let job = write_job(root, "cube", "png");
+    let board = [
+        "board.1.width=200 mm",
+        "board.1.length=2 m",
+        "stock.thickness=42 mm",
+    ];
+    for (facets, out) in [(None, "whole"), (Some("1-2"), "a"), (Some("3-6"), "b")] {
+        make_with(&job, facets, &root.join(out), &board, true);
+    }
+    make(&job, Some("3-6"), &root.join("bare"), &board);
+    join(root, &["b", "a"], "out").unwrap();
+    assert_same(&root.join("whole"), &root.join("out"));
+    let report = std::fs::read_to_string(root.join("out/report.md")).unwrap();
+    assert!(report.contains("# Shop plan") && root.join("out/shop/board-01.dxf").exists());
+
+    assert_eq!(
+        join(root, &["a", "bare"], "no").unwrap_err(),
+        "3 job: only some parts were made with --shop; found shop/blank-A.dxf in a and not in bare; \
+         make all parts with --shop or none"
+    );
+    let list = root.join("b/shop/plan.md");
+    let text = std::fs::read_to_string(&list).unwrap();
+    std::fs::write(&list, text + "mine").unwrap();
+    assert_eq!(
+        join(root, &["a", "b"], "no").unwrap_err(),
+        "7 check: shop/plan.md is in two parts and is not the same in both; found a and b; make it \
+         again, and join without the older part"
+    );
+    assert!(!root.join("no").exists());
 }
 
 #[test]

@@ -4,10 +4,12 @@
 //! and images in the frame and levels of the facet's own.
 
 mod entry;
+mod estimate;
 mod remarks;
 mod ring;
 
 pub use entry::{BitEntry, CuttingEntry, FacetCutting, OperationEntry};
+pub use estimate::Estimate;
 pub use remarks::{CuttingRemark, remarks};
 pub use ring::ring_svg;
 
@@ -70,6 +72,11 @@ impl Bits {
             ..Cutter::default()
         };
         vec![Cutter::default(), flat]
+    }
+
+    /// The finishing bit.
+    pub fn finishing(&self) -> &Cutter {
+        &self.finishing
     }
 
     /// The roughing bit.
@@ -233,7 +240,8 @@ impl Bits {
         )
     }
 
-    fn cut_out_bit(&self) -> &Cutter {
+    /// The bit that cuts blanks out.
+    pub fn cut_out_bit(&self) -> &Cutter {
         self.roughing.as_ref().unwrap_or(&self.finishing)
     }
 
@@ -274,18 +282,22 @@ fn tool(cutter: &Cutter) -> Tool {
     }
 }
 
-fn bit_entry(cutter: &Cutter) -> BitEntry {
+/// A bit in words: `3.175 mm ball`.
+pub fn bit_name(cutter: &Cutter) -> String {
     let size = exact_mm_text(cutter.diameter_mm);
-    let name = match cutter.shape {
+    match cutter.shape {
         CutterShape::Ball => format!("{size} ball"),
         CutterShape::Flat => format!("{size} flat bit"),
         CutterShape::TaperedBall => {
             format!("{size} tapered ball of {} degrees", cutter.half_angle_deg)
         }
-    };
+    }
+}
+
+fn bit_entry(cutter: &Cutter) -> BitEntry {
     let tool = tool(cutter);
     BitEntry {
-        name,
+        name: bit_name(cutter),
         diameter_mm: cutter.diameter_mm,
         flute_mm: cutter.flute_mm,
         stepover_mm: cutter.stepover_mm(),

@@ -109,3 +109,72 @@ pub fn text(rows: &[SolidRow], range_mm: f64, settings: &Settings) -> String {
     }
     out
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn unit() -> Curve {
+        Curve {
+            name: "linear".into(),
+            knots_m: vec![-0.5, 0.5],
+            knots_mm: vec![-0.5, 0.5],
+        }
+    }
+
+    fn settings() -> Settings {
+        let mut settings = Settings::default();
+        settings.globe.diameter_mm = 200.0;
+        settings.stock.thickness_mm = 60.0;
+        settings
+    }
+
+    /// What the table says fits does fit, and a tenth of a millimetre beyond it does not.
+    #[test]
+    fn thinnest_stock_and_largest_globe_are_the_limits_of_the_fit() {
+        let rows = compare(&unit(), 5.0, &settings());
+        assert_eq!(rows.len(), 31);
+        for row in rows {
+            let solid = Solid::named(row.solid).unwrap();
+            let fits = |thickness_mm: f64, diameter_mm: f64| {
+                let mut settings = settings();
+                settings.globe.solid = row.solid.to_owned();
+                settings.relief.range_mm = Some(5.0);
+                settings.stock.thickness_mm = thickness_mm;
+                settings.globe.diameter_mm = diameter_mm;
+                fit::fit_anywhere(&solid, &unit(), &settings).is_ok()
+            };
+            let stock = row.least_stock_mm.unwrap();
+            assert!(fits(stock, 200.0), "{} in {stock} mm", row.solid);
+            assert!(
+                !fits(stock - 0.15, 200.0),
+                "{} in less than {stock}",
+                row.solid
+            );
+            if let Some(largest) = row.largest_diameter_mm {
+                assert!(fits(60.0, largest), "{} of {largest} mm", row.solid);
+                assert!(
+                    !fits(60.0, largest + 0.5),
+                    "{} of more than {largest}",
+                    row.solid
+                );
+            }
+        }
+    }
+
+    /// By hand, cube of 200 mm, relief of 2.5 mm up and down, edge 12 mm, skim 0.5 mm: the corner
+    /// lies atan(√2) = 54.7356° off the axis, so c = (100 − 2.5)·0.577350 − 12 = 44.292 mm and the
+    /// stock is 102.5 − c + 0.5 = 58.708 mm.
+    #[test]
+    fn a_cube_by_hand() {
+        let rows = compare(&unit(), 5.0, &settings());
+        let cube = rows.iter().find(|row| row.solid == "cube").unwrap();
+        let stock = cube.least_stock_mm.unwrap();
+        assert!((58.708..58.809).contains(&stock), "{stock}");
+        assert_eq!((cube.facets, cube.kinds, cube.cuts), (6, 1, 24));
+        assert_eq!(format!("{:.3}", cube.tilts_deg[0]), "45.000");
+        // R·(1 − 0.57735) = 60 − 0.5 − 12 − 2.5·(1 + 0.57735) gives R = 103.06 mm.
+        let largest = cube.largest_diameter_mm.unwrap();
+        assert!((205.9..206.12).contains(&largest), "{largest}");
+    }
+}

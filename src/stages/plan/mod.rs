@@ -3,6 +3,7 @@
 pub mod compare;
 pub mod drawing;
 mod map;
+mod numbers;
 mod pdf;
 mod sheets;
 mod text;
@@ -13,15 +14,14 @@ use crate::jobfile::Job;
 use crate::pipeline;
 use crate::progress::Progress;
 use crate::settings::Settings;
-use crate::shop::plan::{Bench, Plan};
-use crate::shop::{facet_label, kind_letter, seam_label};
+use crate::shop::kind_letter;
+use crate::shop::plan::Bench;
 use crate::stages::fit::{self, Fit};
 use crate::stages::resample::Sampler;
-use crate::stages::write::folder::{NewFolder, SHOP_FILE, SHOP_SCHEMA};
+use crate::stages::write::folder::{NewFolder, SHOP_FILE};
 use crate::stages::{compress, read};
 use crate::{Error, Result};
 use drawing::Drawing;
-use serde_json::json;
 use std::path::PathBuf;
 
 /// Where the heights of a plan come from.
@@ -245,10 +245,12 @@ pub(crate) fn write_shop(
     let sheet_mm = crate::shop::plan::paper_mm(settings.paper.size);
     files.write("checklist.pdf", &pdf::pages(&list, sheet_mm)?)?;
     progress.step(1);
-    files.list(&plan, basis)?;
+    let report = text::section(&plan, solid, basis, settings);
+    files.write("plan.md", report.as_bytes())?;
+    files.list(|names| numbers::numbers(&plan, solid, basis, settings, names))?;
     progress.done();
     Ok(Planned {
-        report: text::section(&plan, solid, basis, settings),
+        report,
         warnings: plan.warnings,
     })
 }
@@ -293,63 +295,11 @@ impl Files<'_> {
         self.write(&format!("{name}.dxf"), &drawing.dxf()?)
     }
 
-    /// Writes the list of files with the plan's numbers.
-    fn list(&mut self, plan: &Plan, basis: &Basis) -> Result<()> {
+    /// Writes the plan's numbers with the list of its files.
+    fn list(&mut self, numbers: impl Fn(&[String]) -> serde_json::Value) -> Result<()> {
         self.names.push(SHOP_FILE.to_owned());
         self.names.sort();
-        let text = format!("{:#}\n", numbers(plan, basis, &self.names));
+        let text = format!("{:#}\n", numbers(&self.names));
         self.folder.write(SHOP_FILE, text.as_bytes())
     }
-}
-
-/// `shop/plan.json`: lengths in mm, angles in degrees.
-fn numbers(plan: &Plan, basis: &Basis, files: &[String]) -> serde_json::Value {
-    let kinds: Vec<serde_json::Value> = plan
-        .kinds
-        .iter()
-        .enumerate()
-        .map(|(i, kind)| {
-            let s = &kind.stack;
-            json!({
-                "blank": kind_letter(i).to_string(),
-                "facets": kind.faces.iter().map(|f| facet_label(*f)).collect::<Vec<_>>(),
-                "to_cut": plan.blanks.pieces[i].count,
-                "stock_mm": s.stock_mm, "skim_mm": s.skim_mm, "relief_mm": s.relief_mm,
-                "rise_mm": s.rise_mm, "highest_mm": s.highest_mm, "corner_mm": s.corner_mm,
-                "corner_least_mm": s.corner_least_mm, "pocket_mm": s.pocket_mm,
-                "over_pocket_mm": s.over_mm, "back_plane_mm": s.back_plane_mm,
-                "sides": kind.saw.iter().map(|side| json!({
-                    "tilt_deg": side.tilt_deg, "at_jig_mm": side.at_jig_mm,
-                    "at_top_mm": side.at_top_mm, "blade_mm": side.blade_mm,
-                    "reach_mm": side.reach_mm,
-                })).collect::<Vec<_>>(),
-            })
-        })
-        .collect();
-    let seams: Vec<serde_json::Value> = plan
-        .sheet
-        .iter()
-        .enumerate()
-        .flat_map(|(face, rows)| {
-            rows.iter().map(move |row| {
-                json!({
-                    "facet": facet_label(face), "side": row.side + 1,
-                    "seam": seam_label(row.seam), "neighbour": facet_label(row.neighbour),
-                    "tilt_deg": row.tilt_deg,
-                    "seam_low_mm": row.lowest.height_mm, "low_from_left_mm": row.lowest.from_left_mm,
-                    "seam_high_mm": row.highest.height_mm, "high_from_left_mm": row.highest.from_left_mm,
-                    "wood_mm": row.wood.height_mm, "wood_from_left_mm": row.wood.from_left_mm,
-                    "blade_mm": row.blade_mm,
-                })
-            })
-        })
-        .collect();
-    json!({
-        "schema": SHOP_SCHEMA,
-        "files": files,
-        "heights": match basis { Basis::Grid => "grid", Basis::Range(_) => "range" },
-        "kinds": kinds,
-        "seams": seams,
-        "warnings": plan.warnings,
-    })
 }

@@ -57,3 +57,51 @@ pub fn pages(svgs: &[String], size_mm: [f64; 2]) -> Result<Vec<u8>> {
     pdf.pages(tree_id).kids(page_ids).count(count);
     Ok(pdf.finish())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn svg(text: &str) -> String {
+        format!(
+            "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"210mm\" height=\"297mm\" \
+             viewBox=\"0 0 210 297\" font-family=\"DejaVu Sans\"><text x=\"20\" y=\"20\" \
+             font-size=\"5\">{text}</text></svg>"
+        )
+    }
+
+    /// ISO 32000: the header, a page object for each sheet, 72 units to the inch. A4 is 595.28 by
+    /// 841.89 of them, Letter 612 by 792.
+    #[test]
+    fn every_sheet_is_a_page_of_its_true_size() {
+        for (size_mm, wanted) in [
+            ([210.0, 297.0], [595.276, 841.89]),
+            ([215.9, 279.4], [612.0, 792.0]),
+        ] {
+            let pdf = pages(&[svg("one"), svg("two"), svg("three")], size_mm).unwrap();
+            let text = String::from_utf8_lossy(&pdf);
+            assert!(text.starts_with("%PDF-1."));
+            assert!(text.contains("/Count 3"), "{text}");
+            let boxes: Vec<Vec<f64>> = text
+                .split("/MediaBox [")
+                .skip(1)
+                .map(|rest| {
+                    let list = rest.split(']').next().unwrap();
+                    list.split_whitespace()
+                        .map(|n| n.parse().unwrap())
+                        .collect()
+                })
+                .collect();
+            assert_eq!(boxes.len(), 3);
+            for sheet in boxes {
+                assert!(sheet[0] == 0.0 && sheet[1] == 0.0);
+                assert!((sheet[2] - wanted[0]).abs() < 0.01, "{sheet:?}");
+                assert!((sheet[3] - wanted[1]).abs() < 0.01, "{sheet:?}");
+            }
+        }
+        assert_eq!(
+            pages(&[svg("one")], [210.0, 297.0]).unwrap(),
+            pages(&[svg("one")], [210.0, 297.0]).unwrap()
+        );
+    }
+}

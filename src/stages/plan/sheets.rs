@@ -73,35 +73,38 @@ pub fn section(kind: usize, plan: &KindPlan, settings: &Settings) -> Drawing {
     );
     // Pocket and boss.
     let reach = |points: &[(DVec2, f64)]| points.iter().map(|p| p.0.length()).fold(0.0, f64::max);
-    let pocket_right = reach(&plan.jig.pocket.points);
-    let boss_right = reach(&plan.jig.boss.points);
     let side = side_out.map_or(0, |s| s.side);
-    let pocket_left = flat_reach(plan, side, 0);
-    let boss_left = flat_reach(plan, side, 1);
-    let depth = stack.pocket_mm;
-    drawing.add(
-        Layer::Pocket,
-        Shape::Open(vec![
-            at(-pocket_left, 0.0),
-            at(-pocket_left, depth),
-            at(pocket_right, depth),
-            at(pocket_right, 0.0),
-        ]),
-    );
+    let depth = stack.pocket_mm.unwrap_or(0.0);
+    let seat = plan.jig.seat.as_ref();
+    let pocket_right = seat.map_or(0.0, |seat| reach(&seat.pocket.points));
     // The boss is drawn below, where it stands before the blank is set on it.
     let under = -depth - 8.0;
     let base = settings.saw.base_mm.max(4.0);
-    drawing.add(
-        Layer::Boss,
-        Shape::Open(vec![
-            at(-blank_left, under),
-            at(-boss_left, under),
-            at(-boss_left, under + depth),
-            at(boss_right, under + depth),
-            at(boss_right, under),
-            at(blank_right, under),
-        ]),
-    );
+    if let Some(seat) = seat {
+        let pocket_left = flat_reach(plan, side, &seat.sharp_mm[0]);
+        drawing.add(
+            Layer::Pocket,
+            Shape::Open(vec![
+                at(-pocket_left, 0.0),
+                at(-pocket_left, depth),
+                at(pocket_right, depth),
+                at(pocket_right, 0.0),
+            ]),
+        );
+        let boss_left = flat_reach(plan, side, &seat.sharp_mm[1]);
+        let boss_right = reach(&seat.boss.points);
+        drawing.add(
+            Layer::Boss,
+            Shape::Open(vec![
+                at(-blank_left, under),
+                at(-boss_left, under),
+                at(-boss_left, under + depth),
+                at(boss_right, under + depth),
+                at(boss_right, under),
+                at(blank_right, under),
+            ]),
+        );
+    }
     drawing.add(
         Layer::Boss,
         Shape::Closed(vec![
@@ -179,25 +182,26 @@ pub fn section(kind: usize, plan: &KindPlan, settings: &Settings) -> Drawing {
         corner_top,
         corner_text,
     );
-    let inside = 0.5 * pocket_right;
-    measure(
-        &mut drawing,
-        inside,
-        0.0,
-        depth,
-        format!("pocket: {}", both(depth)),
-    );
-    measure(
-        &mut drawing,
-        pocket_right,
-        depth,
-        depth + stack.over_mm,
-        format!(
-            "wood over the pocket at the lowest ground: {} (at least {})",
-            both(stack.over_mm),
-            both(stack.over_least_mm)
-        ),
-    );
+    if let Some(over) = stack.over_mm {
+        measure(
+            &mut drawing,
+            0.5 * pocket_right,
+            0.0,
+            depth,
+            format!("pocket: {}", both(depth)),
+        );
+        measure(
+            &mut drawing,
+            pocket_right,
+            depth,
+            depth + over,
+            format!(
+                "wood over the pocket at the lowest ground: {} (at least {})",
+                both(over),
+                both(stack.over_least_mm)
+            ),
+        );
+    }
     // List and title.
     let mut y = under - base - 12.0;
     for (letter, text) in &list {
@@ -247,11 +251,11 @@ fn side_reach(plan: &KindPlan, side: usize) -> f64 {
     crate::shop::polygon::outward(a, b).dot(a)
 }
 
-/// How far pocket (0) or boss (1) reaches towards a side of the back.
-fn flat_reach(plan: &KindPlan, side: usize, which: usize) -> f64 {
+/// How far a sharp-cornered outline reaches towards a side of the back.
+fn flat_reach(plan: &KindPlan, side: usize, outline_mm: &[DVec2]) -> f64 {
     let back = &plan.jig.back_mm;
     let normal = crate::shop::polygon::outward(back[side], back[(side + 1) % back.len()]);
-    let reaches = plan.jig.sharp_mm[which].iter().map(|p| normal.dot(*p));
+    let reaches = outline_mm.iter().map(|p| normal.dot(*p));
     reaches.fold(0.0, f64::max)
 }
 
@@ -279,8 +283,11 @@ pub fn blank(kind: usize, plan: &KindPlan, facet_mm: &[DVec2], count: usize) -> 
     drawing.add(Layer::Blank, Shape::Closed(jig.blank_mm.clone()));
     drawing.add(Layer::Facet, Shape::Closed(facet_mm.to_vec()));
     drawing.add(Layer::Back, Shape::Closed(jig.back_mm.clone()));
-    drawing.add(Layer::Pocket, Shape::Rounded(jig.pocket.clone()));
-    drawing.add(Layer::PocketRough, Shape::Rounded(jig.pocket_rough.clone()));
+    if let Some(seat) = &jig.seat {
+        let rough = Shape::Rounded(seat.pocket_rough.clone());
+        drawing.add(Layer::Pocket, Shape::Rounded(seat.pocket.clone()));
+        drawing.add(Layer::PocketRough, rough);
+    }
     for tab in &jig.tabs {
         drawing.add(Layer::Notch, Shape::Closed(tab.notch_mm.clone()));
         drawing.add(Layer::Tab, Shape::Closed(tab.tab_mm.clone()));
@@ -327,9 +334,10 @@ fn caption(drawing: &mut Drawing, at: DVec2, text: &str) {
 pub fn jig(kind: usize, plan: &KindPlan) -> Drawing {
     let jig = &plan.jig;
     let mut drawing = Drawing::default();
-    drawing.add(Layer::Boss, Shape::Rounded(jig.boss.clone()));
-    drawing.add(Layer::BossRough, Shape::Rounded(jig.boss_rough.clone()));
-    drawing.add(Layer::Back, Shape::Closed(jig.back_mm.clone()));
+    if let Some(seat) = &jig.seat {
+        drawing.add(Layer::Boss, Shape::Rounded(seat.boss.clone()));
+        drawing.add(Layer::BossRough, Shape::Rounded(seat.boss_rough.clone()));
+    }
     let clamp = crate::shop::polygon::inset(&jig.blank_mm, -jig.clamp_out_mm).unwrap_or_default();
     drawing.add(Layer::ClampLine, Shape::Closed(clamp));
     drawing.axis_cross(DVec2::ZERO, 10.0);

@@ -123,14 +123,16 @@ fn stack_up(plan: &Plan) -> String {
         format!("at least {}", both(stack.edge_mm)),
         &|k| both(k.stack.corner_least_mm),
     );
-    row("pocket in the back", String::new(), &|k| {
-        both(k.stack.pocket_mm)
-    });
-    row(
-        "wood over the pocket at the lowest ground",
-        format!("at least {}", both(stack.over_least_mm)),
-        &|k| both(k.stack.over_mm),
-    );
+    if stack.pocket_mm.is_some() {
+        row("pocket in the back", String::new(), &|k| {
+            k.stack.pocket_mm.map_or("none".into(), both)
+        });
+        row(
+            "wood over the pocket at the lowest ground",
+            format!("at least {}", both(stack.over_least_mm)),
+            &|k| k.stack.over_mm.map_or("-".into(), both),
+        );
+    }
     row("back from the globe's centre", String::new(), &|k| {
         both(k.stack.back_plane_mm)
     });
@@ -215,22 +217,33 @@ fn blanks(plan: &Plan, settings: &Settings) -> String {
 
 fn registration(plan: &Plan, settings: &Settings) -> String {
     let set = &settings.jig;
-    let mut out = format!(
-        "## Pocket, boss and tabs\n\nRout a pocket {} deep in the back of every blank and a boss as \
-         high on the jig, {} smaller on every side, with a {} bit. Both have corners of one radius, \
-         no smaller than the bit's. Cut the dotted roughing outline first: it leaves {}.\n\n\
-         | blank | corner radius | wood between pocket and sawn edge | ways the blank sits | tabs on sides |\n|---|---|---|---|---|\n",
-        both(set.depth_mm),
-        both(set.clearance_mm),
-        both(set.bit_mm),
-        both(set.allowance_mm)
+    let mut out = if set.pocket {
+        format!(
+            "## Pocket, boss and tabs\n\nRout a pocket {} deep in the back of every blank and a boss \
+             as high on the jig, {} smaller on every side, with a {} bit. Both have corners of one \
+             radius, no smaller than the bit's. Cut the dotted roughing outline first: it leaves {}.\n\n",
+            both(set.depth_mm),
+            both(set.clearance_mm),
+            both(set.bit_mm),
+            both(set.allowance_mm)
+        )
+    } else {
+        "## Jig and tabs\n\nWithout a pocket nothing but your marks puts the blank in its place: draw \
+         the axis on the back of every blank and on the jig, lay them on each other, index corner \
+         to the mark, and fix the blank with double-faced tape or with screws from below that end \
+         well under the lowest ground.\n\n"
+            .to_owned()
+    };
+    out.push_str(
+        "| blank | corner radius | wood between pocket and sawn edge | ways the blank sits | tabs on \
+         sides |\n|---|---|---|---|---|\n",
     );
     for (letter, kind) in kinds(plan) {
         let jig = &kind.jig;
-        let ways = match (jig.keyed, jig.ways) {
-            (true, _) => "one: the index corner is cut off".to_owned(),
-            (false, 1) => "one: the shape itself".to_owned(),
-            (false, ways) => format!("{ways}: mind the index corner"),
+        let ways = match (&jig.seat, jig.ways) {
+            (Some(seat), _) if seat.keyed => "one: the index corner is cut off".to_owned(),
+            (Some(_), 1) => "one: the shape itself".to_owned(),
+            (_, ways) => format!("{ways}: mind the index corner"),
         };
         let tabs: Vec<String> = jig
             .tabs
@@ -248,19 +261,19 @@ fn registration(plan: &Plan, settings: &Settings) -> String {
         } else {
             tabs.join(", ")
         };
-        let _ = writeln!(
-            out,
-            "| {letter} | {} | {} | {ways} | {tabs} |",
-            both(jig.pocket.radius_mm),
-            both(set.inset_mm),
-        );
+        let [radius, inset] = match &jig.seat {
+            Some(seat) => [seat.pocket.radius_mm, set.inset_mm].map(both),
+            None => ["-", "-"].map(str::to_owned),
+        };
+        let _ = writeln!(out, "| {letter} | {radius} | {inset} | {ways} | {tabs} |");
     }
-    if set.tabs > 0 {
+    if plan.kinds.iter().any(|kind| !kind.jig.tabs.is_empty()) {
         let _ = writeln!(
             out,
             "\nEach tab is {} wide and {} thick and lies in a notch of that depth in the back, {} \
              under the blank, where the bevel takes the wood away later. Exactly one side of every \
-             blank is unlike the others, so it lies one way only. Clamps stay {} outside the blank.",
+             such blank is unlike the others, so it lies one way only. Clamps stay {} outside the \
+             blank.",
             both(set.tab_width_mm),
             both(set.tab_thickness_mm),
             both(set.tab_overlap_mm),
@@ -272,14 +285,17 @@ fn registration(plan: &Plan, settings: &Settings) -> String {
 
 fn saw(plan: &Plan, settings: &Settings) -> String {
     let mut out = format!(
-        "## Saw\n\nTilt the blade so that the back comes out smaller than the face. The cut line runs \
-         at these distances from the jig's axis. The blade stands {} above the highest wood on the \
-         seam; the jig between table and blank is {} thick.\n\n\
+        "## Saw\n\nThe blank lies face up on the jig and the blade leans away from it, so that the back \
+         comes out smaller than the face. The cut line runs at these distances from the jig's axis. \
+         The blade stands {} above the highest wood on the seam; the jig between table and blank is \
+         {} thick. A blade of {} is taken to reach {} when upright and less when tilted (saw.reach).\n\n\
          | blank | sides | tilt from vertical | blade to table | from the axis, at the jig | at the \
          stock's top | highest wood | blade above the table | the saw reaches | cuts |\n\
          |---|---|---|---|---|---|---|---|---|---|\n",
         both(settings.saw.above_mm),
-        both(settings.saw.base_mm)
+        both(settings.saw.base_mm),
+        both(settings.saw.blade_mm),
+        both(settings.saw.reach_at_mm(0.0))
     );
     for (letter, kind) in kinds(plan) {
         for (tilt, _) in kind.tilts() {
@@ -543,6 +559,18 @@ fn work(plan: &Plan) -> String {
             operation.tool,
             time(operation.minutes)
         );
+    }
+    let minutes: f64 = plan.work.iter().filter_map(|o| o.minutes).sum();
+    if minutes > 0.0 {
+        let _ = writeln!(
+            out,
+            "\nMachine time in all, about {}: the job's bits over level ground, changes of bits \
+             counted. Relief makes the way a little longer; the section on bits has the time on the \
+             true ground of each facet that was made.",
+            time(Some(minutes))
+        );
+    } else {
+        out.push_str("\nName your bits in the job, [[cutter]], and times are given here.\n");
     }
     out
 }

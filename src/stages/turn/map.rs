@@ -67,8 +67,11 @@ pub fn draw(
         panel.frame(&mut svg);
         let solid = solid.turned(&choice.turn(solid));
         panel.seams(&mut svg, &solid);
-        panel.features(&mut svg, &turned.features);
-        panel.numbers(&mut svg, &solid);
+        let numbers = panel.numbers(&solid);
+        let names = panel.features(&mut svg, &turned.features, &numbers);
+        for words in numbers.iter().chain(&names) {
+            words.draw(&mut svg);
+        }
     }
     draw_over(&mut picture, &svg.finish())
         .map_err(|what| Error::Disk(Problem::new(format!("the map could not be drawn: {what}"))))?;
@@ -202,7 +205,9 @@ impl Panel {
         }
     }
 
-    fn features(&self, svg: &mut Svg, features: &[Feature]) {
+    /// Draws the rings and finds places for their names, clear of the numbers where that can be.
+    fn features(&self, svg: &mut Svg, features: &[Feature], numbers: &[Words]) -> Vec<Words> {
+        let mut names: Vec<Words> = Vec::new();
         for feature in features {
             let aside = feature.towards.any_orthonormal_vector();
             let over = feature.towards.cross(aside);
@@ -214,46 +219,101 @@ impl Panel {
                 })
                 .collect();
             self.curve(svg, &around, 1.6, INK);
-            // Below the ring, where no facet's number hides it.
-            let [x, y] = self.at(feature.towards);
-            let below = feature.radius_rad.to_degrees() * self.width / 360.0 + 22.0;
-            let y = (y + below).min(self.top + 0.5 * self.width - 8.0);
-            let half = 5.5 * feature.name.chars().count() as f64 + 6.0;
-            let x = x.clamp(self.left + half, self.left + self.width - half);
-            label(svg, [x, y], 18.0, INK, &feature.name);
+            let clear = |words: &Words| {
+                let taken = numbers.iter().chain(&names);
+                taken.map(|other| words.overlap(other)).sum::<f64>()
+            };
+            let best = self
+                .beside(feature)
+                .map(|at| Words {
+                    at,
+                    size: 18.0,
+                    colour: INK,
+                    text: feature.name.clone(),
+                })
+                // The first of the best.
+                .reduce(|best, next| match clear(&next) < clear(&best) {
+                    true => next,
+                    false => best,
+                });
+            names.extend(best);
         }
+        names
     }
 
-    fn numbers(&self, svg: &mut Svg, solid: &Solid) {
+    /// Places for a name beside its ring, the preferred ones first: below, above, right, left,
+    /// then the same farther off.
+    fn beside(&self, feature: &Feature) -> impl Iterator<Item = [f64; 2]> {
+        let [x, y] = self.at(feature.towards);
+        let ring = feature.radius_rad.to_degrees() * self.width / 360.0;
+        let half = 5.5 * feature.name.chars().count() as f64 + 6.0;
+        let (left, right) = (self.left + half, self.left + self.width - half);
+        let (top, bottom) = (self.top + 20.0, self.top + 0.5 * self.width - 8.0);
+        [0.0, 24.0, 48.0].into_iter().flat_map(move |off| {
+            let (over, aside) = (ring + 22.0 + off, ring + half + 6.0 + off);
+            [
+                [x, y + over],
+                [x, y - over + 15.0],
+                [x + aside, y + 6.0],
+                [x - aside, y + 6.0],
+            ]
+            .map(|[x, y]| [x.clamp(left, right), y.clamp(top, bottom)])
+        })
+    }
+
+    /// The facets' numbers at their centres.
+    fn numbers(&self, solid: &Solid) -> Vec<Words> {
         let size = if solid.faces.len() > 40 { 20.0 } else { 30.0 };
         let edge = 0.7 * size;
-        for (i, face) in solid.faces.iter().enumerate() {
-            let [x, y] = self.at(face.frame.z);
-            let x = x.clamp(self.left + edge, self.left + self.width - edge);
-            let y = y.clamp(self.top + size, self.top + 0.5 * self.width - 0.3 * size);
-            label(
-                svg,
-                [x, y + 0.36 * size],
-                size,
-                ACCENT,
-                &format!("{}", i + 1),
-            );
-        }
+        let faces = solid.faces.iter().enumerate();
+        faces
+            .map(|(i, face)| {
+                let [x, y] = self.at(face.frame.z);
+                let x = x.clamp(self.left + edge, self.left + self.width - edge);
+                let y = y.clamp(self.top + size, self.top + 0.5 * self.width - 0.3 * size);
+                Words {
+                    at: [x, y + 0.36 * size],
+                    size,
+                    colour: ACCENT,
+                    text: format!("{}", i + 1),
+                }
+            })
+            .collect()
     }
 }
 
 /// Text on a pale ground of its own width, so that it reads over any relief.
-fn label(svg: &mut Svg, [x, y]: [f64; 2], size: f64, colour: &str, text: &str) {
-    let half = 0.31 * size * text.chars().count() as f64 + 0.2 * size;
-    let (top, bottom) = (y - 0.86 * size, y + 0.22 * size);
-    let ground = [
-        [x - half, top],
-        [x + half, top],
-        [x + half, bottom],
-        [x - half, bottom],
-    ];
-    svg.filled(&ground, "#ffffff");
-    svg.bold(x, y, size, "middle", colour, text);
+struct Words {
+    /// Middle of the base line.
+    at: [f64; 2],
+    size: f64,
+    colour: &'static str,
+    text: String,
+}
+
+impl Words {
+    /// Left, top, right and bottom of its ground.
+    fn ground(&self) -> [f64; 4] {
+        let ([x, y], size) = (self.at, self.size);
+        let half = 0.31 * size * self.text.chars().count() as f64 + 0.2 * size;
+        [x - half, y - 0.86 * size, x + half, y + 0.22 * size]
+    }
+
+    /// Area that both cover.
+    fn overlap(&self, other: &Words) -> f64 {
+        let (a, b) = (self.ground(), other.ground());
+        let wide = a[2].min(b[2]) - a[0].max(b[0]);
+        let high = a[3].min(b[3]) - a[1].max(b[1]);
+        wide.max(0.0) * high.max(0.0)
+    }
+
+    fn draw(&self, svg: &mut Svg) {
+        let [left, top, right, bottom] = self.ground();
+        let ground = [[left, top], [right, top], [right, bottom], [left, bottom]];
+        svg.filled(&ground, "#ffffff");
+        let [x, y] = self.at;
+        svg.bold(x, y, self.size, "middle", self.colour, &self.text);
+    }
 }
 
 #[cfg(test)]
@@ -278,6 +338,52 @@ mod tests {
             [([369.0, 50.0], [370.0, 51.0]), ([10.0, 51.0], [12.0, 53.0])]
         );
         assert_eq!(panel.on_map([20.0, 5.0], [30.0, 5.0]).len(), 1);
+    }
+
+    /// However the solid lies, a name covers no number and no other name.
+    #[test]
+    fn names_of_places_keep_clear_of_numbers() {
+        let panel = Panel {
+            left: 80.0,
+            top: 100.0,
+            width: MAP_PX as f64,
+        };
+        let feature = |name: &str, lat: f64, lon: f64, radius_deg: f64| Feature {
+            name: name.into(),
+            towards: direction(lat, lon),
+            radius_rad: radius_deg.to_radians(),
+            prominence_m: None,
+        };
+        let features = [
+            feature("peak 1", 20.7, 294.3, 6.2),
+            feature("peak 2", -58.3, 42.3, 25.0),
+            feature("peak 3", 86.3, 321.3, 1.0),
+            feature("basin 1", -14.3, 34.7, 11.1),
+            feature("basin 2", 51.8, 131.3, 5.7),
+        ];
+        for name in [
+            "dodecahedron",
+            "snub-dodecahedron",
+            "disdyakis-triacontahedron",
+        ] {
+            let solid = Solid::named(name).unwrap();
+            for i in 0..60 {
+                let turn = DMat3::from_rotation_z(0.11 * f64::from(i))
+                    * DMat3::from_rotation_x(0.07 * f64::from(i));
+                let solid = solid.turned(&turn);
+                let numbers = panel.numbers(&solid);
+                let mut svg = Svg::new(2000, 2000);
+                let names = panel.features(&mut svg, &features, &numbers);
+                assert_eq!(names.len(), features.len());
+                for (k, words) in names.iter().enumerate() {
+                    let taken = numbers.iter().chain(&names[..k]);
+                    let covered: f64 = taken.map(|other| words.overlap(other)).sum();
+                    assert_eq!(covered, 0.0, "{name}, turn {i}: {}", words.text);
+                    let [left, top, right, bottom] = words.ground();
+                    assert!(left >= 80.0 && right <= 1880.0 && top >= 100.0 && bottom <= 1000.0);
+                }
+            }
+        }
     }
 
     /// Seams are drawn where the solid says: the middle of every seam is a dark line.

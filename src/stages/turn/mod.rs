@@ -112,9 +112,14 @@ fn beyond_limit(settings: &Settings, best: &Choice) -> Error {
         ))
         .setting("turn.most")
         .found(format!("{} {unit}", settings.turning.most))
-        .allowed(format!("at least {:.3} {unit}", best.parts.part(part)))
+        .allowed(format!("at least {:.3} {unit}", up(best.parts.part(part))))
         .next("raise turn.most, or set turn.limit = \"none\""),
     )
+}
+
+/// Rounded up to what is printed, for a message that must be safe to follow.
+fn up(value: f64) -> f64 {
+    (value * 1000.0).ceil() / 1000.0
 }
 
 /// Bodies made of formulas, for tests.

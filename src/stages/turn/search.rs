@@ -314,6 +314,17 @@ mod tests {
                 let ours = found.choices[0].total;
                 assert!(ours <= best + 1e-4, "{name}: {ours} {best}");
                 assert_eq!(found.choices.len(), CHOICES);
+                // Clearly different, look-alikes of the solid counted as one.
+                let same: Vec<DQuat> = rotations(&solid).iter().map(DQuat::from_mat3).collect();
+                let turns = found.choices.iter().map(|choice| choice.turn(&solid));
+                let turns: Vec<DQuat> = turns.map(|turn| DQuat::from_mat3(&turn)).collect();
+                for (i, a) in turns.iter().enumerate() {
+                    for b in &turns[..i] {
+                        let apart = apart_rad(*a, *b, &same).to_degrees();
+                        // Each is rounded to hundredths of a degree after the choice.
+                        assert!(apart > DIFFERENT_DEG - 0.03, "{name}: {apart}");
+                    }
+                }
             }
         }
     }

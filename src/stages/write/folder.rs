@@ -25,6 +25,9 @@ pub const RELIEF_FILE: &str = "relief.tif";
 /// The shop plan's numbers and the list of its files.
 pub const SHOP_FILE: &str = "shop/plan.json";
 
+/// The shop plan's section of the report.
+pub const SHOP_SECTION: &str = "shop/plan.md";
+
 /// Version of that file's layout.
 pub const SHOP_SCHEMA: &str = "globewright-shop/1";
 
@@ -299,7 +302,8 @@ fn old_files(target: &Path) -> Option<Vec<PathBuf>> {
     Some(images.into_iter().flatten().chain(drawings).collect())
 }
 
-fn shop_files(target: &Path) -> Option<Vec<PathBuf>> {
+/// Files that the shop plan of a folder lists; `None` when it holds no plan.
+pub fn shop_files(target: &Path) -> Option<Vec<PathBuf>> {
     let text = std::fs::read_to_string(target.join(SHOP_FILE)).ok()?;
     let plan: serde_json::Value = serde_json::from_str(&text).ok()?;
     if plan.get("schema")?.as_str()? != SHOP_SCHEMA {
