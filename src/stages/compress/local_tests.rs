@@ -1,9 +1,9 @@
 //! What every method must hold to: closed forms, invariances and order.
 
 use super::*;
-use crate::discs::tests::grid_of;
+use crate::discs::tests::{grid_of, source_of};
 use crate::geometry::{direction, lat_lon_deg};
-use crate::grid::{Grid, Quantity, Source};
+use crate::grid::Grid;
 use crate::legible::{Measure, measure};
 use crate::progress::Silent;
 use crate::settings::{GridSettings, Method, Settings};
@@ -401,43 +401,12 @@ fn a_span_larger_than_the_globe_is_refused() {
     let grid = grid_of(36, rough);
     let mut settings = settings(Method::Layered, CurveShape::Asinh);
     settings.relief.span_mm = 250.0;
-    let error = shape(grid.clone(), &source(&grid), &settings).unwrap_err();
+    let error = shape(grid.clone(), &source_of(&grid), &settings).unwrap_err();
     assert_eq!(
         error.to_string(),
         "job: relief.span: the span is larger than the globe; found 250 mm (9-27/32 in); allowed: \
          less than globe.diameter, 200 mm (7-7/8 in); 5 mm suits most globes"
     );
-}
-
-fn source(grid: &Grid) -> Source {
-    let place = |height_m| crate::grid::Place {
-        height_m,
-        lat_deg: 0.0,
-        lon_deg: 0.0,
-    };
-    let hypsometry = Hypsometry::of_grid(grid);
-    Source {
-        files: vec!["a.tif".into()],
-        width: grid.columns(),
-        height: grid.rows(),
-        cell_deg: grid.step_lon_deg(),
-        west_deg: 0.0,
-        north_deg: 90.0,
-        registration: grid.registration,
-        quantity: Quantity::Elevation,
-        unit: "m".into(),
-        scale: 1.0,
-        offset: 0.0,
-        body: None,
-        reference_radius_m: None,
-        min: place(hypsometry.min_m()),
-        max: place(hypsometry.max_m()),
-        hypsometry,
-        filled_cells: 0,
-        filled_share: 0.0,
-        clipped_cells: 0,
-        notes: Vec::new(),
-    }
 }
 
 /// Where the Debian package `ferret-datasets` puts its grids.
@@ -461,8 +430,9 @@ fn layered_makes_most_of_the_real_earth_legible() {
     job.relief.range_mm = Some(6.0);
     let figures = |job: &Settings| {
         let shaped = shape(reading.grid.clone(), &reading.source, job).unwrap();
-        let (grid, curve) = shaped.scaled(6.0, 100.0, job.relief.slope_limit_deg());
-        let relief_mm = carved(grid, &curve);
+        let relief_mm = shaped
+            .finished(6.0, 100.0, job.relief.slope_limit_deg())
+            .grid;
         measure(&reading.grid, &relief_mm, 100.0, &Measure::default())
     };
     let layered = figures(&job);
