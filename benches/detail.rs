@@ -40,14 +40,14 @@ fn layered_detail(bencher: Bencher, columns: usize) {
 fn gradient_domain(bencher: Bencher, columns: usize) {
     let grid = planet(columns);
     let curve = curve(&grid, 6.0);
-    bencher.bench(|| gradient(black_box(&grid), &curve, SPAN_RAD, 0.4));
+    bencher.bench(|| gradient(black_box(&grid), &curve, SPAN_RAD, 0.4, 0.02));
 }
 
 #[divan::bench(args = [1440, 2880], sample_count = 3)]
 fn adaptive_equalisation(bencher: Bencher, columns: usize) {
     let grid = planet(columns);
     let curve = curve(&grid, 6.0);
-    bencher.bench(|| adaptive(black_box(&grid), &curve, SPAN_RAD, 20.0, 0.4));
+    bencher.bench(|| adaptive(black_box(&grid), &curve, SPAN_RAD, 20.0, 0.4, 0.02));
 }
 
 fn carved(columns: usize) -> (Grid, Grid) {

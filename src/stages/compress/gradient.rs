@@ -8,15 +8,17 @@
 //! ```text
 //! Φ = product over k of ((g_k² + (α/10)²) / α²)^((β − 1)/2)
 //! v:  divergence of grad v = divergence of (Φ · grad u)
-//! relief = (1 − s)·u + s·m(v)     scaled to the curve's ends;  u = curve(h), s = strength
+//! wanted = (1 − s)·u + s·m(v)        u = curve(h), s = strength
 //! ```
 //!
 //! with m the rising curve that gives v the same distribution over the sphere as u: the sum of
 //! many raised slopes would otherwise take the whole range for the broadest swells.
 //!
-//! Slopes above α are laid back, slopes below it raised. Order is not guaranteed: a long gentle
-//! rise may outgrow a steep short one, the more so the larger s.
+//! Slopes above α are laid back, slopes below it raised. A long gentle rise may so outgrow a steep
+//! short one: what is wanted is held to the [`bound`](super::bound) on how far ground may move,
+//! which the papers do not have.
 
+use super::bound::Bound;
 use super::poisson::{Mesh, solve};
 use crate::curve::Curve;
 use crate::discs::Discs;
@@ -37,7 +39,13 @@ const BINS: usize = 8192;
 const SCALES: [f64; 3] = [0.5, 1.0, 2.0];
 
 /// Relief of every sample, in the curve's millimetres.
-pub fn gradient(grid: &Grid, curve: &Curve, span_rad: f64, strength: f64) -> Array2<f32> {
+pub fn gradient(
+    grid: &Grid,
+    curve: &Curve,
+    span_rad: f64,
+    strength: f64,
+    shift: f64,
+) -> Array2<f32> {
     let start = grid
         .heights_m
         .mapv(|height| curve.relief_mm(f64::from(height)));
@@ -45,13 +53,10 @@ pub fn gradient(grid: &Grid, curve: &Curve, span_rad: f64, strength: f64) -> Arr
     let mesh = Mesh::new(grid);
     let solved = solve(&mesh, divergence(&mesh, &start, &factors));
     let evened = like(grid, &solved, &start);
-    let mixed = ndarray::Zip::from(&start)
+    let wanted_mm = ndarray::Zip::from(&start)
         .and(&evened)
         .par_map_collect(|u, v| (1.0 - strength) * u + strength * v);
-    let (from, to) = (ends(&start), ends(&mixed));
-    // Landing exactly on the ends the curve alone would reach on this grid.
-    let factor = (from.1 - from.0) / (to.1 - to.0).max(f64::MIN_POSITIVE);
-    mixed.mapv(|mm| (from.0 + (mm - to.0) * factor).clamp(from.0, from.1) as f32)
+    Bound::new(curve, shift).hold(grid, wanted_mm)
 }
 
 fn ends(values: &Array2<f64>) -> (f64, f64) {

@@ -18,10 +18,12 @@
 //! ```
 //!
 //! The factor 1 − ā is this program's own: beside a scarp the few windows that barely touch the
-//! other side leave a trace of it in d, which deepened would be a halo. |s| stays below m, so ground more than 2m higher than other ground is carved higher, whatever
-//! the detail does: order is kept by construction. Towards the body's highest and lowest ground m
-//! shrinks to 0, so that both land exactly on the ends of the range and nothing is clamped.
+//! other side leave a trace of it in d, which deepened would be a halo. |s| stays below m, so
+//! ground more than 2m higher than other ground is carved higher, whatever the detail does: order is kept by construction. Towards the body's highest and lowest ground m
+//! shrinks to 0 ([`bound`](super::bound)), so that both land exactly on the ends of the range and
+//! nothing is clamped.
 
+use super::bound::Bound;
 use crate::curve::Curve;
 use crate::discs::Discs;
 use crate::grid::Grid;
@@ -57,7 +59,7 @@ pub fn layered(grid: &Grid, curve: &Curve, settings: &Layered) -> Array2<f32> {
         base.detail(grid, &discs, row, out);
         out.iter_mut().for_each(|d| *d *= *d);
     }));
-    let most = settings.shift * range;
+    let bound = Bound::new(curve, settings.shift);
     let mut relief = Array2::zeros(grid.heights_m.dim());
     relief
         .axis_iter_mut(Axis(0))
@@ -74,28 +76,14 @@ pub fn layered(grid: &Grid, curve: &Curve, settings: &Layered) -> Array2<f32> {
                 let height = f64::from(grid.heights_m[(row, column)]);
                 let gain = settings.detail;
                 let filled = gain * gain * f64::from(mean2[column].max(0.0))
-                    / (FILL * most).powi(2).max(f64::MIN_POSITIVE);
+                    / (FILL * bound.most_m).powi(2).max(f64::MIN_POSITIVE);
                 let gentle = f64::from(1.0 - edge[column]);
                 let deepened =
                     f64::from(detail[column]) * gentle * (gain - 1.0) / (1.0 + filled).sqrt();
-                *out = curve.relief_mm(height + shift(deepened, height, low, high, most)) as f32;
+                *out = curve.relief_mm(height + bound.shift(deepened, height)) as f32;
             }
         });
     relief
-}
-
-/// Detail with its soft bound, which shrinks to nothing at the body's extremes.
-fn shift(deepened: f64, height: f64, low: f64, high: f64, most: f64) -> f64 {
-    let room = if deepened > 0.0 {
-        high - height
-    } else {
-        height - low
-    };
-    if room <= 0.0 || most <= 0.0 {
-        return 0.0;
-    }
-    let bound = most * room / (most + room);
-    bound * deepened / bound.hypot(deepened)
 }
 
 /// The guided filter's coefficients, averaged over the windows.

@@ -45,8 +45,15 @@ fn with_curve(grid: &Grid, curve: &Curve, settings: &Settings) -> Array2<f32> {
             };
             layered(grid, curve, &choice)
         }
-        Method::Adaptive => adaptive(grid, curve, span_rad, relief.detail, relief.strength),
-        Method::Gradient => gradient(grid, curve, span_rad, relief.strength),
+        Method::Adaptive => adaptive(
+            grid,
+            curve,
+            span_rad,
+            relief.detail,
+            relief.strength,
+            relief.shift,
+        ),
+        Method::Gradient => gradient(grid, curve, span_rad, relief.strength, relief.shift),
     }
 }
 

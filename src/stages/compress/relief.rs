@@ -70,8 +70,15 @@ pub fn shape(grid: Grid, source: &Source, settings: &Settings) -> Result<Shaped>
             };
             layered(&grid, &global, &choice)
         }
-        Method::Adaptive => adaptive(&grid, &global, span_rad, relief.detail, relief.strength),
-        Method::Gradient => gradient(&grid, &global, span_rad, relief.strength),
+        Method::Adaptive => adaptive(
+            &grid,
+            &global,
+            span_rad,
+            relief.detail,
+            relief.strength,
+            relief.shift,
+        ),
+        Method::Gradient => gradient(&grid, &global, span_rad, relief.strength, relief.shift),
     };
     Ok(Shaped {
         grid: Grid {
