@@ -14,7 +14,7 @@
 //! F_x keeps order within a window but not beyond it, so what is wanted is held to the
 //! [`bound`](super::bound) on how far ground may move. The paper has no such bound.
 
-use super::bound::Bound;
+use super::bound::{Keeping, hold, shifts};
 use crate::curve::Curve;
 use crate::discs::Discs;
 use crate::grid::Grid;
@@ -37,7 +37,7 @@ pub fn adaptive(
     span_rad: f64,
     most: f64,
     strength: f64,
-    shift: f64,
+    keeping: &Keeping,
 ) -> Array2<f32> {
     let (low, range) = (curve.lowest_mm(), curve.highest_mm() - curve.lowest_mm());
     let even = ndarray::Zip::from(&grid.heights_m)
@@ -87,7 +87,12 @@ pub fn adaptive(
             let mixed = (1.0 - strength) * f64::from(u) + strength * f64::from(local);
             low + range * mixed.clamp(0.0, 1.0)
         });
-    Bound::new(curve, shift).hold(grid, wanted_mm)
+    hold(
+        grid,
+        curve,
+        &shifts(grid, curve, &wanted_mm, span_rad),
+        keeping,
+    )
 }
 
 /// The local curve at u: shares at the step's nodes, cut off at `most` times even, summed.

@@ -18,7 +18,7 @@
 //! short one: what is wanted is held to the [`bound`](super::bound) on how far ground may move,
 //! which the papers do not have.
 
-use super::bound::Bound;
+use super::bound::{Keeping, hold, shifts};
 use super::poisson::{Mesh, solve};
 use crate::curve::Curve;
 use crate::discs::Discs;
@@ -44,7 +44,7 @@ pub fn gradient(
     curve: &Curve,
     span_rad: f64,
     strength: f64,
-    shift: f64,
+    keeping: &Keeping,
 ) -> Array2<f32> {
     let start = grid
         .heights_m
@@ -56,7 +56,12 @@ pub fn gradient(
     let wanted_mm = ndarray::Zip::from(&start)
         .and(&evened)
         .par_map_collect(|u, v| (1.0 - strength) * u + strength * v);
-    Bound::new(curve, shift).hold(grid, wanted_mm)
+    hold(
+        grid,
+        curve,
+        &shifts(grid, curve, &wanted_mm, span_rad),
+        keeping,
+    )
 }
 
 fn ends(values: &Array2<f64>) -> (f64, f64) {

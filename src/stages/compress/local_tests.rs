@@ -32,28 +32,19 @@ fn relief(grid: &Grid, settings: &Settings) -> Array2<f32> {
 
 fn with_curve(grid: &Grid, curve: &Curve, settings: &Settings) -> Array2<f32> {
     let relief = &settings.relief;
-    let span_rad = relief.span_mm / (0.5 * settings.globe.diameter_mm);
+    let radius_mm = 0.5 * settings.globe.diameter_mm;
+    let span_rad = relief.span_mm / radius_mm;
+    let keeping = Keeping::of(relief, radius_mm);
     match relief.method {
         Method::Curve => grid
             .heights_m
             .mapv(|m| curve.relief_mm(f64::from(m)) as f32),
-        Method::Layered => {
-            let choice = Layered {
-                span_rad,
-                detail: relief.detail,
-                shift: relief.shift,
-            };
-            layered(grid, curve, &choice)
+        Method::Layered => layered(grid, curve, span_rad, relief.detail, &keeping),
+        Method::Adaptive => {
+            let (most, strength) = (relief.detail, relief.strength);
+            adaptive(grid, curve, span_rad, most, strength, &keeping)
         }
-        Method::Adaptive => adaptive(
-            grid,
-            curve,
-            span_rad,
-            relief.detail,
-            relief.strength,
-            relief.shift,
-        ),
-        Method::Gradient => gradient(grid, curve, span_rad, relief.strength, relief.shift),
+        Method::Gradient => gradient(grid, curve, span_rad, relief.strength, &keeping),
     }
 }
 

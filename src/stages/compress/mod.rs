@@ -30,8 +30,9 @@ mod split;
 mod steepest;
 
 pub use adaptive::adaptive;
+pub use bound::Keeping;
 pub use gradient::gradient;
-pub use layered::{Layered, layered};
+pub use layered::layered;
 pub use relief::{Shaped, carved, global, shape, straight};
 pub use steepest::limit_slope;
 

@@ -1,6 +1,6 @@
 //! From heights to what is sampled: the curve alone, or a method that knows the surroundings.
 
-use super::{Layered, adaptive, gradient, layered, limit_slope, unit_curve};
+use super::{Keeping, adaptive, gradient, layered, limit_slope, unit_curve};
 use crate::curve::Curve;
 use crate::grid::{Grid, Quantity, Source};
 use crate::length::both_text;
@@ -52,7 +52,9 @@ pub fn shape(grid: Grid, source: &Source, settings: &Settings) -> Result<Shaped>
         ));
     }
     let global = unit_curve(&source.hypsometry, relief)?;
-    let span_rad = relief.span_mm / (0.5 * diameter_mm);
+    let radius_mm = 0.5 * diameter_mm;
+    let span_rad = relief.span_mm / radius_mm;
+    let keeping = Keeping::of(relief, radius_mm);
     let heights = match relief.method {
         Method::Curve => {
             return Ok(Shaped {
@@ -62,23 +64,12 @@ pub fn shape(grid: Grid, source: &Source, settings: &Settings) -> Result<Shaped>
                 range_mm: None,
             });
         }
-        Method::Layered => {
-            let choice = Layered {
-                span_rad,
-                detail: relief.detail,
-                shift: relief.shift,
-            };
-            layered(&grid, &global, &choice)
+        Method::Layered => layered(&grid, &global, span_rad, relief.detail, &keeping),
+        Method::Adaptive => {
+            let (most, strength) = (relief.detail, relief.strength);
+            adaptive(&grid, &global, span_rad, most, strength, &keeping)
         }
-        Method::Adaptive => adaptive(
-            &grid,
-            &global,
-            span_rad,
-            relief.detail,
-            relief.strength,
-            relief.shift,
-        ),
-        Method::Gradient => gradient(&grid, &global, span_rad, relief.strength, relief.shift),
+        Method::Gradient => gradient(&grid, &global, span_rad, relief.strength, &keeping),
     };
     Ok(Shaped {
         grid: Grid {
