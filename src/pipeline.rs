@@ -10,7 +10,7 @@ use crate::manifest::{
 };
 use crate::memory;
 use crate::progress::Progress;
-use crate::relief::Relief;
+use crate::relief::{Ground, Relief};
 use crate::settings::{Base, Settings};
 use crate::shop::saw::SeamGround;
 use crate::stages::check;
@@ -97,22 +97,17 @@ fn turn_and_draw(
     let (solid, _) = oriented(settings)?;
     let source = &reading.source;
     // The grid itself is still needed: places worth keeping whole are found by their heights.
-    let relief = Relief::of(&solid, reading.grid.clone(), source, settings, false)?;
-    let turned = turn::turn(
-        &reading.grid,
-        &source.hypsometry,
-        &relief,
-        settings,
-        progress,
-    )?;
+    let ground = Ground::of(&solid, reading.grid.clone(), source, settings, false)?;
+    let heights = (&reading.grid, &source.hypsometry);
+    let turned = turn::turn(heights.0, heights.1, &ground, settings, progress)?;
     if !draw {
         return Ok((turned, None));
     }
     let standard = Solid::named(solid.name).unwrap_or(solid);
     let picture = map::draw(
         &format!("{} on a {}", settings.name, standard.name.replace('-', " ")),
-        &relief.grid,
-        &relief.curve,
+        &ground.grid,
+        &ground.curve,
         settings.globe.diameter_mm / 2.0,
         &standard,
         &turned,

@@ -141,6 +141,50 @@ fn the_suggestion_is_made_for_the_job_s_finishing_bit() {
     assert!(said.contains("a 3.0 mm bit can cut"), "{said}");
 }
 
+/// The shop plan measures the relief that is carved, whatever shapes it.
+#[test]
+fn a_plan_measures_the_ground_that_facets_carve() {
+    for relief in [
+        "method = \"layered\"\nsteepest = 40\n",
+        "[relief.below]\nlevel = 0\nshare = 0.2\n",
+    ] {
+        let folder = TempDir::new().unwrap();
+        job(&folder, relief);
+        quietly(
+            &folder,
+            &["facets", "job.toml", "--shop", "--out", "carved"],
+        );
+        quietly(&folder, &["plan", "job.toml", "--out", "planned"]);
+        quietly(
+            &folder,
+            &["facets", "job.toml", "--keep-relief", "--out", "kept"],
+        );
+        let again = [
+            "plan",
+            "job.toml",
+            "--out",
+            "again",
+            "--set",
+            "grid.files=kept/relief.tif",
+            "--set",
+            "grid.quantity=relief",
+        ];
+        quietly(&folder, &again);
+        let seams = |run: &str| {
+            let text = std::fs::read_to_string(folder.path().join(run).join("shop/plan.json"));
+            let plan: serde_json::Value = serde_json::from_str(&text.unwrap()).unwrap();
+            let seams = plan["seams"].as_array().unwrap().clone();
+            let at = move |seam: &serde_json::Value| seam["seam_high_mm"].as_f64().unwrap();
+            seams.iter().map(at).collect::<Vec<f64>>()
+        };
+        let (carved, planned, again) = (seams("carved"), seams("planned"), seams("again"));
+        assert_eq!(carved, planned);
+        for (a, b) in planned.iter().zip(&again) {
+            assert!((a - b).abs() < 0.02, "{a} {b}");
+        }
+    }
+}
+
 /// Whatever made it, a kept relief carved as it is makes the same images to the last bit, and
 /// the file that the second run keeps is the first one's.
 #[test]

@@ -180,11 +180,7 @@ impl<'a> Bound<'a> {
 
     /// s for a shift of x metres wanted at a height.
     pub fn shift(&self, wanted_m: f64, height_m: f64) -> f64 {
-        let room = if wanted_m > 0.0 {
-            self.high_m - height_m
-        } else {
-            height_m - self.low_m
-        };
+        let room = (self.high_m - height_m).min(height_m - self.low_m);
         if room <= 0.0 || self.most_m <= 0.0 {
             return 0.0;
         }

@@ -46,22 +46,48 @@ pub fn gradient(
     strength: f64,
     keeping: &Keeping,
 ) -> Array2<f32> {
-    let start = grid
+    // Transforms and sums along the rows round differently from another first column.
+    let first = first_column(grid);
+    let turned = Grid {
+        heights_m: turned(&grid.heights_m, first),
+        ..*grid
+    };
+    let start = turned
         .heights_m
         .mapv(|height| curve.relief_mm(f64::from(height)));
-    let factors = attenuation(grid, &start, span_rad);
-    let mesh = Mesh::new(grid);
+    let factors = attenuation(&turned, &start, span_rad);
+    let mesh = Mesh::new(&turned);
     let solved = solve(&mesh, divergence(&mesh, &start, &factors));
-    let evened = like(grid, &solved, &start);
+    let evened = like(&turned, &solved, &start);
     let wanted_mm = ndarray::Zip::from(&start)
         .and(&evened)
         .par_map_collect(|u, v| (1.0 - strength) * u + strength * v);
+    let wanted_mm = self::turned(&wanted_mm, grid.columns() - first);
     hold(
         grid,
         curve,
         &shifts(grid, curve, &wanted_mm, span_rad),
         keeping,
     )
+}
+
+/// The column with the highest sum of heights: the same ground, wherever the grid begins.
+fn first_column(grid: &Grid) -> usize {
+    let mut sums = vec![0f64; grid.columns()];
+    for line in grid.heights_m.outer_iter() {
+        for (sum, height) in sums.iter_mut().zip(line) {
+            *sum += f64::from(*height);
+        }
+    }
+    (0..sums.len()).fold(0, |best, i| if sums[i] > sums[best] { i } else { best })
+}
+
+/// The same values from another first column on.
+fn turned<T: Copy>(values: &Array2<T>, first: usize) -> Array2<T> {
+    let columns = values.ncols();
+    Array2::from_shape_fn(values.dim(), |(row, column)| {
+        values[(row, (column + first) % columns)]
+    })
 }
 
 fn ends(values: &Array2<f64>) -> (f64, f64) {
@@ -76,6 +102,9 @@ fn ends(values: &Array2<f64>) -> (f64, f64) {
 /// gets the same relief as before.
 fn like(grid: &Grid, values: &Array2<f64>, model: &Array2<f64>) -> Array2<f64> {
     let (from, from_below) = distribution(grid, values);
+    if from.1 <= from.0 {
+        return model.clone();
+    }
     let (to, to_below) = distribution(grid, model);
     // Where each bin's edge of `values` lies in `model`.
     let mut bin = 0;

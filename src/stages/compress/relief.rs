@@ -3,7 +3,6 @@
 use super::{Keeping, adaptive, gradient, layered, limit_slope, unit_curve};
 use crate::curve::Curve;
 use crate::grid::{Grid, Quantity, Source};
-use crate::length::both_text;
 use crate::settings::{Method, Settings};
 use crate::{Error, Problem, Result};
 
@@ -32,27 +31,14 @@ const RANGES_MM: (f64, f64) = (0.01, 1000.0);
 /// Gives every sample its relief as the job asks.
 ///
 /// # Errors
-/// As [`unit_curve`]; [`Error::Job`] for a span larger than the globe.
+/// As [`unit_curve`]; [`Error::Grid`] for numbers that cannot be finished relief.
 pub fn shape(grid: Grid, source: &Source, settings: &Settings) -> Result<Shaped> {
     if source.quantity == Quantity::Relief {
         return from_file(grid, source);
     }
     let relief = &settings.relief;
-    let diameter_mm = settings.globe.diameter_mm;
-    if relief.method != Method::Curve && relief.span_mm >= diameter_mm {
-        return Err(Error::Job(
-            Problem::new("the span is larger than the globe")
-                .setting("relief.span")
-                .found(both_text(relief.span_mm))
-                .allowed(format!(
-                    "less than globe.diameter, {}",
-                    both_text(diameter_mm)
-                ))
-                .next("5 mm suits most globes"),
-        ));
-    }
     let global = unit_curve(&source.hypsometry, relief)?;
-    let radius_mm = 0.5 * diameter_mm;
+    let radius_mm = 0.5 * settings.globe.diameter_mm;
     let span_rad = relief.span_mm / radius_mm;
     let keeping = Keeping::of(relief, radius_mm);
     let heights = match relief.method {

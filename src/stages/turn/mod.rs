@@ -15,7 +15,7 @@ pub use text::{block, json, table};
 use crate::geometry::{Solid, place_of, turn_to};
 use crate::grid::{Grid, Hypsometry};
 use crate::progress::Progress;
-use crate::relief::Relief;
+use crate::relief::Ground;
 use crate::settings::{Settings, TurnPart};
 use crate::stages::resample::Sampler;
 use crate::{Error, Problem, Result};
@@ -52,7 +52,7 @@ pub struct Turned {
 pub(crate) fn turn(
     grid: &Grid,
     hypsometry: &Hypsometry,
-    relief: &Relief,
+    ground: &Ground,
     settings: &Settings,
     progress: &dyn Progress,
 ) -> Result<Turned> {
@@ -66,13 +66,13 @@ pub(crate) fn turn(
         place.lon_deg,
         place.spin_deg,
     );
-    let sampler = Sampler::new(&relief.grid, &relief.curve);
+    let sampler = Sampler::new(&ground.grid, &ground.curve);
     let features = features::features(grid, hypsometry, &settings.keeps, &settings.turning);
     let radius_mm = settings.globe.diameter_mm / 2.0;
     let costing = Costing::new(
         &solid,
-        &relief.grid,
-        &relief.curve,
+        &ground.grid,
+        &ground.curve,
         &sampler,
         &features,
         radius_mm,
@@ -93,7 +93,7 @@ pub(crate) fn turn(
         cut_after: names(&best.turn(&solid)),
         features: features.clone(),
         found,
-        range_mm: relief.fit.range_mm,
+        range_mm: ground.range_mm,
     })
 }
 
@@ -127,7 +127,7 @@ pub(crate) mod testing {
     use crate::geometry::direction;
     use crate::grid::{Grid, Registration};
     use crate::progress::Silent;
-    use crate::relief::Relief;
+    use crate::relief::Ground;
     use crate::settings::Settings;
     use glam::{DMat3, DVec3};
     use ndarray::Array2;
@@ -167,8 +167,8 @@ pub(crate) mod testing {
     pub fn turn_on(grid: &Grid, settings: &Settings) -> crate::Result<Turned> {
         let source = crate::discs::tests::source_of(grid);
         let (solid, _) = crate::pipeline::oriented(settings)?;
-        let relief = Relief::of(&solid, grid.clone(), &source, settings, false)?;
-        super::turn(grid, &source.hypsometry, &relief, settings, &Silent)
+        let ground = Ground::of(&solid, grid.clone(), &source, settings, false)?;
+        super::turn(grid, &source.hypsometry, &ground, settings, &Silent)
     }
 
     /// 6 mm over the grid's range, straight.
