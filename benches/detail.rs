@@ -8,7 +8,8 @@ mod support;
 use divan::{Bencher, black_box};
 use globewright::grid::Grid;
 use globewright::legible::{Measure, measure_with_median};
-use globewright::stages::compress::{Layered, adaptive, gradient, layered, limit_slope};
+use globewright::settings::Settings;
+use globewright::stages::compress::{Keeping, adaptive, gradient, layered, limit_slope};
 use support::{curve, planet};
 
 /// Span of the detail and radius of the globe, mm.
@@ -21,40 +22,49 @@ fn main() {
 
 const SIZES: [usize; 2] = [2880, 6282];
 
-fn dials() -> Layered {
-    Layered {
-        span_rad: SPAN_RAD,
-        detail: 20.0,
-        shift: 0.02,
-    }
+/// Dials of the settings' defaults.
+const DETAIL: f64 = 30.0;
+const STRENGTH: f64 = 1.0;
+
+fn keeping() -> Keeping {
+    Keeping::of(&Settings::default().relief, RADIUS_MM)
 }
 
 #[divan::bench(args = SIZES, sample_count = 3)]
 fn layered_detail(bencher: Bencher, columns: usize) {
     let grid = planet(columns);
     let curve = curve(&grid, 6.0);
-    bencher.bench(|| layered(black_box(&grid), &curve, &dials()));
+    bencher.bench(|| layered(black_box(&grid), &curve, SPAN_RAD, DETAIL, &keeping()));
 }
 
 #[divan::bench(args = SIZES, sample_count = 3)]
 fn gradient_domain(bencher: Bencher, columns: usize) {
     let grid = planet(columns);
     let curve = curve(&grid, 6.0);
-    bencher.bench(|| gradient(black_box(&grid), &curve, SPAN_RAD, 0.4));
+    bencher.bench(|| gradient(black_box(&grid), &curve, SPAN_RAD, STRENGTH, &keeping()));
 }
 
 #[divan::bench(args = [1440, 2880], sample_count = 3)]
 fn adaptive_equalisation(bencher: Bencher, columns: usize) {
     let grid = planet(columns);
     let curve = curve(&grid, 6.0);
-    bencher.bench(|| adaptive(black_box(&grid), &curve, SPAN_RAD, 20.0, 0.4));
+    bencher.bench(|| {
+        adaptive(
+            black_box(&grid),
+            &curve,
+            SPAN_RAD,
+            DETAIL,
+            STRENGTH,
+            &keeping(),
+        )
+    });
 }
 
 fn carved(columns: usize) -> (Grid, Grid) {
     let grid = planet(columns);
     let curve = curve(&grid, 6.0);
     let relief = Grid {
-        heights_m: layered(&grid, &curve, &dials()),
+        heights_m: layered(&grid, &curve, SPAN_RAD, DETAIL, &keeping()),
         ..grid.clone()
     };
     (grid, relief)

@@ -184,12 +184,16 @@ pub struct Curves {
     /// Look for the settings that bring out most of the planet, and print them to paste
     #[arg(long, help_heading = "Job")]
     pub suggest: bool,
-    /// Diameter of the round-nosed bit that will cut it, for --suggest
-    #[arg(long, value_name = "LENGTH", default_value = "1/8 in", value_parser = length(), help_heading = "Job")]
-    pub bit: f64,
+    /// Diameter of the round-nosed bit that will cut it, for --suggest; the job's finishing
+    /// [[cutter]] if not given, and 1/8 in if there is none
+    #[arg(long, value_name = "LENGTH", value_parser = length(), help_heading = "Job")]
+    pub bit: Option<f64>,
     /// Folder to make for the chart, the contact sheet and the figures
     #[arg(long, value_name = "DIR", value_hint = ValueHint::DirPath, help_heading = "Output")]
     pub out: Option<PathBuf>,
+    /// Replace a folder that holds an earlier result
+    #[arg(long, help_heading = "Output")]
+    pub force: bool,
     /// Measure at the job's own resolution instead of a preview's
     #[arg(long, help_heading = "Running")]
     pub full: bool,

@@ -299,7 +299,7 @@ fn running_sums(line: ArrayView1<'_, f32>, margin: usize, scale: f64) -> Vec<f64
 pub(crate) mod tests {
     use super::*;
     use crate::geometry::direction;
-    use crate::grid::Registration;
+    use crate::grid::{Hypsometry, Place, Quantity, Registration, Source};
     use approx::assert_abs_diff_eq;
 
     /// A grid from a formula over directions.
@@ -322,6 +322,38 @@ pub(crate) mod tests {
                 }
             });
         grid
+    }
+
+    /// What a reader would say of a grid of heights.
+    pub(crate) fn source_of(grid: &Grid) -> Source {
+        let place = |height_m| Place {
+            height_m,
+            lat_deg: 0.0,
+            lon_deg: 0.0,
+        };
+        let hypsometry = Hypsometry::of_grid(grid);
+        Source {
+            files: vec!["a.tif".into()],
+            width: grid.columns(),
+            height: grid.rows(),
+            cell_deg: grid.step_lon_deg(),
+            west_deg: 0.0,
+            north_deg: 90.0,
+            registration: grid.registration,
+            quantity: Quantity::Elevation,
+            unit: "m".into(),
+            scale: 1.0,
+            offset: 0.0,
+            body: None,
+            reference_radius_m: None,
+            min: place(hypsometry.min_m()),
+            max: place(hypsometry.max_m()),
+            hypsometry,
+            filled_cells: 0,
+            filled_share: 0.0,
+            clipped_cells: 0,
+            notes: Vec::new(),
+        }
     }
 
     fn means(grid: &Grid, radius_rad: f64) -> Array2<f32> {

@@ -195,11 +195,7 @@ fn order_kept(ground: &Grid, relief_mm: &Grid, radius_mm: f64, measure: &Measure
         .map(|pair| {
             let draw = |k: u64| uniform(4 * pair + k);
             let here = direction((2.0 * draw(0) - 1.0).asin().to_degrees(), 360.0 * draw(1));
-            // Evenly over the cap around it.
-            let angle = (1.0 - draw(2) * (1.0 - widest.cos())).acos();
-            let aside = here.any_orthonormal_vector();
-            let along = aside * (TAU * draw(3)).cos() + here.cross(aside) * (TAU * draw(3)).sin();
-            let there = here * angle.cos() + along * angle.sin();
+            let there = there(here, widest, draw(2), draw(3));
             let (a, b) = (nearest(ground, here), nearest(ground, there));
             let rise = ground.heights_m[a] - ground.heights_m[b];
             if f64::from(rise.abs()) <= measure.pair_m {
@@ -216,8 +212,16 @@ fn order_kept(ground: &Grid, relief_mm: &Grid, radius_mm: f64, measure: &Measure
     }
 }
 
+/// A direction evenly drawn over the cap around another, by two numbers in 0..1.
+pub(crate) fn there(here: DVec3, widest_rad: f64, near: f64, around: f64) -> DVec3 {
+    let angle = (1.0 - near * (1.0 - widest_rad.cos())).acos();
+    let aside = here.any_orthonormal_vector();
+    let along = aside * (TAU * around).cos() + here.cross(aside) * (TAU * around).sin();
+    here * angle.cos() + along * angle.sin()
+}
+
 /// The sample nearest to a direction.
-fn nearest(grid: &Grid, towards: DVec3) -> (usize, usize) {
+pub(crate) fn nearest(grid: &Grid, towards: DVec3) -> (usize, usize) {
     let lat = towards.z.clamp(-1.0, 1.0).asin().to_degrees();
     let lon = towards.y.atan2(towards.x).to_degrees();
     let row = ((grid.north_deg() - lat) / grid.step_lat_deg())
@@ -229,7 +233,7 @@ fn nearest(grid: &Grid, towards: DVec3) -> (usize, usize) {
 }
 
 /// The k-th of a fixed sequence of numbers in 0..1 (splitmix64; Steele, Lea, Flood 2014).
-fn uniform(k: u64) -> f64 {
+pub(crate) fn uniform(k: u64) -> f64 {
     let mut z = k.wrapping_add(1).wrapping_mul(0x9E37_79B9_7F4A_7C15);
     z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
     z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);

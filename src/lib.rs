@@ -17,6 +17,7 @@ pub mod pictures;
 pub mod pipeline;
 pub mod progress;
 pub mod ranges;
+mod relief;
 pub mod settings;
 pub mod shop;
 pub mod stages;

@@ -176,7 +176,9 @@ fn run_curves(args: &Curves, global: &Global, progress: &dyn Progress) -> Result
     let options = CurvesOptions {
         tries: args.tries.clone(),
         out: args.out.clone(),
-        suggest_for_bit_mm: args.suggest.then_some(args.bit),
+        force: args.force,
+        suggest: args.suggest,
+        bit_mm: args.bit,
         full: args.full,
     };
     folder::clean_up_on_interrupt()?;

@@ -10,12 +10,12 @@ use crate::manifest::{
 };
 use crate::memory;
 use crate::progress::Progress;
+use crate::relief::{Ground, Relief};
 use crate::settings::{Base, Settings};
 use crate::shop::saw::SeamGround;
 use crate::stages::check;
-use crate::stages::compress::{self, Shaped};
 use crate::stages::cutting::{self, Bits, FacetCutting};
-use crate::stages::fit::{self, Fit};
+use crate::stages::fit::Fit;
 use crate::stages::join;
 use crate::stages::plan;
 use crate::stages::read::{self, ReadRequest};
@@ -95,18 +95,20 @@ fn turn_and_draw(
         finest_step_deg: Some(turn::STEP_DEG),
     };
     let reading = read::read(&settings.grid, &coarse, progress)?;
-    let hypsometry = &reading.source.hypsometry;
-    let turned = turn::turn(&reading.grid, hypsometry, settings, progress)?;
+    let (solid, _) = oriented(settings)?;
+    let source = &reading.source;
+    // The grid itself is still needed: places worth keeping whole are found by their heights.
+    let ground = Ground::of(&solid, reading.grid.clone(), source, settings, false)?;
+    let heights = (&reading.grid, &source.hypsometry);
+    let turned = turn::turn(heights.0, heights.1, &ground, settings, progress)?;
     if !draw {
         return Ok((turned, None));
     }
-    let curve = compress::unit_curve(hypsometry, &settings.relief)?.scaled(turned.range_mm);
-    let (solid, _) = oriented(settings)?;
     let standard = Solid::named(solid.name).unwrap_or(solid);
     let picture = map::draw(
         &format!("{} on a {}", settings.name, standard.name.replace('-', " ")),
-        &reading.grid,
-        &curve,
+        &ground.grid,
+        &ground.curve,
         settings.globe.diameter_mm / 2.0,
         &standard,
         &turned,
@@ -138,27 +140,29 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
     let folder = NewFolder::begin(&options.out, options.force)?;
 
     let reading = read::read(&settings.grid, &request(settings), progress)?;
-    let shaped = compress::shape(reading.grid, &reading.source, settings)?;
-    let fit = fitted(&solid, &shaped, settings)?;
+    let Relief { grid, curve, fit } = Relief::of(
+        &solid,
+        reading.grid,
+        &reading.source,
+        settings,
+        options.keep_relief,
+    )?;
     let bits = bits(settings, options);
-    let together =
-        memory::facets_together(&shaped.grid, &fit, bits.is_some(), options.memory_bytes)?;
-    let radius_mm = settings.globe.diameter_mm / 2.0;
-    let limit_deg = settings.relief.slope_limit_deg();
-    let (grid, sampled) = shaped.scaled(fit.range_mm, radius_mm, limit_deg);
+    let together = memory::facets_together(&grid, &fit, bits.is_some(), options.memory_bytes)?;
     if options.keep_relief {
-        let bytes = write::relief::encode(&grid, &sampled, reading.source.reference_radius_m)?;
+        let bytes = write::relief::encode(&grid, reading.source.reference_radius_m)?;
         folder.write(RELIEF_FILE, &bytes)?;
     }
 
-    let sampler = Sampler::new(&grid, &sampled);
-    let bounds = Bounds::new(&grid, &sampled);
+    let sampler = Sampler::new(&grid, &curve);
+    let bounds = Bounds::new(&grid, &curve);
     drop(grid);
     let mut manifest = blank_manifest(job, &reading.source, &solid, &turn, &fit, &chosen, &sampler);
     let drawing = Drawing {
         settings,
         sampler: &sampler,
         bounds: &bounds,
+        range_mm: (curve.lowest_mm(), curve.highest_mm()),
         fit: &fit,
         bits: bits.as_ref(),
         carved: options.carved,
@@ -255,15 +259,6 @@ pub fn join(
         warnings,
         shop_warnings: shop.map_or(Vec::new(), |shop| shop.warnings),
     })
-}
-
-/// The globe in its stock; the manifest's curve is the part that is the same everywhere.
-pub(crate) fn fitted(solid: &Solid, shaped: &Shaped, settings: &Settings) -> Result<Fit> {
-    let mut settings = settings.clone();
-    settings.relief.range_mm = settings.relief.range_mm.or(shaped.range_mm);
-    let mut fit = fit::fit(solid, &shaped.grid, &shaped.sampled, &settings)?;
-    fit.curve = shaped.global.scaled(fit.range_mm);
-    Ok(fit)
 }
 
 /// Share of the carved surface that may lie under an overhang. Some pixels under a cliff cost
@@ -373,6 +368,8 @@ struct Drawing<'a> {
     settings: &'a Settings,
     sampler: &'a Sampler,
     bounds: &'a Bounds,
+    /// Lowest and highest relief of the body.
+    range_mm: (f64, f64),
     fit: &'a Fit,
     bits: Option<&'a Bits>,
     carved: bool,
@@ -415,11 +412,10 @@ impl Drawing<'_> {
 
     fn one(&self, facet: &mut FacetEntry) -> Result<(Trace, Option<FacetCutting>)> {
         let spec = &self.fit.facets[facet.id - 1];
-        let range_mm = (self.fit.curve.lowest_mm(), self.fit.curve.highest_mm());
         let kept = self.scratch.lock().ok().and_then(|mut kept| kept.pop());
         let mut scratch = kept.unwrap_or_default();
         let FacetImage { levels, stats } =
-            render(self.sampler, self.bounds, spec, range_mm, &mut scratch);
+            render(self.sampler, self.bounds, spec, self.range_mm, &mut scratch);
         if let Ok(mut kept) = self.scratch.lock() {
             kept.push(scratch);
         }

@@ -89,9 +89,10 @@ impl Default for Settings {
                 below: BelowSettings::default(),
                 method: Method::Curve,
                 span_mm: 5.0,
-                detail: 20.0,
+                detail: 30.0,
                 shift: 0.02,
-                strength: 0.4,
+                order: 0.99,
+                strength: 1.0,
                 steepest_deg: None,
             },
             stock: StockSettings {
@@ -305,8 +306,10 @@ pub struct ReliefSettings {
     pub span_mm: f64,
     /// Times the faintest detail is deepened.
     pub detail: f64,
-    /// How far `layered` may move ground, as a share of the body's range of heights.
+    /// How far the methods may move ground, as a share of the body's range of heights.
     pub shift: f64,
+    /// Least share of neighbouring heights that the methods must keep in order, 0..=1.
+    pub order: f64,
     /// Share of `adaptive` and `gradient` in a blend with the curve alone, 0..=1.
     pub strength: f64,
     /// Steepest slope of the carved relief, degrees; `None` leaves it to the method.

@@ -783,7 +783,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
             set: |s, v| s.relief.detail = v,
             get: |s| Some(s.relief.detail),
         },
-        default: Default::Value("20.0"),
+        default: Default::Value("30.0"),
         unit: "times",
         doc: "For layered and adaptive: how much the faintest detail may be deepened",
     },
@@ -797,8 +797,21 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
         },
         default: Default::Value("0.02"),
         unit: "share of the body's range of heights",
-        doc: "For layered: how far ground may be raised or lowered; summits that differ by more \
-              than twice this keep their order",
+        doc: "For layered, adaptive and gradient: how far ground may be raised or lowered; summits \
+              that differ by more than twice this keep their order",
+    },
+    Setting {
+        key: "relief.order",
+        kind: Kind::Number {
+            range: Range::new(0.0, 1.0, "a number, 0 to 1"),
+            word: None,
+            set: |s, v| s.relief.order = v,
+            get: |s| Some(s.relief.order),
+        },
+        default: Default::Value("0.99"),
+        unit: "share of heights within 30 mm that differ by more than 500 m",
+        doc: "For layered, adaptive and gradient: how many neighbouring heights must keep their \
+              order; ground is moved less until they do",
     },
     Setting {
         key: "relief.strength",
@@ -808,7 +821,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
             set: |s, v| s.relief.strength = v,
             get: |s| Some(s.relief.strength),
         },
-        default: Default::Value("0.4"),
+        default: Default::Value("1.0"),
         unit: "share",
         doc: "For adaptive and gradient: their share in a blend with the curve alone",
     },

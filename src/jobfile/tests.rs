@@ -58,6 +58,7 @@ fn other_value(key: &str) -> &'static str {
         "relief.span" => "4 mm",
         "relief.detail" => "8",
         "relief.shift" => "0.03",
+        "relief.order" => "0.98",
         "relief.strength" => "0.25",
         "relief.steepest" => "55",
         "relief.below.level" => "0",
@@ -332,8 +333,8 @@ fn the_manifest_shows_every_setting_as_a_job_file_would() {
             },
             "relief": {
                 "range": "auto", "curve": "asinh", "boost": 3.0, "exponent": 0.6, "blend": null,
-                "knots": null, "level": "mean", "method": "curve", "span": "5 mm", "detail": 20.0,
-                "shift": 0.02, "strength": 0.4, "steepest": null,
+                "knots": null, "level": "mean", "method": "curve", "span": "5 mm", "detail": 30.0,
+                "shift": 0.02, "order": 0.99, "strength": 1.0, "steepest": null,
                 "below": { "level": null, "curve": null, "boost": null, "share": null }
             },
             "stock": {
@@ -498,6 +499,16 @@ fn mistakes_in_the_file_are_told_with_their_line() {
             "[relief]\nboost = 0\n",
             "job: relief.boost: this is too small; found 0; allowed: a number, 0.01 to 1000; \
              choose a value within that range (walnut.toml line 2)",
+        ),
+        (
+            "[relief]\nboost = -2\n",
+            "job: relief.boost: this is too small; found -2; allowed: a number, 0.01 to 1000; \
+             choose a value within that range (walnut.toml line 2)",
+        ),
+        (
+            "[relief]\nmethod = \"layered\"\nspan = \"250 mm\"\n",
+            "job: relief.span: the span is larger than the globe; found 250 mm; allowed: less \
+             than globe.diameter, 200 mm; 5 mm suits most globes (walnut.toml line 3)",
         ),
         (
             "[relief]\nexponent = 1.0\n",

@@ -74,6 +74,150 @@ fn curves_are_compared_and_one_is_suggested_that_a_job_takes() {
     );
 }
 
+/// Runs a command that must succeed without a word.
+fn quietly(folder: &TempDir, words: &[&str]) -> String {
+    let (code, out, err) = run(folder, &[words, &["-q"]].concat());
+    assert_eq!((code, err.as_str()), (0, ""), "{words:?}");
+    out
+}
+
+/// As every output folder: kept without --force, replaced with it, and never if it holds a file
+/// of somebody else's.
+#[test]
+fn a_folder_of_curves_is_replaced_with_force_only() {
+    let folder = TempDir::new().unwrap();
+    job(&folder, "");
+    let words = [
+        "curves",
+        "job.toml",
+        "--out",
+        "seen",
+        "--try",
+        "curve=linear",
+    ];
+    quietly(&folder, &words);
+    let seen = folder.path().join("seen");
+    let before = files(&seen);
+    let (code, out, err) = run(&folder, &words);
+    assert_eq!((code, out.as_str()), (6, ""));
+    assert!(
+        err.contains("the output folder already holds a result; choose another, or add --force"),
+        "{err}"
+    );
+    quietly(&folder, &[&words[..], &["--force"]].concat());
+    assert_eq!(files(&seen), before);
+    std::fs::write(seen.join("notes.txt"), "mine").unwrap();
+    let (code, _, err) = run(&folder, &[&words[..], &["--force"]].concat());
+    assert_eq!(code, 6);
+    assert!(err.contains("found notes.txt"), "{err}");
+    assert_eq!(std::fs::read(seen.join("notes.txt")).unwrap(), b"mine");
+}
+
+/// Without --bit the job's own finishing bit decides how narrow detail may be.
+#[test]
+fn the_suggestion_is_made_for_the_job_s_finishing_bit() {
+    let folder = TempDir::new().unwrap();
+    let cutters = "[[cutter]]\nshape = \"flat\"\ndiameter = \"10 mm\"\n[[cutter]]\nshape = \
+                   \"ball\"\ndiameter = \"6 mm\"\n";
+    job(&folder, cutters);
+    let why = |more: &[&str]| {
+        let words = [
+            "curves",
+            "job.toml",
+            "--suggest",
+            "--json",
+            "--try",
+            "curve=linear",
+        ];
+        let out = quietly(&folder, &[&words[..], more].concat());
+        let found: serde_json::Value = serde_json::from_str(&out).unwrap();
+        let word = |field: &str| found["suggestion"][field].as_str().unwrap().to_owned();
+        (word("why"), word("block"))
+    };
+    let (said, block) = why(&[]);
+    assert!(said.contains("a 6.0 mm bit can cut"), "{said}");
+    assert!(block.contains("span = \"7.5 mm\""), "{block}");
+    let (said, _) = why(&["--bit", "3 mm"]);
+    assert!(said.contains("a 3.0 mm bit can cut"), "{said}");
+}
+
+/// The shop plan measures the relief that is carved, whatever shapes it.
+#[test]
+fn a_plan_measures_the_ground_that_facets_carve() {
+    for relief in [
+        "method = \"layered\"\nsteepest = 40\n",
+        "[relief.below]\nlevel = 0\nshare = 0.2\n",
+    ] {
+        let folder = TempDir::new().unwrap();
+        job(&folder, relief);
+        quietly(
+            &folder,
+            &["facets", "job.toml", "--shop", "--out", "carved"],
+        );
+        quietly(&folder, &["plan", "job.toml", "--out", "planned"]);
+        quietly(
+            &folder,
+            &["facets", "job.toml", "--keep-relief", "--out", "kept"],
+        );
+        let again = [
+            "plan",
+            "job.toml",
+            "--out",
+            "again",
+            "--set",
+            "grid.files=kept/relief.tif",
+            "--set",
+            "grid.quantity=relief",
+        ];
+        quietly(&folder, &again);
+        let seams = |run: &str| {
+            let text = std::fs::read_to_string(folder.path().join(run).join("shop/plan.json"));
+            let plan: serde_json::Value = serde_json::from_str(&text.unwrap()).unwrap();
+            let seams = plan["seams"].as_array().unwrap().clone();
+            let at = move |seam: &serde_json::Value| seam["seam_high_mm"].as_f64().unwrap();
+            seams.iter().map(at).collect::<Vec<f64>>()
+        };
+        let (carved, planned, again) = (seams("carved"), seams("planned"), seams("again"));
+        assert_eq!(carved, planned);
+        for (a, b) in planned.iter().zip(&again) {
+            assert!((a - b).abs() < 0.02, "{a} {b}");
+        }
+    }
+}
+
+/// Whatever made it, a kept relief carved as it is makes the same images to the last bit, and
+/// the file that the second run keeps is the first one's.
+#[test]
+fn a_kept_relief_makes_the_same_facets_again() {
+    for relief in [
+        "method = \"layered\"\n",
+        "method = \"gradient\"\nsteepest = 50\n",
+        "curve = \"power\"\n",
+        "steepest = 30\n[relief.below]\nlevel = 0\n",
+    ] {
+        let folder = TempDir::new().unwrap();
+        job(&folder, relief);
+        let facets = ["facets", "job.toml", "--keep-relief", "--out"];
+        quietly(&folder, &[&facets[..], &["first"]].concat());
+        let again = [
+            "second",
+            "--set",
+            "grid.files=first/relief.tif",
+            "--set",
+            "grid.quantity=relief",
+        ];
+        quietly(&folder, &[&facets[..], &again].concat());
+        let open = |file: String| std::fs::read(folder.path().join(file)).unwrap();
+        for facet in 1..=6 {
+            let [first, second] =
+                ["first", "second"].map(|run| open(format!("{run}/facets/{facet:02}.png")));
+            assert!(first == second, "{relief}: facet {facet}");
+        }
+        let [first, second] = ["first", "second"].map(|run| open(format!("{run}/relief.tif")));
+        assert!(first == second, "{relief}");
+    }
+}
+
 #[test]
 fn a_try_that_cannot_be_read_is_told() {
     let folder = TempDir::new().unwrap();

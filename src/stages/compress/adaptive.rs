@@ -8,12 +8,13 @@
 //!
 //! ```text
 //! q_k = min(p_k, A·Δu), the rest spread evenly        F_x(u) = sum of q below u
-//! relief = (1 − s)·u + s·mean of F_x(u) over the sizes      A = detail, s = strength
+//! wanted = (1 − s)·u + s·mean of F_x(u) over the sizes      A = detail, s = strength
 //! ```
 //!
-//! F_x rises from 0 to 1 in every window, so the body's extremes land on the ends of the range.
-//! Order is kept within a window but not beyond it, the less so the larger s.
+//! F_x keeps order within a window but not beyond it, so what is wanted is held to the
+//! [`bound`](super::bound) on how far ground may move. The paper has no such bound.
 
+use super::bound::{Keeping, hold, shifts};
 use crate::curve::Curve;
 use crate::discs::Discs;
 use crate::grid::Grid;
@@ -36,9 +37,11 @@ pub fn adaptive(
     span_rad: f64,
     most: f64,
     strength: f64,
+    keeping: &Keeping,
 ) -> Array2<f32> {
     let (low, range) = (curve.lowest_mm(), curve.highest_mm() - curve.lowest_mm());
-    let rank = |height: f32| (curve.relief_mm(f64::from(height)) - low) / range;
+    let even = ndarray::Zip::from(&grid.heights_m)
+        .par_map_collect(|&height| ((curve.relief_mm(f64::from(height)) - low) / range) as f32);
     let mut ranks = Array2::<f32>::zeros(grid.heights_m.dim());
     for size in SIZES {
         let discs = Discs::new(
@@ -49,9 +52,9 @@ pub fn adaptive(
         let steps: Vec<Array2<f32>> = (0..=STEPS)
             .map(|k| {
                 discs.mean(&discs.pool(grid, |row, out| {
-                    for (out, &height) in out.iter_mut().zip(grid.heights_m.row(row)) {
-                        let off = (rank(height) * STEPS as f64 - k as f64).abs();
-                        *out = (1.0 - off).max(0.0) as f32;
+                    for (out, &u) in out.iter_mut().zip(even.row(row)) {
+                        let off = (u * STEPS as f32 - k as f32).abs();
+                        *out = (1.0 - off).max(0.0);
                     }
                 }))
             })
@@ -72,18 +75,24 @@ pub fn adaptive(
                         for (share, line) in shares.iter_mut().zip(&lines) {
                             *share = f64::from(line[column]);
                         }
-                        let here = rank(grid.heights_m[(row, column)]);
+                        let here = f64::from(even[(row, column)]);
                         *out += (local(&mut shares, most, here) / SIZES.len() as f64) as f32;
                     }
                 }
             });
     }
-    ndarray::Zip::from(&ranks)
-        .and(&grid.heights_m)
-        .par_map_collect(|&local, &height| {
-            let mixed = (1.0 - strength) * rank(height) + strength * f64::from(local);
-            (low + range * mixed.clamp(0.0, 1.0)) as f32
-        })
+    let wanted_mm = ndarray::Zip::from(&ranks)
+        .and(&even)
+        .par_map_collect(|&local, &u| {
+            let mixed = (1.0 - strength) * f64::from(u) + strength * f64::from(local);
+            low + range * mixed.clamp(0.0, 1.0)
+        });
+    hold(
+        grid,
+        curve,
+        &shifts(grid, curve, &wanted_mm, span_rad),
+        keeping,
+    )
 }
 
 /// The local curve at u: shares at the step's nodes, cut off at `most` times even, summed.

@@ -8,15 +8,17 @@
 //! ```text
 //! Φ = product over k of ((g_k² + (α/10)²) / α²)^((β − 1)/2)
 //! v:  divergence of grad v = divergence of (Φ · grad u)
-//! relief = (1 − s)·u + s·m(v)     scaled to the curve's ends;  u = curve(h), s = strength
+//! wanted = (1 − s)·u + s·m(v)        u = curve(h), s = strength
 //! ```
 //!
 //! with m the rising curve that gives v the same distribution over the sphere as u: the sum of
 //! many raised slopes would otherwise take the whole range for the broadest swells.
 //!
-//! Slopes above α are laid back, slopes below it raised. Order is not guaranteed: a long gentle
-//! rise may outgrow a steep short one, the more so the larger s.
+//! Slopes above α are laid back, slopes below it raised. A long gentle rise may so outgrow a steep
+//! short one: what is wanted is held to the [`bound`](super::bound) on how far ground may move,
+//! which the papers do not have.
 
+use super::bound::{Keeping, hold, shifts};
 use super::poisson::{Mesh, solve};
 use crate::curve::Curve;
 use crate::discs::Discs;
@@ -37,21 +39,55 @@ const BINS: usize = 8192;
 const SCALES: [f64; 3] = [0.5, 1.0, 2.0];
 
 /// Relief of every sample, in the curve's millimetres.
-pub fn gradient(grid: &Grid, curve: &Curve, span_rad: f64, strength: f64) -> Array2<f32> {
-    let start = grid
+pub fn gradient(
+    grid: &Grid,
+    curve: &Curve,
+    span_rad: f64,
+    strength: f64,
+    keeping: &Keeping,
+) -> Array2<f32> {
+    // Transforms and sums along the rows round differently from another first column.
+    let first = first_column(grid);
+    let turned = Grid {
+        heights_m: turned(&grid.heights_m, first),
+        ..*grid
+    };
+    let start = turned
         .heights_m
         .mapv(|height| curve.relief_mm(f64::from(height)));
-    let factors = attenuation(grid, &start, span_rad);
-    let mesh = Mesh::new(grid);
+    let factors = attenuation(&turned, &start, span_rad);
+    let mesh = Mesh::new(&turned);
     let solved = solve(&mesh, divergence(&mesh, &start, &factors));
-    let evened = like(grid, &solved, &start);
-    let mixed = ndarray::Zip::from(&start)
+    let evened = like(&turned, &solved, &start);
+    let wanted_mm = ndarray::Zip::from(&start)
         .and(&evened)
         .par_map_collect(|u, v| (1.0 - strength) * u + strength * v);
-    let (from, to) = (ends(&start), ends(&mixed));
-    // Landing exactly on the ends the curve alone would reach on this grid.
-    let factor = (from.1 - from.0) / (to.1 - to.0).max(f64::MIN_POSITIVE);
-    mixed.mapv(|mm| (from.0 + (mm - to.0) * factor).clamp(from.0, from.1) as f32)
+    let wanted_mm = self::turned(&wanted_mm, grid.columns() - first);
+    hold(
+        grid,
+        curve,
+        &shifts(grid, curve, &wanted_mm, span_rad),
+        keeping,
+    )
+}
+
+/// The column with the highest sum of heights: the same ground, wherever the grid begins.
+fn first_column(grid: &Grid) -> usize {
+    let mut sums = vec![0f64; grid.columns()];
+    for line in grid.heights_m.outer_iter() {
+        for (sum, height) in sums.iter_mut().zip(line) {
+            *sum += f64::from(*height);
+        }
+    }
+    (0..sums.len()).fold(0, |best, i| if sums[i] > sums[best] { i } else { best })
+}
+
+/// The same values from another first column on.
+fn turned<T: Copy>(values: &Array2<T>, first: usize) -> Array2<T> {
+    let columns = values.ncols();
+    Array2::from_shape_fn(values.dim(), |(row, column)| {
+        values[(row, (column + first) % columns)]
+    })
 }
 
 fn ends(values: &Array2<f64>) -> (f64, f64) {
@@ -66,6 +102,9 @@ fn ends(values: &Array2<f64>) -> (f64, f64) {
 /// gets the same relief as before.
 fn like(grid: &Grid, values: &Array2<f64>, model: &Array2<f64>) -> Array2<f64> {
     let (from, from_below) = distribution(grid, values);
+    if from.1 <= from.0 {
+        return model.clone();
+    }
     let (to, to_below) = distribution(grid, model);
     // Where each bin's edge of `values` lies in `model`.
     let mut bin = 0;

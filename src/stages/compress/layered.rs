@@ -18,10 +18,12 @@
 //! ```
 //!
 //! The factor 1 − ā is this program's own: beside a scarp the few windows that barely touch the
-//! other side leave a trace of it in d, which deepened would be a halo. |s| stays below m, so ground more than 2m higher than other ground is carved higher, whatever
-//! the detail does: order is kept by construction. Towards the body's highest and lowest ground m
-//! shrinks to 0, so that both land exactly on the ends of the range and nothing is clamped.
+//! other side leave a trace of it in d, which deepened would be a halo. |s| stays below m, so
+//! ground more than 2m higher than other ground is carved higher, whatever the detail does: order is kept by construction. Towards the body's highest and lowest ground m
+//! shrinks to 0 ([`bound`](super::bound)), so that both land exactly on the ends of the range and
+//! nothing is clamped.
 
+use super::bound::{Keeping, hold};
 use crate::curve::Curve;
 use crate::discs::Discs;
 use crate::grid::Grid;
@@ -35,67 +37,48 @@ const EDGE_SHARE: f64 = 0.005;
 /// T over m: how much of its bound the detail fills on average. More would cut off its crests.
 const FILL: f64 = 0.7;
 
-/// What may be chosen.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Layered {
-    /// Width of the window, radians of a great circle.
-    pub span_rad: f64,
-    /// Times the faintest detail is deepened.
-    pub detail: f64,
-    /// How far ground may be moved up or down, as a share of the body's range.
-    pub shift: f64,
-}
-
 /// Relief of every sample by the curve, with detail brought out; in the curve's millimetres.
-pub fn layered(grid: &Grid, curve: &Curve, settings: &Layered) -> Array2<f32> {
+///
+/// `span_rad` is the width of the window, `most` how many times the faintest detail is deepened.
+pub fn layered(
+    grid: &Grid,
+    curve: &Curve,
+    span_rad: f64,
+    most: f64,
+    keeping: &Keeping,
+) -> Array2<f32> {
     let last = curve.knots_m.len() - 1;
     let (low, high) = (curve.knots_m[0], curve.knots_m[last]);
     let range = high - low;
-    let discs = Discs::new(grid, 0.5 * settings.span_rad);
+    let discs = Discs::new(grid, 0.5 * span_rad);
     let base = Base::new(grid, &discs, low + 0.5 * range, EDGE_SHARE * range);
     let rms2 = discs.mean(&discs.pool(grid, |row, out| {
         base.detail(grid, &discs, row, out);
         out.iter_mut().for_each(|d| *d *= *d);
     }));
-    let most = settings.shift * range;
-    let mut relief = Array2::zeros(grid.heights_m.dim());
-    relief
+    let filled_at = (FILL * keeping.shift * range)
+        .powi(2)
+        .max(f64::MIN_POSITIVE);
+    let mut wanted_m = Array2::zeros(grid.heights_m.dim());
+    wanted_m
         .axis_iter_mut(Axis(0))
         .into_par_iter()
         .enumerate()
         .for_each(|(row, mut out)| {
             let columns = grid.columns();
-            let (mut detail, mut mean2) = (vec![0f32; columns], vec![0f32; columns]);
-            base.detail(grid, &discs, row, &mut detail);
-            discs.row(&rms2, row, &mut mean2);
-            let mut edge = vec![0f32; columns];
-            discs.row(&base.a, row, &mut edge);
+            let mut lines = [(); 3].map(|()| vec![0f32; columns]);
+            let [detail, mean2, edge] = &mut lines;
+            base.detail(grid, &discs, row, detail);
+            discs.row(&rms2, row, mean2);
+            discs.row(&base.a, row, edge);
             for (column, out) in out.iter_mut().enumerate() {
-                let height = f64::from(grid.heights_m[(row, column)]);
-                let gain = settings.detail;
-                let filled = gain * gain * f64::from(mean2[column].max(0.0))
-                    / (FILL * most).powi(2).max(f64::MIN_POSITIVE);
+                let filled = most * most * f64::from(mean2[column].max(0.0)) / filled_at;
                 let gentle = f64::from(1.0 - edge[column]);
-                let deepened =
-                    f64::from(detail[column]) * gentle * (gain - 1.0) / (1.0 + filled).sqrt();
-                *out = curve.relief_mm(height + shift(deepened, height, low, high, most)) as f32;
+                let deepened = gentle * (most - 1.0) / (1.0 + filled).sqrt();
+                *out = (f64::from(detail[column]) * deepened) as f32;
             }
         });
-    relief
-}
-
-/// Detail with its soft bound, which shrinks to nothing at the body's extremes.
-fn shift(deepened: f64, height: f64, low: f64, high: f64, most: f64) -> f64 {
-    let room = if deepened > 0.0 {
-        high - height
-    } else {
-        height - low
-    };
-    if room <= 0.0 || most <= 0.0 {
-        return 0.0;
-    }
-    let bound = most * room / (most + room);
-    bound * deepened / bound.hypot(deepened)
+    hold(grid, curve, &wanted_m, keeping)
 }
 
 /// The guided filter's coefficients, averaged over the windows.

@@ -1,9 +1,9 @@
 //! What every method must hold to: closed forms, invariances and order.
 
 use super::*;
-use crate::discs::tests::grid_of;
+use crate::discs::tests::{grid_of, source_of};
 use crate::geometry::{direction, lat_lon_deg};
-use crate::grid::{Grid, Quantity, Source};
+use crate::grid::Grid;
 use crate::legible::{Measure, measure};
 use crate::progress::Silent;
 use crate::settings::{GridSettings, Method, Settings};
@@ -32,21 +32,19 @@ fn relief(grid: &Grid, settings: &Settings) -> Array2<f32> {
 
 fn with_curve(grid: &Grid, curve: &Curve, settings: &Settings) -> Array2<f32> {
     let relief = &settings.relief;
-    let span_rad = relief.span_mm / (0.5 * settings.globe.diameter_mm);
+    let radius_mm = 0.5 * settings.globe.diameter_mm;
+    let span_rad = relief.span_mm / radius_mm;
+    let keeping = Keeping::of(relief, radius_mm);
     match relief.method {
         Method::Curve => grid
             .heights_m
             .mapv(|m| curve.relief_mm(f64::from(m)) as f32),
-        Method::Layered => {
-            let choice = Layered {
-                span_rad,
-                detail: relief.detail,
-                shift: relief.shift,
-            };
-            layered(grid, curve, &choice)
+        Method::Layered => layered(grid, curve, span_rad, relief.detail, &keeping),
+        Method::Adaptive => {
+            let (most, strength) = (relief.detail, relief.strength);
+            adaptive(grid, curve, span_rad, most, strength, &keeping)
         }
-        Method::Adaptive => adaptive(grid, curve, span_rad, relief.detail, relief.strength),
-        Method::Gradient => gradient(grid, curve, span_rad, relief.strength),
+        Method::Gradient => gradient(grid, curve, span_rad, relief.strength, &keeping),
     }
 }
 
@@ -75,16 +73,49 @@ fn peaks_and_deeps_land_on_the_ends_of_the_range() {
             (top - bottom - 6.0).abs() < 1e-5,
             "{method:?}: {bottom} to {top}"
         );
-        if method != Method::Gradient {
-            for (height, mm) in grid.heights_m.iter().zip(&carved) {
-                if *height == high {
-                    assert_abs_diff_eq!(*mm, top, epsilon = 1e-5);
-                }
-                if *height == low {
-                    assert_abs_diff_eq!(*mm, bottom, epsilon = 1e-5);
-                }
+        for (height, mm) in grid.heights_m.iter().zip(&carved) {
+            if *height == high {
+                assert_abs_diff_eq!(*mm, top, epsilon = 1e-5);
+            }
+            if *height == low {
+                assert_abs_diff_eq!(*mm, bottom, epsilon = 1e-5);
             }
         }
+    }
+}
+
+/// The same with slopes limited, on ground whose peak and pit are far steeper than the limit:
+/// what is sampled ends where the curve does, to the step in which relief is held.
+#[test]
+fn peaks_and_deeps_land_on_the_ends_of_the_range_with_slopes_limited() {
+    let (peak, pit) = (direction(18.0, 226.0), direction(-33.0, 62.0));
+    let spike = |d: DVec3, at: DVec3| (-(d.angle_between(at) / 0.006).powi(2)).exp();
+    let grid = grid_of(1440, |d| {
+        rough(d) + 9000.0 * (spike(d, peak) - spike(d, pit))
+    });
+    let source = source_of(&grid);
+    for method in [
+        Method::Curve,
+        Method::Layered,
+        Method::Adaptive,
+        Method::Gradient,
+    ] {
+        let mut job = settings(method, CurveShape::Asinh);
+        job.relief.steepest_deg = Some(35.0);
+        let shaped = shape(grid.clone(), &source, &job).unwrap();
+        let wanted = shaped.global.clone().unwrap().scaled(6.0);
+        let finished = shaped.finished(6.0, 100.0, Some(35.0));
+        let (low, high) = ends(&finished.grid.heights_m);
+        assert_abs_diff_eq!(f64::from(low), wanted.lowest_mm(), epsilon = 1e-5);
+        assert_abs_diff_eq!(f64::from(high), wanted.highest_mm(), epsilon = 1e-5);
+        // Nothing is left to clamp.
+        let curve = finished.sampled.scaled(finished.range_mm.unwrap());
+        assert_eq!(
+            (curve.lowest_mm() as f32, curve.highest_mm() as f32),
+            (low, high)
+        );
+        let (_, steepest) = crate::legible::steepness(&finished.grid, 100.0, 35.0);
+        assert!(steepest < 35.6, "{method:?}: {steepest}");
     }
 }
 
@@ -98,20 +129,11 @@ fn a_constant_field_stays_constant() {
         knots_mm: vec![0.0, 6.0],
     };
     for method in METHODS {
-        if method == Method::Gradient {
-            // Its range would have to be stretched from nothing.
-            continue;
-        }
         let carved = with_curve(&grid, &curve, &settings(method, CurveShape::Linear));
-        let (bottom, top) = ends(&carved);
-        assert_abs_diff_eq!(bottom, top, epsilon = 1e-5);
+        for mm in &carved {
+            assert_abs_diff_eq!(*mm, 2.469, epsilon = 1e-5);
+        }
     }
-    let carved = with_curve(
-        &grid,
-        &curve,
-        &settings(Method::Layered, CurveShape::Linear),
-    );
-    assert_abs_diff_eq!(carved[(7, 9)], 2.469, epsilon = 1e-5);
 }
 
 /// Across a straight scarp of 2000 m between two plains, the carved plains stay within 5 % of
@@ -128,8 +150,11 @@ fn a_scarp_casts_no_halo() {
         let grid = grid_of(1440, |d| {
             peaks(d) + if axis.dot(d) > 0.0 { 1000.0 } else { -1000.0 }
         });
-        for curve in [CurveShape::Linear, CurveShape::Asinh] {
-            let carved = relief(&grid, &settings(Method::Layered, curve));
+        for (method, curve) in METHODS
+            .into_iter()
+            .flat_map(|m| [CurveShape::Linear, CurveShape::Asinh].map(|c| (m, c)))
+        {
+            let carved = relief(&grid, &settings(method, curve));
             // The plains' own levels, far from the scarp and the peaks.
             let level = |side: f64| {
                 let d = (axis * side * 0.5 + axis.any_orthonormal_vector()).normalize();
@@ -140,14 +165,19 @@ fn a_scarp_casts_no_halo() {
             };
             let (upper, lower) = (level(1.0), level(-1.0));
             let step = upper - lower;
+            let mut worst = 0f64;
             for ((row, column), mm) in carved.indexed_iter() {
                 let d = direction(grid.lat_deg(row), grid.lon_deg(column));
                 if axis.dot(d).abs() < 0.4 {
                     let own = if axis.dot(d) > 0.0 { upper } else { lower };
-                    let off = (f64::from(*mm) - own).abs() / step;
-                    assert!(off < 0.05, "{curve:?} {axis}: {off} at {}", axis.dot(d));
+                    worst = worst.max((f64::from(*mm) - own).abs() / step);
                 }
             }
+            eprintln!("{method:?} {curve:?} {axis}: {worst}");
+            assert!(
+                worst < if method == Method::Layered { 0.05 } else { 9.0 },
+                "{method:?} {curve:?} {axis}: {worst}"
+            );
         }
     }
 }
@@ -156,34 +186,87 @@ fn a_scarp_casts_no_halo() {
 /// of a wave is J1-like small for waves much shorter than the window, so detail is the wave.
 #[test]
 fn a_faint_wave_is_deepened_by_the_setting_at_every_latitude() {
+    let mut job = settings(Method::Layered, CurveShape::Linear);
+    (job.relief.detail, job.relief.span_mm) = (8.0, 6.0);
+    for lat in [0.0, 45.0, 75.0] {
+        let gain = gain_of_wave(&job, lat);
+        assert!((7.2..8.4).contains(&gain), "{lat}: {gain}");
+    }
+}
+
+/// The gain of a faint plane wave, 2.5 mm long on a ball of 100 mm, around a latitude.
+fn gain_of_wave(job: &Settings, lat: f64) -> f64 {
     let curve = Curve {
         name: "linear".into(),
         knots_m: vec![-10_000.0, 10_000.0],
         knots_mm: vec![-3.0, 3.0],
     };
-    for lat in [0.0, 45.0, 75.0] {
-        let centre = direction(lat, 40.0);
-        let along = centre.any_orthonormal_vector();
-        // Waves 2.5 mm long on a ball of 100 mm; the span is 6 mm.
-        let wave = |d: DVec3| (d.dot(along) * 2.0 * std::f64::consts::PI / 0.025).cos();
-        let grid = grid_of(2880, |d| 0.5 * wave(d));
-        let mut job = settings(Method::Layered, CurveShape::Linear);
-        job.relief.detail = 8.0;
-        job.relief.span_mm = 6.0;
-        let carved = with_curve(&grid, &curve, &job);
-        let (mut sum, mut square) = (0.0, 0.0);
-        for ((row, column), mm) in carved.indexed_iter() {
-            let d = direction(grid.lat_deg(row), grid.lon_deg(column));
-            if d.angle_between(centre) < 0.05 {
-                let wave = wave(d);
-                sum += wave * f64::from(*mm);
-                square += wave * wave;
-            }
+    let centre = direction(lat, 40.0);
+    let along = centre.any_orthonormal_vector();
+    let wave = |d: DVec3| (d.dot(along) * 2.0 * std::f64::consts::PI / 0.025).cos();
+    let grid = grid_of(2880, |d| 0.5 * wave(d));
+    let carved = with_curve(&grid, &curve, job);
+    let (mut sum, mut square) = (0.0, 0.0);
+    for ((row, column), mm) in carved.indexed_iter() {
+        let d = direction(grid.lat_deg(row), grid.lon_deg(column));
+        if d.angle_between(centre) < 0.05 {
+            sum += wave(d) * f64::from(*mm);
+            square += wave(d) * wave(d);
         }
-        let plain = 0.5 * 3.0 / 10_000.0;
-        let gain = sum / square / plain;
-        assert!((7.2..8.4).contains(&gain), "{lat}: {gain}");
     }
+    sum / square / (0.5 * 3.0 / 10_000.0)
+}
+
+/// Closed form: with all ground in one of the 24 steps, its share of the histogram is cut off at
+/// A even shares and the rest, 1 − A/24, is spread over all: the local curve rises A + 1 − A/24
+/// times as steeply as the line.
+#[test]
+fn adaptive_amplifies_a_faint_wave_by_its_limit_at_every_latitude() {
+    for most in [5.0, 12.0] {
+        let mut job = settings(Method::Adaptive, CurveShape::Linear);
+        (job.relief.detail, job.relief.span_mm) = (most, 6.0);
+        let expected = most + 1.0 - most / 24.0;
+        for lat in [0.0, 45.0, 75.0] {
+            let gain = gain_of_wave(&job, lat);
+            assert!(
+                (gain / expected - 1.0).abs() < 0.1,
+                "{most} at {lat}: {gain}"
+            );
+        }
+    }
+}
+
+/// Slopes that are alike everywhere are attenuated alike, and the distribution of heights is put
+/// back: nothing is left to do, at any latitude.
+#[test]
+fn gradient_leaves_a_lone_wave_alone_at_every_latitude() {
+    let job = settings(Method::Gradient, CurveShape::Linear);
+    for lat in [0.0, 45.0, 75.0] {
+        let gain = gain_of_wave(&job, lat);
+        assert!((gain - 1.0).abs() < 0.1, "{lat}: {gain}");
+    }
+}
+
+/// Neighbouring heights keep their order as far as the job asks, after slopes were limited too.
+#[test]
+fn the_asked_share_of_neighbours_keeps_its_order() {
+    let grid = grid_of(720, |d| rough(d) + 1500.0 * (53.0 * d.x + 31.0 * d.z).sin());
+    let source = source_of(&grid);
+    let kept = |method: Method, order: f64| {
+        let mut job = settings(method, CurveShape::Equalize);
+        (job.relief.blend, job.relief.order) = (Some(0.85), order);
+        job.relief.shift = 0.1;
+        let shaped = shape(grid.clone(), &source, &job).unwrap();
+        let finished = shaped.finished(6.0, 100.0, job.relief.slope_limit_deg());
+        measure(&grid, &finished.grid, 100.0, &Measure::default()).order_kept
+    };
+    for method in METHODS {
+        let (free, held) = (kept(method, 0.0), kept(method, 0.99));
+        assert!(held >= 0.99, "{method:?}: {held}");
+        eprintln!("{method:?} {free} {held}");
+    }
+    assert!(kept(Method::Adaptive, 0.0) < 0.985);
+    assert!(kept(Method::Adaptive, 0.998) > 0.995);
 }
 
 /// Order within the bound: ground more than twice the shift higher is carved higher, always.
@@ -247,11 +330,7 @@ fn turning_by_whole_columns_turns_the_relief() {
         );
         for ((row, column), mm) in after.indexed_iter() {
             let expected = before[(row, (column + 77) % 360)];
-            match method {
-                // The transform along the rows rounds differently from another start.
-                Method::Gradient => assert_abs_diff_eq!(*mm, expected, epsilon = 2e-6),
-                _ => assert_eq!(*mm, expected, "{method:?}"),
-            }
+            assert_eq!(*mm, expected, "{method:?}");
         }
     }
 }
@@ -396,50 +475,6 @@ fn an_isolated_cone_stays_round() {
     }
 }
 
-#[test]
-fn a_span_larger_than_the_globe_is_refused() {
-    let grid = grid_of(36, rough);
-    let mut settings = settings(Method::Layered, CurveShape::Asinh);
-    settings.relief.span_mm = 250.0;
-    let error = shape(grid.clone(), &source(&grid), &settings).unwrap_err();
-    assert_eq!(
-        error.to_string(),
-        "job: relief.span: the span is larger than the globe; found 250 mm (9-27/32 in); allowed: \
-         less than globe.diameter, 200 mm (7-7/8 in); 5 mm suits most globes"
-    );
-}
-
-fn source(grid: &Grid) -> Source {
-    let place = |height_m| crate::grid::Place {
-        height_m,
-        lat_deg: 0.0,
-        lon_deg: 0.0,
-    };
-    let hypsometry = Hypsometry::of_grid(grid);
-    Source {
-        files: vec!["a.tif".into()],
-        width: grid.columns(),
-        height: grid.rows(),
-        cell_deg: grid.step_lon_deg(),
-        west_deg: 0.0,
-        north_deg: 90.0,
-        registration: grid.registration,
-        quantity: Quantity::Elevation,
-        unit: "m".into(),
-        scale: 1.0,
-        offset: 0.0,
-        body: None,
-        reference_radius_m: None,
-        min: place(hypsometry.min_m()),
-        max: place(hypsometry.max_m()),
-        hypsometry,
-        filled_cells: 0,
-        filled_share: 0.0,
-        clipped_cells: 0,
-        notes: Vec::new(),
-    }
-}
-
 /// Where the Debian package `ferret-datasets` puts its grids.
 const ETOPO20: &str = "/usr/share/ferret-vis/data/etopo20.cdf";
 
@@ -447,10 +482,10 @@ const ETOPO20: &str = "/usr/share/ferret-vis/data/etopo20.cdf";
 /// Source: ETOPO20 as packaged by Debian in ferret-datasets; the bounds are this program's aim.
 #[test]
 fn layered_makes_most_of_the_real_earth_legible() {
-    if !std::path::Path::new(ETOPO20).exists() {
-        eprintln!("skipped: install the Debian package ferret-datasets to run this test");
-        return;
-    }
+    assert!(
+        std::path::Path::new(ETOPO20).exists(),
+        "{ETOPO20} is missing: install the Debian package ferret-datasets (setup.sh does)"
+    );
     let files = GridSettings {
         files: vec![ETOPO20.into()],
         ..GridSettings::default()
@@ -461,8 +496,9 @@ fn layered_makes_most_of_the_real_earth_legible() {
     job.relief.range_mm = Some(6.0);
     let figures = |job: &Settings| {
         let shaped = shape(reading.grid.clone(), &reading.source, job).unwrap();
-        let (grid, curve) = shaped.scaled(6.0, 100.0, job.relief.slope_limit_deg());
-        let relief_mm = carved(grid, &curve);
+        let relief_mm = shaped
+            .finished(6.0, 100.0, job.relief.slope_limit_deg())
+            .grid;
         measure(&reading.grid, &relief_mm, 100.0, &Measure::default())
     };
     let layered = figures(&job);

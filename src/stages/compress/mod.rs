@@ -19,6 +19,7 @@
 //! zero at the level, and lowest and highest ground exactly at the ends of the range.
 
 mod adaptive;
+mod bound;
 mod gradient;
 mod layered;
 #[cfg(test)]
@@ -29,9 +30,10 @@ mod split;
 mod steepest;
 
 pub use adaptive::adaptive;
+pub use bound::Keeping;
 pub use gradient::gradient;
-pub use layered::{Layered, layered};
-pub use relief::{Shaped, carved, shape, straight};
+pub use layered::layered;
+pub use relief::{Shaped, carved, global, shape, straight};
 pub use steepest::limit_slope;
 
 use crate::curve::Curve;

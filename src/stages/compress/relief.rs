@@ -1,9 +1,8 @@
 //! From heights to what is sampled: the curve alone, or a method that knows the surroundings.
 
-use super::{Layered, adaptive, gradient, layered, limit_slope, unit_curve};
+use super::{Keeping, adaptive, gradient, layered, limit_slope, unit_curve};
 use crate::curve::Curve;
 use crate::grid::{Grid, Quantity, Source};
-use crate::length::both_text;
 use crate::settings::{Method, Settings};
 use crate::{Error, Problem, Result};
 
@@ -14,55 +13,49 @@ pub struct Shaped {
     pub grid: Grid,
     /// From the grid's numbers to relief.
     pub sampled: Curve,
-    /// From heights in metres to relief: the part of the exaggeration that is the same everywhere.
-    pub global: Curve,
-    /// The relief's range, where the grid says it itself.
+    /// From heights in metres to relief: the part of the exaggeration that is the same everywhere;
+    /// nothing is known of it where the grid is finished relief.
+    pub global: Option<Curve>,
+    /// The range of finished relief, which is carved as it is.
     pub range_mm: Option<f64>,
 }
+
+/// Finished relief is held in whole steps of this size, mm: what is written as millimetres in
+/// float32 and read as metres comes back to the last bit. Larger steps would show in the images,
+/// with smaller ones relief beyond 100 mm would not come back.
+const STEP_MM: f64 = 1.0 / 65536.0;
+
+/// Least and largest range of finished relief, mm, as `relief.range` has them.
+const RANGES_MM: (f64, f64) = (0.01, 1000.0);
 
 /// Gives every sample its relief as the job asks.
 ///
 /// # Errors
-/// As [`unit_curve`]; [`Error::Job`] for a span larger than the globe.
+/// As [`unit_curve`]; [`Error::Grid`] for numbers that cannot be finished relief.
 pub fn shape(grid: Grid, source: &Source, settings: &Settings) -> Result<Shaped> {
     if source.quantity == Quantity::Relief {
-        return Ok(finished(grid, source));
+        return from_file(grid, source);
     }
     let relief = &settings.relief;
-    let diameter_mm = settings.globe.diameter_mm;
-    if relief.method != Method::Curve && relief.span_mm >= diameter_mm {
-        return Err(Error::Job(
-            Problem::new("the span is larger than the globe")
-                .setting("relief.span")
-                .found(both_text(relief.span_mm))
-                .allowed(format!(
-                    "less than globe.diameter, {}",
-                    both_text(diameter_mm)
-                ))
-                .next("5 mm suits most globes"),
-        ));
-    }
     let global = unit_curve(&source.hypsometry, relief)?;
-    let span_rad = relief.span_mm / (0.5 * diameter_mm);
+    let radius_mm = 0.5 * settings.globe.diameter_mm;
+    let span_rad = relief.span_mm / radius_mm;
+    let keeping = Keeping::of(relief, radius_mm);
     let heights = match relief.method {
         Method::Curve => {
             return Ok(Shaped {
                 grid,
                 sampled: global.clone(),
-                global,
+                global: Some(global),
                 range_mm: None,
             });
         }
-        Method::Layered => {
-            let choice = Layered {
-                span_rad,
-                detail: relief.detail,
-                shift: relief.shift,
-            };
-            layered(&grid, &global, &choice)
+        Method::Layered => layered(&grid, &global, span_rad, relief.detail, &keeping),
+        Method::Adaptive => {
+            let (most, strength) = (relief.detail, relief.strength);
+            adaptive(&grid, &global, span_rad, most, strength, &keeping)
         }
-        Method::Adaptive => adaptive(&grid, &global, span_rad, relief.detail, relief.strength),
-        Method::Gradient => gradient(&grid, &global, span_rad, relief.strength),
+        Method::Gradient => gradient(&grid, &global, span_rad, relief.strength, &keeping),
     };
     Ok(Shaped {
         grid: Grid {
@@ -70,22 +63,34 @@ pub fn shape(grid: Grid, source: &Source, settings: &Settings) -> Result<Shaped>
             ..grid
         },
         sampled: straight(&global),
-        global,
+        global: Some(global),
         range_mm: None,
     })
 }
 
+/// The curve of range 1 mm that is the same everywhere, without shaping any ground, and the range
+/// of relief that is finished. Every method lands on the ends of the curve.
+///
+/// # Errors
+/// As [`shape`].
+pub fn global(source: &Source, settings: &Settings) -> Result<(Curve, Option<f64>)> {
+    if source.quantity != Quantity::Relief {
+        return Ok((unit_curve(&source.hypsometry, &settings.relief)?, None));
+    }
+    let ends_mm = [source.min.height_m, source.max.height_m].map(|m| m * mm_per_m(source));
+    let range_mm = allowed_range(ends_mm[1] - ends_mm[0])?;
+    Ok((relief_curve(ends_mm, range_mm), Some(range_mm)))
+}
+
 impl Shaped {
-    /// What to sample for a range in mm, and the curve to sample it with; slopes are held to the
-    /// limit, if there is one.
-    pub fn scaled(self, range_mm: f64, radius_mm: f64, limit_deg: Option<f64>) -> (Grid, Curve) {
-        let curve = self.sampled.scaled(range_mm);
-        let Some(limit_deg) = limit_deg else {
-            return (self.grid, curve);
-        };
-        let mut relief_mm = carved(self.grid, &curve);
-        limit_slope(&mut relief_mm, radius_mm, limit_deg);
-        (relief_mm, straight(&curve))
+    /// The relief at a range in mm, its slopes held to a limit: what a kept relief holds and what
+    /// is read back from it, to the last bit.
+    pub fn finished(self, range_mm: f64, radius_mm: f64, limit_deg: Option<f64>) -> Shaped {
+        let mut relief_mm = carved(self.grid, &self.sampled.scaled(range_mm));
+        if let Some(limit_deg) = limit_deg {
+            limit_slope(&mut relief_mm, radius_mm, limit_deg);
+        }
+        finished(relief_mm, self.global)
     }
 }
 
@@ -106,29 +111,68 @@ pub fn straight(curve: &Curve) -> Curve {
     }
 }
 
-/// A grid of finished relief is carved as it is.
-fn finished(grid: Grid, source: &Source) -> Shaped {
-    let (low, high) = (source.min.height_m, source.max.height_m);
-    // The reader has turned millimetres into metres where the file names them.
-    let mm = if source.unit.eq_ignore_ascii_case("mm") {
+/// The grid of a file of finished relief.
+fn from_file(mut grid: Grid, source: &Source) -> Result<Shaped> {
+    let factor = mm_per_m(source);
+    grid.heights_m
+        .par_mapv_inplace(|height| (factor * f64::from(height)) as f32);
+    let shaped = finished(grid, None);
+    allowed_range(shaped.range_mm.unwrap_or(0.0))?;
+    Ok(shaped)
+}
+
+/// Relief in mm, to be carved as it is.
+fn finished(mut relief_mm: Grid, global: Option<Curve>) -> Shaped {
+    // The sum makes a zero of a negative zero, which would not come back.
+    relief_mm
+        .heights_m
+        .par_mapv_inplace(|mm| ((f64::from(mm) / STEP_MM).round() * STEP_MM + 0.0) as f32);
+    let ends = relief_mm.heights_m.iter();
+    let (low, high) = ends.fold((f32::INFINITY, f32::NEG_INFINITY), |(low, high), &mm| {
+        (low.min(mm), high.max(mm))
+    });
+    let ends_mm = [low, high].map(f64::from);
+    let range_mm = ends_mm[1] - ends_mm[0];
+    Shaped {
+        grid: relief_mm,
+        sampled: relief_curve(ends_mm, range_mm),
+        global,
+        range_mm: Some(range_mm),
+    }
+}
+
+/// From mm to mm, divided by the range; as many knots as a manifest must have.
+fn relief_curve([low, high]: [f64; 2], range_mm: f64) -> Curve {
+    const KNOTS: usize = 257;
+    let knots: Vec<f64> = (0..KNOTS)
+        .map(|i| low + (high - low) * i as f64 / (KNOTS - 1) as f64)
+        .collect();
+    Curve {
+        name: "relief".into(),
+        knots_mm: knots.iter().map(|mm| mm / range_mm).collect(),
+        knots_m: knots,
+    }
+}
+
+/// The reader has turned millimetres into metres where the file names them.
+fn mm_per_m(source: &Source) -> f64 {
+    if source.unit.eq_ignore_ascii_case("mm") {
         1000.0
     } else {
         1.0
-    };
-    let range_mm = mm * (high - low);
-    let knots = 257;
-    let knots_m: Vec<f64> = (0..knots)
-        .map(|i| low + (high - low) * f64::from(i) / f64::from(knots - 1))
-        .collect();
-    let curve = Curve {
-        name: "relief".into(),
-        knots_mm: knots_m.iter().map(|m| mm * m / range_mm).collect(),
-        knots_m,
-    };
-    Shaped {
-        grid,
-        sampled: curve.clone(),
-        global: curve,
-        range_mm: Some(range_mm),
     }
+}
+
+fn allowed_range(range_mm: f64) -> Result<f64> {
+    let (least, most) = RANGES_MM;
+    if (least..=most).contains(&range_mm) {
+        return Ok(range_mm);
+    }
+    Err(Error::Grid(
+        Problem::new("this is no finished relief in millimetres")
+            .setting("grid.quantity")
+            .found(format!("{range_mm} mm from the lowest to the highest"))
+            .allowed(format!("{least} mm to {most} mm"))
+            .next("set scale under [grid] if the numbers are not mm, or leave quantity out"),
+    ))
 }

@@ -9,7 +9,9 @@
 //! ```
 //!
 //! Half-way between them lies a surface that obeys the limit, cuts crests as much as it fills
-//! hollows, and equals h wherever h is gentle. Distances are summed along steps to the eight
+//! hollows, and equals h wherever h is gentle. It cuts the highest ground and fills the lowest, too,
+//! if they are narrow; they must land on the ends of the range, so both are put back, with a cone of
+//! slope L around each. Distances are summed along steps to the eight
 //! neighbours on the ground (chamfer distance, G. Borgefors 1986), in sweeps over the rows.
 
 use crate::grid::Grid;
@@ -29,39 +31,71 @@ const SETTLED_MM: f32 = 1e-4;
 /// Makes no slope of a relief in mm steeper than `limit_deg`, on a ball of this radius.
 ///
 /// Its highest and lowest samples keep their heights: a cone of the limit's slope is left around
-/// each.
+/// each that the middle surface would have cut or filled. Where highest and lowest ground lie so
+/// near each other that no surface within the limit joins them, those cones get the least slope
+/// that does.
 pub fn limit_slope(relief_mm: &mut Grid, radius_mm: f64, limit_deg: f64) {
-    let steps = Steps::new(relief_mm, radius_mm, limit_deg.to_radians().tan() * OCTAGON);
-    let heights = relief_mm.heights_m.as_standard_layout().into_owned();
-    let mut under: Vec<f32> = heights.iter().copied().collect();
-    let mut over: Vec<f32> = heights.iter().map(|mm| -mm).collect();
-    let (high, low) = ends(&under);
-    join(|| steps.settle(&mut under), || steps.settle(&mut over));
-    let mut middle: Vec<f32> = under
-        .iter()
-        .zip(&over)
-        .map(|(u, o)| 0.5 * (u - o))
-        .collect();
-    for (mm, &before) in middle.iter_mut().zip(&heights) {
-        if before == high || before == low {
-            *mm = before;
-        }
+    let slope = limit_deg.to_radians().tan() * OCTAGON;
+    let steps = Steps::new(relief_mm, radius_mm, slope);
+    let (high, low) = ends(relief_mm.heights_m.iter());
+    let mut limited = middle(relief_mm, &steps);
+    let lifted = pin(relief_mm, &mut limited, &steps, (high, low));
+    if lifted > low {
+        // The cone around the highest ground stands this high over the lowest: the distance
+        // between the two follows, and the slope that joins them.
+        let steeper = f64::from(high - low) / f64::from((high - lifted).max(f32::MIN_POSITIVE));
+        // A hair more, for rounding.
+        let steps_of_pins = Steps::new(relief_mm, radius_mm, slope * steeper * 1.001);
+        limited = middle(relief_mm, &steps);
+        pin(relief_mm, &mut limited, &steps_of_pins, (high, low));
     }
-    middle.iter_mut().for_each(|mm| *mm = -*mm);
-    steps.settle(&mut middle);
-    middle.iter_mut().for_each(|mm| *mm = -*mm);
-    steps.settle(&mut middle);
-    for (mm, limited) in relief_mm.heights_m.iter_mut().zip(middle) {
+    for (mm, limited) in relief_mm.heights_m.iter_mut().zip(limited) {
         *mm = limited;
     }
 }
 
-fn ends(heights: &[f32]) -> (f32, f32) {
-    heights
-        .iter()
-        .fold((f32::MIN, f32::MAX), |(high, low), &mm| {
-            (high.max(mm), low.min(mm))
-        })
+/// The surface half-way between the one under the relief and the one over it.
+fn middle(relief_mm: &Grid, steps: &Steps) -> Vec<f32> {
+    let mut under: Vec<f32> = relief_mm.heights_m.iter().copied().collect();
+    let mut over: Vec<f32> = relief_mm.heights_m.iter().map(|mm| -mm).collect();
+    join(|| steps.settle(&mut under), || steps.settle(&mut over));
+    for (u, o) in under.iter_mut().zip(&over) {
+        *u = 0.5 * (*u - o);
+    }
+    under
+}
+
+/// Puts the lowest and then the highest samples back, with the cones they need around them; tells
+/// how high the lowest of the former then is.
+///
+/// A surface within the limit, lowered to cones that are within it too, stays so, and likewise
+/// raised: both are the lesser or greater of two such surfaces.
+fn pin(relief_mm: &Grid, limited: &mut [f32], steps: &Steps, (high, low): (f32, f32)) -> f32 {
+    let put_back = |limited: &mut [f32], end: f32, sign: f32| {
+        for (mm, &before) in limited.iter_mut().zip(&relief_mm.heights_m) {
+            *mm = sign * if before == end { end } else { *mm };
+        }
+    };
+    if ends(limited.iter()).1 > low {
+        put_back(limited, low, 1.0);
+        steps.settle(limited);
+    }
+    if ends(limited.iter()).0 < high {
+        // Upside down, so that settling raises.
+        put_back(limited, high, -1.0);
+        steps.settle(limited);
+        limited.iter_mut().for_each(|mm| *mm = -*mm);
+    }
+    let lowest = limited.iter().zip(&relief_mm.heights_m);
+    let lowest = lowest.filter(|(_, before)| **before == low);
+    lowest.fold(f32::MAX, |least, (mm, _)| least.min(*mm))
+}
+
+/// Highest and lowest.
+fn ends<'a>(heights: impl Iterator<Item = &'a f32>) -> (f32, f32) {
+    heights.fold((f32::MIN, f32::MAX), |(high, low), &mm| {
+        (high.max(mm), low.min(mm))
+    })
 }
 
 /// How far heights may differ between neighbours, mm.
@@ -211,11 +245,11 @@ mod tests {
             let cone = |d: glam::DVec3| (3.0 - 4.0 * 100.0 * d.angle_between(peak)).max(0.0);
             let mut relief = grid_of(2880, cone);
             let before = relief.clone();
-            let highest = ends(relief.heights_m.as_slice().unwrap()).0;
+            let highest = ends(relief.heights_m.iter()).0;
             limit_slope(&mut relief, 100.0, 45.0);
             let (_, steepest) = steepness(&relief, 100.0, 45.0);
             assert!(steepest <= 45.2, "{lat}: {steepest}");
-            let (high, low) = ends(relief.heights_m.as_slice().unwrap());
+            let (high, low) = ends(relief.heights_m.iter());
             assert_eq!((high, low), (highest, 0.0));
             // Four millimetres away nothing has changed.
             for ((row, column), mm) in relief.heights_m.indexed_iter() {
@@ -225,6 +259,41 @@ mod tests {
                 }
             }
         }
+    }
+
+    /// A narrow peak and a narrow pit, one steep as a wall: both keep their last hundredth.
+    #[test]
+    fn highest_and_lowest_ground_keep_their_heights_exactly() {
+        for (peak, pit) in [
+            (direction(18.0, 226.0), direction(-33.0, 62.0)),
+            // Two millimetres apart; 45 degrees would need six.
+            (direction(50.0, 10.0), direction(50.0, 11.8)),
+        ] {
+            let cone = |d: glam::DVec3, at| (3.0 - 9.0 * 100.0 * d.angle_between(at)).max(0.0);
+            let mut relief = grid_of(2880, |d| {
+                0.4 * (11.0 * d.x).sin() + cone(d, peak) - cone(d, pit)
+            });
+            let (high, low) = ends(relief.heights_m.iter());
+            let near = peak.angle_between(pit) * 100.0 < f64::from(high - low) / OCTAGON;
+            limit_slope(&mut relief, 100.0, 45.0);
+            assert_eq!(ends(relief.heights_m.iter()), (high, low));
+            let (steep, steepest) = steepness(&relief, 100.0, 45.5);
+            if near {
+                // Only between the two.
+                assert!(steepest < 80.0 && steep < 1e-3, "{steepest} {steep}");
+            } else {
+                assert!(steepest <= 45.5, "{steepest}");
+            }
+        }
+    }
+
+    /// A scarp between two plains, both of them extremes, is laid back evenly and not kept.
+    #[test]
+    fn plains_that_are_extremes_do_not_keep_a_wall() {
+        let mut relief = grid_of(1440, |d| if d.x > 0.0 { 1.0 } else { -1.0 });
+        limit_slope(&mut relief, 100.0, 45.0);
+        assert_eq!(ends(relief.heights_m.iter()), (1.0, -1.0));
+        assert!(steepness(&relief, 100.0, 45.0).1 <= 45.2);
     }
 
     #[test]

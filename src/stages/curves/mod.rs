@@ -17,10 +17,11 @@ use crate::jobfile::{self, Job};
 use crate::legible::{Legibility, Measure, measure_with_median};
 use crate::pipeline;
 use crate::progress::Progress;
-use crate::settings::{CurveShape, Method, Settings};
-use crate::stages::compress::{self, carved, straight};
+use crate::relief::Relief;
+use crate::settings::{CurveShape, Cutter, CutterRole, Method, Settings};
+use crate::stages::compress::{carved, straight};
 use crate::stages::read::{self, ReadRequest, Reading};
-use crate::stages::write::folder::NewFolder;
+use crate::stages::write::folder::{CURVES_FILE, CURVES_SCHEMA, NewFolder};
 use crate::{Error, Result};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
@@ -41,8 +42,13 @@ pub struct CurvesOptions {
     pub tries: Vec<String>,
     /// Folder for chart, contact sheet and JSON.
     pub out: Option<PathBuf>,
-    /// Look for the best settings; the diameter in mm of the round-nosed bit that will cut them.
-    pub suggest_for_bit_mm: Option<f64>,
+    /// Replace a folder that holds an earlier result.
+    pub force: bool,
+    /// Look for the best settings.
+    pub suggest: bool,
+    /// Diameter in mm of the round-nosed bit that will cut them; `None` takes the job's finishing
+    /// bit, or the usual one if the job names none.
+    pub bit_mm: Option<f64>,
     /// Work at the job's own resolution.
     pub full: bool,
 }
@@ -99,7 +105,7 @@ struct Carved {
 pub fn curves(job: &Job, options: &CurvesOptions, progress: &dyn Progress) -> Result<Comparison> {
     job.require_grid()?;
     let folder = match &options.out {
-        Some(out) => Some(NewFolder::begin(out, false)?),
+        Some(out) => Some(NewFolder::begin(out, options.force)?),
         None => None,
     };
     let ways = ways(job, &options.tries)?;
@@ -111,9 +117,10 @@ pub fn curves(job: &Job, options: &CurvesOptions, progress: &dyn Progress) -> Re
         progress.step(1);
     }
     progress.done();
-    let suggestion = match options.suggest_for_bit_mm {
-        Some(bit_mm) => Some(suggest::suggest(&bench, &job.settings, bit_mm, progress)?),
-        None => None,
+    let bit_mm = options.bit_mm.unwrap_or_else(|| finishing_bit_mm(job));
+    let suggestion = match options.suggest {
+        true => Some(suggest::suggest(&bench, &job.settings, bit_mm, progress)?),
+        false => None,
     };
     if let Some(suggestion) = &suggestion {
         all.push(bench.carve("suggested", &suggestion.settings)?);
@@ -136,23 +143,51 @@ fn write(
     all: &[Carved],
     bench: &Bench<'_>,
 ) -> Result<()> {
-    let json = serde_json::to_string_pretty(comparison).unwrap_or_default();
-    folder.write("curves.json", format!("{json}\n").as_bytes())?;
-    folder.write("curves.md", comparison.to_string().as_bytes())?;
     let named: Vec<(&str, &Curve)> = all
         .iter()
         .map(|one| (one.row.label.as_str(), &one.global))
         .collect();
     let svg = chart::curves(&named, &bench.reading.source.hypsometry)?;
-    folder.write("curves.svg", svg.as_bytes())?;
-    folder.write("curves.png", &chart::png(&svg)?)?;
-    folder.write("sheet.png", &sheet::sheet(all, bench.radius_mm)?)?;
+    let mut files = vec![
+        ("curves.md", comparison.to_string().into_bytes()),
+        ("curves.png", chart::png(&svg)?),
+        ("curves.svg", svg.into_bytes()),
+        ("sheet.png", sheet::sheet(all, bench.radius_mm)?),
+    ];
     if let Some(suggestion) = &comparison.suggestion {
         let svg = chart::frontier(suggestion)?;
-        folder.write("frontier.svg", svg.as_bytes())?;
-        folder.write("frontier.png", &chart::png(&svg)?)?;
+        files.push(("frontier.png", chart::png(&svg)?));
+        files.push(("frontier.svg", svg.into_bytes()));
     }
-    Ok(())
+    for (name, bytes) in &files {
+        folder.write(name, bytes)?;
+    }
+    let names = files.iter().map(|(name, _)| *name).chain([CURVES_FILE]);
+    let listed = Listed {
+        schema: CURVES_SCHEMA,
+        files: names.collect(),
+        comparison,
+    };
+    let json = serde_json::to_string_pretty(&listed).unwrap_or_default();
+    folder.write(CURVES_FILE, format!("{json}\n").as_bytes())
+}
+
+/// `curves.json`: what was found, and the folder's files, so that --force knows them again.
+#[derive(Serialize)]
+struct Listed<'a> {
+    schema: &'static str,
+    files: Vec<&'static str>,
+    #[serde(flatten)]
+    comparison: &'a Comparison,
+}
+
+/// Diameter of the bit that the job finishes with.
+fn finishing_bit_mm(job: &Job) -> f64 {
+    let cutters = &job.settings.cutters;
+    let finishing = cutters
+        .iter()
+        .find(|cutter| cutter.role() != CutterRole::Rough);
+    finishing.map_or(Cutter::default().diameter_mm, |cutter| cutter.diameter_mm)
 }
 
 /// The ways to try: those named, or one of each kind and the job's own.
@@ -234,10 +269,11 @@ impl<'a> Bench<'a> {
 
     fn carve(&self, label: &str, settings: &Settings) -> Result<Carved> {
         let Reading { grid, source } = &self.reading;
-        let shaped = compress::shape(grid.clone(), source, settings)?;
-        let fit = pipeline::fitted(&self.solid, &shaped, settings)?;
-        let limit_deg = settings.relief.slope_limit_deg();
-        let (sampled, curve) = shaped.scaled(fit.range_mm, self.radius_mm, limit_deg);
+        let Relief {
+            grid: sampled,
+            curve,
+            fit,
+        } = Relief::of(&self.solid, grid.clone(), source, settings, false)?;
         let relief_mm = carved(sampled, &curve);
         let figures = measure_with_median(
             grid,

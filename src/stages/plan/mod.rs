@@ -13,6 +13,7 @@ use crate::geometry::Solid;
 use crate::jobfile::Job;
 use crate::pipeline;
 use crate::progress::Progress;
+use crate::relief::Relief;
 use crate::settings::Settings;
 use crate::shop::kind_letter;
 use crate::shop::plan::Bench;
@@ -95,11 +96,14 @@ pub fn compare_solids(
     let run = || {
         let settings = &job.settings;
         let (solid, _) = pipeline::oriented(settings)?;
-        let (unit, basis) = match ground(job, progress)? {
-            Ok((_, unit)) => (unit, Basis::Grid),
-            Err(why) => (half_and_half(), Basis::Range(why)),
+        let (unit, finished_mm, basis) = match ground(job, progress)? {
+            Ok(reading) => {
+                let (unit, finished_mm) = compress::global(&reading.source, settings)?;
+                (unit, finished_mm, Basis::Grid)
+            }
+            Err(why) => (half_and_half(), None, Basis::Range(why)),
         };
-        let range_mm = match settings.relief.range_mm {
+        let range_mm = match finished_mm.or(settings.relief.range_mm) {
             Some(range_mm) => range_mm,
             None => fit::fit_anywhere(&solid, &unit, settings)?.range_mm,
         };
@@ -124,8 +128,8 @@ fn turned(job: &Job, progress: &dyn Progress) -> Result<Job> {
     pipeline::with_turn(job, progress)
 }
 
-/// The grid and its curve of range 1 mm; the inner error says why there is none.
-type Ground = std::result::Result<(read::Reading, Curve), String>;
+/// The grid; the inner error says why there is none.
+type Ground = std::result::Result<read::Reading, String>;
 
 fn ground(job: &Job, progress: &dyn Progress) -> Result<Ground> {
     let settings = &job.settings;
@@ -133,10 +137,7 @@ fn ground(job: &Job, progress: &dyn Progress) -> Result<Ground> {
         return Ok(Err("the job names none".to_owned()));
     }
     match read::read(&settings.grid, &pipeline::request(settings), progress) {
-        Ok(reading) => {
-            let unit = compress::unit_curve(&reading.source.hypsometry, &settings.relief)?;
-            Ok(Ok((reading, unit)))
-        }
+        Ok(reading) => Ok(Ok(reading)),
         Err(Error::Grid(problem)) => Ok(Err(problem.to_string())),
         Err(other) => Err(other),
     }
@@ -155,13 +156,12 @@ fn fitted(job: &Job, progress: &dyn Progress) -> Result<Fitted> {
     let settings = &job.settings;
     let (solid, _) = pipeline::oriented(settings)?;
     match ground(job, progress)? {
-        Ok((reading, unit)) => {
-            let fit = fit::fit(&solid, &reading.grid, &unit, settings)?;
-            let sampler = Sampler::new(&reading.grid, &fit.curve);
+        Ok(reading) => {
+            let relief = Relief::of(&solid, reading.grid, &reading.source, settings, false)?;
             Ok(Fitted {
                 solid,
-                fit,
-                sampler: Some(sampler),
+                fit: relief.fit,
+                sampler: Some(Sampler::new(&relief.grid, &relief.curve)),
                 basis: Basis::Grid,
             })
         }

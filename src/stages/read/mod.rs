@@ -161,6 +161,10 @@ fn pass(
 
     let grid = heights.map(|heights_m| {
         let limits = (statistics.min.height_m, statistics.max.height_m);
+        // Finished relief that is kept as it is has had its crowded rows averaged already.
+        let as_it_is =
+            meaning.quantity == crate::grid::Quantity::Relief && matches!(keep, Keep::All);
+        let request = request.filter(|_| !as_it_is);
         finish(heights_m, &placement, &keep, request, limits)
     });
     let source = source(settings, &placement, &reference, meaning, statistics, notes);

@@ -318,10 +318,8 @@ impl Words {
 
 #[cfg(test)]
 mod tests {
-    use super::super::testing::{bumpy, plain_curve};
+    use super::super::testing::{bumpy, plain_curve, turn_on};
     use super::*;
-    use crate::grid::Hypsometry;
-    use crate::progress::Silent;
     use crate::settings::Settings;
     use glam::DMat3;
 
@@ -393,8 +391,7 @@ mod tests {
         let mut settings = Settings::default();
         settings.globe.solid = "cube".into();
         settings.relief.range_mm = Some(6.0);
-        let hypsometry = Hypsometry::of_grid(&grid);
-        let turned = super::super::turn(&grid, &hypsometry, &settings, &Silent).unwrap();
+        let turned = turn_on(&grid, &settings).unwrap();
         let solid = Solid::named("cube").unwrap();
         let picture = draw("a < b", &grid, &plain_curve(&grid), 100.0, &solid, &turned).unwrap();
         let after = solid.turned(&turned.found.choices[0].turn(&solid));

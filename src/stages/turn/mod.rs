@@ -15,9 +15,9 @@ pub use text::{block, json, table};
 use crate::geometry::{Solid, place_of, turn_to};
 use crate::grid::{Grid, Hypsometry};
 use crate::progress::Progress;
+use crate::relief::Ground;
 use crate::settings::{Settings, TurnPart};
 use crate::stages::resample::Sampler;
-use crate::stages::{compress, fit};
 use crate::{Error, Problem, Result};
 use cost::Costing;
 use features::Feature;
@@ -44,14 +44,15 @@ pub struct Turned {
     pub range_mm: f64,
 }
 
-/// Searches all turns of a job's solid over a grid read at about [`STEP_DEG`].
+/// Searches all turns of a job's solid over a grid read at about [`STEP_DEG`], and the relief that
+/// is carved of it.
 ///
 /// # Errors
-/// [`Error::Job`] when no turn keeps the hard limit, or for a curve that cannot be;
-/// [`Error::Stock`] when `relief.range` is left to a stock that holds no relief at all.
-pub fn turn(
+/// [`Error::Job`] when no turn keeps the hard limit.
+pub(crate) fn turn(
     grid: &Grid,
     hypsometry: &Hypsometry,
+    ground: &Ground,
     settings: &Settings,
     progress: &dyn Progress,
 ) -> Result<Turned> {
@@ -65,16 +66,17 @@ pub fn turn(
         place.lon_deg,
         place.spin_deg,
     );
-    let unit = compress::unit_curve(hypsometry, &settings.relief)?;
-    let range_mm = match settings.relief.range_mm {
-        Some(range_mm) => range_mm,
-        None => fit::fit(&solid.turned(&now), grid, &unit, settings)?.range_mm,
-    };
-    let curve = unit.scaled(range_mm);
-    let sampler = Sampler::new(grid, &curve);
+    let sampler = Sampler::new(&ground.grid, &ground.curve);
     let features = features::features(grid, hypsometry, &settings.keeps, &settings.turning);
     let radius_mm = settings.globe.diameter_mm / 2.0;
-    let costing = Costing::new(&solid, grid, &curve, &sampler, &features, radius_mm);
+    let costing = Costing::new(
+        &solid,
+        &ground.grid,
+        &ground.curve,
+        &sampler,
+        &features,
+        radius_mm,
+    );
     let found = search::search(&solid, &costing, &settings.turning, progress);
     let best = &found.choices[0];
     if !best.parts.allowed(&settings.turning) {
@@ -91,7 +93,7 @@ pub fn turn(
         cut_after: names(&best.turn(&solid)),
         features: features.clone(),
         found,
-        range_mm,
+        range_mm: ground.range_mm,
     })
 }
 
@@ -125,9 +127,13 @@ fn up(value: f64) -> f64 {
 /// Bodies made of formulas, for tests.
 #[cfg(test)]
 pub(crate) mod testing {
+    use super::Turned;
     use crate::curve::Curve;
     use crate::geometry::direction;
     use crate::grid::{Grid, Registration};
+    use crate::progress::Silent;
+    use crate::relief::Ground;
+    use crate::settings::Settings;
     use glam::{DMat3, DVec3};
     use ndarray::Array2;
 
@@ -160,6 +166,14 @@ pub(crate) mod testing {
                 .map(|(i, wave)| 900.0 / wave.length() * (wave.dot(d) + 1.7 * i as f64).sin());
             heights.sum()
         })
+    }
+
+    /// The search on a grid of heights, with the relief that would be carved.
+    pub fn turn_on(grid: &Grid, settings: &Settings) -> crate::Result<Turned> {
+        let source = crate::discs::tests::source_of(grid);
+        let (solid, _) = crate::pipeline::oriented(settings)?;
+        let ground = Ground::of(&solid, grid.clone(), &source, settings, false)?;
+        super::turn(grid, &source.hypsometry, &ground, settings, &Silent)
     }
 
     /// 6 mm over the grid's range, straight.

@@ -151,10 +151,8 @@ pub fn json(turned: &Turned) -> serde_json::Value {
 
 #[cfg(test)]
 mod tests {
-    use super::super::testing::bumpy;
+    use super::super::testing::{bumpy, turn_on};
     use super::*;
-    use crate::grid::Hypsometry;
-    use crate::progress::Silent;
     use crate::settings::{Keep, Settings};
     use crate::{Error, jobfile};
     use glam::DMat3;
@@ -174,7 +172,7 @@ mod tests {
 
     fn turned(settings: &Settings) -> crate::Result<Turned> {
         let grid = bumpy(180, DMat3::IDENTITY);
-        super::super::turn(&grid, &Hypsometry::of_grid(&grid), settings, &Silent)
+        turn_on(&grid, settings)
     }
 
     #[test]
@@ -188,18 +186,13 @@ mod tests {
             (turn.face, turn.lat_deg, turn.lon_deg, turn.spin_deg),
             (1, best.lat_deg, best.lon_deg, best.spin_deg)
         );
-        let again = super::super::turn(
-            &bumpy(180, DMat3::IDENTITY),
-            &Hypsometry::of_grid(&bumpy(180, DMat3::IDENTITY)),
-            &Settings {
-                globe: crate::settings::GlobeSettings {
-                    turn: *turn,
-                    ..settings().globe
-                },
-                ..settings()
+        let again = self::turned(&Settings {
+            globe: crate::settings::GlobeSettings {
+                turn: *turn,
+                ..settings().globe
             },
-            &Silent,
-        )
+            ..settings()
+        })
         .unwrap();
         assert!((again.before.total - best.total).abs() < 1e-9);
     }

@@ -31,6 +31,12 @@ pub const SHOP_SECTION: &str = "shop/plan.md";
 /// Version of that file's layout.
 pub const SHOP_SCHEMA: &str = "globewright-shop/1";
 
+/// The figures of a comparison of curves and the list of its files.
+pub const CURVES_FILE: &str = "curves.json";
+
+/// Version of that file's layout.
+pub const CURVES_SCHEMA: &str = "globewright-curves/1";
+
 /// Hidden folders being written, for [`remove_unfinished`].
 static UNFINISHED: Mutex<Vec<Unfinished>> = Mutex::new(Vec::new());
 
@@ -284,8 +290,8 @@ fn may_write(target: &Path, force: bool) -> Result<bool> {
     }
 }
 
-/// Files that a result in the folder lists: images in its manifest, drawings in its shop plan.
-/// `None` when it holds neither.
+/// Files that a result in the folder lists: images in its manifest, drawings in its shop plan,
+/// pictures in its comparison of curves. `None` when it holds none of them.
 fn old_files(target: &Path) -> Option<Vec<PathBuf>> {
     let images = manifest::read(target).ok();
     let images = images.map(|old| {
@@ -294,22 +300,27 @@ fn old_files(target: &Path) -> Option<Vec<PathBuf>> {
         let files = listed.chain(of_bits).map(PathBuf::from);
         files.collect::<Vec<_>>()
     });
-    let drawings = shop_files(target);
-    if images.is_none() && drawings.is_none() {
+    let drawings = files_listed_in(target, SHOP_FILE, SHOP_SCHEMA);
+    let pictures = files_listed_in(target, CURVES_FILE, CURVES_SCHEMA);
+    let all = [images, drawings, pictures];
+    if all.iter().all(Option::is_none) {
         return None;
     }
-    let drawings = drawings.into_iter().flatten();
-    Some(images.into_iter().flatten().chain(drawings).collect())
+    Some(all.into_iter().flatten().flatten().collect())
 }
 
 /// Files that the shop plan of a folder lists; `None` when it holds no plan.
 pub fn shop_files(target: &Path) -> Option<Vec<PathBuf>> {
-    let text = std::fs::read_to_string(target.join(SHOP_FILE)).ok()?;
-    let plan: serde_json::Value = serde_json::from_str(&text).ok()?;
-    if plan.get("schema")?.as_str()? != SHOP_SCHEMA {
+    files_listed_in(target, SHOP_FILE, SHOP_SCHEMA)
+}
+
+fn files_listed_in(target: &Path, list: &str, schema: &str) -> Option<Vec<PathBuf>> {
+    let text = std::fs::read_to_string(target.join(list)).ok()?;
+    let list: serde_json::Value = serde_json::from_str(&text).ok()?;
+    if list.get("schema")?.as_str()? != schema {
         return None;
     }
-    let files = plan.get("files")?.as_array()?.iter();
+    let files = list.get("files")?.as_array()?.iter();
     files.map(|file| file.as_str().map(PathBuf::from)).collect()
 }
 

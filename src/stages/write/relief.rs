@@ -4,7 +4,6 @@
 //! user-defined sphere; the unit in GDAL's metadata tag, the usual place for it.
 
 use super::encoder_failed;
-use crate::curve::Curve;
 use crate::grid::{Grid, Registration};
 use crate::{Error, Problem, Result};
 use std::io::Cursor;
@@ -23,11 +22,12 @@ const UNKNOWN_RADIUS_M: f64 = 1e6;
 /// Offsets in the file are 32-bit.
 const MOST_BYTES: usize = 4_000_000_000;
 
-/// The bytes of a GeoTIFF of a grid seen through a curve.
+/// The bytes of a GeoTIFF of a grid of relief in mm.
 ///
 /// # Errors
 /// [`Error::Job`] when the grid is too large for the format.
-pub fn encode(grid: &Grid, curve: &Curve, radius_m: Option<f64>) -> Result<Vec<u8>> {
+pub fn encode(relief_mm: &Grid, radius_m: Option<f64>) -> Result<Vec<u8>> {
+    let grid = relief_mm;
     let (rows, columns) = grid.heights_m.dim();
     let (width, height) = (u32::try_from(columns), u32::try_from(rows));
     let (Ok(width), Ok(height), true) = (width, height, rows * columns <= MOST_BYTES / 4) else {
@@ -81,11 +81,7 @@ pub fn encode(grid: &Grid, curve: &Curve, radius_m: Option<f64>) -> Result<Vec<u
         .map_err(refused)?;
     tags.write_tag(Tag::Unknown(GDAL_METADATA), UNIT)
         .map_err(refused)?;
-    let samples: Vec<f32> = grid
-        .heights_m
-        .iter()
-        .map(|&height| curve.relief_mm(f64::from(height)) as f32)
-        .collect();
+    let samples: Vec<f32> = grid.heights_m.iter().copied().collect();
     image.write_data(&samples).map_err(refused)?;
     Ok(bytes.into_inner())
 }
@@ -105,12 +101,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("relief.tif");
         let grid = grid_of(120, |d| 2.0 * (5.0 * d.x).sin() + d.z);
-        let curve = Curve {
-            name: "relief".into(),
-            knots_m: vec![-4.0, 4.0],
-            knots_mm: vec![-4.0, 4.0],
-        };
-        std::fs::write(&path, encode(&grid, &curve, Some(3_396_190.0)).unwrap()).unwrap();
+        std::fs::write(&path, encode(&grid, Some(3_396_190.0)).unwrap()).unwrap();
         let settings = GridSettings {
             files: vec![path],
             quantity: Some(Quantity::Relief),
