@@ -20,6 +20,7 @@ pub mod ranges;
 pub mod settings;
 pub mod shop;
 pub mod stages;
+pub mod stored;
 pub mod warnings;
 
 pub use error::{Error, Problem, Result};
