@@ -12,7 +12,7 @@ pub mod jobfile;
 pub mod legible;
 pub mod length;
 pub mod manifest;
-mod memory;
+pub mod memory;
 pub mod pictures;
 pub mod pipeline;
 pub mod progress;

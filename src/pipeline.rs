@@ -2,15 +2,15 @@
 
 use crate::closing::{Closing, Trace};
 use crate::geometry::{Solid, lat_lon_deg, turn_to};
-use crate::grid::Source;
+use crate::grid::{Heights, Source};
 use crate::jobfile::Job;
 use crate::manifest::{
     Centre, Checks, EdgeEntry, FacetEntry, FrameEntry, GlobeEntry, ImageEntry, Manifest, SCHEMA,
     SourceEntry,
 };
-use crate::memory;
+use crate::memory::{self, Bound, Room};
 use crate::progress::Progress;
-use crate::settings::{Base, Settings};
+use crate::settings::{Base, Method, Settings};
 use crate::shop::saw::SeamGround;
 use crate::stages::check;
 use crate::stages::compress::{self, Shaped};
@@ -18,7 +18,7 @@ use crate::stages::cutting::{self, Bits, FacetCutting};
 use crate::stages::fit::{self, Fit};
 use crate::stages::join;
 use crate::stages::plan;
-use crate::stages::read::{self, ReadRequest};
+use crate::stages::read::{self, ReadRequest, Working};
 use crate::stages::report::{self, overview};
 use crate::stages::resample::{Bounds, FacetImage, FacetSpec, Sampler, render};
 use crate::stages::seams::{self, SeamLine};
@@ -136,24 +136,53 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
     let chosen = chosen_facets(&solid, options.facets.as_ref())?;
     let folder = NewFolder::begin(&options.out, options.force)?;
 
-    let reading = read::read(&settings.grid, &request(settings), progress)?;
-    let shaped = compress::shape(reading.grid, &reading.source, settings)?;
-    let fit = fitted(&solid, &shaped, settings)?;
     let bits = bits(settings, options);
-    let together =
-        memory::facets_together(&shaped.grid, &fit, bits.is_some(), options.memory_bytes)?;
-    let radius_mm = settings.globe.diameter_mm / 2.0;
-    let limit_deg = settings.relief.slope_limit_deg();
-    let (grid, sampled) = shaped.scaled(fit.range_mm, radius_mm, limit_deg);
-    if options.keep_relief {
-        let bytes = write::relief::encode(&grid, &sampled, reading.source.reference_radius_m)?;
-        folder.write(RELIEF_FILE, &bytes)?;
-    }
-
-    let sampler = Sampler::new(&grid, &sampled);
-    let bounds = Bounds::new(&grid, &sampled);
-    drop(grid);
-    let mut manifest = blank_manifest(job, &reading.source, &solid, &turn, &fit, &chosen, &sampler);
+    let bound = Bound::new(options.memory_bytes);
+    let scratch = by_curve(settings, options).then(|| folder.path());
+    let room = Room::of(settings, &solid, bound, bits.is_some(), scratch);
+    let (working, source) = read::read_within(&settings.grid, &request(settings), &room, progress)?;
+    let Ready {
+        fit,
+        together,
+        sampler,
+        bounds,
+    } = match working {
+        Working::Held(grid) => {
+            let shaped = compress::shape(grid, &source, settings)?;
+            let fit = fitted(&solid, &shaped, settings)?;
+            let layout = shaped.grid.layout();
+            let together = memory::facets_together(layout, false, &fit, bits.is_some(), bound)?;
+            let radius_mm = settings.globe.diameter_mm / 2.0;
+            let limit_deg = settings.relief.slope_limit_deg();
+            let (grid, sampled) = shaped.scaled(fit.range_mm, radius_mm, limit_deg);
+            if options.keep_relief {
+                let bytes = write::relief::encode(&grid, &sampled, source.reference_radius_m)?;
+                folder.write(RELIEF_FILE, &bytes)?;
+            }
+            Ready {
+                fit,
+                together: together.facets,
+                bounds: Bounds::new(&grid, &sampled),
+                sampler: Sampler::new(&grid, &sampled),
+            }
+        }
+        Working::Stored(stored) => {
+            let shaped = compress::curved(stored, &source, settings)?;
+            let fit = fitted(&solid, &shaped, settings)?;
+            let (mut stored, sampled) = (shaped.grid, shaped.sampled.scaled(fit.range_mm));
+            let layout = stored.layout();
+            let together = memory::facets_together(layout, true, &fit, bits.is_some(), bound)?;
+            stored.hold_bytes(together.tiles_bytes);
+            Ready {
+                fit,
+                together: together.facets,
+                bounds: Bounds::new(&stored, &sampled),
+                sampler: Sampler::over(stored, &sampled),
+            }
+        }
+    };
+    sampler.check()?;
+    let mut manifest = blank_manifest(job, &source, &solid, &turn, &fit, &chosen, &sampler);
     let drawing = Drawing {
         settings,
         sampler: &sampler,
@@ -166,6 +195,7 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
         folder: &folder,
     };
     let (traces, cut) = drawing.all(&mut manifest, together, progress)?;
+    sampler.check()?;
     if let Some(bits) = &bits {
         let rings = drawing.rings(bits, &chosen)?;
         manifest.cutting = Some(bits.entry().with(cut, rings));
@@ -247,8 +277,28 @@ pub fn join(
     })
 }
 
+/// All that facets are drawn from.
+struct Ready {
+    fit: Fit,
+    /// Facets drawn at a time.
+    together: usize,
+    sampler: Sampler,
+    bounds: Bounds,
+}
+
+/// Whether relief follows from a sample's height alone, so that no more than a part of the
+/// working grid is needed at a time.
+fn by_curve(settings: &Settings, options: &FacetsOptions) -> bool {
+    let relief = &settings.relief;
+    relief.method == Method::Curve && relief.slope_limit_deg().is_none() && !options.keep_relief
+}
+
 /// The globe in its stock; the manifest's curve is the part that is the same everywhere.
-pub(crate) fn fitted(solid: &Solid, shaped: &Shaped, settings: &Settings) -> Result<Fit> {
+pub(crate) fn fitted<G: Heights>(
+    solid: &Solid,
+    shaped: &Shaped<G>,
+    settings: &Settings,
+) -> Result<Fit> {
     let mut settings = settings.clone();
     settings.relief.range_mm = settings.relief.range_mm.or(shaped.range_mm);
     let mut fit = fit::fit(solid, &shaped.grid, &shaped.sampled, &settings)?;

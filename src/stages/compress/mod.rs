@@ -31,7 +31,7 @@ mod steepest;
 pub use adaptive::adaptive;
 pub use gradient::gradient;
 pub use layered::{Layered, layered};
-pub use relief::{Shaped, carved, shape, straight};
+pub use relief::{Shaped, carved, curved, shape, straight};
 pub use steepest::limit_slope;
 
 use crate::curve::Curve;

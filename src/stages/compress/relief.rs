@@ -9,9 +9,9 @@ use crate::{Error, Problem, Result};
 
 /// A body's relief, not yet scaled to the wood: all curves have a range of 1 mm.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Shaped {
+pub struct Shaped<G = Grid> {
     /// What is sampled: heights in metres, or finished relief.
-    pub grid: Grid,
+    pub grid: G,
     /// From the grid's numbers to relief.
     pub sampled: Curve,
     /// From heights in metres to relief: the part of the exaggeration that is the same everywhere.
@@ -45,14 +45,7 @@ pub fn shape(grid: Grid, source: &Source, settings: &Settings) -> Result<Shaped>
     let global = unit_curve(&source.hypsometry, relief)?;
     let span_rad = relief.span_mm / (0.5 * diameter_mm);
     let heights = match relief.method {
-        Method::Curve => {
-            return Ok(Shaped {
-                grid,
-                sampled: global.clone(),
-                global,
-                range_mm: None,
-            });
-        }
+        Method::Curve => return curved(grid, source, settings),
         Method::Layered => {
             let choice = Layered {
                 span_rad,
@@ -70,6 +63,23 @@ pub fn shape(grid: Grid, source: &Source, settings: &Settings) -> Result<Shaped>
             ..grid
         },
         sampled: straight(&global),
+        global,
+        range_mm: None,
+    })
+}
+
+/// Relief that follows from a sample's height alone; the grid may be kept anywhere.
+///
+/// # Errors
+/// As [`unit_curve`].
+pub fn curved<G>(grid: G, source: &Source, settings: &Settings) -> Result<Shaped<G>> {
+    if source.quantity == Quantity::Relief {
+        return Ok(finished(grid, source));
+    }
+    let global = unit_curve(&source.hypsometry, &settings.relief)?;
+    Ok(Shaped {
+        grid,
+        sampled: global.clone(),
         global,
         range_mm: None,
     })
@@ -107,7 +117,7 @@ pub fn straight(curve: &Curve) -> Curve {
 }
 
 /// A grid of finished relief is carved as it is.
-fn finished(grid: Grid, source: &Source) -> Shaped {
+fn finished<G>(grid: G, source: &Source) -> Shaped<G> {
     let (low, high) = (source.min.height_m, source.max.height_m);
     // The reader has turned millimetres into metres where the file names them.
     let mm = if source.unit.eq_ignore_ascii_case("mm") {

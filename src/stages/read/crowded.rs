@@ -10,27 +10,29 @@
 //!
 //! which is one column or less, and changes nothing, over most of the globe.
 
-use crate::grid::Grid;
+use crate::grid::{Grid, Heights, Layout};
 use rayon::prelude::*;
 
 /// Averages rows over `step_deg` of ground, where that is more than one column.
 pub(super) fn average(grid: &mut Grid, step_deg: f64) {
-    let columns = grid.columns();
-    let widths: Vec<f64> = (0..grid.rows())
-        .map(|row| {
-            let cos = grid.lat_deg(row).to_radians().cos();
-            (step_deg / (grid.step_lon_deg() * cos.max(1e-12))).min(columns as f64)
-        })
-        .collect();
+    let layout = grid.layout();
     // A fresh grid is contiguous.
     let Some(cells) = grid.heights_m.as_slice_mut() else {
         return;
     };
     cells
-        .par_chunks_mut(columns)
-        .zip(widths)
-        .filter(|(_, width)| *width > 1.0)
-        .for_each(|(row, width)| box_average(row, width));
+        .par_chunks_mut(layout.columns)
+        .enumerate()
+        .for_each(|(row, line)| average_row(layout, step_deg, row, line));
+}
+
+/// The same for one row.
+pub(super) fn average_row(grid: Layout, step_deg: f64, row: usize, line: &mut [f32]) {
+    let cos = grid.lat_deg(row).to_radians().cos();
+    let width = (step_deg / (grid.step_lon_deg() * cos.max(1e-12))).min(grid.columns as f64);
+    if width > 1.0 {
+        box_average(line, width);
+    }
 }
 
 /// Running mean round a circle of cells; `width` cells wide, fractions of the outermost counted.
