@@ -30,6 +30,10 @@ const BASE_SHARE: u64 = 4;
 /// Memory taken when no bound is given and this is enough, bytes.
 const USUAL_BYTES: u64 = 3 << 30;
 
+/// Most that tiles of a grid in a file take, bytes: more would hardly be faster, for pixels near
+/// each other share tiles.
+const MOST_TILES_BYTES: u64 = 512 << 20;
+
 /// Share of the free memory that is used at most when no bound is given.
 const SHARE_OF_FREE: f64 = 0.8;
 
@@ -210,7 +214,9 @@ pub fn facets_together(
     let facets = facets.min(threads);
     Ok(Together {
         facets: facets as usize,
-        tiles_bytes: bound.saturating_sub(Bounds::bytes(grid) + facets * facet),
+        tiles_bytes: bound
+            .saturating_sub(Bounds::bytes(grid) + facets * facet)
+            .min(MOST_TILES_BYTES),
     })
 }
 
@@ -251,4 +257,57 @@ fn usable_bytes() -> Option<u64> {
         .find_map(|line| line.strip_prefix("MemAvailable:"))?;
     let kilobytes: u64 = line.trim().strip_suffix("kB")?.trim().parse().ok()?;
     Some((kilobytes as f64 * 1024.0 * SHARE_OF_FREE) as u64)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::grid::Registration;
+
+    /// The working grid of the whole-run tests of memory.
+    const GRID: Layout = Layout {
+        rows: 943,
+        columns: 1886,
+        west_deg: 0.0,
+        registration: Registration::Pixel,
+    };
+
+    fn way(given_bytes: u64, folder: Option<&str>, whole: bool) -> &'static str {
+        let room = Room::Within {
+            bound: Bound::new(Some(given_bytes)),
+            facets_bytes: 1_200_000,
+            folder: folder.map(PathBuf::from),
+            pixel_mm: 0.2,
+        };
+        match room.way(GRID, whole) {
+            Way::Hold => "hold",
+            Way::Store(_) => "store",
+            Way::Refuse(_) => "refuse",
+        }
+    }
+
+    #[test]
+    fn a_grid_goes_into_a_file_only_when_it_must_and_can() {
+        let folder = Some("out");
+        assert_eq!(way(1 << 30, folder, false), "hold");
+        for megabytes in [20, 10] {
+            assert_eq!(way(megabytes << 20, folder, false), "store");
+            assert_eq!(way(megabytes << 20, folder, true), "refuse");
+            assert_eq!(way(megabytes << 20, None, false), "refuse");
+        }
+    }
+
+    #[test]
+    fn a_globe_of_600_mm_in_pixels_of_a_twentieth_takes_less_than_the_usual_bound() {
+        // 2π · 300 mm / 0.05 mm columns.
+        let grid = Layout {
+            rows: 18850,
+            columns: 37700,
+            ..GRID
+        };
+        assert!(held_bytes(grid) > USUAL_BYTES);
+        // And pentagons of about 352 mm × 335 mm.
+        let facet = 7040 * 6700 * BYTES_PER_PIXEL;
+        assert!(BASE_BYTES + stored_bytes(grid) + facet < 1 << 30);
+    }
 }

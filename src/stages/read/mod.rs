@@ -156,7 +156,11 @@ fn pass(
 
     let keep = keep(&placement, request);
     let layout = layout(&placement, &keep);
-    let step_deg = request.and_then(|r| r.finest_step_deg);
+    // Averages are as wide on the ground as a pixel already.
+    let step_deg = match keep {
+        Keep::Averages(_) => None,
+        _ => request.and_then(|r| r.finest_step_deg),
+    };
     let polish = |row: usize, line: &mut [f32]| {
         if let Some(step_deg) = step_deg {
             crowded::average_row(layout, step_deg, row, line);
@@ -780,7 +784,10 @@ fn keep(placement: &Placement, request: Option<&ReadRequest>) -> Keep {
         .finest_step_deg
         .and_then(|s| working_size(placement, s))
     {
-        Some((columns, rows)) => Keep::Averages(Shrink::new(placement, columns, rows)),
+        Some((columns, rows)) => {
+            let ground_deg = request.finest_step_deg.unwrap_or(0.0);
+            Keep::Averages(Shrink::new(placement, columns, rows).spread(ground_deg))
+        }
         None => Keep::All,
     }
 }
