@@ -109,8 +109,8 @@ impl Room {
         }
     }
 
-    /// How to keep a grid. `whole` tells that all of it is needed at once.
-    pub(crate) fn way(&self, grid: Layout, whole: bool) -> Way<'_> {
+    /// How to keep a grid. `whole` says what all of it is needed for at once, if it is.
+    pub(crate) fn way(&self, grid: Layout, whole: Option<&str>) -> Way<'_> {
         let Room::Within {
             bound,
             facets_bytes,
@@ -125,17 +125,23 @@ impl Room {
         if held <= beside(bound.aim) {
             return Way::Hold;
         }
-        if let (Some(folder), false) = (folder, whole)
-            && stored_bytes(grid) < held
-        {
-            return Way::Store(folder);
+        if let (Some(folder), None) = (folder, whole) {
+            // A grid so small that a file would not help is no reason to refuse a job.
+            return if stored_bytes(grid) < held {
+                Way::Store(folder)
+            } else {
+                Way::Hold
+            };
         }
         // Too little even so: for the images, not for the grid, when it is small beside them.
         if held <= beside(bound.most).max(*facets_bytes / 2) {
             return Way::Hold;
         }
+        let whole = whole.unwrap_or("to shape such relief");
         Way::Refuse(too_fine(
-            "a working grid this fine does not fit in memory",
+            &format!(
+                "a working grid this fine does not fit in memory, where all of it must be {whole}"
+            ),
             "the working grid and one facet",
             *pixel_mm,
             held + facets_bytes,
@@ -158,14 +164,18 @@ fn bytes_per_pixel(bits: bool) -> u64 {
     BYTES_PER_PIXEL + if bits { BYTES_PER_PIXEL_CUT } else { 0 }
 }
 
-/// Pixels of a facet before its size in the wood is known: of the square around the circle
-/// through its corners, for the solid's largest face.
+/// A facet in the wood is wider than between its corners on the datum: ground above the datum and
+/// the bulge of the seams come on top. By less than this, or the ground is uncommonly high.
+const WIDER: f64 = 1.15;
+
+/// Pixels of a facet before its size in the wood is known, rather too many: of the square around
+/// the circle through its corners, for the solid's largest face.
 fn facet_pixels(settings: &Settings, solid: &Solid) -> u64 {
     let radius_mm = settings.globe.diameter_mm / 2.0;
     let nearest = solid.faces.iter().map(|face| face.distance);
     let nearest = nearest.fold(1.0, f64::min);
     let half_mm = radius_mm * (1.0 - nearest * nearest).sqrt() + settings.stock.trim_mm;
-    (2.0 * half_mm / settings.image.pixel_mm).powi(2) as u64
+    (2.0 * WIDER * half_mm / settings.image.pixel_mm).powi(2) as u64
 }
 
 /// What is drawn at a time.
@@ -272,7 +282,7 @@ mod tests {
         registration: Registration::Pixel,
     };
 
-    fn way(given_bytes: u64, folder: Option<&str>, whole: bool) -> &'static str {
+    fn way(given_bytes: u64, folder: Option<&str>, whole: Option<&str>) -> &'static str {
         let room = Room::Within {
             bound: Bound::new(Some(given_bytes)),
             facets_bytes: 1_200_000,
@@ -289,11 +299,14 @@ mod tests {
     #[test]
     fn a_grid_goes_into_a_file_only_when_it_must_and_can() {
         let folder = Some("out");
-        assert_eq!(way(1 << 30, folder, false), "hold");
+        assert_eq!(way(1 << 30, folder, None), "hold");
         for megabytes in [20, 10] {
-            assert_eq!(way(megabytes << 20, folder, false), "store");
-            assert_eq!(way(megabytes << 20, folder, true), "refuse");
-            assert_eq!(way(megabytes << 20, None, false), "refuse");
+            assert_eq!(way(megabytes << 20, folder, None), "store");
+            assert_eq!(
+                way(megabytes << 20, folder, Some("to fill its holes")),
+                "refuse"
+            );
+            assert_eq!(way(megabytes << 20, None, None), "refuse");
         }
     }
 

@@ -168,7 +168,12 @@ fn pass(
     };
     // Source rows that have to be moved to other latitudes need their neighbours in memory.
     let moved = placement.squash != 1.0 && !matches!(keep, Keep::Averages(_));
-    let to_file = match wanted.map(|wanted| wanted.room.way(layout, moved || projected)) {
+    let whole = match (projected, moved) {
+        (true, _) => Some("to turn it from another map projection"),
+        (_, true) => Some("to move its rows to latitudes seen from the centre"),
+        _ => None,
+    };
+    let to_file = match wanted.map(|wanted| wanted.room.way(layout, whole)) {
         Some(Way::Store(folder)) => Some(ToFile {
             folder,
             layout,
@@ -216,7 +221,7 @@ fn pass(
     if let (Some(Kept::Stored(writer)), Some(wanted)) = (&kept, wanted)
         && writer.has_holes()
     {
-        match wanted.room.way(layout, true) {
+        match wanted.room.way(layout, Some("to fill its holes")) {
             Way::Refuse(error) => return Err(error),
             Way::Hold | Way::Store(_) => {
                 let lower_m = ellipsoid.as_ref().map_or_else(Vec::new, |ellipsoid| {
