@@ -146,7 +146,7 @@ pub struct Facets {
     /// Also make images of what the finishing bit leaves
     #[arg(long, help_heading = "Output")]
     pub carved: bool,
-    /// Stay below about this much memory, such as 800M or 2G
+    /// Stay below about this much memory, such as 800M or 2G; the images are the same [usual: 3G]
     #[arg(long, value_name = "SIZE", value_parser = memory(), help_heading = "Running")]
     pub memory: Option<u64>,
 }

@@ -2,6 +2,7 @@
 
 use ndarray::Array2;
 use serde::Serialize;
+use std::ops::Range;
 
 /// How the samples sit on the sphere.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -28,27 +29,30 @@ pub struct Grid {
     pub registration: Registration,
 }
 
-impl Grid {
+/// Where the samples of a [`Grid`] lie.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Layout {
     /// Number of rows.
-    pub fn rows(&self) -> usize {
-        self.heights_m.nrows()
-    }
-
+    pub rows: usize,
     /// Number of columns.
-    pub fn columns(&self) -> usize {
-        self.heights_m.ncols()
-    }
+    pub columns: usize,
+    /// Longitude of the CENTRE of column 0, degrees east.
+    pub west_deg: f64,
+    /// How rows sit between the poles.
+    pub registration: Registration,
+}
 
+impl Layout {
     /// Longitude step between columns, degrees.
     pub fn step_lon_deg(&self) -> f64 {
-        360.0 / self.columns() as f64
+        360.0 / self.columns as f64
     }
 
     /// Latitude step between rows, degrees.
     pub fn step_lat_deg(&self) -> f64 {
         match self.registration {
-            Registration::Pixel => 180.0 / self.rows() as f64,
-            Registration::Gridline => 180.0 / (self.rows() - 1) as f64,
+            Registration::Pixel => 180.0 / self.rows as f64,
+            Registration::Gridline => 180.0 / (self.rows - 1) as f64,
         }
     }
 
@@ -68,6 +72,120 @@ impl Grid {
     /// Longitude of a column's samples, degrees east, in 0..360.
     pub fn lon_deg(&self, column: usize) -> f64 {
         (self.west_deg + column as f64 * self.step_lon_deg()).rem_euclid(360.0)
+    }
+
+    /// The row that stands for one beyond a pole, and whether it is half a turn away.
+    pub fn across_poles(&self, row: isize) -> (usize, bool) {
+        let rows = self.rows as isize;
+        let (mirrored, crossed) = match self.registration {
+            Registration::Pixel if row < 0 => (-1 - row, true),
+            Registration::Pixel if row >= rows => (2 * rows - 1 - row, true),
+            Registration::Gridline if row < 0 => (-row, true),
+            Registration::Gridline if row >= rows => (2 * rows - 2 - row, true),
+            _ => (row, false),
+        };
+        (mirrored.clamp(0, rows - 1) as usize, crossed)
+    }
+}
+
+/// A row as it is met beyond the pole: every sample half a turn away.
+pub fn half_turned(line: &[f32]) -> Vec<f32> {
+    let columns = line.len();
+    let half = columns / 2;
+    (0..columns)
+        .map(|column| {
+            let at = |shift: usize| line[(column + half + shift) % columns];
+            if columns.is_multiple_of(2) {
+                at(0)
+            } else {
+                // The opposite meridian falls midway between two columns: Keys' weights at ½.
+                (9.0 * (at(0) + at(1)) - at(columns - 1) - at(2)) / 16.0
+            }
+        })
+        .collect()
+}
+
+/// Heights laid out like a [`Grid`], wherever they are kept.
+pub trait Heights: Sync {
+    /// Where the samples lie.
+    fn layout(&self) -> Layout;
+
+    /// One sample.
+    fn at(&self, row: usize, column: usize) -> f32;
+
+    /// The samples of a window, row by row.
+    fn window(&self, rows: Range<usize>, columns: Range<usize>) -> Vec<f32>;
+
+    /// Whole rows, of which the outermost may lie a few beyond a pole.
+    fn rows_across_poles(&self, rows: Range<isize>) -> Vec<Vec<f32>>;
+}
+
+impl Heights for Grid {
+    fn layout(&self) -> Layout {
+        Layout {
+            rows: self.heights_m.nrows(),
+            columns: self.heights_m.ncols(),
+            west_deg: self.west_deg,
+            registration: self.registration,
+        }
+    }
+
+    fn at(&self, row: usize, column: usize) -> f32 {
+        self.heights_m[(row, column)]
+    }
+
+    fn window(&self, rows: Range<usize>, columns: Range<usize>) -> Vec<f32> {
+        rows.flat_map(|row| {
+            let line = self.heights_m.row(row);
+            columns.clone().map(move |column| line[column])
+        })
+        .collect()
+    }
+
+    fn rows_across_poles(&self, rows: Range<isize>) -> Vec<Vec<f32>> {
+        rows.map(|row| {
+            let (row, crossed) = self.layout().across_poles(row);
+            let line = self.heights_m.row(row).to_vec();
+            if crossed { half_turned(&line) } else { line }
+        })
+        .collect()
+    }
+}
+
+impl Grid {
+    /// Number of rows.
+    pub fn rows(&self) -> usize {
+        self.heights_m.nrows()
+    }
+
+    /// Number of columns.
+    pub fn columns(&self) -> usize {
+        self.heights_m.ncols()
+    }
+
+    /// Longitude step between columns, degrees.
+    pub fn step_lon_deg(&self) -> f64 {
+        self.layout().step_lon_deg()
+    }
+
+    /// Latitude step between rows, degrees.
+    pub fn step_lat_deg(&self) -> f64 {
+        self.layout().step_lat_deg()
+    }
+
+    /// Latitude of a row's samples, degrees north.
+    pub fn lat_deg(&self, row: usize) -> f64 {
+        self.layout().lat_deg(row)
+    }
+
+    /// Latitude of row 0's samples, degrees north.
+    pub fn north_deg(&self) -> f64 {
+        self.layout().north_deg()
+    }
+
+    /// Longitude of a column's samples, degrees east, in 0..360.
+    pub fn lon_deg(&self, column: usize) -> f64 {
+        self.layout().lon_deg(column)
     }
 
     /// Share of the sphere that one sample of the row stands for; all samples together make 1.

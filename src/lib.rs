@@ -12,7 +12,7 @@ pub mod jobfile;
 pub mod legible;
 pub mod length;
 pub mod manifest;
-mod memory;
+pub mod memory;
 pub mod pictures;
 pub mod pipeline;
 pub mod progress;
@@ -21,6 +21,7 @@ mod relief;
 pub mod settings;
 pub mod shop;
 pub mod stages;
+pub mod stored;
 pub mod warnings;
 
 pub use error::{Error, Problem, Result};

@@ -2,15 +2,15 @@
 
 use crate::closing::{Closing, Trace};
 use crate::geometry::{Solid, lat_lon_deg, turn_to};
-use crate::grid::Source;
+use crate::grid::{Heights, Source};
 use crate::jobfile::Job;
 use crate::manifest::{
     Centre, Checks, EdgeEntry, FacetEntry, FrameEntry, GlobeEntry, ImageEntry, Manifest, SCHEMA,
     SourceEntry,
 };
-use crate::memory;
+use crate::memory::{self, Bound, Room};
 use crate::progress::Progress;
-use crate::relief::{Ground, Relief};
+use crate::relief::{Ground, Relief, follows_height};
 use crate::settings::{Base, Settings};
 use crate::shop::saw::SeamGround;
 use crate::stages::check;
@@ -18,13 +18,14 @@ use crate::stages::cutting::{self, Bits, FacetCutting};
 use crate::stages::fit::Fit;
 use crate::stages::join;
 use crate::stages::plan;
-use crate::stages::read::{self, ReadRequest};
+use crate::stages::read::{self, ReadRequest, Working};
 use crate::stages::report::{self, overview};
 use crate::stages::resample::{Bounds, FacetImage, FacetSpec, Sampler, Scratch, render};
 use crate::stages::seams::{self, SeamLine};
 use crate::stages::turn::{self, Turned, map};
 use crate::stages::write::folder::{NewFolder, RELIEF_FILE};
 use crate::stages::write::{self, ImageFacts};
+use crate::stored::StoredGrid;
 use crate::warnings::Warning;
 use crate::{Error, Problem, Result};
 use glam::{DMat3, DVec3};
@@ -139,30 +140,41 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
     let chosen = chosen_facets(&solid, options.facets.as_ref())?;
     let folder = NewFolder::begin(&options.out, options.force)?;
 
-    let reading = read::read(&settings.grid, &request(settings), progress)?;
-    let Relief { grid, curve, fit } = Relief::of(
-        &solid,
-        reading.grid,
-        &reading.source,
-        settings,
-        options.keep_relief,
-    )?;
     let bits = bits(settings, options);
-    let together = memory::facets_together(&grid, &fit, bits.is_some(), options.memory_bytes)?;
-    if options.keep_relief {
-        let bytes = write::relief::encode(&grid, reading.source.reference_radius_m)?;
-        folder.write(RELIEF_FILE, &bytes)?;
-    }
-
-    let sampler = Sampler::new(&grid, &curve);
-    let bounds = Bounds::new(&grid, &curve);
-    drop(grid);
-    let mut manifest = blank_manifest(job, &reading.source, &solid, &turn, &fit, &chosen, &sampler);
+    let bound = Bound::new(options.memory_bytes);
+    let by_parts = follows_height(settings) && !options.keep_relief;
+    let file_in = by_parts.then(|| folder.path());
+    let room = Room::of(settings, &solid, bound, bits.is_some(), file_in);
+    let (working, source) = read::read_within(&settings.grid, &request(settings), &room, progress)?;
+    let ready = match working {
+        Working::Held(grid) => {
+            let finish = options.keep_relief;
+            let relief = Relief::of(&solid, grid, &source, settings, finish)?;
+            if options.keep_relief {
+                let bytes = write::relief::encode(&relief.grid, source.reference_radius_m)?;
+                folder.write(RELIEF_FILE, &bytes)?;
+            }
+            Ready::held(relief, bits.is_some(), bound)?
+        }
+        Working::Stored(grid) => {
+            let relief = Relief::curved(&solid, grid, &source, settings)?;
+            Ready::stored(relief, bits.is_some(), bound)?
+        }
+    };
+    let Ready {
+        fit,
+        together,
+        sampler,
+        bounds,
+        range_mm,
+    } = ready;
+    sampler.check()?;
+    let mut manifest = blank_manifest(job, &source, &solid, &turn, &fit, &chosen, &sampler);
     let drawing = Drawing {
         settings,
         sampler: &sampler,
         bounds: &bounds,
-        range_mm: (curve.lowest_mm(), curve.highest_mm()),
+        range_mm,
         fit: &fit,
         bits: bits.as_ref(),
         carved: options.carved,
@@ -172,6 +184,7 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
         scratch: Mutex::default(),
     };
     let (traces, cut) = drawing.all(&mut manifest, together, progress)?;
+    sampler.check()?;
     if let Some(bits) = &bits {
         let rings = drawing.rings(bits, &chosen)?;
         manifest.cutting = Some(bits.entry().with(cut, rings));
@@ -259,6 +272,50 @@ pub fn join(
         warnings,
         shop_warnings: shop.map_or(Vec::new(), |shop| shop.warnings),
     })
+}
+
+/// All that facets are drawn from.
+struct Ready {
+    fit: Fit,
+    /// Facets drawn at a time.
+    together: usize,
+    sampler: Sampler,
+    bounds: Bounds,
+    /// Lowest and highest relief, mm.
+    range_mm: (f64, f64),
+}
+
+impl Ready {
+    /// From a grid in memory.
+    fn held(relief: Relief, bits: bool, bound: Bound) -> Result<Ready> {
+        let Relief { grid, curve, fit } = relief;
+        let together = memory::facets_together(grid.layout(), false, &fit, bits, bound)?;
+        Ok(Ready {
+            together: together.facets,
+            bounds: Bounds::new(&grid, &curve),
+            sampler: Sampler::new(&grid, &curve),
+            range_mm: (curve.lowest_mm(), curve.highest_mm()),
+            fit,
+        })
+    }
+
+    /// From a grid in a file.
+    fn stored(relief: Relief<StoredGrid>, bits: bool, bound: Bound) -> Result<Ready> {
+        let Relief {
+            mut grid,
+            curve,
+            fit,
+        } = relief;
+        let together = memory::facets_together(grid.layout(), true, &fit, bits, bound)?;
+        grid.hold_bytes(together.tiles_bytes);
+        Ok(Ready {
+            together: together.facets,
+            bounds: Bounds::new(&grid, &curve),
+            sampler: Sampler::over(grid, &curve),
+            range_mm: (curve.lowest_mm(), curve.highest_mm()),
+            fit,
+        })
+    }
 }
 
 /// Share of the carved surface that may lie under an overhang. Some pixels under a cliff cost

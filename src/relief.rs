@@ -4,8 +4,8 @@
 use crate::Result;
 use crate::curve::Curve;
 use crate::geometry::Solid;
-use crate::grid::{Grid, Source};
-use crate::settings::Settings;
+use crate::grid::{Grid, Heights, Source};
+use crate::settings::{Method, Settings};
 use crate::stages::compress::{self, Shaped};
 use crate::stages::fit::{self, Fit};
 
@@ -64,9 +64,9 @@ impl Ground {
 
 /// The ground, and the globe fitted to its stock around it.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Relief {
+pub struct Relief<G = Grid> {
     /// What is sampled: heights in metres, or finished relief in mm.
-    pub grid: Grid,
+    pub grid: G,
     /// From the grid's numbers to mm about the datum.
     pub curve: Curve,
     /// The globe in its stock; its curve is the part of the exaggeration that is the same everywhere.
@@ -86,18 +86,65 @@ impl Relief {
         finish: bool,
     ) -> Result<Relief> {
         let ground = Ground::of(solid, grid, source, settings, finish)?;
-        let (grid, curve) = (ground.grid, ground.curve);
+        Relief::around(
+            solid,
+            ground.grid,
+            ground.curve,
+            ground.range_mm,
+            ground.global,
+            settings,
+        )
+    }
+}
+
+impl<G: Heights> Relief<G> {
+    /// The same where relief follows from a sample's height alone ([`follows_height`]): the grid
+    /// may be kept anywhere.
+    ///
+    /// # Errors
+    /// Those of [`compress::curved`] and [`fit::fit`].
+    pub fn curved(
+        solid: &Solid,
+        grid: G,
+        source: &Source,
+        settings: &Settings,
+    ) -> Result<Relief<G>> {
+        let Shaped { grid, sampled, .. } = compress::curved(grid, source, settings)?;
+        let range_mm = match settings.relief.range_mm {
+            Some(range_mm) => range_mm,
+            None => fit::fit(solid, &grid, &sampled, settings)?.range_mm,
+        };
+        let curve = sampled.scaled(range_mm);
+        Relief::around(solid, grid, curve.clone(), range_mm, Some(curve), settings)
+    }
+
+    /// Fits the solid around the ground.
+    fn around(
+        solid: &Solid,
+        grid: G,
+        curve: Curve,
+        range_mm: f64,
+        global: Option<Curve>,
+        settings: &Settings,
+    ) -> Result<Relief<G>> {
         let own_range_mm = curve.highest_mm() - curve.lowest_mm();
         let unit = curve.scaled(1.0 / own_range_mm);
         let settings = with_range(settings, Some(own_range_mm));
         let fit = fit::fit(solid, &grid, &unit, &settings)?;
         let fit = Fit {
-            curve: ground.global.unwrap_or_else(|| curve.clone()),
-            range_mm: ground.range_mm,
+            curve: global.unwrap_or_else(|| curve.clone()),
+            range_mm,
             ..fit
         };
         Ok(Relief { grid, curve, fit })
     }
+}
+
+/// Whether relief follows from a sample's height alone, so that no more than a part of the grid is
+/// needed at a time.
+pub fn follows_height(settings: &Settings) -> bool {
+    let relief = &settings.relief;
+    relief.method == Method::Curve && relief.slope_limit_deg().is_none()
 }
 
 fn with_range(settings: &Settings, range_mm: Option<f64>) -> Settings {
@@ -142,7 +189,7 @@ mod tests {
     use crate::discs::tests::{grid_of, source_of};
     use crate::grid::Quantity;
     use crate::pipeline;
-    use crate::settings::{CurveShape, Method};
+    use crate::settings::CurveShape;
     use crate::stages::resample::Sampler;
     use crate::stages::turn::testing::turn_on;
 

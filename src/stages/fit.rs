@@ -18,7 +18,7 @@
 use super::resample::{FacetSpec, Side};
 use crate::curve::Curve;
 use crate::geometry::{Frame, Solid, direction, lat_lon_deg};
-use crate::grid::Grid;
+use crate::grid::{Heights, Layout};
 use crate::length::{both_text, mm_text};
 use crate::settings::{Base, Projection, Settings};
 use crate::{Error, Problem, Result};
@@ -89,7 +89,12 @@ struct Size {
 /// # Errors
 /// [`Error::Stock`] with the three ways out, [`Error::Job`] when the relief would reach the
 /// globe's centre.
-pub fn fit(solid: &Solid, grid: &Grid, unit_curve: &Curve, settings: &Settings) -> Result<Fit> {
+pub fn fit(
+    solid: &Solid,
+    grid: &dyn Heights,
+    unit_curve: &Curve,
+    settings: &Settings,
+) -> Result<Fit> {
     fit_ground(Ground::new(solid, grid, unit_curve, settings))
 }
 
@@ -150,7 +155,7 @@ fn fit_ground(ground: Ground<'_>) -> Result<Fit> {
 struct Ground<'a> {
     solid: &'a Solid,
     /// `None`: highest and lowest ground may lie anywhere.
-    grid: Option<&'a Grid>,
+    grid: Option<&'a dyn Heights>,
     unit: &'a Curve,
     settings: &'a Settings,
     /// Blocks of the grid with their lowest and highest ground, metres.
@@ -177,8 +182,14 @@ struct Extremes {
 }
 
 impl<'a> Ground<'a> {
-    fn new(solid: &'a Solid, grid: &'a Grid, unit: &'a Curve, settings: &'a Settings) -> Self {
-        let (rows, columns) = (grid.rows(), grid.columns());
+    fn new(
+        solid: &'a Solid,
+        grid: &'a dyn Heights,
+        unit: &'a Curve,
+        settings: &'a Settings,
+    ) -> Self {
+        let layout = grid.layout();
+        let Layout { rows, columns, .. } = layout;
         let blocks = (0..rows.div_ceil(BLOCK))
             .into_par_iter()
             .flat_map_iter(|i| {
@@ -191,9 +202,9 @@ impl<'a> Ground<'a> {
             unit,
             settings,
             blocks,
-            latitudes: (0..rows).map(|row| sin_cos(grid.lat_deg(row))).collect(),
+            latitudes: (0..rows).map(|row| sin_cos(layout.lat_deg(row))).collect(),
             longitudes: (0..columns)
-                .map(|column| sin_cos(grid.lon_deg(column)))
+                .map(|column| sin_cos(layout.lon_deg(column)))
                 .collect(),
         }
     }
@@ -588,14 +599,15 @@ impl<'a> Ground<'a> {
             return 0.0;
         };
         let (lat, lon) = lat_lon_deg(towards);
-        let row = ((grid.north_deg() - lat) / grid.step_lat_deg()).floor() as isize;
-        let column = ((lon - grid.west_deg) / grid.step_lon_deg()).floor() as isize;
-        let (rows, columns) = (grid.rows() as isize, grid.columns() as isize);
+        let layout = grid.layout();
+        let row = ((layout.north_deg() - lat) / layout.step_lat_deg()).floor() as isize;
+        let column = ((lon - layout.west_deg) / layout.step_lon_deg()).floor() as isize;
+        let (rows, columns) = (layout.rows as isize, layout.columns as isize);
         let mut lowest = f32::INFINITY;
         for r in row - 1..=row + 2 {
-            let line = grid.heights_m.row(r.clamp(0, rows - 1) as usize);
+            let r = r.clamp(0, rows - 1) as usize;
             for c in column - 1..=column + 2 {
-                lowest = lowest.min(line[c.rem_euclid(columns) as usize]);
+                lowest = lowest.min(grid.at(r, c.rem_euclid(columns) as usize));
             }
         }
         f64::from(lowest)
@@ -633,14 +645,17 @@ impl<'a> Ground<'a> {
         let Some(grid) = self.grid else {
             return found;
         };
-        for row in block.first_row..(block.first_row + BLOCK).min(grid.rows()) {
-            for column in block.first_column..(block.first_column + BLOCK).min(grid.columns()) {
+        let Layout { rows, columns, .. } = grid.layout();
+        let rows = block.first_row..(block.first_row + BLOCK).min(rows);
+        let columns = block.first_column..(block.first_column + BLOCK).min(columns);
+        let heights_m = grid.window(rows.clone(), columns.clone());
+        for (row, heights_m) in rows.zip(heights_m.chunks(columns.len())) {
+            for (column, &height_m) in columns.clone().zip(heights_m) {
                 let local = frame.to_local(self.towards(row, column));
                 if local.z <= 0.0 {
                     continue;
                 }
-                let height_m = f64::from(grid.heights_m[(row, column)]);
-                let relief = self.unit.relief_mm(height_m) * size.range_mm;
+                let relief = self.unit.relief_mm(f64::from(height_m)) * size.range_mm;
                 let (lateral, z) = place.point(relief, local);
                 if z > found.highest && inside(outline, lateral, 0.0) {
                     found.highest = z;
@@ -809,16 +824,15 @@ fn sin_cos(angle_deg: f64) -> (f64, f64) {
     angle_deg.to_radians().sin_cos()
 }
 
-fn block(grid: &Grid, first_row: usize, first_column: usize) -> Block {
-    let end_row = (first_row + BLOCK).min(grid.rows());
-    let end_column = (first_column + BLOCK).min(grid.columns());
-    let window = (first_row..end_row).flat_map(|row| {
-        let line = grid.heights_m.row(row);
-        (first_column..end_column).map(move |column| line[column])
-    });
-    let (low, high) = window.fold((f32::MAX, f32::MIN), |(low, high), h| {
+fn block(grid: &dyn Heights, first_row: usize, first_column: usize) -> Block {
+    let layout = grid.layout();
+    let end_row = (first_row + BLOCK).min(layout.rows);
+    let end_column = (first_column + BLOCK).min(layout.columns);
+    let window = grid.window(first_row..end_row, first_column..end_column);
+    let (low, high) = window.iter().fold((f32::MAX, f32::MIN), |(low, high), &h| {
         (low.min(h), high.max(h))
     });
+    let grid = layout;
     let middle_lat = 0.5 * (grid.lat_deg(first_row) + grid.lat_deg(end_row - 1));
     let half_lon = 0.5 * (end_column - 1 - first_column) as f64 * grid.step_lon_deg();
     let centre = direction(middle_lat, grid.lon_deg(first_column) + half_lon);
@@ -877,7 +891,7 @@ fn round_up(mm: f64) -> f64 {
 mod tests {
     use super::*;
     use crate::geometry::turn_to;
-    use crate::grid::{Hypsometry, Registration};
+    use crate::grid::{Grid, Hypsometry, Registration};
     use crate::stages::compress::unit_curve;
     use crate::stages::resample::{Bounds, Sampler, Scratch, render};
     use approx::assert_abs_diff_eq;

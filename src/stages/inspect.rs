@@ -53,7 +53,7 @@ pub fn text(source: &Source) -> String {
     fact(
         "body",
         match (&source.body, source.reference_radius_m) {
-            (Some(body), Some(r)) => format!("{body}, heights count from a sphere of {} km", km(r)),
+            (Some(body), Some(r)) => format!("{body}, a ball of {} km radius for reference", km(r)),
             (Some(body), None) => body.clone(),
             (None, Some(r)) => format!("not named; reference radius {} km", km(r)),
             (None, None) => {
@@ -86,20 +86,14 @@ pub fn text(source: &Source) -> String {
             ),
         },
     );
-    fact(
-        "numbers",
-        format!(
-            "{} in {}, stored × {} + {} = metres",
-            match source.quantity {
-                Quantity::Elevation => "heights",
-                Quantity::Radius => "distances from the body's centre",
-                Quantity::Relief => "finished relief",
-            },
-            source.unit,
-            short(source.scale, 9),
-            short(source.offset, 3)
-        ),
-    );
+    fact("numbers", numbers(source));
+    if source.quantity == Quantity::Elevation {
+        fact(
+            "count from",
+            "the file's own zero level, be it a ball, a sea level or an areoid: few files say which"
+                .to_owned(),
+        );
+    }
     for (name, place) in [("highest", source.max), ("lowest", source.min)] {
         fact(
             name,
@@ -143,6 +137,31 @@ pub fn text(source: &Source) -> String {
         fact("note", note.clone());
     }
     lines.join("\n") + "\n"
+}
+
+/// What the stored numbers are, how that was told, and how they become metres.
+fn numbers(source: &Source) -> String {
+    let what = match source.quantity {
+        Quantity::Elevation => "heights (distances from the centre would be near the radius)",
+        Quantity::Radius => "distances from the body's centre",
+        Quantity::Relief => "finished relief",
+    };
+    let plain = ["m", "meter", "meters", "metre", "metres"];
+    let unit = source.unit.as_str();
+    if source.scale == 1.0
+        && source.offset == 0.0
+        && plain.iter().any(|m| unit.eq_ignore_ascii_case(m))
+    {
+        return format!("{what}, in metres");
+    }
+    let offset = match source.offset {
+        0.0 => String::new(),
+        offset => format!(" + {}", short(offset, 3)),
+    };
+    format!(
+        "{what}, in {unit}: stored × {}{offset} = metres",
+        short(source.scale, 9)
+    )
 }
 
 /// Width of a cell on the ground at the equator.
@@ -227,10 +246,11 @@ mod tests {
         assert_eq!(
             text(&sample()),
             "world.tif\n  \
-             body          Moon, heights count from a sphere of 1737.4 km\n  \
+             body          Moon, a ball of 1737.4 km radius for reference\n  \
              size          1440 columns × 720 rows, cells of 0.25° (7581 m at the equator)\n  \
              starts        western edge at 0° E, northern edge at 90°; numbers stand for whole cells\n  \
-             numbers       heights in m, stored × 0.5 + 0 = metres\n  \
+             numbers       heights (distances from the centre would be near the radius), in m: stored × 0.5 = metres\n  \
+             count from    the file's own zero level, be it a ball, a sea level or an areoid: few files say which\n  \
              highest       10504 m at 5.375° N, 201.375° E\n  \
              lowest        -8878.5 m at 70.375° S, 187.625° E\n  \
              average       -248.3 m over the whole surface\n  \

@@ -8,14 +8,20 @@ mod curves;
 mod cuts;
 /// The documents against the code.
 mod documents;
+/// What a pixel shows of noise finer than itself.
+mod footprint;
 /// Bodies that are no balls.
 mod irregular;
 /// Jobs made in parts, and the parts put together.
 mod join;
+/// Bounds on memory: the same bytes, or a refusal.
+mod memory;
 /// Bad input: the message, the exit code, and nothing left behind.
 mod messages;
 /// Published tables, PROJ and real open grids.
 mod outside;
+/// Elevation products as they are published: what `inspect` says of faithful small copies.
+mod products;
 /// Heights worked out again from the manifest, the image and the grid alone.
 mod rebuild;
 /// Whole jobs: what must hold whatever the solid, the threads or the facets asked for.

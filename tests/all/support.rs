@@ -95,7 +95,19 @@ impl Raster {
 
     /// Writes a GeoTIFF whose first band holds a function of the direction.
     pub fn write<T: GdalType + Copy>(&self, path: &Path, height: impl Fn(DVec3) -> T) {
-        let driver = DriverManager::get_driver_by_name("GTiff").unwrap();
+        self.write_cells("GTiff", path, |row, column| {
+            height(self.towards(row, column))
+        });
+    }
+
+    /// Writes a file of any format whose first band holds a function of row and column.
+    pub fn write_cells<T: GdalType + Copy>(
+        &self,
+        format: &str,
+        path: &Path,
+        height: impl Fn(usize, usize) -> T,
+    ) {
+        let driver = DriverManager::get_driver_by_name(format).unwrap();
         let options = RasterCreationOptions::default();
         let mut file = driver
             .create_with_band_type_with_options::<T, _>(
@@ -118,7 +130,7 @@ impl Raster {
             band.set_no_data_value(self.nodata).unwrap();
         }
         let cells = (0..self.rows * self.columns)
-            .map(|i| height(self.towards(i / self.columns, i % self.columns)))
+            .map(|i| height(i / self.columns, i % self.columns))
             .collect();
         let mut buffer = Buffer::new((self.columns, self.rows), cells);
         band.write((0, 0), (self.columns, self.rows), &mut buffer)

@@ -33,7 +33,7 @@ pub use adaptive::adaptive;
 pub use bound::Keeping;
 pub use gradient::gradient;
 pub use layered::layered;
-pub use relief::{Shaped, carved, global, shape, straight};
+pub use relief::{Shaped, carved, curved, global, shape, straight};
 pub use steepest::limit_slope;
 
 use crate::curve::Curve;

@@ -8,9 +8,9 @@ use crate::{Error, Problem, Result};
 
 /// A body's relief, not yet scaled to the wood: all curves have a range of 1 mm.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Shaped {
+pub struct Shaped<G = Grid> {
     /// What is sampled: heights in metres, or finished relief.
-    pub grid: Grid,
+    pub grid: G,
     /// From the grid's numbers to relief.
     pub sampled: Curve,
     /// From heights in metres to relief: the part of the exaggeration that is the same everywhere;
@@ -42,14 +42,7 @@ pub fn shape(grid: Grid, source: &Source, settings: &Settings) -> Result<Shaped>
     let span_rad = relief.span_mm / radius_mm;
     let keeping = Keeping::of(relief, radius_mm);
     let heights = match relief.method {
-        Method::Curve => {
-            return Ok(Shaped {
-                grid,
-                sampled: global.clone(),
-                global: Some(global),
-                range_mm: None,
-            });
-        }
+        Method::Curve => return curved(grid, source, settings),
         Method::Layered => layered(&grid, &global, span_rad, relief.detail, &keeping),
         Method::Adaptive => {
             let (most, strength) = (relief.detail, relief.strength);
@@ -63,6 +56,20 @@ pub fn shape(grid: Grid, source: &Source, settings: &Settings) -> Result<Shaped>
             ..grid
         },
         sampled: straight(&global),
+        global: Some(global),
+        range_mm: None,
+    })
+}
+
+/// Relief that follows from a sample's height alone; the grid may be kept anywhere.
+///
+/// # Errors
+/// As [`unit_curve`].
+pub fn curved<G>(grid: G, source: &Source, settings: &Settings) -> Result<Shaped<G>> {
+    let global = unit_curve(&source.hypsometry, &settings.relief)?;
+    Ok(Shaped {
+        grid,
+        sampled: global.clone(),
         global: Some(global),
         range_mm: None,
     })

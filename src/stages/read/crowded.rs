@@ -1,6 +1,7 @@
-//! Averaging along the crowded rows near the poles.
+//! Averaging along the crowded rows near the poles of a source that is kept as it is; where it is
+//! shrunk, [`Shrink`](super::shrink::Shrink) does the same.
 //!
-//! A working grid has as many columns at 89° as on the equator, each a sliver of ground. An image
+//! A grid has as many columns at 89° as on the equator, each a sliver of ground. An image
 //! pixel there covers many of them; picking a few would show the noise of single slivers. Every
 //! row is therefore averaged along itself over a pixel's ground width:
 //!
@@ -10,27 +11,29 @@
 //!
 //! which is one column or less, and changes nothing, over most of the globe.
 
-use crate::grid::Grid;
+use crate::grid::{Grid, Heights, Layout};
 use rayon::prelude::*;
 
 /// Averages rows over `step_deg` of ground, where that is more than one column.
 pub(super) fn average(grid: &mut Grid, step_deg: f64) {
-    let columns = grid.columns();
-    let widths: Vec<f64> = (0..grid.rows())
-        .map(|row| {
-            let cos = grid.lat_deg(row).to_radians().cos();
-            (step_deg / (grid.step_lon_deg() * cos.max(1e-12))).min(columns as f64)
-        })
-        .collect();
+    let layout = grid.layout();
     // A fresh grid is contiguous.
     let Some(cells) = grid.heights_m.as_slice_mut() else {
         return;
     };
     cells
-        .par_chunks_mut(columns)
-        .zip(widths)
-        .filter(|(_, width)| *width > 1.0)
-        .for_each(|(row, width)| box_average(row, width));
+        .par_chunks_mut(layout.columns)
+        .enumerate()
+        .for_each(|(row, line)| average_row(layout, step_deg, row, line));
+}
+
+/// The same for one row.
+pub(super) fn average_row(grid: Layout, step_deg: f64, row: usize, line: &mut [f32]) {
+    let cos = grid.lat_deg(row).to_radians().cos();
+    let width = (step_deg / (grid.step_lon_deg() * cos.max(1e-12))).min(grid.columns as f64);
+    if width > 1.0 {
+        box_average(line, width);
+    }
 }
 
 /// Running mean round a circle of cells; `width` cells wide, fractions of the outermost counted.
@@ -65,8 +68,6 @@ fn box_average(row: &mut [f32], width: f64) {
 mod tests {
     use super::*;
     use crate::grid::Registration;
-    use crate::stages::read::place::Placement;
-    use crate::stages::read::shrink::Shrink;
     use approx::assert_abs_diff_eq;
     use ndarray::Array2;
 
@@ -87,51 +88,6 @@ mod tests {
         box_average(&mut averaged, 12.0);
         let mean = row.iter().sum::<f32>() / 12.0;
         assert!(averaged.iter().all(|h| (h - mean).abs() < 1e-5));
-    }
-
-    /// Cheap repeatable noise of rms 1/√12.
-    fn noise(row: usize, column: usize) -> f32 {
-        let mut x = (row as u64) << 32 | column as u64;
-        for _ in 0..3 {
-            x = x.wrapping_mul(0x9E37_79B9_7F4A_7C15) ^ (x >> 29);
-        }
-        (x >> 40) as f32 / (1u64 << 24) as f32 - 0.5
-    }
-
-    #[test]
-    fn noise_is_as_quiet_at_the_poles_as_on_the_equator() {
-        let source = Placement::whole(2880, 1440, 0.0, Registration::Pixel);
-        let field: Vec<Vec<f32>> = (0..1440)
-            .map(|r| (0..2880).map(|c| noise(r, c)).collect())
-            .collect();
-        let (columns, rows) = (360, 180);
-        let shrink = Shrink::new(&source, columns, rows);
-        let mut grid = Grid {
-            heights_m: Array2::zeros((rows, columns)),
-            west_deg: 0.5,
-            registration: Registration::Pixel,
-        };
-        for row in 0..rows {
-            let mut line = vec![0.0; columns];
-            shrink.fill(row, |r| field[r].as_slice(), true, &mut line);
-            grid.heights_m
-                .row_mut(row)
-                .assign(&ndarray::Array1::from(line));
-        }
-        average(&mut grid, 1.0);
-        let rms = |rows: std::ops::Range<usize>| {
-            let cells = rows.len() * columns;
-            let sum: f64 = rows
-                .flat_map(|r| grid.heights_m.row(r))
-                .map(|h| f64::from(h * h))
-                .sum();
-            (sum / cells as f64).sqrt()
-        };
-        let equator = rms(80..100);
-        assert!(rms(0..5) <= 1.2 * equator, "{} {equator}", rms(0..5));
-        assert!(rms(175..180) <= 1.2 * equator);
-        // 64 source cells make one working cell: rms 1/√12 over √64.
-        assert_abs_diff_eq!(equator, (1.0f64 / 12.0).sqrt() / 8.0, epsilon = 0.002);
     }
 
     #[test]

@@ -29,17 +29,18 @@ mod whole;
 
 use crate::bodies::body_by_radius;
 use crate::error::{Error, Problem, Result};
-use crate::grid::{Grid, Place, Registration, Source};
+use crate::grid::{Grid, Layout, Place, Quantity, Registration, Source};
+use crate::memory::{Room, Way};
 use crate::progress::Progress;
 use crate::settings::{Flattening, GridSettings};
-use ndarray::Array2;
+use crate::stored::StoredGrid;
 use open::{Raster, Rows, Tile, Tiles};
 use place::{Extent, Placement, degrees};
 use reference::Reference;
 use shrink::Shrink;
 use stats::{Bins, Spot, Statistics};
 use std::path::{Path, PathBuf};
-use stream::{Decode, Floats, Keep, RowSource};
+use stream::{Decode, Floats, Keep, Kept, RowSource, ToFile};
 use values::{Meaning, Stored};
 use warp::InMemory;
 use whole::{Kind, Numbers};
@@ -61,6 +62,14 @@ pub struct Reading {
     pub source: Source,
 }
 
+/// A working grid, in memory or kept in a file.
+pub enum Working {
+    /// In memory.
+    Held(Grid),
+    /// In a file.
+    Stored(StoredGrid),
+}
+
 /// Reads a job's grid once: statistics at full resolution, heights at the resolution asked for.
 ///
 /// `progress` hears of rows of the source.
@@ -73,11 +82,35 @@ pub fn read(
     request: &ReadRequest,
     progress: &dyn Progress,
 ) -> Result<Reading> {
-    let (source, grid) = pass(settings, Some(request), progress)?;
-    match grid {
-        Some(grid) => Ok(Reading { grid, source }),
-        None => Err(nothing_there(&settings.files[0])),
+    match read_within(settings, request, &Room::Any, progress)? {
+        (Working::Held(grid), source) => Ok(Reading { grid, source }),
+        _ => Err(nothing_there(first_file(settings)?)),
     }
+}
+
+/// The same with no more memory than there is room; a grid for which that is too little is kept
+/// in a file, with the same heights to the last bit.
+///
+/// # Errors
+/// As [`read`]; [`Error::Job`] when the grid cannot be had within the room; [`Error::Disk`].
+pub fn read_within(
+    settings: &GridSettings,
+    request: &ReadRequest,
+    room: &Room,
+    progress: &dyn Progress,
+) -> Result<(Working, Source)> {
+    let wanted = Wanted { request, room };
+    let (source, working) = pass(settings, Some(&wanted), progress)?;
+    match working {
+        Some(working) => Ok((working, source)),
+        None => Err(nothing_there(first_file(settings)?)),
+    }
+}
+
+/// What is wanted beside the facts about the source.
+struct Wanted<'a> {
+    request: &'a ReadRequest,
+    room: &'a Room,
 }
 
 /// What a grid holds, from the same single pass but without a working grid.
@@ -90,9 +123,10 @@ pub fn inspect(settings: &GridSettings, progress: &dyn Progress) -> Result<Sourc
 
 fn pass(
     settings: &GridSettings,
-    request: Option<&ReadRequest>,
+    wanted: Option<&Wanted<'_>>,
     progress: &dyn Progress,
-) -> Result<(Source, Option<Grid>)> {
+) -> Result<(Source, Option<Working>)> {
+    let request = wanted.map(|wanted| wanted.request);
     let path = first_file(settings)?;
     let named = |e| naming(e, path);
     let (rasters, stored) = open_all(&settings.files)?;
@@ -121,6 +155,38 @@ fn pass(
     notes.append(&mut reference.notes);
 
     let keep = keep(&placement, request);
+    let layout = layout(&placement, &keep);
+    // Relief that knows its surroundings, and is as it is.
+    let relief = meanings.iter().any(|m| m.quantity == Quantity::Relief);
+    // Averages are as wide on the ground as a pixel already, and so is relief that was kept.
+    let step_deg = match keep {
+        Keep::Averages(_) => None,
+        Keep::All if relief => None,
+        _ => request.and_then(|r| r.finest_step_deg),
+    };
+    let polish = |row: usize, line: &mut [f32]| {
+        if let Some(step_deg) = step_deg {
+            crowded::average_row(layout, step_deg, row, line);
+        }
+    };
+    // Source rows that have to be moved to other latitudes need their neighbours in memory.
+    let moved = placement.squash != 1.0 && !matches!(keep, Keep::Averages(_));
+    let whole = match (projected, moved) {
+        (true, _) => Some("to turn it from another map projection"),
+        (_, true) => Some("to move its rows to latitudes seen from the centre"),
+        _ if relief => Some("to be carved as the finished relief that it is"),
+        _ => None,
+    };
+    let to_file = match wanted.map(|wanted| wanted.room.way(layout, whole)) {
+        Some(Way::Store(folder)) => Some(ToFile {
+            folder,
+            layout,
+            polish: &polish,
+        }),
+        Some(Way::Refuse(error)) => return Err(error),
+        Some(Way::Hold) | None => None,
+    };
+    let to_file = to_file.as_ref();
     let bins = if projected {
         Bins::Float
     } else {
@@ -133,7 +199,7 @@ fn pass(
     } else {
         &keep
     };
-    let (mut statistics, mut heights) = input.run(&placement, bins, first, &[], progress)?;
+    let (mut statistics, mut kept) = input.run(&placement, bins, first, &[], to_file, progress)?;
     if let Some(found) = &statistics
         && let Some(suspicion) = values::undeclared(found, &stored[0], meaning)
     {
@@ -141,34 +207,64 @@ fn pass(
         if let Some(fill) = suspicion.fill.filter(|_| !projected) {
             input.also_missing(fill);
             meaning.missing.values.push(fill);
-            (statistics, heights) = input.run(&placement, bins, first, &[], progress)?;
+            (statistics, kept) = input.run(&placement, bins, first, &[], to_file, progress)?;
         }
     }
     if let Some(ellipsoid) = &ellipsoid {
         let radius_m = meaning.radius_m.unwrap_or(ellipsoid.equator_m);
         let lower_m = ellipsoid.above_sphere_m(&placement, radius_m);
         notes.push(ellipsoid.note(radius_m));
-        (statistics, heights) = input.run(&placement, Bins::Float, &keep, &lower_m, progress)?;
+        (statistics, kept) =
+            input.run(&placement, Bins::Float, &keep, &lower_m, to_file, progress)?;
     }
     let statistics = statistics.ok_or_else(|| nothing_there(path))?;
     if statistics.min.height_m == statistics.max.height_m {
         return Err(constant(path, statistics.min.height_m));
+    }
+    // Filling a hole looks at the whole grid.
+    if let (Some(Kept::Stored(writer)), Some(wanted)) = (&kept, wanted)
+        && writer.has_holes()
+    {
+        match wanted.room.way(layout, Some("to fill its holes")) {
+            Way::Refuse(error) => return Err(error),
+            Way::Hold | Way::Store(_) => {
+                let lower_m = ellipsoid.as_ref().map_or_else(Vec::new, |ellipsoid| {
+                    let radius_m = meaning.radius_m.unwrap_or(ellipsoid.equator_m);
+                    ellipsoid.above_sphere_m(&placement, radius_m)
+                });
+                let bins = if ellipsoid.is_some() {
+                    Bins::Float
+                } else {
+                    bins
+                };
+                kept = input
+                    .run(&placement, bins, &keep, &lower_m, None, progress)?
+                    .1;
+            }
+        }
     }
     notes.extend(graphic_note(&placement, &reference));
     notes.extend(meaning.notes.iter().cloned());
     notes.extend(input.name_fill(&placement, &statistics, &stored[0], meaning)?);
     notes.dedup();
 
-    let grid = heights.map(|heights_m| {
-        let limits = (statistics.min.height_m, statistics.max.height_m);
-        // Finished relief that is kept as it is has had its crowded rows averaged already.
-        let as_it_is =
-            meaning.quantity == crate::grid::Quantity::Relief && matches!(keep, Keep::All);
-        let request = request.filter(|_| !as_it_is);
-        finish(heights_m, &placement, &keep, request, limits)
-    });
+    let working = match kept {
+        None => None,
+        Some(Kept::Held(heights_m)) => {
+            let limits = (statistics.min.height_m, statistics.max.height_m);
+            let grid = Grid {
+                heights_m,
+                west_deg: layout.west_deg,
+                registration: layout.registration,
+            };
+            Some(Working::Held(finish(
+                grid, &placement, moved, step_deg, limits,
+            )))
+        }
+        Some(Kept::Stored(writer)) => Some(Working::Stored(writer.finish()?)),
+    };
     let source = source(settings, &placement, &reference, meaning, statistics, notes);
-    Ok((source, grid))
+    Ok((source, working))
 }
 
 /// Adds the file to an error that names none.
@@ -313,25 +409,30 @@ impl Input {
         bins: Bins,
         keep: &Keep,
         lower_m: &[f64],
+        to_file: Option<&ToFile<'_>>,
         progress: &dyn Progress,
-    ) -> Result<(Option<Statistics>, Option<Array2<f32>>)> {
+    ) -> Result<(Option<Statistics>, Option<Kept>)> {
         let heights = |decode| Floats {
             bins,
             decode,
             lower_m,
         };
+        let none = &Decode::None;
         match self {
             Input::One(rows, decode) => match (rows.whole(), bins) {
                 (Some(kind), Bins::Whole { .. }) => {
-                    whole(rows, kind, decode, placement, bins, keep, progress)
+                    whole(rows, kind, decode, placement, bins, keep, to_file, progress)
                 }
-                _ => stream::run(&mut **rows, placement, &heights(decode), keep, progress),
+                _ => {
+                    let treatment = heights(decode);
+                    stream::run(&mut **rows, placement, &treatment, keep, to_file, progress)
+                }
             },
             Input::Many(tiles) => {
-                stream::run(tiles, placement, &heights(&Decode::None), keep, progress)
+                stream::run(tiles, placement, &heights(none), keep, to_file, progress)
             }
             Input::Warped(grid) => {
-                stream::run(grid, placement, &heights(&Decode::None), keep, progress)
+                stream::run(grid, placement, &heights(none), keep, to_file, progress)
             }
         }
     }
@@ -386,6 +487,7 @@ impl Input {
 }
 
 /// Streams whole numbers in the type they are stored in.
+#[expect(clippy::too_many_arguments, reason = "it only passes them on")]
 fn whole(
     rows: &mut Rows,
     kind: Kind,
@@ -393,21 +495,22 @@ fn whole(
     placement: &Placement,
     bins: Bins,
     keep: &Keep,
+    to_file: Option<&ToFile<'_>>,
     progress: &dyn Progress,
-) -> Result<(Option<Statistics>, Option<Array2<f32>>)> {
+) -> Result<(Option<Statistics>, Option<Kept>)> {
     let (scale, shift_m, missing) = decode.parts();
     match kind {
         Kind::U8 => {
             let numbers = Numbers::<u8>::new(bins, scale, shift_m, missing);
-            stream::run(rows, placement, &numbers, keep, progress)
+            stream::run(rows, placement, &numbers, keep, to_file, progress)
         }
         Kind::U16 => {
             let numbers = Numbers::<u16>::new(bins, scale, shift_m, missing);
-            stream::run(rows, placement, &numbers, keep, progress)
+            stream::run(rows, placement, &numbers, keep, to_file, progress)
         }
         Kind::I16 => {
             let numbers = Numbers::<i16>::new(bins, scale, shift_m, missing);
-            stream::run(rows, placement, &numbers, keep, progress)
+            stream::run(rows, placement, &numbers, keep, to_file, progress)
         }
     }
 }
@@ -476,35 +579,39 @@ fn warped(
     Ok((placement, Input::Warped(InMemory(heights_m))))
 }
 
-/// From averages or source cells to a finished working grid.
+/// Where the samples of the working grid lie.
+fn layout(placement: &Placement, keep: &Keep) -> Layout {
+    match keep {
+        Keep::Averages(shrink) => Layout {
+            rows: shrink.rows(),
+            columns: shrink.columns(),
+            west_deg: working_west(placement, shrink.columns()),
+            registration: Registration::Pixel,
+        },
+        _ => Layout {
+            rows: placement.rows,
+            columns: placement.columns,
+            west_deg: placement.west_deg,
+            registration: placement.registration,
+        },
+    }
+}
+
+/// From averages or source cells to a finished working grid; `moved` tells that its rows are not
+/// yet at planetocentric latitudes. Averages are taken between such latitudes already.
 fn finish(
-    heights_m: Array2<f32>,
+    mut grid: Grid,
     placement: &Placement,
-    keep: &Keep,
-    request: Option<&ReadRequest>,
+    moved: bool,
+    step_deg: Option<f64>,
     limits: (f32, f32),
 ) -> Grid {
-    let averaged = matches!(keep, Keep::Averages(_));
-    let mut grid = Grid {
-        west_deg: if averaged {
-            working_west(placement, heights_m.ncols())
-        } else {
-            placement.west_deg
-        },
-        registration: if averaged {
-            Registration::Pixel
-        } else {
-            placement.registration
-        },
-        heights_m,
-    };
     holes::fill(&mut grid);
-    // Averages are taken between planetocentric latitudes already.
-    if !averaged && placement.squash != 1.0 {
+    if moved {
         between::to_centric_rows(&mut grid, placement);
         grid.heights_m.mapv_inplace(|h| h.clamp(limits.0, limits.1));
     }
-    if let Some(step_deg) = request.and_then(|r| r.finest_step_deg) {
+    if let Some(step_deg) = step_deg {
         crowded::average(&mut grid, step_deg);
     }
     grid
@@ -686,7 +793,10 @@ fn keep(placement: &Placement, request: Option<&ReadRequest>) -> Keep {
         .finest_step_deg
         .and_then(|s| working_size(placement, s))
     {
-        Some((columns, rows)) => Keep::Averages(Shrink::new(placement, columns, rows)),
+        Some((columns, rows)) => {
+            let ground_deg = request.finest_step_deg.unwrap_or(0.0);
+            Keep::Averages(Shrink::new(placement, columns, rows).spread(ground_deg))
+        }
         None => Keep::All,
     }
 }

@@ -240,17 +240,17 @@ fn columns_once_round(extent: &Extent) -> Result<(usize, usize)> {
     }
     let west = extent.west_deg;
     if found_deg < 360.0 {
-        let from = degrees(west + found_deg);
-        let to = degrees(west + 360.0);
+        let from = thousandths(west + found_deg);
+        let to = thousandths(west + 360.0);
         return Err(not_global(
             format!(
                 "longitudes {} to {}",
-                degrees(west),
-                degrees(west + found_deg)
+                thousandths(west),
+                thousandths(west + found_deg)
             ),
             format!(
                 "{}° of longitude missing, {from} to {to}",
-                degrees(360.0 - found_deg)
+                thousandths(360.0 - found_deg)
             ),
         ));
     }
@@ -293,10 +293,10 @@ fn rows_between_poles(extent: &Extent) -> Result<(Registration, bool)> {
     }
     let mut missing = Vec::new();
     if north < 90.0 - EDGE_TOLERANCE_CELLS * step {
-        missing.push(format!("{} to 90", degrees(north)));
+        missing.push(format!("{} to 90", thousandths(north)));
     }
     if south > -90.0 + EDGE_TOLERANCE_CELLS * step {
-        missing.push(format!("-90 to {}", degrees(south)));
+        missing.push(format!("-90 to {}", thousandths(south)));
     }
     if missing.is_empty() {
         return Err(Error::Grid(
@@ -313,7 +313,7 @@ fn rows_between_poles(extent: &Extent) -> Result<(Registration, bool)> {
         ));
     }
     Err(not_global(
-        format!("latitudes {} to {}", degrees(south), degrees(north)),
+        format!("latitudes {} to {}", thousandths(south), thousandths(north)),
         format!("latitudes {} missing", missing.join(" and ")),
     ))
 }
@@ -338,7 +338,7 @@ fn snapped(value: f64, unit: f64) -> f64 {
 }
 
 /// Degrees with at most three decimals.
-fn thousandths(value: f64) -> String {
+pub(super) fn thousandths(value: f64) -> String {
     degrees((value * 1000.0).round() / 1000.0)
 }
 

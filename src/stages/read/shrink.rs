@@ -9,6 +9,15 @@
 //! over the parts of source cells inside it, cells without data left out of both sums. Rows are
 //! added up first, because that is a straight run through memory; columns are added once per
 //! working row.
+//!
+//! A working grid has as many columns at 89° as on the equator, each a sliver of ground. An image
+//! pixel there covers many of them; picking a few would show the noise of single slivers. So that
+//! every cell stands for a pixel's ground wherever it lies, it is [`spread`](Shrink::spread): its
+//! mean goes over a pixel's width of ground east and west, and neighbours overlap:
+//!
+//! ```text
+//!   width in columns = ground step / (Δλ · cos φ)
+//! ```
 
 use super::place::Placement;
 use super::whole::Whole;
@@ -19,6 +28,8 @@ use std::ops::Range;
 pub(super) struct Shrink {
     source_columns: usize,
     columns: usize,
+    /// Least ground width of a cell, degrees of a great circle; 0 for that of its columns.
+    ground_deg: f64,
     rows: Vec<RowParts>,
 }
 
@@ -48,8 +59,23 @@ impl Shrink {
         Shrink {
             source_columns: source.columns,
             columns,
+            ground_deg: 0.0,
             rows,
         }
+    }
+
+    /// The same with cells no narrower on the ground than so many degrees of a great circle.
+    pub fn spread(self, ground_deg: f64) -> Self {
+        Shrink { ground_deg, ..self }
+    }
+
+    /// Source columns that a cell of a row spans, if more than its own.
+    fn span(&self, row: usize) -> Option<f64> {
+        let lat_deg = 90.0 - 180.0 * (row as f64 + 0.5) / self.rows() as f64;
+        let step_deg = 360.0 / self.source_columns as f64;
+        let span = self.ground_deg / (step_deg * lat_deg.to_radians().cos());
+        (span > self.source_columns as f64 / self.columns as f64)
+            .then(|| span.min(self.source_columns as f64))
     }
 
     pub fn columns(&self) -> usize {
@@ -131,7 +157,11 @@ impl Shrink {
         let whole: f64 = parts.weights.iter().sum();
         let mut sums = [0.0f64; BLOCK_COLUMNS];
         let mut areas = [whole; BLOCK_COLUMNS];
+        let span = self.span(row);
         let mut shares = Shares::new(self.source_columns, self.columns);
+        let room = span.map_or(0, |_| self.source_columns);
+        let mut sums_to = Running::new(room);
+        let mut areas_to = Running::new(if complete { 0 } else { room });
         let mut rows: Vec<&[T]> = Vec::with_capacity(parts.weights.len());
         let mut start = 0;
         while start < self.source_columns {
@@ -146,8 +176,20 @@ impl Shrink {
                 areas.fill(0.0);
                 add(&rows, &parts.weights, sums, Some(areas));
             }
-            shares.take(sums, areas, out);
+            match span {
+                None => shares.take(sums, areas, out),
+                Some(_) => {
+                    sums_to.take(sums);
+                    if !complete {
+                        areas_to.take(areas);
+                    }
+                }
+            }
             start = end;
+        }
+        if let Some(span) = span {
+            let areas_to = (!complete).then_some(&areas_to);
+            spread(&sums_to, areas_to, whole, span, out);
         }
     }
 
@@ -311,11 +353,190 @@ impl Shares {
     }
 }
 
+/// Sums of all columns from the first up to each.
+struct Running {
+    up_to: Vec<f64>,
+}
+
+impl Running {
+    fn new(columns: usize) -> Running {
+        let mut up_to = Vec::with_capacity(columns + 1);
+        up_to.push(0.0);
+        Running { up_to }
+    }
+
+    fn take(&mut self, values: &[f64]) {
+        let mut sum = self.up_to[self.up_to.len() - 1];
+        self.up_to.extend(values.iter().map(|v| {
+            sum += v;
+            sum
+        }));
+    }
+
+    fn total(&self) -> f64 {
+        self.up_to[self.up_to.len() - 1]
+    }
+
+    /// Sum west of a fractional column, counted over any number of turns.
+    fn west_of(&self, column: f64) -> f64 {
+        let count = self.up_to.len() - 1;
+        let whole = column.floor();
+        let turns = (whole / count as f64).floor();
+        let at = ((whole - turns * count as f64) as usize).min(count - 1);
+        let (before, after) = (self.up_to[at], self.up_to[at + 1]);
+        turns * self.total() + before + (column - whole) * (after - before)
+    }
+}
+
+/// Means over `span` columns around the middle of each cell, NaN where there is no area. Without
+/// `areas` every column has the area `whole`.
+fn spread(sums: &Running, areas: Option<&Running>, whole: f64, span: f64, out: &mut [f32]) {
+    let ratio = (sums.up_to.len() - 1) as f64 / out.len() as f64;
+    for (cell, mean) in out.iter_mut().enumerate() {
+        let middle = (cell as f64 + 0.5) * ratio;
+        let (west, east) = (middle - 0.5 * span, middle + 0.5 * span);
+        let sum = sums.west_of(east) - sums.west_of(west);
+        *mean = match areas {
+            None => (sum / (span * whole)) as f32,
+            Some(areas) => {
+                let area = areas.west_of(east) - areas.west_of(west);
+                // The difference of equal areas may leave a rounding.
+                if area > 1e-9 * areas.total() {
+                    (sum / area) as f32
+                } else {
+                    f32::NAN
+                }
+            }
+        };
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::grid::Registration;
     use approx::assert_abs_diff_eq;
+
+    /// Cheap repeatable noise of rms 1/√12.
+    fn noise(row: usize, column: usize) -> f32 {
+        let mut x = (row as u64) << 32 | column as u64;
+        for _ in 0..3 {
+            x = x.wrapping_mul(0x9E37_79B9_7F4A_7C15) ^ (x >> 29);
+        }
+        (x >> 40) as f32 / (1u64 << 24) as f32 - 0.5
+    }
+
+    /// A field of long waves and noise as fine as the source's cells.
+    fn noisy_waves(source: &Placement) -> Vec<Vec<f32>> {
+        (0..source.rows)
+            .map(|row| {
+                let lat = source.lat_deg(row).to_radians();
+                (0..source.columns)
+                    .map(|column| {
+                        let lon = source.lon_deg(column).to_radians();
+                        let (x, y) = (lat.cos() * lon.cos(), lat.cos() * lon.sin());
+                        (5.0 * (3.0 * x).sin() + 4.0 * (4.0 * y - lat.sin()).cos()) as f32
+                            + noise(row, column)
+                    })
+                    .collect()
+            })
+            .collect()
+    }
+
+    /// Mean of the source over a patch from the definition: every source cell with the area of
+    /// its part inside, nothing shared with the routine under test. Degrees; west may be below 0.
+    fn mean_over(source: &Placement, field: &[Vec<f32>], lat: [f64; 2], lon: [f64; 2]) -> f64 {
+        let (row_deg, column_deg) = (180.0 / source.rows as f64, 360.0 / source.columns as f64);
+        let (mut sum, mut area) = (0.0, 0.0);
+        for (row, line) in field.iter().enumerate() {
+            let north = (90.0 - row as f64 * row_deg).min(lat[0]).to_radians();
+            let south = (90.0 - (row + 1) as f64 * row_deg).max(lat[1]).to_radians();
+            if north <= south {
+                continue;
+            }
+            let first = (lon[0] / column_deg).floor() as i64;
+            let last = (lon[1] / column_deg).ceil() as i64;
+            for column in first..last {
+                let west = (column as f64 * column_deg).max(lon[0]);
+                let east = ((column + 1) as f64 * column_deg).min(lon[1]);
+                let part = (east - west).max(0.0) * (north.sin() - south.sin());
+                let at = column.rem_euclid(source.columns as i64) as usize;
+                sum += part * f64::from(line[at]);
+                area += part;
+            }
+        }
+        sum / area
+    }
+
+    #[test]
+    fn every_cell_is_the_exact_mean_over_a_pixels_ground_at_every_latitude() {
+        // As 23040 × 11520 cells are to 0.1 mm on a globe of 200 mm: 3.667 source columns a pixel.
+        let source = Placement::whole(1440, 720, 0.0, Registration::Pixel);
+        let field = noisy_waves(&source);
+        let noise_rms = (1.0f64 / 12.0).sqrt();
+        let ground_deg = 360.0 * 3.667 / 1440.0;
+        let (columns, rows) = (394, 197);
+        let shrink = Shrink::new(&source, columns, rows).spread(ground_deg);
+        for row in 0..rows {
+            let mut out = vec![0.0; columns];
+            shrink.fill(row, |r| field[r].as_slice(), true, &mut out);
+            let edge = |row: usize| 90.0 - 180.0 * row as f64 / rows as f64;
+            let middle = 0.5 * (edge(row) + edge(row + 1));
+            let width = (ground_deg / middle.to_radians().cos()).min(360.0);
+            for column in (0..columns).step_by(7).chain([columns - 1]) {
+                let lon = (column as f64 + 0.5) * 360.0 / columns as f64;
+                let lon = [lon - 0.5 * width, lon + 0.5 * width];
+                let exact = mean_over(&source, &field, [edge(row), edge(row + 1)], lon);
+                let off = (f64::from(out[column]) - exact).abs();
+                assert!(off < 0.001 * noise_rms, "row {row} column {column}: {off}");
+            }
+        }
+    }
+
+    #[test]
+    fn noise_is_as_quiet_at_the_poles_as_on_the_equator() {
+        let source = Placement::whole(2880, 1440, 0.0, Registration::Pixel);
+        let field: Vec<Vec<f32>> = (0..1440)
+            .map(|row| (0..2880).map(|column| noise(row, column)).collect())
+            .collect();
+        let shrink = Shrink::new(&source, 360, 180).spread(1.0);
+        let rms = |rows: Range<usize>| {
+            let cells = rows.len() * 360;
+            let mut sum = 0.0;
+            for row in rows {
+                let mut out = vec![0.0; 360];
+                shrink.fill(row, |r| field[r].as_slice(), true, &mut out);
+                sum += out.iter().map(|h| f64::from(h * h)).sum::<f64>();
+            }
+            (sum / cells as f64).sqrt()
+        };
+        let equator = rms(80..100);
+        assert!(rms(0..5) <= 1.2 * equator, "{} {equator}", rms(0..5));
+        assert!(rms(175..180) <= 1.2 * equator);
+        // 64 source cells make one working cell: rms 1/√12 over √64.
+        assert_abs_diff_eq!(equator, (1.0f64 / 12.0).sqrt() / 8.0, epsilon = 0.002);
+    }
+
+    #[test]
+    fn spread_cells_leave_out_what_is_missing() {
+        let source = Placement::whole(72, 36, 0.0, Registration::Pixel);
+        let mut field = vec![vec![2.0; 72]; 36];
+        field[0][5..40].fill(f32::NAN);
+        field[1][5..40].fill(f32::NAN);
+        field[17][3] = f32::NAN;
+        let shrink = Shrink::new(&source, 36, 18).spread(10.0);
+        for row in 0..18 {
+            let mut out = vec![0.0; 36];
+            shrink.fill(row, |r| field[r].as_slice(), false, &mut out);
+            for (column, h) in out.iter().enumerate() {
+                // Row 0 lies at 85°: a cell spans 115°, 23 source columns.
+                let empty = row == 0 && (9..=13).contains(&column);
+                let full = row != 0 || !(8..=14).contains(&column);
+                assert!(!empty || h.is_nan(), "{row} {column} {h}");
+                assert!(!full || (h - 2.0).abs() < 1e-6, "{row} {column} {h}");
+            }
+        }
+    }
 
     /// Shrinks a whole field.
     fn shrunk(

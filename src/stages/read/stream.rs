@@ -8,10 +8,13 @@ use super::shrink::Shrink;
 use super::stats::{Bins, Collector, RowSum, Statistics, cell_area};
 use super::values::{LARGEST, Missing};
 use crate::error::Result;
+use crate::grid::Layout;
 use crate::progress::Progress;
+use crate::stored::Writer;
 use ndarray::Array2;
 use rayon::prelude::*;
 use std::ops::Range;
+use std::path::Path;
 use std::sync::mpsc::sync_channel;
 
 /// Rows of stored numbers, from the north.
@@ -227,6 +230,21 @@ pub(super) enum Keep {
     Averages(Shrink),
 }
 
+/// Where heights that are kept go when there are more than memory may hold: to a file, row by row,
+/// so that whatever is done to a row is done on its way.
+pub(super) struct ToFile<'a> {
+    pub folder: &'a Path,
+    pub layout: Layout,
+    /// Last touch to a row.
+    pub polish: &'a (dyn Fn(usize, &mut [f32]) + Sync),
+}
+
+/// Heights as they were kept.
+pub(super) enum Kept {
+    Held(Array2<f32>),
+    Stored(Box<Writer>),
+}
+
 /// Bytes of one strip: large enough that hand-over costs nothing, small beside a working grid.
 const STRIP_BYTES: usize = 16 << 20;
 
@@ -249,14 +267,20 @@ pub(super) fn run<T: Treatment>(
     placement: &Placement,
     treatment: &T,
     keep: &Keep,
+    to_file: Option<&ToFile<'_>>,
     progress: &dyn Progress,
-) -> Result<(Option<Statistics>, Option<Array2<f32>>)> {
+) -> Result<(Option<Statistics>, Option<Kept>)> {
     let columns = placement.columns;
     let strips = plan(placement, keep, size_of::<T::Sample>());
-    let mut heights = match keep {
+    let size = match keep {
         Keep::Nothing => None,
-        Keep::All => Some(Array2::zeros((placement.rows, columns))),
-        Keep::Averages(shrink) => Some(Array2::zeros((shrink.rows(), shrink.columns()))),
+        Keep::All => Some((placement.rows, columns)),
+        Keep::Averages(shrink) => Some((shrink.rows(), shrink.columns())),
+    };
+    let mut kept = match (size, to_file) {
+        (None, _) => None,
+        (Some(size), None) => Some(Kept::Held(Array2::zeros(size))),
+        (Some(_), Some(to)) => Some(Kept::Stored(Box::new(Writer::new(to.folder, to.layout)?))),
     };
     let parts = rayon::current_num_threads().clamp(1, COLLECTORS);
     let mut collectors: Vec<T::Collector> = (0..parts).map(|_| treatment.collector()).collect();
@@ -305,8 +329,33 @@ pub(super) fn run<T: Treatment>(
                 &mut collectors,
                 &mut sums,
             );
-            if let Some(heights) = &mut heights {
-                keep_rows(treatment, keep, strip, &row, &sums, heights);
+            match (&mut kept, to_file) {
+                (Some(Kept::Held(heights)), _) => {
+                    let width = heights.ncols();
+                    // A fresh array is contiguous.
+                    if let Some(cells) = heights.as_slice_mut() {
+                        let out = &mut cells[strip.out.start * width..strip.out.end * width];
+                        keep_rows(
+                            treatment,
+                            keep,
+                            strip,
+                            &row,
+                            &sums,
+                            (out, width),
+                            &|_, _| (),
+                        );
+                    }
+                }
+                (Some(Kept::Stored(writer)), Some(to)) => {
+                    let width = to.layout.columns;
+                    let mut out = vec![0.0; strip.out.len() * width];
+                    let (all, polish) = ((out.as_mut_slice(), width), to.polish);
+                    keep_rows(treatment, keep, strip, &row, &sums, all, polish);
+                    for line in out.chunks(width) {
+                        writer.push(line.to_vec())?;
+                    }
+                }
+                _ => {}
             }
             progress.step(strip.own.len() as u64);
             let _ = empty.send(buffer);
@@ -316,7 +365,7 @@ pub(super) fn run<T: Treatment>(
     progress.done();
 
     let statistics = treatment.finish(collectors, placement, &sums);
-    Ok((statistics, heights))
+    Ok((statistics, kept))
 }
 
 fn collect<'a, T: Treatment>(
@@ -350,24 +399,22 @@ fn keep_rows<'a, T: Treatment>(
     strip: &Strip,
     row: &(impl Fn(usize) -> &'a [T::Sample] + Sync),
     sums: &[RowSum],
-    heights: &mut Array2<f32>,
+    (out, width): (&mut [f32], usize),
+    polish: &(dyn Fn(usize, &mut [f32]) + Sync),
 ) where
     T::Sample: 'a,
 {
-    let width = heights.ncols();
-    // A fresh array is contiguous.
-    let Some(cells) = heights.as_slice_mut() else {
-        return;
-    };
-    let out = &mut cells[strip.out.start * width..strip.out.end * width];
     out.par_chunks_mut(width)
         .zip(strip.out.clone())
-        .for_each(|(line, r)| match keep {
-            Keep::Averages(shrink) => {
-                let complete = sums[shrink.source_rows(r)].iter().all(|s| s.missing == 0);
-                treatment.average(shrink, r, row, complete, line);
+        .for_each(|(line, r)| {
+            match keep {
+                Keep::Averages(shrink) => {
+                    let complete = sums[shrink.source_rows(r)].iter().all(|s| s.missing == 0);
+                    treatment.average(shrink, r, row, complete, line);
+                }
+                _ => treatment.copy(row(r), line),
             }
-            _ => treatment.copy(row(r), line),
+            polish(r, line);
         });
 }
 
@@ -473,12 +520,15 @@ mod tests {
             columns: 64,
             fail_at: usize::MAX,
         };
-        let (stats, heights) = run(&mut source, &placement, &HEIGHTS, &Keep::All, &Silent).unwrap();
-        let heights = heights.unwrap();
+        let keep = Keep::All;
+        let (stats, kept) = run(&mut source, &placement, &HEIGHTS, &keep, None, &Silent).unwrap();
+        let Some(Kept::Held(heights)) = kept else {
+            panic!("not held");
+        };
         assert_eq!(heights[[31, 63]], (31 * 3 + 63) as f32);
         assert_eq!(stats.unwrap().max.row, 31);
         source.fail_at = 20;
-        let error = run(&mut source, &placement, &HEIGHTS, &Keep::All, &Silent);
-        assert_eq!(error.unwrap_err().to_string(), "grid: torn");
+        let error = run(&mut source, &placement, &HEIGHTS, &keep, None, &Silent).err();
+        assert_eq!(error.unwrap().to_string(), "grid: torn");
     }
 }

@@ -1,6 +1,6 @@
 //! Several files as one grid: where each lies, and whether together they cover the globe.
 
-use super::place::{Extent, degrees};
+use super::place::{Extent, degrees, thousandths};
 use crate::error::{Error, Problem, Result};
 
 /// Tiles may miss the common raster of cells by this share of a cell.
@@ -151,10 +151,10 @@ fn check_cover(
                     .setting("grid.files")
                     .found(format!(
                         "nothing between latitudes {} and {}, longitudes {} and {}",
-                        degrees(south),
-                        degrees(north),
-                        degrees(west),
-                        degrees(east)
+                        thousandths(south),
+                        thousandths(north),
+                        thousandths(west),
+                        thousandths(east)
                     ))
                     .allowed("all longitudes and latitudes from pole to pole")
                     .next("add the missing tiles"),
@@ -214,6 +214,31 @@ mod tests {
         let mosaic = lay_out(&tiles, &names(2)).unwrap();
         assert_eq!((mosaic.extent.columns, mosaic.extent.rows), (36, 19));
         assert_eq!(mosaic.corners.len(), 2);
+    }
+
+    #[test]
+    fn sixty_thousand_tiles_of_a_degree_make_a_globe() {
+        // Source: SRTM .hgt layout: 1201 samples a side, of which neighbours share the outermost;
+        // named by the centre of the south-western one.
+        let half = 0.5 / 1200.0;
+        let mut all: Vec<Extent> = (-180..180)
+            .flat_map(|west| (-89..=90).map(move |north| (f64::from(west), f64::from(north))))
+            .map(|(west, north)| tile(1201, 1201, west - half, north + half, 1.0 / 1200.0))
+            .collect();
+        let mosaic = lay_out(&all, &names(all.len())).unwrap();
+        assert_eq!(
+            (mosaic.extent.columns, mosaic.extent.rows),
+            (432_000, 216_001)
+        );
+        assert_eq!(mosaic.corners[1], (0, 214_800 - 1200));
+        // That of 46 N 7 E is lost.
+        all.remove((187 * 180) + 89 + 47);
+        assert_eq!(
+            refusal(&all),
+            "grid: grid.files: the files together do not cover the whole globe; found nothing \
+             between latitudes 46 and 47, longitudes 7 and 8; allowed: all \
+             longitudes and latitudes from pole to pole; add the missing tiles"
+        );
     }
 
     #[test]

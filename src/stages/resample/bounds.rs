@@ -4,16 +4,28 @@
 //! testing every pixel, the grid is summarised once in blocks of [`BLOCK`] × [`BLOCK`] samples; a
 //! patch then asks the few blocks it touches.
 
-use super::sampler::row_across_poles;
 use crate::curve::Curve;
 use crate::geometry::lat_lon_deg;
-use crate::grid::Grid;
+use crate::grid::{Heights, Layout};
 use glam::DVec3;
 use rayon::prelude::*;
 use std::ops::Range;
 
 /// Samples per block side. Smaller blocks bound tighter and cost more to ask.
 const BLOCK: usize = 8;
+
+/// Most blocks: in a grid so fine that there would be more, they are twice as large, or twice that.
+/// Each takes 48 bytes.
+const MOST_BLOCKS: usize = 1 << 22;
+
+/// Samples per block side for a grid.
+fn block_side(grid: Layout) -> usize {
+    let mut side = BLOCK;
+    while grid.rows.div_ceil(side) * grid.columns.div_ceil(side) > MOST_BLOCKS {
+        side *= 2;
+    }
+    side
+}
 
 /// Of the four weights of the cubic, those below zero add up to −⅛ at most: a weighted mean can
 /// leave the range of its four values by this share of it.
@@ -116,20 +128,33 @@ pub struct Bounds {
 }
 
 impl Bounds {
+    /// Bytes that the bounds over a grid take.
+    pub fn bytes(grid: Layout) -> u64 {
+        let side = block_side(grid);
+        let blocks = grid.rows.div_ceil(side) * grid.columns.div_ceil(side);
+        (blocks * size_of::<Bound>()) as u64
+    }
+
     /// Summarises a grid carved through a curve: one pass, rows of blocks in parallel.
-    pub fn new(grid: &Grid, curve: &Curve) -> Bounds {
-        let block_rows = grid.rows().div_ceil(BLOCK);
-        let block_columns = grid.columns().div_ceil(BLOCK);
-        let blocks = (0..block_rows)
-            .into_par_iter()
-            .flat_map_iter(|block_row| block_row_bounds(grid, curve, block_row))
-            .collect();
+    pub fn new(heights: &dyn Heights, curve: &Curve) -> Bounds {
+        let grid = heights.layout();
+        let side = block_side(grid);
+        let block_rows = grid.rows.div_ceil(side);
+        let block_columns = grid.columns.div_ceil(side);
+        let mut blocks = vec![Bound::NONE; block_rows * block_columns];
+        blocks
+            .par_chunks_mut(block_columns)
+            .enumerate()
+            .for_each(|(block_row, blocks)| {
+                let rows = block_row * side..((block_row + 1) * side).min(grid.rows);
+                block_row_bounds(heights, curve, rows, side, blocks);
+            });
         Bounds {
             blocks,
             block_rows,
             block_columns,
-            block_lat_deg: grid.step_lat_deg() * BLOCK as f64,
-            block_lon_deg: grid.step_lon_deg() * BLOCK as f64,
+            block_lat_deg: grid.step_lat_deg() * side as f64,
+            block_lon_deg: grid.step_lon_deg() * side as f64,
             north_deg: grid.north_deg(),
             west_deg: grid.west_deg,
         }
@@ -171,8 +196,7 @@ impl Bounds {
 }
 
 /// Relief of one row with two samples more on either end, mm.
-fn relief_row(grid: &Grid, curve: &Curve, row: isize) -> Vec<f64> {
-    let line = row_across_poles(grid, row);
+fn relief_row(line: &[f32], curve: &Curve) -> Vec<f64> {
     let columns = line.len();
     let relief: Vec<f64> = line
         .iter()
@@ -237,18 +261,27 @@ fn greater(a: f64, b: f64) -> f64 {
     if b > a { b } else { a }
 }
 
-fn block_row_bounds(grid: &Grid, curve: &Curve, block_row: usize) -> Vec<Bound> {
-    let first = (block_row * BLOCK) as isize - REACH as isize;
-    let end = ((block_row + 1) * BLOCK).min(grid.rows()) as isize + REACH as isize;
-    let lines: Vec<Vec<f64>> = (first..=end)
-        .map(|row| relief_row(grid, curve, row))
+fn block_row_bounds(
+    heights: &dyn Heights,
+    curve: &Curve,
+    rows: Range<usize>,
+    side: usize,
+    blocks: &mut [Bound],
+) {
+    let grid = heights.layout();
+    let first = rows.start as isize - REACH as isize;
+    let end = rows.end as isize + REACH as isize;
+    let lines: Vec<Vec<f64>> = heights
+        .rows_across_poles(first..end + 1)
+        .iter()
+        .map(|line| relief_row(line, curve))
         .collect();
     let per_rad_lat = 1.0 / grid.step_lat_deg().to_radians();
-    let places = grid.columns() + 2 * REACH;
+    let places = grid.columns + 2 * REACH;
     let mut relief = SpanRow::none(places);
     let mut east = SpanRow::none(places - 3);
     for (row, line) in (first..=end).zip(&lines) {
-        let row = row.clamp(0, grid.rows() as isize - 1) as usize;
+        let row = row.clamp(0, grid.rows as isize - 1) as usize;
         let per_rad = 1.0 / (grid.step_lon_deg().to_radians() * smallest_cosine(grid, row));
         relief.add(line.iter().map(|&mm| (mm, mm)));
         east.add(line.windows(4).map(|p| {
@@ -261,27 +294,25 @@ fn block_row_bounds(grid: &Grid, curve: &Curve, block_row: usize) -> Vec<Bound> 
         let below = rows[0].iter().zip(&rows[1]).zip(&rows[2]).zip(&rows[3]);
         south.add(below.map(|(((a, b), c), d)| slopes_between([*a, *b, *c, *d])));
     }
-    (0..grid.columns().div_ceil(BLOCK))
-        .map(|block_column| {
-            // In padded columns: REACH more on either side of the block's own.
-            let left = block_column * BLOCK;
-            let right = ((block_column + 1) * BLOCK).min(grid.columns()) + 2 * REACH;
-            let south = south.over(left..right);
-            let north = Span {
-                low: -south.high * per_rad_lat,
-                high: -south.low * per_rad_lat,
-            };
-            let relief = relief.over(left..right).overshot().overshot();
-            Bound {
-                relief_mm: Span {
-                    low: relief.low.max(curve.lowest_mm()),
-                    high: relief.high.min(curve.highest_mm()),
-                },
-                east: east.over(left..right - 3).overshot(),
-                north: north.overshot(),
-            }
-        })
-        .collect()
+    for (block_column, block) in blocks.iter_mut().enumerate() {
+        // In padded columns: REACH more on either side of the block's own.
+        let left = block_column * side;
+        let right = ((block_column + 1) * side).min(grid.columns) + 2 * REACH;
+        let south = south.over(left..right);
+        let north = Span {
+            low: -south.high * per_rad_lat,
+            high: -south.low * per_rad_lat,
+        };
+        let relief = relief.over(left..right).overshot().overshot();
+        *block = Bound {
+            relief_mm: Span {
+                low: relief.low.max(curve.lowest_mm()),
+                high: relief.high.min(curve.highest_mm()),
+            },
+            east: east.over(left..right - 3).overshot(),
+            north: north.overshot(),
+        };
+    }
 }
 
 /// The lowest and highest slope of Keys' cubic between the middle two of four samples, per step.
@@ -311,7 +342,7 @@ fn slopes_between(p: [f64; 4]) -> (f64, f64) {
 
 /// The smallest cosine of latitude where a row's samples are used: half a step nearer to the pole
 /// than the row itself, and never zero.
-fn smallest_cosine(grid: &Grid, row: usize) -> f64 {
+fn smallest_cosine(grid: Layout, row: usize) -> f64 {
     let half = 0.5 * grid.step_lat_deg();
     let lat = (grid.lat_deg(row).abs() + half).min(90.0 - half);
     lat.to_radians().cos()
@@ -321,7 +352,7 @@ fn smallest_cosine(grid: &Grid, row: usize) -> f64 {
 mod tests {
     use super::*;
     use crate::geometry::direction;
-    use crate::grid::Registration;
+    use crate::grid::{Grid, Registration};
     use ndarray::Array2;
 
     fn identity(low: f64, high: f64) -> Curve {

@@ -16,7 +16,8 @@
 //! through the samples and is third-order accurate.
 
 use crate::curve::Curve;
-use crate::grid::{Grid, Registration};
+use crate::grid::{Grid, Heights, Layout, half_turned};
+use crate::stored::{SIDE, StoredGrid};
 use glam::DVec3;
 use std::f64::consts::{FRAC_PI_2, FRAC_PI_4, PI};
 use wide::f32x4;
@@ -48,19 +49,32 @@ impl Default for Directions {
     }
 }
 
-/// Places of a block in the padded grid.
+/// Places of a block in the padded grid, or, where the grid is stored in tiles, the row (plus
+/// one) and column at or before each place.
 struct Located {
+    row: [u32; LANES],
     corner: [u32; LANES],
     right: [f32; LANES],
     down: [f32; LANES],
 }
 
+impl Located {
+    const NOWHERE: Located = Located {
+        row: [0; LANES],
+        corner: [0; LANES],
+        right: [0.0; LANES],
+        down: [0.0; LANES],
+    };
+}
+
 /// A grid and a curve made ready for sampling.
 pub struct Sampler {
     /// The grid with [`PAD`] samples more on every side: columns wrapped, rows carried across
-    /// the poles onto the opposite meridian.
+    /// the poles onto the opposite meridian. Empty when the grid is stored.
     padded: Vec<f32>,
     stride: usize,
+    /// The grid where it is kept in a file.
+    stored: Option<StoredGrid>,
     columns: f64,
     /// One over the number of columns.
     around: f64,
@@ -89,6 +103,31 @@ impl Sampler {
             padded.extend_from_slice(&line);
             padded.extend_from_slice(&line[..PAD]);
         }
+        Sampler {
+            padded,
+            ..Sampler::blank(grid.layout(), curve)
+        }
+    }
+
+    /// Prepares a grid that is kept in a file; the results are the same to the last bit.
+    pub fn over(stored: StoredGrid, curve: &Curve) -> Sampler {
+        let blank = Sampler::blank(stored.layout(), curve);
+        Sampler {
+            stored: Some(stored),
+            ..blank
+        }
+    }
+
+    /// Whether all that was sampled could be read.
+    ///
+    /// # Errors
+    /// [`Error::Disk`](crate::Error::Disk) when a grid kept in a file could not.
+    pub fn check(&self) -> crate::Result<()> {
+        self.stored.as_ref().map_or(Ok(()), StoredGrid::check)
+    }
+
+    /// Everything but the samples.
+    fn blank(grid: Layout, curve: &Curve) -> Sampler {
         let step_lon = grid.step_lon_deg().to_radians();
         let step_lat = grid.step_lat_deg().to_radians();
         let last = curve.knots_m.len() - 1;
@@ -101,10 +140,11 @@ impl Sampler {
             })
             .collect();
         Sampler {
-            padded,
-            stride,
-            columns: columns as f64,
-            around: 1.0 / columns as f64,
+            padded: Vec::new(),
+            stride: grid.columns + 2 * PAD,
+            stored: None,
+            columns: grid.columns as f64,
+            around: 1.0 / grid.columns as f64,
             columns_per_rad: 1.0 / step_lon,
             column_at_zero: -grid.west_deg.to_radians() / step_lon,
             rows_per_rad: 1.0 / step_lat,
@@ -175,30 +215,60 @@ impl Sampler {
 
     #[inline(always)]
     fn height_of_first(&self, count: usize, directions: &Directions, height_m: &mut [f32; LANES]) {
-        let mut found = Located {
-            corner: [0; LANES],
-            right: [0.0; LANES],
-            down: [0.0; LANES],
-        };
-        self.locate_block(count, directions, &mut found);
+        if let Some(stored) = &self.stored {
+            self.stored_heights(stored, count, directions, height_m);
+            return;
+        }
+        let mut found = Located::NOWHERE;
+        self.locate_block::<false>(count, directions, &mut found);
         for (lane, height_m) in height_m[..count].iter_mut().enumerate() {
             let corner = found.corner[lane] as usize;
             // Every place has its neighbourhood. That the loop could be left early keeps the
             // compiler from gathering the 16 samples of many lanes one by one; four loads of
             // four neighbours each are faster.
-            let Some(height) = self.bicubic(corner, found.right[lane], found.down[lane]) else {
+            let Some(height) = bicubic(
+                &self.padded,
+                self.stride,
+                corner,
+                found.right[lane],
+                found.down[lane],
+            ) else {
                 return;
             };
             *height_m = height;
         }
     }
 
+    /// The same from a grid that is kept in a file. A function of its own, so that the usual way
+    /// stays as short as it is.
+    #[inline(never)]
+    fn stored_heights(
+        &self,
+        stored: &StoredGrid,
+        count: usize,
+        directions: &Directions,
+        height_m: &mut [f32; LANES],
+    ) {
+        pulp::Arch::new().dispatch(StoredHeights {
+            sampler: self,
+            stored,
+            count,
+            directions,
+            height_m,
+        });
+    }
+
     /// Where each direction falls: index of the upper-left sample of its 4 × 4 neighbourhood and
     /// the fractions to the right and down from the second sample.
     #[inline(always)]
-    fn locate_block(&self, count: usize, directions: &Directions, found: &mut Located) {
-        if !self.locate_near(count, directions, found) {
-            self.locate_anywhere(count, directions, found);
+    fn locate_block<const STORED: bool>(
+        &self,
+        count: usize,
+        directions: &Directions,
+        found: &mut Located,
+    ) {
+        if !self.locate_near::<STORED>(count, directions, found) {
+            self.locate_anywhere::<STORED>(count, directions, found);
         }
     }
 
@@ -209,7 +279,12 @@ impl Sampler {
     /// so one division and a short polynomial give each, and f32 is exact enough for what is
     /// left, 1e-7 radian.
     #[inline(always)]
-    fn locate_near(&self, count: usize, directions: &Directions, found: &mut Located) -> bool {
+    fn locate_near<const STORED: bool>(
+        &self,
+        count: usize,
+        directions: &Directions,
+        found: &mut Located,
+    ) -> bool {
         let middle = count / 2;
         let (x0, y0, z0) = (
             directions.x[middle],
@@ -266,6 +341,11 @@ impl Sampler {
                 column - columns
             };
             let row = row_whole + signed_low_bits(whole_row) + (PAD as i32 - 1);
+            if STORED {
+                found.row[lane] = row as u32;
+                found.corner[lane] = column as u32;
+                continue;
+            }
             let first = row * self.stride as i32 + column + (PAD as i32 - 1);
             found.corner[lane] = first as u32;
         }
@@ -283,7 +363,12 @@ impl Sampler {
 
     /// Locates a block of directions anywhere, in f64.
     #[inline(always)]
-    fn locate_anywhere(&self, count: usize, directions: &Directions, found: &mut Located) {
+    fn locate_anywhere<const STORED: bool>(
+        &self,
+        count: usize,
+        directions: &Directions,
+        found: &mut Located,
+    ) {
         let stride = self.stride as f64;
         for lane in 0..count {
             let (x, y, z) = (directions.x[lane], directions.y[lane], directions.z[lane]);
@@ -293,57 +378,78 @@ impl Sampler {
             let (whole_column, whole_row) = (column.floor(), row.floor());
             found.right[lane] = (column - whole_column) as f32;
             found.down[lane] = (row - whole_row) as f32;
+            if STORED {
+                found.row[lane] = low_bits(whole_row + (PAD - 1) as f64);
+                found.corner[lane] = low_bits(whole_column);
+                continue;
+            }
             // One sample left of and above the sample at or before the place, in padded indices.
             let first =
                 (whole_row + (PAD - 1) as f64).mul_add(stride, whole_column + (PAD - 1) as f64);
             found.corner[lane] = low_bits(first);
         }
     }
+}
 
-    /// Keys' cubic in both directions; `None` outside the padded grid.
+/// What samples a stored grid, under the widest vector instructions that the processor has.
+struct StoredHeights<'a> {
+    sampler: &'a Sampler,
+    stored: &'a StoredGrid,
+    count: usize,
+    directions: &'a Directions,
+    height_m: &'a mut [f32; LANES],
+}
+
+impl pulp::NullaryFnOnce for StoredHeights<'_> {
+    type Output = ();
+
     #[inline(always)]
-    fn bicubic(&self, corner: usize, right: f32, down: f32) -> Option<f32> {
-        let block = self.padded.get(corner..)?;
-        let row = |i: usize| {
-            let four: &[f32; 4] = block.get(i * self.stride..)?.first_chunk()?;
-            Some(f32x4::new(*four))
+    fn call(self) {
+        let mut found = Located::NOWHERE;
+        let locate = Sampler::locate_block::<true>;
+        locate(self.sampler, self.count, self.directions, &mut found);
+        let place = |lane: usize| {
+            let row = found.row[lane] as isize - (PAD as isize - 1);
+            self.stored.tile_of(row, found.corner[lane] as usize)
         };
-        let along = keys_weights(down).to_array().map(f32x4::splat);
-        let upper = row(0)? * along[0] + row(1)? * along[1];
-        let lower = row(2)? * along[2] + row(3)? * along[3];
-        let [a, b, c, d] = ((upper + lower) * keys_weights(right)).to_array();
-        Some((a + b) + (c + d))
+        // Neighbours mostly share a tile.
+        let mut held = place(0).0;
+        let mut samples = self.stored.tile(held);
+        for lane in 0..self.count {
+            let (tile, corner) = place(lane);
+            if tile != held {
+                (held, samples) = (tile, self.stored.tile(tile));
+            }
+            let (right, down) = (found.right[lane], found.down[lane]);
+            let Some(height) = bicubic(&samples, SIDE, corner, right, down) else {
+                return;
+            };
+            self.height_m[lane] = height;
+        }
     }
+}
+
+/// Keys' cubic in both directions over the 4 × 4 samples from `corner` on; `None` beyond the end.
+#[inline(always)]
+fn bicubic(samples: &[f32], stride: usize, corner: usize, right: f32, down: f32) -> Option<f32> {
+    let block = samples.get(corner..)?;
+    let row = |i: usize| {
+        let four: &[f32; 4] = block.get(i * stride..)?.first_chunk()?;
+        Some(f32x4::new(*four))
+    };
+    let along = keys_weights(down).to_array().map(f32x4::splat);
+    let upper = row(0)? * along[0] + row(1)? * along[1];
+    let lower = row(2)? * along[2] + row(3)? * along[3];
+    let [a, b, c, d] = ((upper + lower) * keys_weights(right)).to_array();
+    Some((a + b) + (c + d))
 }
 
 /// A row of the grid, or one beyond a pole: the row as far on the other side of it, shifted by
 /// half a turn.
 pub(crate) fn row_across_poles(grid: &Grid, row: isize) -> Vec<f32> {
-    let rows = grid.rows() as isize;
-    let (mirrored, crossed) = match grid.registration {
-        Registration::Pixel if row < 0 => (-1 - row, true),
-        Registration::Pixel if row >= rows => (2 * rows - 1 - row, true),
-        Registration::Gridline if row < 0 => (-row, true),
-        Registration::Gridline if row >= rows => (2 * rows - 2 - row, true),
-        _ => (row, false),
-    };
-    let source = grid.heights_m.row(mirrored.clamp(0, rows - 1) as usize);
-    let columns = source.len();
-    if !crossed {
-        return source.to_vec();
-    }
-    let half = columns / 2;
-    (0..columns)
-        .map(|column| {
-            let at = |shift: usize| source[(column + half + shift) % columns];
-            if columns.is_multiple_of(2) {
-                at(0)
-            } else {
-                // The opposite meridian falls midway between two columns: Keys' weights at ½.
-                (9.0 * (at(0) + at(1)) - at(columns - 1) - at(2)) / 16.0
-            }
-        })
-        .collect()
+    let (row, crossed) = grid.layout().across_poles(row);
+    let line = grid.heights_m.row(row).to_vec();
+    if crossed { half_turned(&line) } else { line }
 }
 
 /// Keys' cubic convolution weights (a = −½) for the four samples around a fraction 0..1.
@@ -464,6 +570,8 @@ pub mod reference {
 mod tests {
     use super::*;
     use crate::geometry::{Frame, direction};
+    use crate::grid::Registration;
+    use crate::stored::Writer;
     use ndarray::Array2;
 
     fn rough_grid(rows: usize, columns: usize, west_deg: f64, registration: Registration) -> Grid {
@@ -594,6 +702,44 @@ mod tests {
             assert!((atan2(7.3 * y, 7.3 * x) - y.atan2(x)).abs() < 1e-11);
         }
         assert_eq!(atan2(0.0, 0.0), FRAC_PI_2);
+    }
+
+    #[test]
+    fn a_grid_kept_in_a_file_gives_the_same_bits() {
+        for (rows, columns, west_deg, registration) in [
+            (360, 720, -179.75, Registration::Pixel),
+            (257, 512, 0.0, Registration::Gridline),
+            (129, 257, 150.0, Registration::Pixel),
+        ] {
+            let grid = rough_grid(rows, columns, west_deg, registration);
+            let mut writer = Writer::new(&std::env::temp_dir(), grid.layout()).unwrap();
+            for line in grid.heights_m.outer_iter() {
+                writer.push(line.to_vec()).unwrap();
+            }
+            let curve = steep_curve(&grid);
+            let stored = Sampler::over(writer.finish().unwrap(), &curve);
+            let whole = Sampler::new(&grid, &curve);
+            for lat in [90.0, -90.0, 89.9, -89.7, 60.0, 0.0, -33.3] {
+                for lon in [0.0, 0.1, 45.0, 149.99, 180.0, 359.9] {
+                    for width in [0.0, 1e-3, 0.1, 2.0] {
+                        let mut block = Directions::default();
+                        for lane in 0..LANES {
+                            let at = lane as f64 - 64.0;
+                            let d = direction(
+                                (lat + 0.3 * width * at).clamp(-90.0, 90.0),
+                                lon + width * at,
+                            );
+                            (block.x[lane], block.y[lane], block.z[lane]) = (d.x, d.y, d.z);
+                        }
+                        let (mut a, mut b) = ([0f32; LANES], [0f32; LANES]);
+                        whole.relief_block(&block, &mut a);
+                        stored.relief_block(&block, &mut b);
+                        assert!(a == b, "{lat} {lon} {width}");
+                    }
+                }
+            }
+            stored.check().unwrap();
+        }
     }
 
     #[test]
