@@ -2,13 +2,14 @@
 
 use crate::closing::{Closing, Trace};
 use crate::geometry::{Solid, lat_lon_deg, turn_to};
-use crate::grid::Source;
+use crate::grid::{Hypsometry, Source};
 use crate::jobfile::Job;
 use crate::manifest::{
-    Centre, Checks, EdgeEntry, FacetEntry, FrameEntry, GlobeEntry, ImageEntry, Manifest, SCHEMA,
-    SourceEntry,
+    Centre, Checks, EdgeEntry, FacetEntry, FrameEntry, GlobeEntry, ImageEntry, Manifest, MeshEntry,
+    SCHEMA, SourceEntry,
 };
 use crate::memory;
+use crate::mesh::TOLERANCE_MM;
 use crate::progress::Progress;
 use crate::settings::{Base, Settings};
 use crate::shop::saw::SeamGround;
@@ -52,6 +53,8 @@ pub struct FacetsOptions {
     pub cutters: bool,
     /// Also write images of what the finishing bit leaves.
     pub carved: bool,
+    /// Write meshes too: every blank as STL, the ball as glTF.
+    pub mesh: bool,
 }
 
 /// What a run of the main job made.
@@ -154,6 +157,9 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
     let bounds = Bounds::new(&grid, &sampled);
     drop(grid);
     let mut manifest = blank_manifest(job, &reading.source, &solid, &turn, &fit, &chosen, &sampler);
+    manifest.mesh = options.mesh.then_some(MeshEntry {
+        tolerance_mm: TOLERANCE_MM,
+    });
     let drawing = Drawing {
         settings,
         sampler: &sampler,
@@ -170,14 +176,8 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
         let rings = drawing.rings(bits, &chosen)?;
         manifest.cutting = Some(bits.entry().with(cut, rings));
     }
-    let warnings = drawing.closing.write(&mut manifest, traces, &folder)?;
-    // A part may hold just the worst facets: the whole is judged, here or when parts are joined.
-    if chosen.len() == solid.faces.len() {
-        refuse_folds(&manifest)?;
-    }
-    let mut shop_warnings = Vec::new();
-    if options.shop {
-        let planned = plan::write_shop(
+    let planned = match options.shop {
+        true => Some(plan::write_shop(
             &folder,
             &solid,
             &fit,
@@ -185,17 +185,21 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
             &plan::Basis::Grid,
             settings,
             progress,
-        )?;
-        // The shop plan is a section at the end of the report.
-        let text = format!("{}\n{}", report::text(&manifest), planned.report);
-        folder.write("report.md", text.as_bytes())?;
-        shop_warnings = planned.warnings;
+        )?),
+        false => None,
+    };
+    let warnings = drawing
+        .closing
+        .write(&mut manifest, traces, planned.as_ref(), &folder)?;
+    // A part may hold just the worst facets: the whole is judged, here or when parts are joined.
+    if chosen.len() == solid.faces.len() {
+        refuse_folds(&manifest)?;
     }
     folder.finish()?;
     Ok(Summary {
         manifest,
         warnings,
-        shop_warnings,
+        shop_warnings: planned.map_or(Vec::new(), |planned| planned.warnings),
     })
 }
 
@@ -223,6 +227,7 @@ pub fn join(
         // The copy is what is measured, so what is measured is what is kept.
         let image = check::sound_image(&folder.path().join(&facet.file), &manifest, facet)
             .map_err(|what| join::damaged(&part.join(&facet.file), facet, &what))?;
+        closing.write_blank(facet, &image.levels, &folder)?;
         progress.step(1);
         Ok((facet.id, closing.trace(facet, &image.levels)))
     };
@@ -237,7 +242,7 @@ pub fn join(
     for (file, part) in &others {
         folder.write(file, &join::file_bytes(part, file)?)?;
     }
-    let warnings = closing.write(&mut manifest, traces, &folder)?;
+    let warnings = closing.write(&mut manifest, traces, None, &folder)?;
     refuse_folds(&manifest)?;
     folder.finish()?;
     Ok(Summary {
@@ -411,6 +416,7 @@ impl Drawing<'_> {
         facet.undercut_px = stats.undercut_px;
         facet.carved_px = stats.carved_px;
         let trace = self.closing.trace(facet, &levels);
+        self.closing.write_blank(facet, &levels, self.folder)?;
         let facts = ImageFacts {
             label: facet.label.clone(),
             pixel_mm: spec.pixel_mm,
@@ -506,6 +512,7 @@ fn blank_manifest(
             filled_cells: source.filled_cells,
             filled_share: source.filled_share,
             clipped_cells: source.clipped_cells,
+            ground_share: ground_share(&source.hypsometry),
             notes: source.notes.clone(),
         },
         globe: GlobeEntry {
@@ -540,6 +547,7 @@ fn blank_manifest(
         },
         facets: facets.collect(),
         cutting: None,
+        mesh: None,
         checks: Checks {
             worst_seam_step_mm: None,
             worst_seam: None,
@@ -548,6 +556,20 @@ fn blank_manifest(
         },
         warnings: Vec::new(),
     }
+}
+
+/// Bands of height in which the manifest lists the ground.
+const GROUND_BANDS: usize = 120;
+
+/// Share of the sphere in each of equal bands from the lowest to the highest ground.
+fn ground_share(ground: &Hypsometry) -> Vec<f64> {
+    let (low, high) = (ground.min_m(), ground.max_m());
+    let below = |i: usize| match i {
+        0 => 0.0,
+        GROUND_BANDS => 1.0,
+        i => ground.share_below(low + (high - low) * i as f64 / GROUND_BANDS as f64),
+    };
+    (0..GROUND_BANDS).map(|i| below(i + 1) - below(i)).collect()
 }
 
 fn blank_facet(

@@ -17,7 +17,7 @@ pub fn solid(heights: &Heights<'_>, outline: &Outline, tolerance_mm: f64) -> Mes
 }
 
 /// Closes a surface that reaches beyond all walls.
-pub(super) fn close(surface: Surface, outline: &Outline) -> Mesh {
+pub fn close(surface: Surface, outline: &Outline) -> Mesh {
     let Surface {
         mut points,
         mut triangles,
@@ -30,14 +30,14 @@ pub(super) fn close(surface: Surface, outline: &Outline) -> Mesh {
     let mut mesh = Mesh {
         top: triangles.len(),
         points,
+        rim: rim(&triangles),
         triangles,
         error_mm,
     };
-    let rim = rim(&mesh.triangles);
     let mut feet: HashMap<u32, u32> = HashMap::new();
     let middle = add(&mut mesh.points, DVec3::ZERO);
     let pointed = outline.apex_mm.is_some_and(|apex| apex < POINTED_MM);
-    for &[from, to] in &rim {
+    for [from, to] in mesh.rim.clone() {
         let [foot_from, foot_to] = [from, to].map(|top| {
             if pointed {
                 return middle;

@@ -12,7 +12,7 @@ mod closing;
 mod outline;
 mod terrain;
 
-pub use closing::solid;
+pub use closing::{close, solid};
 pub use outline::{Outline, Wall};
 pub use terrain::{Surface, Terrain};
 
@@ -63,6 +63,8 @@ pub struct Mesh {
     pub triangles: Vec<[u32; 3]>,
     /// How many of the triangles are the carved top.
     pub top: usize,
+    /// Edges of the carved top along the walls, counter-clockwise seen from above.
+    pub rim: Vec<[u32; 2]>,
     /// How far the farthest pixel of the facet is from the mesh, straight up or down, mm.
     pub error_mm: f64,
 }

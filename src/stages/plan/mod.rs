@@ -47,6 +47,8 @@ pub struct PlanOptions {
 pub struct Planned {
     /// The section of the report.
     pub report: String,
+    /// Drawings for the page: what each is, and its SVG.
+    pub drawings: Vec<(String, String)>,
     /// What a person must know.
     pub warnings: Vec<String>,
 }
@@ -213,15 +215,15 @@ pub(crate) fn write_shop(
         folder,
         names: Vec::new(),
     };
+    let mut drawings = Vec::new();
     let boards = plan.blanks.boards.len();
     progress.start("drawing the plan", (plan.kinds.len() + boards + 2) as u64);
     for (kind, of_kind) in plan.kinds.iter().enumerate() {
         let letter = kind_letter(kind);
         let count = plan.blanks.pieces[kind].count;
-        files.svg(
-            &format!("section-{letter}"),
-            &sheets::section(kind, of_kind, settings),
-        )?;
+        let section = sheets::section(kind, of_kind, settings);
+        files.svg(&format!("section-{letter}"), &section)?;
+        drawings.push(shown(&format!("Section of blank {letter}"), &section));
         let facet = facet_outline(solid, fit, solid.kinds[kind].faces[0], settings);
         let blank = sheets::blank(kind, of_kind, &facet, count);
         files.both(&format!("blank-{letter}"), &blank)?;
@@ -232,6 +234,7 @@ pub(crate) fn write_shop(
         if !plan.blanks.layout.boards[number].is_empty() {
             let board = sheets::board(number, &plan.blanks, &plan.kinds);
             files.both(&format!("board-{:02}", number + 1), &board)?;
+            drawings.push(shown(&format!("Board {}", number + 1), &board));
         }
         progress.step(1);
     }
@@ -249,8 +252,14 @@ pub(crate) fn write_shop(
     progress.done();
     Ok(Planned {
         report: text::section(&plan, solid, basis, settings),
+        drawings,
         warnings: plan.warnings,
     })
+}
+
+/// A drawing as the page shows it.
+fn shown(title: &str, drawing: &Drawing) -> (String, String) {
+    (title.to_owned(), drawing.svg(title))
 }
 
 /// The finished facet at the level, seen from the front, mm: its sides are arcs on a ball.
