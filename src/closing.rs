@@ -72,7 +72,10 @@ impl Closing {
         };
         let outline = Outline::blank(&self.manifest, facet);
         let blank = solid(&self.heights(levels), &outline, mesh.tolerance_mm);
-        folder.write(&write::mesh::blank_file(&facet.label), &write::mesh::stl(&blank)?)
+        folder.write(
+            &write::mesh::blank_file(&facet.label),
+            &write::mesh::stl(&blank)?,
+        )
     }
 
     fn heights<'a>(&self, levels: &'a Array2<u16>) -> Heights<'a> {
@@ -129,10 +132,34 @@ impl Closing {
             thumbs: &thumbs,
             kept: &kept,
             shop,
+            images: true,
         })?;
         folder.write(PAGE_FILE, page.as_bytes())?;
         folder.write(MANIFEST_FILE, write::manifest::text(manifest)?.as_bytes())?;
         Ok(warnings)
+    }
+}
+
+impl Closing {
+    /// The page alone, for a plan whose images are not kept.
+    pub fn page(
+        &self,
+        manifest: &Manifest,
+        traces: BTreeMap<usize, Trace>,
+        shop: &Planned,
+    ) -> Result<String> {
+        let (thumbs, kept): (Vec<_>, Vec<_>) = traces
+            .into_values()
+            .map(|trace| (trace.thumb, trace.kept))
+            .unzip();
+        page::page(&page::Input {
+            manifest,
+            layout: &self.layout,
+            thumbs: &thumbs,
+            kept: &kept,
+            shop: Some(shop),
+            images: false,
+        })
     }
 }
 

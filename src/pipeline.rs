@@ -1,8 +1,9 @@
 //! The whole job from top to bottom: read, orient, compress, fit, resample, write, report.
 
 use crate::closing::{Closing, Trace};
+use crate::curve::Curve;
 use crate::geometry::{Solid, lat_lon_deg, turn_to};
-use crate::grid::{Hypsometry, Source};
+use crate::grid::{Grid, Hypsometry, Source};
 use crate::jobfile::Job;
 use crate::manifest::{
     Centre, Checks, EdgeEntry, FacetEntry, FrameEntry, GlobeEntry, ImageEntry, Manifest, MeshEntry,
@@ -250,6 +251,66 @@ pub fn join(
         warnings,
         shop_warnings: Vec::new(),
     })
+}
+
+/// Pixels across the diameter of a globe that is only looked at: fine enough for a screen.
+const SEEN_PX: f64 = 900.0;
+
+/// The page of a plan: the same as that of finished images, but looked at in coarse pixels and
+/// without what only images can tell.
+pub(crate) fn plan_page(
+    job: &Job,
+    source: &Source,
+    grid: &Grid,
+    unit: &Curve,
+    planned: &plan::Planned,
+) -> Result<String> {
+    let (manifest, images) = seen(job, source, grid, unit)?;
+    let closing = Closing::of(&manifest);
+    let traces = manifest.facets.par_iter().zip(&images);
+    let traces = traces
+        .map(|(facet, levels)| (facet.id, closing.trace(facet, levels)))
+        .collect();
+    closing.page(&manifest, traces, planned)
+}
+
+/// The globe as it can be looked at: manifest and images in coarse pixels, nothing written.
+///
+/// # Errors
+/// Those of the fit.
+pub fn seen(
+    job: &Job,
+    source: &Source,
+    grid: &Grid,
+    unit: &Curve,
+) -> Result<(Manifest, Vec<Array2<u16>>)> {
+    let mut settings = job.settings.clone();
+    let coarse_mm = settings.globe.diameter_mm / SEEN_PX;
+    settings.image.pixel_mm = settings.image.pixel_mm.max(coarse_mm);
+    let (solid, turn) = oriented(&settings)?;
+    // Without a grid the highest ground may be anywhere, and the blank is made for that.
+    let fit = match source.width {
+        0 => fit::fit_anywhere(&solid, unit, &settings)?,
+        _ => fit::fit(&solid, grid, unit, &settings)?,
+    };
+    let sampler = Sampler::new(grid, &fit.curve);
+    let bounds = Bounds::new(grid, &fit.curve);
+    let chosen: Vec<usize> = (0..solid.faces.len()).collect();
+    // Its settings are the job's own, its pixels are not.
+    let mut manifest = blank_manifest(job, source, &solid, &turn, &fit, &chosen, &sampler);
+    manifest.image.pixel_mm = settings.image.pixel_mm;
+    let range_mm = (fit.curve.lowest_mm(), fit.curve.highest_mm());
+    let images = manifest
+        .facets
+        .par_iter_mut()
+        .zip(&fit.facets)
+        .map(|(facet, spec)| {
+            let FacetImage { levels, stats } = render(&sampler, &bounds, spec, range_mm);
+            (facet.min_mm, facet.max_mm) = (stats.min_mm, stats.max_mm);
+            levels
+        })
+        .collect();
+    Ok((manifest, images))
 }
 
 /// The globe in its stock; the manifest's curve is the part that is the same everywhere.

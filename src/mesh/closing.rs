@@ -53,7 +53,9 @@ pub fn close(surface: Surface, outline: &Outline) -> Mesh {
             [to, foot_from, foot_to],
             [foot_to, foot_from, middle],
         ];
-        let whole = wall.into_iter().filter(|[a, b, c]| a != b && b != c && a != c);
+        let whole = wall
+            .into_iter()
+            .filter(|[a, b, c]| a != b && b != c && a != c);
         mesh.triangles.extend(whole);
     }
     mesh
@@ -79,7 +81,11 @@ fn cut(points: &mut Vec<DVec3>, triangles: &[[u32; 3]], wall: &Wall) -> Vec<[u32
         .iter()
         .map(|point| {
             let beyond = wall.beyond(point.truncate(), point.z);
-            if beyond.abs() < ON_WALL_MM { 0.0 } else { beyond }
+            if beyond.abs() < ON_WALL_MM {
+                0.0
+            } else {
+                beyond
+            }
         })
         .collect();
     let mut made: HashMap<[u32; 2], u32> = HashMap::new();

@@ -23,7 +23,12 @@ fn rough(side: usize) -> Array2<u16> {
             let length = 4.0 * 1.15_f64.powi(i);
             let turn = random() * std::f64::consts::TAU;
             let k = std::f64::consts::TAU / length;
-            [k * turn.cos(), k * turn.sin(), random() * 6.0, 0.004 * length.min(25.0)]
+            [
+                k * turn.cos(),
+                k * turn.sin(),
+                random() * 6.0,
+                0.004 * length.min(25.0),
+            ]
         })
         .collect();
     Array2::from_shape_fn((side, side), |(row, column)| {
@@ -33,7 +38,10 @@ fn rough(side: usize) -> Array2<u16> {
             .sum();
         let half = 0.5 * side as f64 - 0.5;
         let lateral = DVec2::new(column as f64 - half, row as f64 - half) * PIXEL_MM;
-        let ball = (RADIUS_MM.powi(2) - lateral.length_squared()).max(0.0).sqrt() - BACK_MM;
+        let ball = (RADIUS_MM.powi(2) - lateral.length_squared())
+            .max(0.0)
+            .sqrt()
+            - BACK_MM;
         let part = ((ball + z - BLACK_MM) / (WHITE_MM - BLACK_MM)).clamp(0.0, 1.0);
         (part * 65535.0).round() as u16
     })
@@ -42,8 +50,8 @@ fn rough(side: usize) -> Array2<u16> {
 /// Height of an image between pixel centres, mm: linear both ways, edge pixels repeated.
 fn image_mm(heights: &Heights<'_>, place: DVec2) -> f64 {
     let (rows, columns) = heights.levels.dim();
-    let column = (place.x / heights.pixel_mm + 0.5 * columns as f64 - 0.5)
-        .clamp(0.0, columns as f64 - 1.0);
+    let column =
+        (place.x / heights.pixel_mm + 0.5 * columns as f64 - 0.5).clamp(0.0, columns as f64 - 1.0);
     let row = (0.5 * rows as f64 - 0.5 - place.y / heights.pixel_mm).clamp(0.0, rows as f64 - 1.0);
     let (c, r) = (column.floor() as usize, row.floor() as usize);
     let (s, t) = (column - c as f64, row - r as f64);
@@ -72,7 +80,11 @@ fn wood_mm3(heights: &Heights<'_>, outline: &Outline) -> f64 {
             for wall in &outline.walls {
                 let beyond = wall.beyond(place, 0.0);
                 if beyond > 0.0 {
-                    low = low.max(if wall.slant > 0.0 { beyond / wall.slant } else { 1e9 });
+                    low = low.max(if wall.slant > 0.0 {
+                        beyond / wall.slant
+                    } else {
+                        1e9
+                    });
                 }
             }
             let top = image_mm(heights, place);
@@ -97,7 +109,11 @@ fn farthest_mm(heights: &Heights<'_>, outline: &Outline, mesh: &Mesh) -> f64 {
             }
             let place = heights.place_mm(row, column);
             let z = image_mm(heights, place);
-            if outline.walls.iter().any(|wall| wall.beyond(place, z) > -0.2) {
+            if outline
+                .walls
+                .iter()
+                .any(|wall| wall.beyond(place, z) > -0.2)
+            {
                 continue;
             }
             let over: Vec<f64> = mesh.triangles[..mesh.top]
@@ -120,7 +136,11 @@ fn farthest_mm(heights: &Heights<'_>, outline: &Outline, mesh: &Mesh) -> f64 {
 }
 
 fn height_over([a, b, c]: [DVec3; 3], place: DVec2) -> Option<f64> {
-    let [u, v, w] = [a.truncate() - place, b.truncate() - place, c.truncate() - place];
+    let [u, v, w] = [
+        a.truncate() - place,
+        b.truncate() - place,
+        c.truncate() - place,
+    ];
     let areas = [v.perp_dot(w), w.perp_dot(u), u.perp_dot(v)];
     let whole: f64 = areas.iter().sum();
     (whole > 0.0 && areas.iter().all(|area| *area >= -1e-9))
@@ -135,14 +155,19 @@ fn sawn_facets_and_blanks_are_closed_and_hold_the_wood_of_the_image() {
     for (face, levels) in [(0, &smooth), (2, &rough)] {
         let heights = heights(levels);
         let facet = &manifest.facets[face];
-        for outline in [Outline::sawn(&manifest, facet), Outline::blank(&manifest, facet)] {
+        for outline in [
+            Outline::sawn(&manifest, facet),
+            Outline::blank(&manifest, facet),
+        ] {
             let mesh = solid(&heights, &outline, TOLERANCE_MM);
             assert_eq!(mesh.open_edges(), Vec::<[u32; 2]>::new());
             let (volume, wood) = (mesh.volume_mm3(), wood_mm3(&heights, &outline));
             // Half the tolerance over the whole face, and the rim's columns.
             assert!((volume - wood).abs() < 2e-3 * wood, "{volume} and {wood}");
             let back = mesh.triangles.iter().filter(|triangle| {
-                mesh.corners(**triangle).iter().all(|corner| corner.z == 0.0)
+                mesh.corners(**triangle)
+                    .iter()
+                    .all(|corner| corner.z == 0.0)
             });
             assert!(back.count() >= 4);
             assert!(mesh.points.iter().all(|point| point.z >= 0.0));
@@ -160,7 +185,11 @@ fn no_pixel_is_farther_from_the_mesh_than_it_says() {
         let mesh = solid(&heights, &outline, tolerance);
         let found = farthest_mm(&heights, &outline, &mesh);
         assert!(mesh.error_mm <= tolerance, "{}", mesh.error_mm);
-        assert!(found <= mesh.error_mm + 1e-5, "{found} and {}", mesh.error_mm);
+        assert!(
+            found <= mesh.error_mm + 1e-5,
+            "{found} and {}",
+            mesh.error_mm
+        );
         // Not by leaving every pixel in.
         assert!(mesh.top < SIDE_PX * SIDE_PX, "{}", mesh.top);
         assert!(found > 0.3 * tolerance, "{found}");
@@ -177,11 +206,14 @@ fn level_ground_needs_few_triangles_and_walls_stand_where_the_saw_cuts() {
     let top_mm = BLACK_MM + (WHITE_MM - BLACK_MM) * 19_000.0 / 65_535.0;
     // A frustum of a square pyramid with its point at the globe's centre: sides at 45 degrees.
     let side = |z: f64| 2.0 * (BACK_MM + z);
-    let exact = top_mm / 3.0
-        * (side(0.0).powi(2) + side(0.0) * side(top_mm) + side(top_mm).powi(2));
+    let exact =
+        top_mm / 3.0 * (side(0.0).powi(2) + side(0.0) * side(top_mm) + side(top_mm).powi(2));
     assert!((mesh.volume_mm3() - exact).abs() < 1e-4 * exact);
     let on_wall = |point: &DVec3| {
-        let beyond = outline.walls.iter().map(|w| w.beyond(point.truncate(), point.z));
+        let beyond = outline
+            .walls
+            .iter()
+            .map(|w| w.beyond(point.truncate(), point.z));
         beyond.fold(f64::NEG_INFINITY, f64::max)
     };
     assert!(mesh.points.iter().all(|point| on_wall(point) < 1e-6));

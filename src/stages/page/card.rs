@@ -29,7 +29,12 @@ pub struct Drawing {
 }
 
 /// Draws a facet from its picture on the overview.
-pub fn draw(manifest: &Manifest, facet: &FacetEntry, layout: &Layout, thumb: &Thumb) -> Result<Drawing> {
+pub fn draw(
+    manifest: &Manifest,
+    facet: &FacetEntry,
+    layout: &Layout,
+    thumb: &Thumb,
+) -> Result<Drawing> {
     let pixel_mm = manifest.image.pixel_mm;
     let (half_x, half_y) = (
         0.5 * facet.width_px as f64 * pixel_mm,
@@ -59,7 +64,10 @@ pub fn draw(manifest: &Manifest, facet: &FacetEntry, layout: &Layout, thumb: &Th
         [-0.5 * side, -0.5 * side, side, side],
     ));
     let outline = layout.outline_mm(facet);
-    let points: Vec<String> = outline.iter().map(|p| format!("{:.2},{:.2}", p.x, -p.y)).collect();
+    let points: Vec<String> = outline
+        .iter()
+        .map(|p| format!("{:.2},{:.2}", p.x, -p.y))
+        .collect();
     let _ = writeln!(
         out,
         "<polygon points=\"{}\" fill=\"none\" stroke=\"{ACCENT}\" stroke-width=\"0.5\" \
@@ -76,7 +84,11 @@ pub fn draw(manifest: &Manifest, facet: &FacetEntry, layout: &Layout, thumb: &Th
     }
     let foot = half_y + 2.0;
     north(&mut out, facet, DVec2::new(-wide + 8.0, foot + 6.0));
-    scale_bar(&mut out, DVec2::new(-wide + 20.0, foot + 6.0), 2.0 * wide - 32.0);
+    scale_bar(
+        &mut out,
+        DVec2::new(-wide + 20.0, foot + 6.0),
+        2.0 * wide - 32.0,
+    );
     out.push_str("</svg>\n");
     Ok(Drawing { svg: out, share })
 }
@@ -85,13 +97,14 @@ pub fn draw(manifest: &Manifest, facet: &FacetEntry, layout: &Layout, thumb: &Th
 fn seams(out: &mut String, facet: &FacetEntry) {
     let corners = &facet.corners_mm;
     let shortest = (0..corners.len())
-        .map(|i| {
-            DVec2::from(corners[i]).distance(DVec2::from(corners[(i + 1) % corners.len()]))
-        })
+        .map(|i| DVec2::from(corners[i]).distance(DVec2::from(corners[(i + 1) % corners.len()])))
         .fold(f64::INFINITY, f64::min);
     let size = TYPE_MM.min(0.16 * shortest);
     for (i, edge) in facet.edges.iter().enumerate() {
-        let (a, b) = (DVec2::from(corners[i]), DVec2::from(corners[(i + 1) % corners.len()]));
+        let (a, b) = (
+            DVec2::from(corners[i]),
+            DVec2::from(corners[(i + 1) % corners.len()]),
+        );
         let middle = 0.5 * (a + b);
         let place = middle - middle.normalize_or_zero() * 1.1 * size;
         let mut turn = -(b - a).to_angle().to_degrees();

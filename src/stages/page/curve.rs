@@ -61,14 +61,19 @@ pub fn slopes(manifest: &Manifest) -> Vec<Slope> {
     let source = &manifest.source;
     let named = [
         ("lowest ground", source.min_m),
-        ("a quarter of the planet lies below", ground.quantile_m(0.25)),
+        (
+            "a quarter of the planet lies below",
+            ground.quantile_m(0.25),
+        ),
         ("half of the planet lies below", ground.quantile_m(0.5)),
         ("mean height", source.mean_m),
         ("three quarters lie below", ground.quantile_m(0.75)),
         ("95 of 100 parts lie below", ground.quantile_m(0.95)),
         ("highest ground", source.max_m),
     ];
-    named.map(|(name, height_m)| slope(manifest, &manifest.curve, name, height_m)).to_vec()
+    named
+        .map(|(name, height_m)| slope(manifest, &manifest.curve, name, height_m))
+        .to_vec()
 }
 
 fn slope(manifest: &Manifest, curve: &Curve, name: &'static str, height_m: f64) -> Slope {
@@ -102,7 +107,10 @@ mod tests {
         let slopes = slopes(&manifest);
         // 1 mm to 100 m on a ball of 40 mm for a body of 100 km: 25 times true scale.
         for slope in &slopes {
-            assert_eq!((slope.mm_per_km.as_str(), slope.times.as_str()), ("10.00", "25.0 times"));
+            assert_eq!(
+                (slope.mm_per_km.as_str(), slope.times.as_str()),
+                ("10.00", "25.0 times")
+            );
         }
         assert_eq!(slopes[2].height_m, "28");
         assert_eq!(slopes[0].relief_mm, "-1.00");

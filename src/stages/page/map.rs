@@ -37,9 +37,18 @@ fn direction(row: usize, column: usize) -> DVec3 {
 }
 
 /// What a facet's image says about its part of the map.
-pub fn patch(manifest_radius_mm: f64, base: Base, facet: &FacetEntry, heights: &Heights<'_>) -> Patch {
+pub fn patch(
+    manifest_radius_mm: f64,
+    base: Base,
+    facet: &FacetEntry,
+    heights: &Heights<'_>,
+) -> Patch {
     let axes = facet.frame.axes();
-    let corners: Vec<DVec2> = facet.corners_mm.iter().map(|c| DVec2::from_array(*c)).collect();
+    let corners: Vec<DVec2> = facet
+        .corners_mm
+        .iter()
+        .map(|c| DVec2::from_array(*c))
+        .collect();
     let sides: Vec<(DVec2, f64)> = (corners.iter().zip(&facet.edges).enumerate())
         .map(|(i, (&from, edge))| {
             let along = corners[(i + 1) % corners.len()] - from;
@@ -92,7 +101,10 @@ fn near_mm(heights: &Heights<'_>, place: DVec2) -> f64 {
 }
 
 /// The map as SVG; what no facet of the folder covers stays white.
-pub fn svg<'a>(manifest: &Manifest, patches: impl Iterator<Item = &'a Patch>) -> crate::Result<String> {
+pub fn svg<'a>(
+    manifest: &Manifest,
+    patches: impl Iterator<Item = &'a Patch>,
+) -> crate::Result<String> {
     let (columns, rows) = SIZE;
     let mut relief = Array2::from_elem((rows, columns), f32::NAN);
     for (pixel, mm) in patches.flat_map(|patch| &patch.pixels) {
@@ -120,7 +132,10 @@ pub fn svg<'a>(manifest: &Manifest, patches: impl Iterator<Item = &'a Patch>) ->
          aria-labelledby=\"map-title\">\n<title id=\"map-title\">Map of the planet with every seam \
          and facet number</title>\n<rect x=\"-34\" y=\"-8\" width=\"1128\" height=\"588\" fill=\"#ffffff\"/>\n",
     );
-    out.push_str(&picture(&grey_png(&grey)?, [0.0, 0.0, columns as f64, rows as f64]));
+    out.push_str(&picture(
+        &grey_png(&grey)?,
+        [0.0, 0.0, columns as f64, rows as f64],
+    ));
     graticule(&mut out);
     for seam in seams::seams_of(manifest) {
         line(&mut out, seam.from, seam.to);
@@ -143,7 +158,10 @@ pub fn svg<'a>(manifest: &Manifest, patches: impl Iterator<Item = &'a Patch>) ->
 
 /// Where a direction lies on the map, in pixels.
 fn at(towards: DVec3) -> [f64; 2] {
-    let (lat, lon) = (towards.z.clamp(-1.0, 1.0).asin(), towards.y.atan2(towards.x));
+    let (lat, lon) = (
+        towards.z.clamp(-1.0, 1.0).asin(),
+        towards.y.atan2(towards.x),
+    );
     [
         (lon.to_degrees() + 180.0) * SIZE.0 as f64 / 360.0,
         (90.0 - lat.to_degrees()) * SIZE.1 as f64 / 180.0,
@@ -168,9 +186,16 @@ fn graticule(out: &mut String) {
             i * 180
         );
     }
-    for (i, name) in ["90° N", "60", "30", "0°", "30", "60", "90° S"].iter().enumerate() {
+    for (i, name) in ["90° N", "60", "30", "0°", "30", "60", "90° S"]
+        .iter()
+        .enumerate()
+    {
         let y = (i as f64 * 90.0 + 5.0).clamp(12.0, 540.0);
-        let _ = writeln!(out, "<text x=\"-4\" y=\"{y}\" text-anchor=\"end\">{}</text>", short(name));
+        let _ = writeln!(
+            out,
+            "<text x=\"-4\" y=\"{y}\" text-anchor=\"end\">{}</text>",
+            short(name)
+        );
     }
     out.push_str(
         "</g>\n<text x=\"540\" y=\"575\" font-size=\"13\" text-anchor=\"middle\" fill=\"#1a1a1a\">\
@@ -191,7 +216,13 @@ fn line(out: &mut String, from: DVec3, to: DVec3) {
     for i in 0..=STEPS {
         let here = at(from.lerp(to, i as f64 / STEPS as f64).normalize_or(from));
         let joined = before.is_some_and(|before| (before[0] - here[0]).abs() < 0.5 * SIZE.0 as f64);
-        let _ = write!(way, "{}{:.1} {:.1}", if joined { "L" } else { "M" }, here[0], here[1]);
+        let _ = write!(
+            way,
+            "{}{:.1} {:.1}",
+            if joined { "L" } else { "M" },
+            here[0],
+            here[1]
+        );
         before = Some(here);
     }
     let _ = writeln!(

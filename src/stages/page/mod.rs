@@ -37,6 +37,17 @@ pub const PAGE_FILE: &str = "report.html";
 /// states.
 const MOST_TRIANGLES: usize = 700_000;
 
+/// Sections of the report that a folder without images has no use for, or that the plan tells
+/// better.
+const OF_IMAGES: [&str; 6] = [
+    "Loading the images",
+    "Facets",
+    "Saw",
+    "Seams",
+    "Cautions",
+    "Warnings",
+];
+
 /// How fast the tolerance grows where the ground is too rough for that many triangles.
 const COARSER: f64 = 1.3;
 
@@ -70,6 +81,8 @@ pub struct Input<'a> {
     pub kept: &'a [Kept],
     /// The shop plan, where there is one.
     pub shop: Option<&'a Planned>,
+    /// Whether images are beside the page; a plan has none.
+    pub images: bool,
 }
 
 /// Meshes one facet and takes its part of the map from its image.
@@ -86,7 +99,9 @@ pub fn keep(manifest: &Manifest, facet: &FacetEntry, levels: &Array2<u16>) -> Ke
     let step_mm = packed::step_mm(reach_mm.fold(0.0, f64::max));
     let corners_mm = facet.corners_mm.iter().map(|&[x, y]| {
         let z = match manifest.globe.base {
-            Base::Sphere => (manifest.globe.radius_mm.powi(2) - x * x - y * y).max(0.0).sqrt(),
+            Base::Sphere => (manifest.globe.radius_mm.powi(2) - x * x - y * y)
+                .max(0.0)
+                .sqrt(),
             Base::Flat => facet.base_distance_mm,
         };
         [x, y, z - facet.back_plane_mm]
@@ -96,7 +111,12 @@ pub fn keep(manifest: &Manifest, facet: &FacetEntry, levels: &Array2<u16>) -> Ke
         head,
         bytes,
         error_mm: mesh.error_mm + step_mm,
-        patch: map::patch(manifest.globe.radius_mm, manifest.globe.base, facet, &heights),
+        patch: map::patch(
+            manifest.globe.radius_mm,
+            manifest.globe.base,
+            facet,
+            &heights,
+        ),
     }
 }
 
@@ -119,14 +139,25 @@ fn mesh(manifest: &Manifest, facet: &FacetEntry, heights: &Heights<'_>) -> Mesh 
 /// [`Error::Disk`] never in practice: only if a drawing or the template were malformed.
 pub fn page(input: &Input<'_>) -> Result<String> {
     let manifest = input.manifest;
-    let told = prose::sections(&report::text(manifest));
+    let mut told = prose::sections(&report::text(manifest));
+    if !input.images {
+        told.retain(|section| !OF_IMAGES.contains(&section.title.as_str()));
+    }
     let cards = cards(input)?;
     let heads: Vec<&packed::Head> = input.kept.iter().map(|kept| &kept.head).collect();
-    let bytes: Vec<u8> = input.kept.iter().flat_map(|kept| kept.bytes.iter().copied()).collect();
-    let error_mm = input.kept.iter().map(|kept| kept.error_mm).fold(0.0, f64::max);
-    let (first, rest): (Vec<_>, Vec<_>) = told
-        .into_iter()
-        .partition(|section| ["Warnings", "The globe", "The wood"].contains(&section.title.as_str()));
+    let bytes: Vec<u8> = input
+        .kept
+        .iter()
+        .flat_map(|kept| kept.bytes.iter().copied())
+        .collect();
+    let error_mm = input
+        .kept
+        .iter()
+        .map(|kept| kept.error_mm)
+        .fold(0.0, f64::max);
+    let (first, rest): (Vec<_>, Vec<_>) = told.into_iter().partition(|section| {
+        ["Warnings", "The globe", "The wood"].contains(&section.title.as_str())
+    });
     let shop = input.shop.map(|shop| {
         let drawings: Vec<_> = shop
             .drawings
@@ -140,8 +171,12 @@ pub fn page(input: &Input<'_>) -> Result<String> {
     });
     let mut environment = Environment::new();
     environment.set_undefined_behavior(UndefinedBehavior::Strict);
-    environment.add_template(PAGE_FILE, TEMPLATE).map_err(|e| failed(&e))?;
-    let template = environment.get_template(PAGE_FILE).map_err(|e| failed(&e))?;
+    environment
+        .add_template(PAGE_FILE, TEMPLATE)
+        .map_err(|e| failed(&e))?;
+    let template = environment
+        .get_template(PAGE_FILE)
+        .map_err(|e| failed(&e))?;
     let title = manifest.title();
     template
         .render(context! {
@@ -164,6 +199,7 @@ pub fn page(input: &Input<'_>) -> Result<String> {
             rest => parts("more", rest),
             cards,
             shop,
+            images => input.images,
             settings => settings(manifest),
             program => manifest.program.as_str(),
         })
@@ -171,7 +207,9 @@ pub fn page(input: &Input<'_>) -> Result<String> {
 }
 
 fn failed(error: &minijinja::Error) -> Error {
-    Error::Disk(Problem::new(format!("the report page could not be made: {error:#}")))
+    Error::Disk(Problem::new(format!(
+        "the report page could not be made: {error:#}"
+    )))
 }
 
 /// Text that is markup already.
@@ -181,7 +219,12 @@ fn safe(text: String) -> Value {
 
 /// Only the page's own scripts and style may run or load, and only pictures inside the page.
 fn policy() -> String {
-    let hash = |text: &str| format!("'sha256-{}'", BASE64.encode(Sha256::digest(text.as_bytes())));
+    let hash = |text: &str| {
+        format!(
+            "'sha256-{}'",
+            BASE64.encode(Sha256::digest(text.as_bytes()))
+        )
+    };
     let scripts = SCRIPTS.map(hash).join(" ");
     format!(
         "default-src 'none'; script-src {scripts}; style-src {}; img-src data:; base-uri 'none'; \
@@ -206,34 +249,54 @@ fn cards(input: &Input<'_>) -> Result<Vec<Value>> {
             let size = if drawing.share == 1.0 {
                 "True size when printed at 100 %".to_owned()
             } else {
-                format!("{:.1} % of true size when printed at 100 %", 100.0 * drawing.share)
+                format!(
+                    "{:.1} % of true size when printed at 100 %",
+                    100.0 * drawing.share
+                )
             };
             Ok(context! {
                 id => facet.id,
                 label => facet.label.as_str(),
                 kind => kind_name(facet.kind).to_string(),
                 place => place_name(facet.centre.lat_deg, facet.centre.lon_deg),
-                file => facet.file.as_str(),
+                file => if input.images { facet.file.as_str() } else { "" },
                 drawing => safe(drawing.svg),
                 size,
-                rows => pairs(rows(input.manifest, facet)),
+                rows => pairs(rows(input, facet)),
                 seams => facet.edges.iter().enumerate().map(seam_row).collect::<Vec<Value>>(),
             })
         })
         .collect()
 }
 
-fn rows(manifest: &Manifest, facet: &FacetEntry) -> Vec<(&'static str, String)> {
-    let image = &manifest.image;
-    vec![
+fn rows(input: &Input<'_>, facet: &FacetEntry) -> Vec<(&'static str, String)> {
+    let image = &input.manifest.image;
+    let mut rows = vec![
         ("Lowest ground", format!("{:.2} mm", facet.min_mm)),
         ("Highest ground", format!("{:.2} mm", facet.max_mm)),
         ("Thinnest corner", format!("{:.2} mm", facet.corner_mm)),
-        ("Black and white level", format!("{:.2} and {:.2} mm", image.black_mm, image.white_mm)),
-        ("Held at a level (clamped)", format!("{} pixels", facet.clipped_px())),
-        ("Folded under (undercut)", format!("{} pixels", facet.undercut_px)),
-        ("Image", format!("{} by {} pixels", facet.width_px, facet.height_px)),
-    ]
+        (
+            "Black and white level",
+            format!("{:.2} and {:.2} mm", image.black_mm, image.white_mm),
+        ),
+    ];
+    if input.images {
+        rows.extend([
+            (
+                "Held at a level (clamped)",
+                format!("{} pixels", facet.clipped_px()),
+            ),
+            (
+                "Folded under (undercut)",
+                format!("{} pixels", facet.undercut_px),
+            ),
+            (
+                "Image",
+                format!("{} by {} pixels", facet.width_px, facet.height_px),
+            ),
+        ]);
+    }
+    rows
 }
 
 fn seam_row((i, edge): (usize, &EdgeEntry)) -> Value {
@@ -268,7 +331,9 @@ fn flatten(name: &str, value: &serde_json::Value, rows: &mut Vec<(String, String
     };
     match value {
         serde_json::Value::Object(fields) => {
-            fields.iter().for_each(|(key, value)| flatten(&inner(key), value, rows));
+            fields
+                .iter()
+                .for_each(|(key, value)| flatten(&inner(key), value, rows));
         }
         serde_json::Value::Array(items) if items.iter().any(serde_json::Value::is_object) => {
             for (i, item) in items.iter().enumerate() {

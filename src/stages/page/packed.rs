@@ -44,7 +44,12 @@ pub fn step_mm(reach_mm: f64) -> f64 {
 
 /// A facet's mesh as bytes, with what goes with it. `corners_mm` are the facet's corners on the
 /// base surface, in its frame.
-pub fn pack(facet: &FacetEntry, corners_mm: Vec<[f64; 3]>, mesh: &Mesh, step_mm: f64) -> (Head, Vec<u8>) {
+pub fn pack(
+    facet: &FacetEntry,
+    corners_mm: Vec<[f64; 3]>,
+    mesh: &Mesh,
+    step_mm: f64,
+) -> (Head, Vec<u8>) {
     let (points, triangles, rim) = in_order_of_use(mesh);
     let mut bytes = Vec::with_capacity(6 * points.len() + 9 * triangles.len() + 6 * rim.len());
     for axis in 0..3 {
@@ -125,7 +130,9 @@ fn in_order_of_use(mesh: &Mesh) -> Ordered {
         })
         .collect();
     let rim = mesh.rim.iter();
-    let rim = rim.map(|edge| edge.map(|index| numbers[index as usize])).collect();
+    let rim = rim
+        .map(|edge| edge.map(|index| numbers[index as usize]))
+        .collect();
     (points, triangles, rim)
 }
 
@@ -155,9 +162,8 @@ mod tests {
         }
         let mut triples = |count: usize| {
             let [low, middle, high] = [plane(count), plane(count), plane(count)];
-            let word = |i: usize| {
-                u32::from(low[i]) | u32::from(middle[i]) << 8 | u32::from(high[i]) << 16
-            };
+            let word =
+                |i: usize| u32::from(low[i]) | u32::from(middle[i]) << 8 | u32::from(high[i]) << 16;
             (0..count).map(word).collect::<Vec<u32>>()
         };
         let mut next = 0;
@@ -172,7 +178,10 @@ mod tests {
         let rim = triples(2 * head.rim);
         Mesh {
             points,
-            triangles: corners.chunks_exact(3).map(|t| [t[0], t[1], t[2]]).collect(),
+            triangles: corners
+                .chunks_exact(3)
+                .map(|t| [t[0], t[1], t[2]])
+                .collect(),
             top: head.top,
             rim: rim.chunks_exact(2).map(|e| [e[0], e[1]]).collect(),
             error_mm: 0.0,

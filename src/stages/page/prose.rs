@@ -55,11 +55,26 @@ mod tests {
              ## Two\n\n- \\<script\\>x\n\n<script>alert(1)</script>\n\n# Next\n\nword\n",
         );
         assert_eq!(found.len(), 2);
-        assert_eq!((found[0].title.as_str(), found[1].title.as_str()), ("One", "Two"));
-        assert!(found[0].html.contains("<div class=\"scroll\""), "{}", found[0].html);
-        assert!(found[0].html.contains("&lt;b&gt;b&lt;/b&gt;"), "{}", found[0].html);
+        assert_eq!(
+            (found[0].title.as_str(), found[1].title.as_str()),
+            ("One", "Two")
+        );
+        assert!(
+            found[0].html.contains("<div class=\"scroll\""),
+            "{}",
+            found[0].html
+        );
+        assert!(
+            found[0].html.contains("&lt;b&gt;b&lt;/b&gt;"),
+            "{}",
+            found[0].html
+        );
         assert!(!found[0].html.contains("<thead><tr><th></th><th></th>"));
-        assert!(found[1].html.contains("<li>&lt;script&gt;x</li>"), "{}", found[1].html);
+        assert!(
+            found[1].html.contains("<li>&lt;script&gt;x</li>"),
+            "{}",
+            found[1].html
+        );
         assert!(!found[1].html.contains("<script"));
         assert!(!found[1].html.contains("word"));
     }

@@ -12,16 +12,25 @@ fn made(change: impl Fn(&mut Manifest)) -> (Manifest, String) {
     }
     change(&mut manifest);
     let layout = Layout::of(&manifest);
-    let images: Vec<Array2<u16>> = manifest.facets.iter().map(|f| levels(&manifest, f)).collect();
+    let images: Vec<Array2<u16>> = manifest
+        .facets
+        .iter()
+        .map(|f| levels(&manifest, f))
+        .collect();
     let pairs = || manifest.facets.iter().zip(&images);
-    let thumbs: Vec<Thumb> = pairs().map(|(f, image)| thumbnail(image, f, &layout)).collect();
-    let kept: Vec<Kept> = pairs().map(|(f, image)| keep(&manifest, f, image)).collect();
+    let thumbs: Vec<Thumb> = pairs()
+        .map(|(f, image)| thumbnail(image, f, &layout))
+        .collect();
+    let kept: Vec<Kept> = pairs()
+        .map(|(f, image)| keep(&manifest, f, image))
+        .collect();
     let input = Input {
         manifest: &manifest,
         layout: &layout,
         thumbs: &thumbs,
         kept: &kept,
         shop: None,
+        images: true,
     };
     let text = page(&input).unwrap();
     (manifest, text)
@@ -36,7 +45,10 @@ fn every_facet_has_a_card_with_the_manifests_numbers() {
         for part in [
             format!("<td>{:.2} mm</td>", facet.corner_mm),
             format!("<td>{} pixels</td>", facet.undercut_px),
-            format!("{} to {:02}</text>", facet.edges[0].seam, facet.edges[0].neighbour),
+            format!(
+                "{} to {:02}</text>",
+                facet.edges[0].seam, facet.edges[0].neighbour
+            ),
             format!("<td>{:.2}°</td>", facet.edges[0].tilt_deg),
             "True size when printed".to_owned(),
         ] {
@@ -74,7 +86,13 @@ fn the_page_needs_nothing_but_itself() {
     let policy = policy();
     let attribute = policy.replace('\'', "&#x27;");
     assert!(text.contains(&attribute), "{policy}");
-    for link in ["src=\"http", "href=\"http", "url(http", "@import", " style=\""] {
+    for link in [
+        "src=\"http",
+        "href=\"http",
+        "url(http",
+        "@import",
+        " style=\"",
+    ] {
         assert!(!text.contains(link), "{link}");
     }
     // Names of elements do not clash.

@@ -9,6 +9,7 @@ mod text;
 
 use crate::curve::Curve;
 use crate::geometry::Solid;
+use crate::grid::{Grid, Hypsometry, Place, Quantity, Registration, Source};
 use crate::jobfile::Job;
 use crate::pipeline;
 use crate::progress::Progress;
@@ -16,11 +17,13 @@ use crate::settings::Settings;
 use crate::shop::plan::{Bench, Plan};
 use crate::shop::{facet_label, kind_letter, seam_label};
 use crate::stages::fit::{self, Fit};
+use crate::stages::page::PAGE_FILE;
 use crate::stages::resample::Sampler;
 use crate::stages::write::folder::{NewFolder, SHOP_FILE, SHOP_SCHEMA};
 use crate::stages::{compress, read};
 use crate::{Error, Result};
 use drawing::Drawing;
+use ndarray::Array2;
 use serde_json::json;
 use std::path::PathBuf;
 
@@ -59,6 +62,10 @@ struct Fitted {
     fit: Fit,
     sampler: Option<Sampler>,
     basis: Basis,
+    source: Source,
+    grid: Grid,
+    /// The curve of range 1 mm.
+    unit: Curve,
 }
 
 /// Plans a job into a new folder.
@@ -80,6 +87,8 @@ pub fn plan(job: &Job, options: &PlanOptions, progress: &dyn Progress) -> Result
             progress,
         )?;
         folder.write("report.md", planned.report.as_bytes())?;
+        let page = pipeline::plan_page(job, &fitted.source, &fitted.grid, &fitted.unit, &planned)?;
+        folder.write(PAGE_FILE, page.as_bytes())?;
         folder.finish()?;
         Ok(planned)
     };
@@ -153,6 +162,51 @@ fn half_and_half() -> Curve {
     }
 }
 
+/// Ground at the level everywhere, for a plan without a grid.
+fn level_ground() -> Grid {
+    Grid {
+        heights_m: Array2::zeros((32, 64)),
+        west_deg: -180.0 + 360.0 / 128.0,
+        registration: Registration::Pixel,
+    }
+}
+
+/// What is known of a grid that is not there.
+fn no_source() -> Source {
+    let nowhere = |height_m| Place {
+        height_m,
+        lat_deg: 0.0,
+        lon_deg: 0.0,
+    };
+    let unit = half_and_half();
+    Source {
+        files: vec!["no grid".to_owned()],
+        width: 0,
+        height: 0,
+        cell_deg: 0.0,
+        west_deg: 0.0,
+        north_deg: 0.0,
+        registration: Registration::Pixel,
+        quantity: Quantity::Elevation,
+        unit: "m".to_owned(),
+        scale: 1.0,
+        offset: 0.0,
+        body: None,
+        reference_radius_m: None,
+        min: nowhere(unit.knots_m[0]),
+        max: nowhere(unit.knots_m[1]),
+        hypsometry: Hypsometry {
+            heights_m: unit.knots_m,
+            share: vec![0.0, 1.0],
+            mean_m: 0.0,
+        },
+        filled_cells: 0,
+        filled_share: 0.0,
+        clipped_cells: 0,
+        notes: Vec::new(),
+    }
+}
+
 fn fitted(job: &Job, progress: &dyn Progress) -> Result<Fitted> {
     let settings = &job.settings;
     let (solid, _) = pipeline::oriented(settings)?;
@@ -165,6 +219,9 @@ fn fitted(job: &Job, progress: &dyn Progress) -> Result<Fitted> {
                 fit,
                 sampler: Some(sampler),
                 basis: Basis::Grid,
+                source: reading.source,
+                grid: reading.grid,
+                unit,
             })
         }
         Err(why) => {
@@ -175,6 +232,9 @@ fn fitted(job: &Job, progress: &dyn Progress) -> Result<Fitted> {
                 fit,
                 sampler: None,
                 basis: Basis::Range(why),
+                source: no_source(),
+                grid: level_ground(),
+                unit,
             })
         }
     }

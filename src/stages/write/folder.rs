@@ -296,7 +296,10 @@ fn old_files(target: &Path) -> Option<Vec<PathBuf>> {
         let listed = old.facets.iter().map(|facet| facet.file.as_str());
         let of_bits = old.cutting.iter().flat_map(CuttingEntry::files);
         let meshes = old.mesh.iter().flat_map(|_| {
-            let blanks = old.facets.iter().map(|facet| mesh::blank_file(&facet.label));
+            let blanks = old
+                .facets
+                .iter()
+                .map(|facet| mesh::blank_file(&facet.label));
             blanks.chain([mesh::GLOBE_FILE.to_owned()])
         });
         let files = listed.chain(of_bits).map(PathBuf::from);

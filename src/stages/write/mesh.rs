@@ -35,7 +35,11 @@ pub fn stl(mesh: &Mesh) -> Result<Vec<u8>> {
             let [a, b, c] = mesh.corners(*triangle);
             stl_io::Triangle {
                 normal: stl_io::Normal::new(
-                    (b - a).cross(c - a).normalize_or_zero().as_vec3().to_array(),
+                    (b - a)
+                        .cross(c - a)
+                        .normalize_or_zero()
+                        .as_vec3()
+                        .to_array(),
                 ),
                 vertices: [a, b, c].map(vertex),
             }
@@ -47,7 +51,9 @@ pub fn stl(mesh: &Mesh) -> Result<Vec<u8>> {
 }
 
 fn failed(error: &dyn std::fmt::Display) -> Error {
-    Error::Disk(Problem::new(format!("a mesh could not be written: {error}")))
+    Error::Disk(Problem::new(format!(
+        "a mesh could not be written: {error}"
+    )))
 }
 
 /// Turn from a facet's frame to the planet's.
@@ -94,7 +100,11 @@ pub fn globe(title: &str, facets: &[(&FacetEntry, &Mesh)]) -> Result<Vec<u8>> {
     pad(&mut text, b' ');
     pad(&mut bytes, 0);
     let length = 12 + 8 + text.len() + 8 + bytes.len();
-    let word = |length: usize| u32::try_from(length).map(u32::to_le_bytes).map_err(|e| failed(&e));
+    let word = |length: usize| {
+        u32::try_from(length)
+            .map(u32::to_le_bytes)
+            .map_err(|e| failed(&e))
+    };
     let mut glb = Vec::with_capacity(length);
     glb.extend(b"glTF");
     glb.extend(2_u32.to_le_bytes());
@@ -118,13 +128,20 @@ fn add_facet(
     facet: &FacetEntry,
     solid: &Mesh,
 ) -> Index<scene::Node> {
-    let points: Vec<[f32; 3]> = solid.points.iter().map(|p| p.as_vec3().to_array()).collect();
+    let points: Vec<[f32; 3]> = solid
+        .points
+        .iter()
+        .map(|p| p.as_vec3().to_array())
+        .collect();
     let bound = |pick: fn(f32, f32) -> f32, start: f32| {
         points.iter().fold([start; 3], |bound, point| {
             [0, 1, 2].map(|axis| pick(bound[axis], point[axis]))
         })
     };
-    let (low, high) = (bound(f32::min, f32::INFINITY), bound(f32::max, f32::NEG_INFINITY));
+    let (low, high) = (
+        bound(f32::min, f32::INFINITY),
+        bound(f32::max, f32::NEG_INFINITY),
+    );
     let words = points.iter().flatten().map(|mm| mm.to_le_bytes());
     let positions = view(root, bytes, words, buffer::Target::ArrayBuffer);
     let corners = solid.triangles.iter().flatten();
@@ -182,7 +199,9 @@ fn add_facet(
     root.push(scene::Node {
         name: Some(name),
         mesh: Some(mesh),
-        rotation: Some(scene::UnitQuaternion(rotation(&facet.frame).as_quat().to_array())),
+        rotation: Some(scene::UnitQuaternion(
+            rotation(&facet.frame).as_quat().to_array(),
+        )),
         translation: Some(place.as_vec3().to_array()),
         ..scene::Node::default()
     })
