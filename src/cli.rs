@@ -66,8 +66,8 @@ pub enum Command {
     Inspect(Inspect),
     /// Make the height image of every facet, with a report
     ///
-    /// The folder gets one 16-bit image per facet in facets/, report.md (read it first),
-    /// overview.png (a picture of all facets) and globe.json (every number, for other programs).
+    /// The folder gets one 16-bit image per facet in facets/, report.html (open it first),
+    /// report.md (the same in plain text), overview.png (a picture of all facets) and globe.json (every number, for other programs).
     Facets(Facets),
     /// Plan the work at the bench: blanks, jig, saw, joints, glue-up
     Plan(Plan),
@@ -137,6 +137,9 @@ pub struct Facets {
     /// Make the shop plan too, as the plan command does
     #[arg(long, help_heading = "Output")]
     pub shop: bool,
+    /// Write meshes too, true size in mm: every blank as STL and the ball as glTF, in mesh/
+    #[arg(long, help_heading = "Output")]
+    pub mesh: bool,
     /// Replace the folder if it exists
     #[arg(long, help_heading = "Output")]
     pub force: bool,

@@ -13,6 +13,7 @@ pub mod legible;
 pub mod length;
 pub mod manifest;
 pub mod memory;
+pub mod mesh;
 pub mod pictures;
 pub mod pipeline;
 pub mod progress;

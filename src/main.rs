@@ -12,6 +12,7 @@ use globewright::geometry::a_solid;
 use globewright::pipeline::{self, FacetsOptions, Summary};
 use globewright::progress::Progress;
 use globewright::stages::curves::{self, CurvesOptions};
+use globewright::stages::page::PAGE_FILE;
 use globewright::stages::plan::{self, PlanOptions};
 use globewright::stages::write::folder;
 use globewright::stages::{check, inspect, read, turn};
@@ -108,6 +109,7 @@ fn run_facets(args: &Facets, global: &Global, progress: &dyn Progress) -> Result
         force: args.force,
         memory_bytes: args.memory,
         shop: args.shop,
+        mesh: args.mesh,
         cutters: args.cutters,
         carved: args.carved,
     };
@@ -140,7 +142,7 @@ fn tell(global: &Global, done: &str, summary: &Summary, out: &Path) -> Result<()
                 count => format!("{count} facets"),
             },
             a_solid(&manifest.globe.solid),
-            out.join("report.md").display()
+            out.join(PAGE_FILE).display()
         ),
     );
     print(&format!("{}\n", out.display()))
@@ -166,7 +168,7 @@ fn run_plan(args: &Plan, global: &Global, progress: &dyn Progress) -> Result<()>
     }
     chat(
         global,
-        &format!("Planned; start with {}", out.join("report.md").display()),
+        &format!("Planned; start with {}", out.join(PAGE_FILE).display()),
     );
     print(&format!("{}\n", out.display()))
 }

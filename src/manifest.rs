@@ -36,6 +36,9 @@ pub struct Manifest {
     /// What the job's bits reach; `None` when it names none.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub cutting: Option<CuttingEntry>,
+    /// The meshes beside the images; `None` when the folder holds none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub mesh: Option<MeshEntry>,
     /// What the run measured of itself.
     pub checks: Checks,
     /// Sentences a person should read; empty when all is well.
@@ -92,6 +95,9 @@ pub struct SourceEntry {
     pub filled_cells: u64,
     pub filled_share: f64,
     pub clipped_cells: u64,
+    /// Share of the sphere in each of equal bands of height, from the lowest to the highest ground.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub ground_share: Vec<f64>,
     pub notes: Vec<String>,
 }
 
@@ -252,6 +258,13 @@ impl FacetEntry {
     }
 }
 
+/// Meshes made from the images: `mesh/01.stl` … and `mesh/globe.glb`.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct MeshEntry {
+    /// Farthest that any pixel may be from its mesh, mm.
+    pub tolerance_mm: f64,
+}
+
 /// What a run measured of itself.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Checks {
@@ -397,6 +410,7 @@ pub(crate) mod testing {
                 filled_cells: 0,
                 filled_share: 0.0,
                 clipped_cells: 0,
+                ground_share: Vec::new(),
                 notes: Vec::new(),
             },
             globe: GlobeEntry {
@@ -425,6 +439,7 @@ pub(crate) mod testing {
             },
             facets,
             cutting: None,
+            mesh: None,
             checks: Checks {
                 worst_seam_step_mm: Some(0.01),
                 worst_seam: Some("S01".into()),

@@ -2,13 +2,14 @@
 
 use crate::closing::{Closing, Trace};
 use crate::geometry::{Solid, lat_lon_deg, turn_to};
-use crate::grid::{Heights, Source};
+use crate::grid::{Heights, Hypsometry, Source};
 use crate::jobfile::Job;
 use crate::manifest::{
-    Centre, Checks, EdgeEntry, FacetEntry, FrameEntry, GlobeEntry, ImageEntry, Manifest, SCHEMA,
-    SourceEntry,
+    Centre, Checks, EdgeEntry, FacetEntry, FrameEntry, GlobeEntry, ImageEntry, Manifest, MeshEntry,
+    SCHEMA, SourceEntry,
 };
 use crate::memory::{self, Bound, Room};
+use crate::mesh::TOLERANCE_MM;
 use crate::progress::Progress;
 use crate::relief::{Ground, Relief, follows_height};
 use crate::settings::{Base, Settings};
@@ -54,6 +55,8 @@ pub struct FacetsOptions {
     pub cutters: bool,
     /// Also write images of what the finishing bit leaves.
     pub carved: bool,
+    /// Write meshes too: every blank as STL, the ball as glTF.
+    pub mesh: bool,
 }
 
 /// What a run of the main job made.
@@ -170,6 +173,9 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
     } = ready;
     sampler.check()?;
     let mut manifest = blank_manifest(job, &source, &solid, &turn, &fit, &chosen, &sampler);
+    manifest.mesh = options.mesh.then_some(MeshEntry {
+        tolerance_mm: TOLERANCE_MM,
+    });
     let drawing = Drawing {
         settings,
         sampler: &sampler,
@@ -189,14 +195,8 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
         let rings = drawing.rings(bits, &chosen)?;
         manifest.cutting = Some(bits.entry().with(cut, rings));
     }
-    let warnings = drawing.closing.write(&mut manifest, traces, &folder)?;
-    // A part may hold just the worst facets: the whole is judged, here or when parts are joined.
-    if chosen.len() == solid.faces.len() {
-        refuse_folds(&manifest)?;
-    }
-    let mut shop_warnings = Vec::new();
-    if options.shop {
-        let planned = plan::write_shop(
+    let planned = match options.shop {
+        true => Some(plan::write_shop(
             &folder,
             &solid,
             &fit,
@@ -204,22 +204,22 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
             &plan::Basis::Grid,
             settings,
             progress,
-        )?;
-        write_report(&folder, &manifest, &planned.report)?;
-        shop_warnings = planned.warnings;
+        )?),
+        false => None,
+    };
+    let warnings = drawing
+        .closing
+        .write(&mut manifest, traces, planned.as_ref(), &folder)?;
+    // A part may hold just the worst facets: the whole is judged, here or when parts are joined.
+    if chosen.len() == solid.faces.len() {
+        refuse_folds(&manifest)?;
     }
     folder.finish()?;
     Ok(Summary {
         manifest,
         warnings,
-        shop_warnings,
+        shop_warnings: planned.map_or(Vec::new(), |planned| planned.warnings),
     })
-}
-
-/// The report with the shop plan as a section at its end.
-fn write_report(folder: &NewFolder, manifest: &Manifest, shop: &str) -> Result<()> {
-    let text = format!("{}\n{shop}", report::text(manifest));
-    folder.write("report.md", text.as_bytes())
 }
 
 /// Merges folders that each hold some facets of one job into the folder that one run would have
@@ -247,6 +247,7 @@ pub fn join(
         // The copy is what is measured, so what is measured is what is kept.
         let image = check::sound_image(&folder.path().join(&facet.file), &manifest, facet)
             .map_err(|what| join::damaged(&part.join(&facet.file), facet, &what))?;
+        closing.write_blank(facet, &image.levels, &folder)?;
         progress.step(1);
         Ok((facet.id, closing.trace(facet, &image.levels)))
     };
@@ -261,11 +262,8 @@ pub fn join(
     for (file, part) in &others {
         folder.write(file, &join::file_bytes(part, file)?)?;
     }
-    let warnings = closing.write(&mut manifest, traces, &folder)?;
+    let warnings = closing.write(&mut manifest, traces, shop.as_ref(), &folder)?;
     refuse_folds(&manifest)?;
-    if let Some(shop) = &shop {
-        write_report(&folder, &manifest, &shop.section)?;
-    }
     folder.finish()?;
     Ok(Summary {
         manifest,
@@ -316,6 +314,62 @@ impl Ready {
             fit,
         })
     }
+}
+
+/// Pixels across the diameter of a globe that is only looked at: fine enough for a screen.
+const SEEN_PX: f64 = 900.0;
+
+/// The page of a plan: the same as that of finished images, but looked at in coarse pixels and
+/// without what only images can tell.
+pub(crate) fn plan_page(
+    job: &Job,
+    source: &Source,
+    relief: &Relief,
+    planned: &plan::Planned,
+) -> Result<String> {
+    let (manifest, images) = seen(job, source, relief)?;
+    let closing = Closing::of(&manifest);
+    let traces = manifest.facets.par_iter().zip(&images);
+    let traces = traces
+        .map(|(facet, levels)| (facet.id, closing.trace(facet, levels)))
+        .collect();
+    closing.page(&manifest, traces, planned)
+}
+
+/// The globe as it can be looked at: manifest and images in coarse pixels, nothing written.
+///
+/// # Errors
+/// Those of the fit.
+pub fn seen(job: &Job, source: &Source, relief: &Relief) -> Result<(Manifest, Vec<Array2<u16>>)> {
+    let mut settings = job.settings.clone();
+    let coarse_mm = settings.globe.diameter_mm / SEEN_PX;
+    settings.image.pixel_mm = settings.image.pixel_mm.max(coarse_mm);
+    let (solid, turn) = oriented(&settings)?;
+    // Without a grid the highest ground may be anywhere, and the blank is made for that.
+    let fit = match source.width {
+        0 => relief.fitted_anywhere(&solid, &settings)?,
+        _ => relief.fitted(&solid, &settings)?,
+    };
+    let (grid, curve) = (&relief.grid, &relief.curve);
+    let sampler = Sampler::new(grid, curve);
+    let bounds = Bounds::new(grid, curve);
+    let chosen: Vec<usize> = (0..solid.faces.len()).collect();
+    // Its settings are the job's own, its pixels are not.
+    let mut manifest = blank_manifest(job, source, &solid, &turn, &fit, &chosen, &sampler);
+    manifest.image.pixel_mm = settings.image.pixel_mm;
+    let range_mm = (curve.lowest_mm(), curve.highest_mm());
+    let images = manifest
+        .facets
+        .par_iter_mut()
+        .zip(&fit.facets)
+        .map(|(facet, spec)| {
+            let FacetImage { levels, stats } =
+                render(&sampler, &bounds, spec, range_mm, &mut Scratch::default());
+            (facet.min_mm, facet.max_mm) = (stats.min_mm, stats.max_mm);
+            levels
+        })
+        .collect();
+    Ok((manifest, images))
 }
 
 /// Share of the carved surface that may lie under an overhang. Some pixels under a cliff cost
@@ -482,6 +536,7 @@ impl Drawing<'_> {
         facet.undercut_px = stats.undercut_px;
         facet.carved_px = stats.carved_px;
         let trace = self.closing.trace(facet, &levels);
+        self.closing.write_blank(facet, &levels, self.folder)?;
         let facts = ImageFacts {
             label: facet.label.clone(),
             pixel_mm: spec.pixel_mm,
@@ -577,6 +632,7 @@ fn blank_manifest(
             filled_cells: source.filled_cells,
             filled_share: source.filled_share,
             clipped_cells: source.clipped_cells,
+            ground_share: ground_share(&source.hypsometry),
             notes: source.notes.clone(),
         },
         globe: GlobeEntry {
@@ -611,6 +667,7 @@ fn blank_manifest(
         },
         facets: facets.collect(),
         cutting: None,
+        mesh: None,
         checks: Checks {
             worst_seam_step_mm: None,
             worst_seam: None,
@@ -619,6 +676,20 @@ fn blank_manifest(
         },
         warnings: Vec::new(),
     }
+}
+
+/// Bands of height in which the manifest lists the ground.
+const GROUND_BANDS: usize = 120;
+
+/// Share of the sphere in each of equal bands from the lowest to the highest ground.
+fn ground_share(ground: &Hypsometry) -> Vec<f64> {
+    let (low, high) = (ground.min_m(), ground.max_m());
+    let below = |i: usize| match i {
+        0 => 0.0,
+        GROUND_BANDS => 1.0,
+        i => ground.share_below(low + (high - low) * i as f64 / GROUND_BANDS as f64),
+    };
+    (0..GROUND_BANDS).map(|i| below(i + 1) - below(i)).collect()
 }
 
 fn blank_facet(

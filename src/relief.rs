@@ -127,9 +127,7 @@ impl<G: Heights> Relief<G> {
         global: Option<Curve>,
         settings: &Settings,
     ) -> Result<Relief<G>> {
-        let own_range_mm = curve.highest_mm() - curve.lowest_mm();
-        let unit = curve.scaled(1.0 / own_range_mm);
-        let settings = with_range(settings, Some(own_range_mm));
+        let (unit, settings) = at_its_range(&curve, settings);
         let fit = fit::fit(solid, &grid, &unit, &settings)?;
         let fit = Fit {
             curve: global.unwrap_or_else(|| curve.clone()),
@@ -138,6 +136,41 @@ impl<G: Heights> Relief<G> {
         };
         Ok(Relief { grid, curve, fit })
     }
+
+    /// The same relief fitted with other settings, such as larger pixels.
+    ///
+    /// # Errors
+    /// Those of [`fit::fit`].
+    pub fn fitted(&self, solid: &Solid, settings: &Settings) -> Result<Fit> {
+        let (unit, settings) = at_its_range(&self.curve, settings);
+        let fit = fit::fit(solid, &self.grid, &unit, &settings)?;
+        Ok(self.as_known(fit))
+    }
+
+    /// The same where nothing is known of the ground but its range.
+    ///
+    /// # Errors
+    /// Those of [`fit::fit_anywhere`].
+    pub fn fitted_anywhere(&self, solid: &Solid, settings: &Settings) -> Result<Fit> {
+        let (unit, settings) = at_its_range(&self.curve, settings);
+        let fit = fit::fit_anywhere(solid, &unit, &settings)?;
+        Ok(self.as_known(fit))
+    }
+
+    fn as_known(&self, fit: Fit) -> Fit {
+        Fit {
+            curve: self.fit.curve.clone(),
+            range_mm: self.fit.range_mm,
+            ..fit
+        }
+    }
+}
+
+/// A curve as one of range 1 mm, and the settings with its range.
+fn at_its_range(curve: &Curve, settings: &Settings) -> (Curve, Settings) {
+    let own_range_mm = curve.highest_mm() - curve.lowest_mm();
+    let unit = curve.scaled(1.0 / own_range_mm);
+    (unit, with_range(settings, Some(own_range_mm)))
 }
 
 /// Whether relief follows from a sample's height alone, so that no more than a part of the grid is

@@ -6,6 +6,7 @@ use crate::manifest::{FacetEntry, Manifest};
 use crate::ranges::facets_text;
 use crate::stages::check;
 use crate::stages::cutting::{CuttingEntry, FacetCutting};
+use crate::stages::plan::{self, Planned};
 use crate::stages::write::folder::{self, RELIEF_FILE, SHOP_FILE, SHOP_SECTION};
 use crate::stages::write::manifest;
 use crate::{Error, Problem, Result};
@@ -26,16 +27,7 @@ pub struct Gathered {
     /// Files beside the images, with the folder that holds each.
     pub others: BTreeMap<String, PathBuf>,
     /// The shop plan, which every part then holds whole.
-    pub shop: Option<Shop>,
-}
-
-/// What the joined folder's report says of the shop plan.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Shop {
-    /// Its section of the report.
-    pub section: String,
-    /// What a person must know.
-    pub warnings: Vec<String>,
+    pub shop: Option<Planned>,
 }
 
 /// Reads the manifests of all parts and puts them together; the order of the parts is no matter.
@@ -93,17 +85,19 @@ pub fn gather(parts: &[PathBuf]) -> Result<Gathered> {
 }
 
 /// The shop plan, which depends on the job alone and so is the same in every part.
-fn shop(parts: &[PathBuf], others: &mut BTreeMap<String, PathBuf>) -> Result<Option<Shop>> {
+fn shop(parts: &[PathBuf], others: &mut BTreeMap<String, PathBuf>) -> Result<Option<Planned>> {
     let Some(files) = whole_in_all(parts, |part| folder::shop_files(part))? else {
         return Ok(None);
     };
     same_in_all(parts, &files, others)?;
-    let section = file_bytes(&parts[0], SHOP_SECTION)?;
-    let numbers = file_bytes(&parts[0], SHOP_FILE)?;
-    let numbers: Value = serde_json::from_slice(&numbers).unwrap_or_default();
+    let text = |file: &str| -> Result<String> {
+        Ok(String::from_utf8_lossy(&file_bytes(&parts[0], file)?).into_owned())
+    };
+    let numbers: Value = serde_json::from_str(&text(SHOP_FILE)?).unwrap_or_default();
     let warnings = numbers["warnings"].as_array().into_iter().flatten();
-    Ok(Some(Shop {
-        section: String::from_utf8_lossy(&section).into_owned(),
+    Ok(Some(Planned {
+        report: text(SHOP_SECTION)?,
+        drawings: plan::shown(&files, |file| text(&file.to_string_lossy()))?,
         warnings: warnings
             .filter_map(|warning| warning.as_str().map(str::to_owned))
             .collect(),

@@ -9,6 +9,7 @@ pub mod cutting;
 pub mod fit;
 pub mod inspect;
 pub mod join;
+pub mod page;
 pub mod plan;
 pub mod read;
 pub mod report;

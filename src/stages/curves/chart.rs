@@ -42,7 +42,7 @@ fn font(size: u32) -> TextStyle<'static> {
 }
 
 /// Relief over height for every curve, with the share of ground at each height behind.
-pub(super) fn curves(curves: &[(&str, &Curve)], ground: &Hypsometry) -> Result<String> {
+pub(crate) fn curves(curves: &[(&str, &Curve)], ground: &Hypsometry) -> Result<String> {
     let (low, high) = (ground.min_m() / 1000.0, ground.max_m() / 1000.0);
     let ends = curves
         .iter()

@@ -3,7 +3,7 @@
 //! Everything runs at preview resolution unless asked otherwise: the figures then differ from
 //! those of the full job by a point or two, the ranking hardly ever.
 
-mod chart;
+pub(crate) mod chart;
 mod sheet;
 mod suggest;
 mod text;

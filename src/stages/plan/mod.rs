@@ -10,6 +10,7 @@ mod text;
 
 use crate::curve::Curve;
 use crate::geometry::Solid;
+use crate::grid::{Grid, Hypsometry, Place, Quantity, Registration, Source};
 use crate::jobfile::Job;
 use crate::pipeline;
 use crate::progress::Progress;
@@ -18,12 +19,14 @@ use crate::settings::Settings;
 use crate::shop::kind_letter;
 use crate::shop::plan::Bench;
 use crate::stages::fit::{self, Fit};
+use crate::stages::page::PAGE_FILE;
 use crate::stages::resample::Sampler;
 use crate::stages::write::folder::{NewFolder, SHOP_FILE};
 use crate::stages::{compress, read};
 use crate::{Error, Result};
 use drawing::Drawing;
-use std::path::PathBuf;
+use ndarray::Array2;
+use std::path::{Path, PathBuf};
 
 /// Where the heights of a plan come from.
 #[derive(Debug, Clone, PartialEq)]
@@ -48,6 +51,8 @@ pub struct PlanOptions {
 pub struct Planned {
     /// The section of the report.
     pub report: String,
+    /// Drawings for the page: what each is, and its SVG.
+    pub drawings: Vec<(String, String)>,
     /// What a person must know.
     pub warnings: Vec<String>,
 }
@@ -55,9 +60,10 @@ pub struct Planned {
 /// A globe fitted to its stock, with the ground if the grid could be read.
 struct Fitted {
     solid: Solid,
-    fit: Fit,
+    relief: Relief,
     sampler: Option<Sampler>,
     basis: Basis,
+    source: Source,
 }
 
 /// Plans a job into a new folder.
@@ -72,13 +78,15 @@ pub fn plan(job: &Job, options: &PlanOptions, progress: &dyn Progress) -> Result
         let planned = write_shop(
             &folder,
             &fitted.solid,
-            &fitted.fit,
+            &fitted.relief.fit,
             fitted.sampler.as_ref(),
             &fitted.basis,
             &job.settings,
             progress,
         )?;
         folder.write("report.md", planned.report.as_bytes())?;
+        let page = pipeline::plan_page(job, &fitted.source, &fitted.relief, &planned)?;
+        folder.write(PAGE_FILE, page.as_bytes())?;
         folder.finish()?;
         Ok(planned)
     };
@@ -152,6 +160,51 @@ fn half_and_half() -> Curve {
     }
 }
 
+/// Ground at the level everywhere, for a plan without a grid.
+fn level_ground() -> Grid {
+    Grid {
+        heights_m: Array2::zeros((32, 64)),
+        west_deg: -180.0 + 360.0 / 128.0,
+        registration: Registration::Pixel,
+    }
+}
+
+/// What is known of a grid that is not there.
+fn no_source() -> Source {
+    let nowhere = |height_m| Place {
+        height_m,
+        lat_deg: 0.0,
+        lon_deg: 0.0,
+    };
+    let unit = half_and_half();
+    Source {
+        files: vec!["no grid".to_owned()],
+        width: 0,
+        height: 0,
+        cell_deg: 0.0,
+        west_deg: 0.0,
+        north_deg: 0.0,
+        registration: Registration::Pixel,
+        quantity: Quantity::Elevation,
+        unit: "m".to_owned(),
+        scale: 1.0,
+        offset: 0.0,
+        body: None,
+        reference_radius_m: None,
+        min: nowhere(unit.knots_m[0]),
+        max: nowhere(unit.knots_m[1]),
+        hypsometry: Hypsometry {
+            heights_m: unit.knots_m,
+            share: vec![0.0, 1.0],
+            mean_m: 0.0,
+        },
+        filled_cells: 0,
+        filled_share: 0.0,
+        clipped_cells: 0,
+        notes: Vec::new(),
+    }
+}
+
 fn fitted(job: &Job, progress: &dyn Progress) -> Result<Fitted> {
     let settings = &job.settings;
     let (solid, _) = pipeline::oriented(settings)?;
@@ -160,9 +213,10 @@ fn fitted(job: &Job, progress: &dyn Progress) -> Result<Fitted> {
             let relief = Relief::of(&solid, reading.grid, &reading.source, settings, false)?;
             Ok(Fitted {
                 solid,
-                fit: relief.fit,
                 sampler: Some(Sampler::new(&relief.grid, &relief.curve)),
+                relief,
                 basis: Basis::Grid,
+                source: reading.source,
             })
         }
         Err(why) => {
@@ -170,9 +224,14 @@ fn fitted(job: &Job, progress: &dyn Progress) -> Result<Fitted> {
             let fit = fit::fit_anywhere(&solid, &unit, settings)?;
             Ok(Fitted {
                 solid,
-                fit,
+                relief: Relief {
+                    grid: level_ground(),
+                    curve: fit.curve.clone(),
+                    fit,
+                },
                 sampler: None,
                 basis: Basis::Range(why),
+                source: no_source(),
             })
         }
     }
@@ -218,10 +277,8 @@ pub(crate) fn write_shop(
     for (kind, of_kind) in plan.kinds.iter().enumerate() {
         let letter = kind_letter(kind);
         let count = plan.blanks.pieces[kind].count;
-        files.svg(
-            &format!("section-{letter}"),
-            &sheets::section(kind, of_kind, settings),
-        )?;
+        let section = sheets::section(kind, of_kind, settings);
+        files.svg(&format!("section-{letter}"), &section)?;
         let facet = facet_outline(solid, fit, solid.kinds[kind].faces[0], settings);
         let blank = sheets::blank(kind, of_kind, &facet, count);
         files.both(&format!("blank-{letter}"), &blank)?;
@@ -248,11 +305,48 @@ pub(crate) fn write_shop(
     let report = text::section(&plan, solid, basis, settings);
     files.write("plan.md", report.as_bytes())?;
     files.list(|names| numbers::numbers(&plan, solid, basis, settings, names))?;
+    let names: Vec<PathBuf> = files.names.iter().map(PathBuf::from).collect();
+    let drawings = shown(&names, |name| {
+        let path = folder.path().join(name);
+        std::fs::read_to_string(&path).map_err(|e| Error::io(&path, "read the file", &e))
+    })?;
     progress.done();
     Ok(Planned {
         report,
+        drawings,
         warnings: plan.warnings,
     })
+}
+
+/// The drawings of a plan's files that the page shows, in its order: what each is, and its SVG as
+/// `read` finds it.
+///
+/// # Errors
+/// Those of `read`.
+pub(crate) fn shown(
+    files: &[PathBuf],
+    read: impl Fn(&Path) -> Result<String>,
+) -> Result<Vec<(String, String)>> {
+    let mut shown: Vec<_> = files
+        .iter()
+        .filter_map(|file| Some((title(file)?, file)))
+        .collect();
+    // Numbers with more digits are larger.
+    shown.sort_by_key(|((rank, title), _)| (*rank, title.len(), title.clone()));
+    shown
+        .into_iter()
+        .map(|((_, title), file)| Ok((title, read(file)?)))
+        .collect()
+}
+
+/// Rank and title of a drawing that the page shows, by the name of its file.
+fn title(file: &Path) -> Option<(u8, String)> {
+    let name = file.file_name()?.to_str()?.strip_suffix(".svg")?;
+    if let Some(letter) = name.strip_prefix("section-") {
+        return Some((0, format!("Section of blank {letter}")));
+    }
+    let number = name.strip_prefix("board-")?;
+    Some((1, format!("Board {}", number.trim_start_matches('0'))))
 }
 
 /// The finished facet at the level, seen from the front, mm: its sides are arcs on a ball.

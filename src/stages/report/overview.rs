@@ -107,6 +107,16 @@ impl Layout {
         }
     }
 
+    /// Scale of the facets' pictures.
+    pub(crate) fn px_per_mm(&self) -> f64 {
+        self.px_per_mm
+    }
+
+    /// The finished facet's outline, seen from above, mm.
+    pub(crate) fn outline_mm(&self, facet: &FacetEntry) -> Vec<DVec2> {
+        outline_mm(facet, &self.globe)
+    }
+
     /// Pixels across a facet's picture, which is square with the facet's centre in its middle.
     fn thumb_px(&self) -> usize {
         (2.0 * self.reach_mm * self.px_per_mm).ceil() as usize
@@ -146,7 +156,7 @@ pub struct Thumb {
     /// Facet number.
     pub id: usize,
     /// Brightness 0..=255 on white paper, square.
-    grey: Array2<u8>,
+    pub(crate) grey: Array2<u8>,
 }
 
 /// Shrinks and shades one finished image.

@@ -6,7 +6,8 @@
 
 use crate::manifest::MANIFEST_FILE;
 use crate::stages::cutting::CuttingEntry;
-use crate::stages::write::manifest;
+use crate::stages::page::PAGE_FILE;
+use crate::stages::write::{manifest, mesh};
 use crate::{Error, Problem, Result};
 use std::collections::BTreeSet;
 use std::io::Write;
@@ -17,7 +18,13 @@ use std::time::Duration;
 use tempfile::{Builder, TempDir};
 
 /// Files this program puts in an output folder beside those its manifest lists.
-pub const OWN_FILES: [&str; 4] = [MANIFEST_FILE, "report.md", "overview.png", RELIEF_FILE];
+pub const OWN_FILES: [&str; 5] = [
+    MANIFEST_FILE,
+    "report.md",
+    PAGE_FILE,
+    "overview.png",
+    RELIEF_FILE,
+];
 
 /// The finished relief of the whole body.
 pub const RELIEF_FILE: &str = "relief.tif";
@@ -297,8 +304,15 @@ fn old_files(target: &Path) -> Option<Vec<PathBuf>> {
     let images = images.map(|old| {
         let listed = old.facets.iter().map(|facet| facet.file.as_str());
         let of_bits = old.cutting.iter().flat_map(CuttingEntry::files);
+        let meshes = old.mesh.iter().flat_map(|_| {
+            let blanks = old
+                .facets
+                .iter()
+                .map(|facet| mesh::blank_file(&facet.label));
+            blanks.chain([mesh::GLOBE_FILE.to_owned()])
+        });
         let files = listed.chain(of_bits).map(PathBuf::from);
-        files.collect::<Vec<_>>()
+        files.chain(meshes.map(PathBuf::from)).collect::<Vec<_>>()
     });
     let drawings = files_listed_in(target, SHOP_FILE, SHOP_SCHEMA);
     let pictures = files_listed_in(target, CURVES_FILE, CURVES_SCHEMA);

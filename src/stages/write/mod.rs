@@ -2,6 +2,7 @@
 
 pub mod folder;
 pub mod manifest;
+pub mod mesh;
 pub mod png;
 pub mod relief;
 pub mod tiff;

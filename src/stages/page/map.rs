@@ -1,0 +1,233 @@
+//! The planet map with its seams, drawn from the facets' own images.
+
+use super::image::{grey_png, picture};
+use crate::manifest::{FacetEntry, Manifest};
+use crate::mesh::Heights;
+use crate::pictures::{ACCENT, Light, PAPER, escape, shade};
+use crate::settings::Base;
+use crate::stages::seams;
+use glam::{DVec2, DVec3};
+use ndarray::Array2;
+use std::fmt::Write;
+
+/// Width and height of the map, pixels.
+const SIZE: (usize, usize) = (1080, 540);
+
+/// Rounds of the fixed point that finds where a ray leaves the wood: three leave less than a
+/// pixel of the map.
+const ROUNDS: usize = 3;
+
+/// Relief is shaded as if its range were this part of the radius, as on the overview.
+const SHADED_RELIEF: f64 = 0.14;
+
+/// Share of brightness that comes from height alone: high ground is lighter.
+const HEIGHT_TINT: f32 = 0.22;
+
+/// The pixels of the map that one facet covers, with their relief about the base surface, mm.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Patch {
+    pixels: Vec<(u32, f32)>,
+}
+
+/// Direction of a pixel's middle.
+fn direction(row: usize, column: usize) -> DVec3 {
+    let lat_deg = 90.0 - (row as f64 + 0.5) * 180.0 / SIZE.1 as f64;
+    let lon_deg = -180.0 + (column as f64 + 0.5) * 360.0 / SIZE.0 as f64;
+    crate::geometry::direction(lat_deg, lon_deg)
+}
+
+/// What a facet's image says about its part of the map.
+pub fn patch(
+    manifest_radius_mm: f64,
+    base: Base,
+    facet: &FacetEntry,
+    heights: &Heights<'_>,
+) -> Patch {
+    let axes = facet.frame.axes();
+    let corners: Vec<DVec2> = facet
+        .corners_mm
+        .iter()
+        .map(|c| DVec2::from_array(*c))
+        .collect();
+    let sides: Vec<(DVec2, f64)> = (corners.iter().zip(&facet.edges).enumerate())
+        .map(|(i, (&from, edge))| {
+            let along = corners[(i + 1) % corners.len()] - from;
+            let outward = DVec2::new(along.y, -along.x).normalize_or_zero();
+            (outward, edge.tilt_deg.to_radians().tan())
+        })
+        .collect();
+    let reach = corners.iter().map(|c| c.length()).fold(0.0, f64::max);
+    let farthest = match base {
+        Base::Sphere => (reach / manifest_radius_mm).clamp(0.0, 1.0).asin(),
+        Base::Flat => reach.atan2(facet.base_distance_mm),
+    };
+    let least = (farthest + 1e-9).cos();
+    let mut pixels = Vec::new();
+    for row in 0..SIZE.1 {
+        for column in 0..SIZE.0 {
+            let towards = direction(row, column);
+            if axes.z.dot(towards) < least {
+                continue;
+            }
+            let u = axes.to_local(towards);
+            let inside = |(outward, slant): &(DVec2, f64)| outward.dot(u.truncate()) <= slant * u.z;
+            if !sides.iter().all(inside) {
+                continue;
+            }
+            let base_mm = match base {
+                Base::Sphere => manifest_radius_mm,
+                Base::Flat => facet.base_distance_mm / u.z,
+            };
+            let mut r = base_mm;
+            for _ in 0..ROUNDS {
+                r = (facet.back_plane_mm + near_mm(heights, u.truncate() * r)) / u.z;
+            }
+            pixels.push(((row * SIZE.0 + column) as u32, (r - base_mm) as f32));
+        }
+    }
+    Patch { pixels }
+}
+
+/// Height at the pixel under a place, mm.
+fn near_mm(heights: &Heights<'_>, place: DVec2) -> f64 {
+    let (rows, columns) = heights.levels.dim();
+    let column = place.x / heights.pixel_mm + 0.5 * columns as f64;
+    let row = 0.5 * rows as f64 - place.y / heights.pixel_mm;
+    let at = (
+        row.clamp(0.0, rows as f64 - 1.0) as usize,
+        column.clamp(0.0, columns as f64 - 1.0) as usize,
+    );
+    heights.black_mm + heights.step_mm() * f64::from(heights.levels[at])
+}
+
+/// The map as SVG; what no facet of the folder covers stays white.
+pub fn svg<'a>(
+    manifest: &Manifest,
+    patches: impl Iterator<Item = &'a Patch>,
+) -> crate::Result<String> {
+    let (columns, rows) = SIZE;
+    let mut relief = Array2::from_elem((rows, columns), f32::NAN);
+    for (pixel, mm) in patches.flat_map(|patch| &patch.pixels) {
+        relief[(*pixel as usize / columns, *pixel as usize % columns)] = *mm;
+    }
+    let knots = &manifest.curve.knots_mm;
+    let (low, high) = match (knots.first(), knots.last()) {
+        (Some(&low), Some(&high)) => (low, high),
+        _ => (0.0, 0.0),
+    };
+    let range = (high - low).max(1e-6);
+    let light = Light::upper_left((SHADED_RELIEF * manifest.globe.radius_mm / range).max(1.0));
+    let known = relief.mapv(|mm| if mm.is_nan() { low as f32 } else { mm });
+    let pixel_mm = std::f64::consts::TAU * manifest.globe.radius_mm / columns as f64;
+    let bright = shade(&known, pixel_mm, &light);
+    let grey = Array2::from_shape_fn((rows, columns), |at| {
+        if relief[at].is_nan() {
+            return PAPER[0];
+        }
+        let height = ((known[at] - low as f32) / range as f32).clamp(0.0, 1.0);
+        (255.0 * ((1.0 - HEIGHT_TINT) * bright[at] + HEIGHT_TINT * height)).round() as u8
+    });
+    let mut out = String::from(
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"-34 -8 1128 588\" role=\"img\" \
+         aria-labelledby=\"map-title\">\n<title id=\"map-title\">Map of the planet with every seam \
+         and facet number</title>\n<rect x=\"-34\" y=\"-8\" width=\"1128\" height=\"588\" fill=\"#ffffff\"/>\n",
+    );
+    out.push_str(&picture(
+        &grey_png(&grey)?,
+        [0.0, 0.0, columns as f64, rows as f64],
+    ));
+    graticule(&mut out);
+    for seam in seams::seams_of(manifest) {
+        line(&mut out, seam.from, seam.to);
+    }
+    for facet in &manifest.facets {
+        let [x, y] = at(facet.frame.axes().z);
+        let (x, y) = (x.clamp(20.0, 1060.0), y.clamp(22.0, 528.0));
+        let _ = writeln!(
+            out,
+            "<text x=\"{x:.1}\" y=\"{:.1}\" font-size=\"22\" font-weight=\"bold\" \
+             text-anchor=\"middle\" fill=\"{ACCENT}\" stroke=\"#ffffff\" stroke-width=\"5\" \
+             stroke-linejoin=\"round\" paint-order=\"stroke\">{}</text>",
+            y + 8.0,
+            escape(&facet.label)
+        );
+    }
+    out.push_str("</svg>\n");
+    Ok(out)
+}
+
+/// Where a direction lies on the map, in pixels.
+fn at(towards: DVec3) -> [f64; 2] {
+    let (lat, lon) = (
+        towards.z.clamp(-1.0, 1.0).asin(),
+        towards.y.atan2(towards.x),
+    );
+    [
+        (lon.to_degrees() + 180.0) * SIZE.0 as f64 / 360.0,
+        (90.0 - lat.to_degrees()) * SIZE.1 as f64 / 180.0,
+    ]
+}
+
+/// Parallels and meridians every 30 degrees, with their degrees at the edges.
+fn graticule(out: &mut String) {
+    out.push_str("<g stroke=\"#ffffff\" stroke-opacity=\"0.45\" stroke-width=\"1\">\n");
+    for i in 1..12 {
+        let _ = writeln!(out, "<path d=\"M{0} 0V540\"/>", i * 90);
+    }
+    for i in 1..6 {
+        let _ = writeln!(out, "<path d=\"M0 {0}H1080\"/>", i * 90);
+    }
+    out.push_str("</g>\n<g font-size=\"13\" fill=\"#1a1a1a\">\n");
+    for i in 0..7 {
+        let degrees = (180 + 60 * i) % 360;
+        let _ = writeln!(
+            out,
+            "<text x=\"{}\" y=\"558\" text-anchor=\"middle\">{degrees}° E</text>",
+            i * 180
+        );
+    }
+    for (i, name) in ["90° N", "60", "30", "0°", "30", "60", "90° S"]
+        .iter()
+        .enumerate()
+    {
+        let y = (i as f64 * 90.0 + 5.0).clamp(12.0, 540.0);
+        let _ = writeln!(
+            out,
+            "<text x=\"-4\" y=\"{y}\" text-anchor=\"end\">{}</text>",
+            short(name)
+        );
+    }
+    out.push_str(
+        "</g>\n<text x=\"540\" y=\"575\" font-size=\"13\" text-anchor=\"middle\" fill=\"#1a1a1a\">\
+         longitude east, latitude north and south, degrees; light from the upper left</text>\n",
+    );
+}
+
+/// Without blanks, for the narrow margin.
+fn short(name: &str) -> String {
+    name.replace(' ', "")
+}
+
+/// A seam: part of a great circle, broken where it leaves the map on one side.
+fn line(out: &mut String, from: DVec3, to: DVec3) {
+    const STEPS: usize = 48;
+    let mut way = String::new();
+    let mut before: Option<[f64; 2]> = None;
+    for i in 0..=STEPS {
+        let here = at(from.lerp(to, i as f64 / STEPS as f64).normalize_or(from));
+        let joined = before.is_some_and(|before| (before[0] - here[0]).abs() < 0.5 * SIZE.0 as f64);
+        let _ = write!(
+            way,
+            "{}{:.1} {:.1}",
+            if joined { "L" } else { "M" },
+            here[0],
+            here[1]
+        );
+        before = Some(here);
+    }
+    let _ = writeln!(
+        out,
+        "<path d=\"{way}\" fill=\"none\" stroke=\"#ffffff\" stroke-width=\"4\" stroke-opacity=\"0.6\"/>\
+         <path d=\"{way}\" fill=\"none\" stroke=\"{ACCENT}\" stroke-width=\"2\"/>"
+    );
+}

@@ -1,0 +1,64 @@
+// Puts the ball on the page and ties the buttons to it.
+'use strict';
+(async () => {
+    const stage = document.getElementById('stage');
+    const note = document.getElementById('stage-note');
+    const one = (selector) => document.querySelector(selector);
+    const all = (selector) => [...document.querySelectorAll(selector)];
+    let viewer;
+    try {
+        const heads = JSON.parse(document.getElementById('ball-heads').textContent);
+        const bytes = await GlobeViewer.inflate(document.getElementById('ball-bytes').textContent.trim());
+        const facets = GlobeViewer.decode(bytes, heads);
+        viewer = GlobeViewer.create(stage, {
+            label: `${one('.viewer').dataset.name}: the globe in three dimensions. Arrow keys turn it, plus and minus bring it nearer and farther, Home starts again.`,
+        });
+        viewer.setFacets(facets);
+        viewer.draw();
+    } catch (error) {
+        note.textContent = 'This browser does not draw in three dimensions here. The map and the facets below show the same ground.';
+        one('.tools').hidden = true;
+        document.documentElement.dataset.ball = 'none';
+        return;
+    }
+    note.remove();
+    document.documentElement.dataset.ball = String(Math.round(performance.now()));
+
+    // Printers get a picture: a canvas prints blank in some browsers.
+    const printed = document.createElement('img');
+    printed.alt = 'The globe in three dimensions';
+    stage.append(printed);
+    let waiting = 0;
+    const settle = () => {
+        clearTimeout(waiting);
+        waiting = setTimeout(() => { printed.src = viewer.picture(); }, 400);
+    };
+    addEventListener('beforeprint', () => { printed.src = viewer.picture(); });
+    settle();
+
+    all('[data-turn]').forEach((button) => button.addEventListener('click', () => {
+        viewer.turn(...button.dataset.turn.split(' ').map(Number));
+        settle();
+    }));
+    all('[data-zoom]').forEach((button) => button.addEventListener('click', () => {
+        viewer.setView({ zoom: viewer.view.zoom * Number(button.dataset.zoom) });
+        settle();
+    }));
+    const apart = document.getElementById('apart');
+    const pull = () => {
+        viewer.setView({ apart: Number(apart.value) / 100 });
+        document.getElementById('apart-value').textContent = `${apart.value} %`;
+        settle();
+    };
+    apart.addEventListener('input', pull);
+    one('[data-home]').addEventListener('click', () => {
+        viewer.setView({ yaw: 0, pitch: 15, zoom: 1 });
+        apart.value = 0;
+        pull();
+    });
+    all('[data-show]').forEach((box) => box.addEventListener('change', () => {
+        viewer.show({ [box.dataset.show]: box.checked });
+        settle();
+    }));
+    document.documentElement.dataset.ready = 'yes';
+})();
