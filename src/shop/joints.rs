@@ -39,7 +39,7 @@ const DISC_MM: f64 = 50.0;
 
 /// A biscuit's slot is taken as this many boxes side by side, each as deep as its deepest place:
 /// with fewer, slots would seem to meet that do not.
-const SLICES: usize = 14;
+const SLICES: usize = 56;
 
 /// Biscuits, largest first: the slot is cut by a disc of 100 mm, 4 mm thick, half the biscuit's
 /// width and 1 mm of glue room deep; it is a little longer than the biscuit.
@@ -204,8 +204,10 @@ fn meeting(solid: &Solid, fit: &Fit, joints: &[Joint], cover_mm: f64) -> Vec<(us
             .collect();
         for (i, (seam, slot)) in slots.iter().enumerate() {
             for (other_seam, other) in &slots[..i] {
-                let near = |a: &Piece| other.iter().any(|b| a.wood_to_mm(b) < cover_mm);
-                if slot.iter().any(near) {
+                let near = |a: &Piece, b: &Piece| {
+                    a.balls_apart_mm(b) < cover_mm && a.wood_to_mm(b) < cover_mm
+                };
+                if slot.iter().any(|a| other.iter().any(|b| near(a, b))) {
                     list.push((face, [*seam.min(other_seam), *seam.max(other_seam)]));
                 }
             }
@@ -288,6 +290,15 @@ impl Fitting {
 }
 
 impl Piece {
+    /// Wood between the balls around two pieces, mm: quick, and never more than there is.
+    fn balls_apart_mm(&self, other: &Piece) -> f64 {
+        let radius = |piece: &Piece| {
+            let squares = piece.half.iter().map(|half| half.length_squared());
+            squares.sum::<f64>().sqrt()
+        };
+        self.middle.distance(other.middle) - radius(self) - radius(other)
+    }
+
     /// Wood between two pieces, mm, at least; negative when they meet.
     ///
     /// Two boxes are apart if and only if they are along a normal of a side of one, or along the

@@ -86,7 +86,7 @@ pub fn gather(parts: &[PathBuf]) -> Result<Gathered> {
 
 /// The shop plan, which depends on the job alone and so is the same in every part.
 fn shop(parts: &[PathBuf], others: &mut BTreeMap<String, PathBuf>) -> Result<Option<Planned>> {
-    let Some(files) = whole_in_all(parts, |part| folder::shop_files(part))? else {
+    let Some(files) = whole_in_all(parts, folder::shop_files)? else {
         return Ok(None);
     };
     same_in_all(parts, &files, others)?;

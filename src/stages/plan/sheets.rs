@@ -223,17 +223,19 @@ pub fn section(kind: usize, plan: &KindPlan, settings: &Settings) -> Drawing {
         drawing.words(at(-blank_left, y), TEXT, -1, text);
         y -= 1.6 * TEXT;
     }
+    // Both captions side by side need this much.
+    let narrow = blank_left.min(blank_right) < 17.0 * 0.56 * TEXT;
     drawing.words(
         at(-blank_left + 2.0, stock + 2.0),
         TEXT,
         -1,
-        "through a side",
+        if narrow { "side" } else { "through a side" },
     );
     drawing.words(
         at(blank_right - 2.0, stock + 2.0),
         TEXT,
         1,
-        "through a corner",
+        if narrow { "corner" } else { "through a corner" },
     );
     drawing.words(
         at(-blank_left, stock + 11.0),
