@@ -15,6 +15,7 @@
 //! of neighbouring heights keeps its order: counted over pairs of rows and a distance along them,
 //! all columns of each, so that turning the planet by whole columns changes nothing.
 
+use super::layered::gentleness;
 use crate::curve::Curve;
 use crate::discs::Discs;
 use crate::geometry::direction;
@@ -96,8 +97,8 @@ pub(super) fn hold(
 }
 
 /// Shifts in metres that make the relief a method wants, without what they have in common over a
-/// window of the span: broad swells and hollows would use up the bound, and detail is what is
-/// wanted.
+/// window of the span, and less beside edges as [`layered`](super::layered()) has it: broad swells
+/// would use up the bound, and edges would cast halos.
 pub(super) fn shifts(
     grid: &Grid,
     curve: &Curve,
@@ -117,15 +118,17 @@ pub(super) fn shifts(
             *out = *shift;
         }
     }));
+    let gentle = gentleness(grid, curve, span_rad);
     shifts
         .axis_iter_mut(Axis(0))
         .into_par_iter()
+        .zip(gentle.axis_iter(Axis(0)))
         .enumerate()
-        .for_each(|(row, mut line)| {
+        .for_each(|(row, (mut line, gentle))| {
             let mut mean = vec![0f32; grid.columns()];
             discs.row(&broad, row, &mut mean);
-            for (shift, mean) in line.iter_mut().zip(mean) {
-                *shift -= mean;
+            for ((shift, mean), gentle) in line.iter_mut().zip(mean).zip(gentle) {
+                *shift = gentle * (*shift - mean);
             }
         });
     shifts
