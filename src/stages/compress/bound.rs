@@ -15,6 +15,7 @@
 //! of neighbouring heights keeps its order: counted over pairs of rows and a distance along them,
 //! all columns of each, so that turning the planet by whole columns changes nothing.
 
+use super::layered::gentleness;
 use crate::curve::Curve;
 use crate::discs::Discs;
 use crate::geometry::direction;
@@ -33,6 +34,9 @@ const HALVINGS: usize = 10;
 
 /// Share of pairs that laying back steep slopes may cost afterwards, as seen on real planets.
 const ROOM_FOR_SLOPES: f64 = 0.003;
+
+/// Where less of a window than this is gentle ground, its mean shift is not known.
+const LEAST_WEIGHT: f32 = 1e-3;
 
 /// What must be kept, whatever a method wants.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -96,8 +100,8 @@ pub(super) fn hold(
 }
 
 /// Shifts in metres that make the relief a method wants, without what they have in common over a
-/// window of the span: broad swells and hollows would use up the bound, and detail is what is
-/// wanted.
+/// window of the span, and less beside edges as [`layered`](super::layered()) has it: broad swells
+/// would use up the bound, and edges would cast halos.
 pub(super) fn shifts(
     grid: &Grid,
     curve: &Curve,
@@ -111,21 +115,33 @@ pub(super) fn shifts(
             let height_m = f64::from(height_m);
             (bound.height_of(mm, height_m) - height_m) as f32
         });
+    let gentle = gentleness(grid, curve, span_rad);
     let discs = Discs::new(grid, 0.5 * span_rad);
-    let broad = discs.mean(&discs.pool(grid, |row, out| {
-        for (out, shift) in out.iter_mut().zip(shifts.row(row)) {
-            *out = *shift;
+    // Of gentle ground only: the far side of an edge has shifts of its own.
+    let weighted = discs.mean(&discs.pool(grid, |row, out| {
+        let of_row = gentle.row(row).into_iter().zip(shifts.row(row));
+        for (out, (gentle, shift)) in out.iter_mut().zip(of_row) {
+            *out = gentle * shift;
+        }
+    }));
+    let weights = discs.mean(&discs.pool(grid, |row, out| {
+        for (out, gentle) in out.iter_mut().zip(gentle.row(row)) {
+            *out = *gentle;
         }
     }));
     shifts
         .axis_iter_mut(Axis(0))
         .into_par_iter()
+        .zip(gentle.axis_iter(Axis(0)))
         .enumerate()
-        .for_each(|(row, mut line)| {
-            let mut mean = vec![0f32; grid.columns()];
-            discs.row(&broad, row, &mut mean);
-            for (shift, mean) in line.iter_mut().zip(mean) {
-                *shift -= mean;
+        .for_each(|(row, (mut line, gentle))| {
+            let mut means = [(); 2].map(|()| vec![0f32; grid.columns()]);
+            let [shift, weight] = &mut means;
+            discs.row(&weighted, row, shift);
+            discs.row(&weights, row, weight);
+            let means = shift.iter().zip(weight.iter());
+            for ((shift, (mean, weight)), gentle) in line.iter_mut().zip(means).zip(gentle) {
+                *shift = gentle * (*shift - mean / weight.max(LEAST_WEIGHT));
             }
         });
     shifts

@@ -34,6 +34,27 @@ use rayon::prelude::*;
 /// leaves more in the base, larger lets steps cast halos.
 const EDGE_SHARE: f64 = 0.005;
 
+/// 1 − ā of every sample: 1 on gentle ground, 0 beside edges.
+pub(super) fn gentleness(grid: &Grid, curve: &Curve, span_rad: f64) -> Array2<f32> {
+    let discs = Discs::new(grid, 0.5 * span_rad);
+    let (low, high) = (curve.knots_m[0], curve.knots_m[curve.knots_m.len() - 1]);
+    let base = Base::new(grid, &discs, 0.5 * (low + high), EDGE_SHARE * (high - low));
+    let mut gentle = Array2::zeros(grid.heights_m.dim());
+    gentle
+        .axis_iter_mut(Axis(0))
+        .into_par_iter()
+        .enumerate()
+        .for_each(
+            |(row, mut line): (usize, ndarray::ArrayViewMut1<'_, f32>)| {
+                if let Some(line) = line.as_slice_mut() {
+                    discs.row(&base.a, row, line);
+                    line.iter_mut().for_each(|a| *a = 1.0 - *a);
+                }
+            },
+        );
+    gentle
+}
+
 /// T over m: how much of its bound the detail fills on average. More would cut off its crests.
 const FILL: f64 = 0.7;
 

@@ -173,11 +173,7 @@ fn a_scarp_casts_no_halo() {
                     worst = worst.max((f64::from(*mm) - own).abs() / step);
                 }
             }
-            eprintln!("{method:?} {curve:?} {axis}: {worst}");
-            assert!(
-                worst < if method == Method::Layered { 0.05 } else { 9.0 },
-                "{method:?} {curve:?} {axis}: {worst}"
-            );
+            assert!(worst < 0.05, "{method:?} {curve:?} {axis}: {worst}");
         }
     }
 }
@@ -247,26 +243,26 @@ fn gradient_leaves_a_lone_wave_alone_at_every_latitude() {
     }
 }
 
-/// Neighbouring heights keep their order as far as the job asks, after slopes were limited too.
+/// Neighbouring heights keep their order as far as the job asks, after slopes were limited too;
+/// with nothing asked, dials turned up that far do break it.
 #[test]
 fn the_asked_share_of_neighbours_keeps_its_order() {
-    let grid = grid_of(720, |d| rough(d) + 1500.0 * (53.0 * d.x + 31.0 * d.z).sin());
+    let grid = grid_of(720, |d| rough(d) + 40.0 * (150.0 * d.x + 120.0 * d.z).sin());
     let source = source_of(&grid);
     let kept = |method: Method, order: f64| {
         let mut job = settings(method, CurveShape::Equalize);
         (job.relief.blend, job.relief.order) = (Some(0.85), order);
-        job.relief.shift = 0.1;
+        (job.relief.detail, job.relief.shift) = (100.0, 0.1);
         let shaped = shape(grid.clone(), &source, &job).unwrap();
         let finished = shaped.finished(6.0, 100.0, job.relief.slope_limit_deg());
         measure(&grid, &finished.grid, 100.0, &Measure::default()).order_kept
     };
     for method in METHODS {
-        let (free, held) = (kept(method, 0.0), kept(method, 0.99));
+        let held = kept(method, 0.99);
         assert!(held >= 0.99, "{method:?}: {held}");
-        eprintln!("{method:?} {free} {held}");
     }
-    assert!(kept(Method::Adaptive, 0.0) < 0.985);
-    assert!(kept(Method::Adaptive, 0.998) > 0.995);
+    let free = kept(Method::Layered, 0.0);
+    assert!(free < 0.989, "{free}");
 }
 
 /// Order within the bound: ground more than twice the shift higher is carved higher, always.

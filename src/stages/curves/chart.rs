@@ -41,8 +41,30 @@ fn font(size: u32) -> TextStyle<'static> {
         .color(&RGBColor(26, 26, 26))
 }
 
+/// Longest text in a legend, letters: more would cover the chart.
+const LONGEST_LABEL: usize = 56;
+
+/// Ways that share a curve are one line with all their names; long names are cut short.
+fn told_apart<'a>(curves: &[(&str, &'a Curve)]) -> Vec<(String, &'a Curve)> {
+    let mut apart: Vec<(String, &Curve)> = Vec::new();
+    for (label, curve) in curves {
+        let same = |other: &&mut (String, &Curve)| other.1.knots_mm == curve.knots_mm;
+        match apart.iter_mut().find(same) {
+            Some((labels, _)) => *labels = format!("{labels}; {label}"),
+            None => apart.push(((*label).to_owned(), curve)),
+        }
+    }
+    for (label, _) in &mut apart {
+        if label.chars().count() > LONGEST_LABEL {
+            *label = label.chars().take(LONGEST_LABEL - 1).collect::<String>() + "…";
+        }
+    }
+    apart
+}
+
 /// Relief over height for every curve, with the share of ground at each height behind.
 pub(crate) fn curves(curves: &[(&str, &Curve)], ground: &Hypsometry) -> Result<String> {
+    let curves = told_apart(curves);
     let (low, high) = (ground.min_m() / 1000.0, ground.max_m() / 1000.0);
     let ends = curves
         .iter()
@@ -104,15 +126,25 @@ pub(crate) fn curves(curves: &[(&str, &Curve)], ground: &Hypsometry) -> Result<S
             } else {
                 chart.draw_series(DashedLineSeries::new(points, dash, gap, style))
             };
-            drawn.map_err(failed)?.label(*label).legend(move |(x, y)| {
-                // The first three dashes, or one line.
-                let length = if dash == 0 { 60 } else { dash };
-                let piece = |k: i32| {
-                    let from = (k * (dash + gap)).min(60);
-                    PathElement::new(vec![(from, 0), ((from + length).min(60), 0)], style)
-                };
-                EmptyElement::at((x, y)) + piece(0) + piece(1) + piece(2)
-            });
+            drawn
+                .map_err(failed)?
+                .label(label.as_str())
+                .legend(move |(x, y)| {
+                    // As many dashes as have room, or one line.
+                    let length = if dash == 0 { 60 } else { dash };
+                    let piece = |k: i32| {
+                        let from = (k * (dash + gap)).min(60);
+                        PathElement::new(vec![(from, 0), ((from + length).min(60), 0)], style)
+                    };
+                    EmptyElement::at((x, y))
+                        + piece(0)
+                        + piece(1)
+                        + piece(2)
+                        + piece(3)
+                        + piece(4)
+                        + piece(5)
+                        + piece(6)
+                });
         }
         chart
             .configure_series_labels()
@@ -157,6 +189,7 @@ pub(super) fn frontier(suggestion: &Suggestion) -> Result<String> {
             .configure_mesh()
             .x_desc("order kept, % of neighbouring heights")
             .y_desc("legible ground, % of the planet")
+            .y_label_formatter(&|percent| format!("{percent:.0}"))
             .label_style(font(22))
             .axis_desc_style(font(24))
             .light_line_style(WHITE)
@@ -192,7 +225,10 @@ pub(super) fn frontier(suggestion: &Suggestion) -> Result<String> {
             .map_err(failed)?
             .label("the limit: 99 %")
             .legend(|(x, y)| {
-                PathElement::new(vec![(x, y), (x + 60, y)], COLOURS[2].stroke_width(2))
+                let piece = |from: i32| {
+                    PathElement::new(vec![(from, 0), (from + 8, 0)], COLOURS[2].stroke_width(2))
+                };
+                EmptyElement::at((x, y)) + piece(0) + piece(16) + piece(32) + piece(48)
             });
         let dot = |trial: &super::Trial| {
             let place = (percent(trial.order_kept), percent(trial.legible_share));
@@ -226,7 +262,7 @@ pub(super) fn frontier(suggestion: &Suggestion) -> Result<String> {
             .legend(|(x, y)| Circle::new((x + 30, y), 10, COLOURS[2].stroke_width(4)));
         chart
             .configure_series_labels()
-            .position(SeriesLabelPosition::LowerLeft)
+            .position(SeriesLabelPosition::LowerMiddle)
             .legend_area_size(75)
             .margin(16)
             .label_font(font(22))
@@ -244,4 +280,58 @@ pub(super) fn png(svg: &str) -> Result<Vec<u8>> {
     let mut picture = RgbImage::from_pixel(SIZE.0, SIZE.1, Rgb([255; 3]));
     draw_over(&mut picture, svg).map_err(failed)?;
     overview::encode(&picture)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn curve(top_mm: f64) -> Curve {
+        Curve {
+            name: "linear".into(),
+            knots_m: vec![0.0, 1000.0],
+            knots_mm: vec![0.0, top_mm],
+        }
+    }
+
+    #[test]
+    fn ways_that_share_a_curve_share_a_line_and_long_names_are_cut() {
+        let (one, two) = (curve(1.0), curve(2.0));
+        let long = "a".repeat(80);
+        let apart = told_apart(&[("asinh", &one), (&long, &two), ("the job's own", &one)]);
+        let labels: Vec<&str> = apart.iter().map(|(label, _)| label.as_str()).collect();
+        assert_eq!(labels[0], "asinh; the job's own");
+        assert_eq!(labels[1].chars().count(), LONGEST_LABEL);
+        assert!(labels[1].ends_with('…') && labels.len() == 2);
+    }
+
+    /// Every line of the chart is there, in words too, and nothing is drawn outside the picture.
+    #[test]
+    fn the_chart_holds_every_curve_and_stays_inside() {
+        let ground = Hypsometry {
+            heights_m: vec![0.0, 400.0, 1000.0],
+            share: vec![0.0, 0.5, 1.0],
+            mean_m: 450.0,
+        };
+        let (one, two) = (curve(1.0), curve(2.0));
+        let svg = curves(&[("first way", &one), ("second way", &two)], &ground).unwrap();
+        assert!(svg.contains("first way") && svg.contains("second way"));
+        let picture = image::load_from_memory(&png(&svg).unwrap())
+            .unwrap()
+            .into_rgb8();
+        assert_eq!(picture.dimensions(), SIZE);
+        let (right, bottom) = (SIZE.0 - 1, SIZE.1 - 1);
+        for x in 0..SIZE.0 {
+            assert_eq!(
+                (picture[(x, 0)].0, picture[(x, bottom)].0),
+                ([255; 3], [255; 3])
+            );
+        }
+        for y in 0..SIZE.1 {
+            assert_eq!(
+                (picture[(0, y)].0, picture[(right, y)].0),
+                ([255; 3], [255; 3])
+            );
+        }
+    }
 }

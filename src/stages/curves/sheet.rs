@@ -16,6 +16,9 @@ const LABEL_PX: u32 = 380;
 const TITLE_PX: u32 = 110;
 const GAP_PX: u32 = 16;
 
+/// Most lines of a name; more would run into the figures below it.
+const LABEL_LINES: usize = 3;
+
 /// Where the views look from: latitude and longitude in degrees.
 const VIEWS: [(f64, f64); 3] = [(15.0, 0.0), (15.0, 120.0), (-15.0, 240.0)];
 
@@ -116,7 +119,10 @@ fn wrapped(text: &str, width: usize) -> Vec<String> {
         let last = lines.len() - 1;
         lines[last].push_str(word);
     }
-    lines.truncate(3);
+    if lines.len() > LABEL_LINES {
+        lines.truncate(LABEL_LINES);
+        lines[LABEL_LINES - 1].push('…');
+    }
     lines
 }
 
