@@ -5,7 +5,7 @@
 use divan::counter::ItemsCount;
 use divan::{Bencher, black_box};
 use globewright::cutter::{Shape, Tool, morphology, rough};
-use globewright::stages::resample::{Bounds, Sampler, render};
+use globewright::stages::resample::{Bounds, Sampler, Scratch, render};
 use ndarray::Array2;
 
 mod support;
@@ -26,7 +26,7 @@ fn facet() -> Array2<f32> {
     let mut spec = support::pentagon(SIDE, globewright::settings::Projection::Radial);
     spec.pixel_mm = PIXEL_MM;
     let range_mm = (curve.lowest_mm(), curve.highest_mm());
-    let image = render(&sampler, &bounds, &spec, range_mm);
+    let image = render(&sampler, &bounds, &spec, range_mm, &mut Scratch::default());
     let per_level = (spec.white_mm - spec.black_mm) / 65535.0;
     image
         .levels

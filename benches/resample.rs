@@ -5,7 +5,7 @@ mod support;
 
 use divan::counter::ItemsCount;
 use globewright::settings::Projection;
-use globewright::stages::resample::{Bounds, Sampler, render};
+use globewright::stages::resample::{Bounds, Sampler, Scratch, render};
 
 fn main() {
     divan::main();
@@ -31,9 +31,11 @@ fn draw(bencher: divan::Bencher, threads: usize, projection: Projection) {
         .num_threads(threads)
         .build()
         .unwrap();
-    let stats = render(&sampler, &bounds, &spec, range).stats;
+    // A job keeps it from facet to facet.
+    let mut scratch = Scratch::default();
+    let stats = render(&sampler, &bounds, &spec, range, &mut scratch).stats;
     eprintln!("{projection:?}: {stats:?}");
     bencher
         .counter(ItemsCount::new(stats.carved_px))
-        .bench_local(|| pool.install(|| render(&sampler, &bounds, &spec, range)));
+        .bench_local(|| pool.install(|| render(&sampler, &bounds, &spec, range, &mut scratch)));
 }

@@ -229,9 +229,9 @@ pub struct FacetEntry {
     pub corners_mm: Vec<[f64; 2]>,
     /// Edge i joins corner i to corner i + 1.
     pub edges: Vec<EdgeEntry>,
-    /// Lowest carved height above the back, mm.
+    /// Lowest carved height of the facet and its trim above the back, mm.
     pub min_mm: f64,
-    /// Highest carved height above the back, mm.
+    /// Highest carved height inside the outline above the back, mm.
     pub max_mm: f64,
     /// Thickness of the finished facet at its thinnest corner, mm.
     pub corner_mm: f64,

@@ -20,7 +20,7 @@ use crate::stages::join;
 use crate::stages::plan;
 use crate::stages::read::{self, ReadRequest, Working};
 use crate::stages::report::{self, overview};
-use crate::stages::resample::{Bounds, FacetImage, FacetSpec, Sampler, render};
+use crate::stages::resample::{Bounds, FacetImage, FacetSpec, Sampler, Scratch, render};
 use crate::stages::seams::{self, SeamLine};
 use crate::stages::turn::{self, Turned, map};
 use crate::stages::write::folder::{NewFolder, RELIEF_FILE};
@@ -32,6 +32,7 @@ use ndarray::Array2;
 use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
+use std::sync::Mutex;
 
 /// What a run of the main job is asked for beside the job itself.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -193,6 +194,7 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
         closing: Closing::of(&manifest),
         kinds: solid.faces.iter().map(|face| face.kind).collect(),
         folder: &folder,
+        scratch: Mutex::default(),
     };
     let (traces, cut) = drawing.all(&mut manifest, together, progress)?;
     sampler.check()?;
@@ -420,6 +422,8 @@ struct Drawing<'a> {
     /// Kind of every facet of the solid.
     kinds: Vec<usize>,
     folder: &'a NewFolder,
+    /// Memory for those facets that are drawn at the moment.
+    scratch: Mutex<Vec<Scratch>>,
 }
 
 impl Drawing<'_> {
@@ -454,7 +458,13 @@ impl Drawing<'_> {
     fn one(&self, facet: &mut FacetEntry) -> Result<(Trace, Option<FacetCutting>)> {
         let spec = &self.fit.facets[facet.id - 1];
         let range_mm = (self.fit.curve.lowest_mm(), self.fit.curve.highest_mm());
-        let FacetImage { levels, stats } = render(self.sampler, self.bounds, spec, range_mm);
+        let kept = self.scratch.lock().ok().and_then(|mut kept| kept.pop());
+        let mut scratch = kept.unwrap_or_default();
+        let FacetImage { levels, stats } =
+            render(self.sampler, self.bounds, spec, range_mm, &mut scratch);
+        if let Ok(mut kept) = self.scratch.lock() {
+            kept.push(scratch);
+        }
         (facet.min_mm, facet.max_mm) = (stats.min_mm, stats.max_mm);
         facet.clipped_high_px = stats.clipped_high_px;
         facet.clipped_low_px = stats.clipped_low_px;

@@ -893,7 +893,7 @@ mod tests {
     use crate::geometry::turn_to;
     use crate::grid::{Grid, Hypsometry, Registration};
     use crate::stages::compress::unit_curve;
-    use crate::stages::resample::{Bounds, Sampler, render};
+    use crate::stages::resample::{Bounds, Sampler, Scratch, render};
     use approx::assert_abs_diff_eq;
     use ndarray::Array2;
 
@@ -963,8 +963,9 @@ mod tests {
                 let usable = settings.stock.thickness_mm - settings.stock.skim_mm;
                 let mut highest = vec![f64::NEG_INFINITY; fit.kinds.len()];
                 let mut lowest = f64::INFINITY;
+                let mut scratch = Scratch::default();
                 for (face, spec) in solid.faces.iter().zip(&fit.facets) {
-                    let stats = render(&sampler, &bounds, spec, range).stats;
+                    let stats = render(&sampler, &bounds, spec, range, &mut scratch).stats;
                     assert_eq!((stats.clipped_high_px, stats.clipped_low_px), (0, 0));
                     highest[face.kind] = highest[face.kind].max(stats.max_mm);
                     lowest = lowest.min(stats.min_mm);
@@ -975,8 +976,11 @@ mod tests {
                     }
                     assert!(kind.corner_mm >= settings.stock.edge_mm);
                 }
+                // On this coarse grid the lowest of the samples around a cube's corner is far below
+                // the ground itself.
+                let room_mm = if base == Base::Sphere { 5.5 } else { 0.3 };
                 assert!(
-                    lowest >= fit.black_mm && lowest < fit.black_mm + 0.8,
+                    lowest >= fit.black_mm && lowest < fit.black_mm + room_mm,
                     "{name} {base:?}: {lowest} {}",
                     fit.black_mm
                 );

@@ -14,6 +14,7 @@
 use crate::geometry::{Frame, lat_lon_deg};
 use crate::manifest::{FacetEntry, ImageEntry, Manifest};
 use crate::settings::Base;
+use crate::stages::resample::Side;
 use glam::DVec3;
 use ndarray::Array2;
 use rayon::prelude::*;
@@ -129,13 +130,35 @@ pub fn seams_of(manifest: &Manifest) -> Vec<SeamLine> {
 }
 
 /// Unit direction of a corner on the base surface, body frame.
-fn corner_direction(manifest: &Manifest, facet: &FacetEntry, [x, y]: [f64; 2]) -> Option<DVec3> {
+fn corner_direction(manifest: &Manifest, facet: &FacetEntry, corner: [f64; 2]) -> Option<DVec3> {
+    let body = facet.frame.axes().to_body(on_base(manifest, facet, corner));
+    (body.is_finite() && body.length() > 0.0).then(|| body.normalize())
+}
+
+/// A corner on the base surface, facet frame, mm.
+fn on_base(manifest: &Manifest, facet: &FacetEntry, [x, y]: [f64; 2]) -> DVec3 {
     let z = match manifest.globe.base {
         Base::Sphere => (manifest.globe.radius_mm.powi(2) - x * x - y * y).sqrt(),
         Base::Flat => facet.base_distance_mm,
     };
-    let body = facet.frame.axes().to_body(DVec3::new(x, y, z));
-    (body.is_finite() && body.length() > 0.0).then(|| body.normalize())
+    DVec3::new(x, y, z)
+}
+
+/// The seam planes around a facet.
+pub fn sides_of(manifest: &Manifest, facet: &FacetEntry) -> Vec<Side> {
+    let corners = &facet.corners_mm;
+    let place = |i: usize| on_base(manifest, facet, corners[i % corners.len()]);
+    (0..corners.len())
+        .map(|i| {
+            // Counter-clockwise: the normal leans towards the facet's axis.
+            let normal = place(i).cross(place(i + 1));
+            let across = normal.truncate().length();
+            Side {
+                outward: -normal.truncate() / across,
+                slant: normal.z / across,
+            }
+        })
+        .collect()
 }
 
 /// Unit directions at which a seam is measured: evenly spread in angle, ends left out by half a

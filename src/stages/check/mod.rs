@@ -8,15 +8,20 @@ pub use image::{HeightImage, read as read_image};
 use crate::geometry::a_solid;
 use crate::manifest::{FacetEntry, Manifest};
 use crate::stages::report::place_name;
+use crate::stages::resample::{Side, inside_all};
 use crate::stages::seams::{self, FacetView, Profiles, SeamLine, SeamSummary};
 use crate::stages::write::manifest;
 use crate::stages::write::png::pixels_per_metre;
 use crate::{Error, Problem, Result};
+use glam::DVec2;
 use rayon::prelude::*;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::fmt;
 use std::path::Path;
+
+/// How sure the border of the trim is, mm: half a level moves a seam plane by less.
+const BORDER_MM: f64 = 0.01;
 
 /// How far the lowest and highest height in an image may be from the manifest's, in levels.
 const LEVELS_OFF: f64 = 2.0;
@@ -206,8 +211,9 @@ fn compare_image(
 
 /// Lowest and highest height of one image against the manifest.
 ///
-/// Pixels outside the blank are black, so value 0 says nothing about the ground; a manifest
-/// whose lowest ground is black itself has nothing to compare below.
+/// The lowest is that of the facet and its trim, but the image cannot say to the last level which
+/// pixels those are: the listed height must lie between the lowest of a slightly smaller and that
+/// of a slightly larger part.
 fn compare_extremes(
     manifest: &Manifest,
     facet: &FacetEntry,
@@ -215,30 +221,87 @@ fn compare_extremes(
 ) -> std::result::Result<(), String> {
     let (black, white) = (manifest.image.black_mm, manifest.image.white_mm);
     let per_level = (white - black) / f64::from(u16::MAX);
-    let height = |level: u16| black + per_level * f64::from(level);
-    let ground = || image.levels.iter().copied().filter(|&level| level > 0);
-    let lowest = ground().min().map_or(black, height);
-    let highest = ground().max().map_or(black, height);
     let allowed = LEVELS_OFF * per_level;
-    // The floor touches the lowest ground: the next level up is not its lowest.
-    let at_floor = facet.min_mm - black <= allowed;
+    let wrong = |which: &str, found: f64, listed: f64| {
+        Err(format!(
+            "the {which} height in the image is {found:.3} mm, the manifest says {listed:.3} mm"
+        ))
+    };
+    let sides = seams::sides_of(manifest, facet);
+    let lowest = |margin_mm: f64| lowest_inside(manifest, facet, image, &sides, margin_mm);
+    let (smaller, larger) = (lowest(-BORDER_MM), lowest(BORDER_MM));
+    if !(larger - allowed..=smaller + allowed).contains(&facet.min_mm) {
+        return wrong("lowest", smaller, facet.min_mm);
+    }
     let terrain_everywhere = manifest.job.pointer("/image/outside")
         == Some(&serde_json::Value::String("terrain".into()));
-    if terrain_everywhere {
-        return Ok(());
-    }
-    let sides = [
-        ("lowest", lowest, facet.min_mm, at_floor),
-        ("highest", highest, facet.max_mm, false),
-    ];
-    for (which, found, listed, skip) in sides {
-        if !skip && (found - listed).abs() > allowed {
-            return Err(format!(
-                "the {which} height in the image is {found:.3} mm, the manifest says {listed:.3} mm"
-            ));
-        }
+    let highest = image.levels.iter().max().copied().unwrap_or(0);
+    let highest = black + per_level * f64::from(highest);
+    if !terrain_everywhere && (highest - facet.max_mm).abs() > allowed {
+        return wrong("highest", highest, facet.max_mm);
     }
     Ok(())
+}
+
+/// Lowest height in an image, mm, of the facet and as much beyond its sides as its trim and
+/// `margin_mm`.
+fn lowest_inside(
+    manifest: &Manifest,
+    facet: &FacetEntry,
+    image: &HeightImage,
+    sides: &[Side],
+    margin_mm: f64,
+) -> f64 {
+    let view = FacetView::of(&manifest.image, facet, &image.levels);
+    let per_level = (view.white_mm - view.black_mm) / f64::from(u16::MAX);
+    let trim_mm = manifest.globe.trim_mm + margin_mm;
+    let highest_z = view.back_plane_mm + view.white_mm;
+    let (half_rows, half_columns) = (
+        image.levels.nrows() as f64 / 2.0,
+        image.levels.ncols() as f64 / 2.0,
+    );
+    let mut lowest = u16::MAX;
+    for (row, line) in image.levels.outer_iter().enumerate() {
+        let y = (half_rows - row as f64 - 0.5) * view.pixel_mm;
+        let (left, right) = reach(sides, trim_mm, y, highest_z);
+        let column = |x: f64| (x / view.pixel_mm + half_columns).clamp(0.0, 2.0 * half_columns);
+        let columns = column(left) as usize..column(right).ceil() as usize;
+        let Some(part) = line.to_slice().and_then(|line| line.get(columns.clone())) else {
+            continue;
+        };
+        // Few pixels have to be placed: only those lower than all before.
+        if part.iter().copied().fold(u16::MAX, u16::min) >= lowest {
+            continue;
+        }
+        for (column, &level) in columns.zip(part) {
+            if level < lowest {
+                let x = (column as f64 + 0.5 - half_columns) * view.pixel_mm;
+                let z = view.back_plane_mm + view.black_mm + per_level * f64::from(level);
+                if inside_all(sides, trim_mm, DVec2::new(x, y), z) {
+                    lowest = level;
+                }
+            }
+        }
+    }
+    view.black_mm + per_level * f64::from(lowest)
+}
+
+/// Leftmost and rightmost x at `y_mm` that is inside all sides at height `z_mm` over the globe's
+/// centre.
+fn reach(sides: &[Side], trim_mm: f64, y_mm: f64, z_mm: f64) -> (f64, f64) {
+    let mut ends = (f64::NEG_INFINITY, f64::INFINITY);
+    for side in sides {
+        let room = side.slant * z_mm + trim_mm - side.outward.y * y_mm;
+        let x = room / side.outward.x;
+        if side.outward.x > 0.0 {
+            ends.1 = ends.1.min(x);
+        } else if side.outward.x < 0.0 {
+            ends.0 = ends.0.max(x);
+        } else if room < 0.0 {
+            return (f64::INFINITY, f64::NEG_INFINITY);
+        }
+    }
+    ends
 }
 
 /// The worst step against the manifest's.
@@ -290,7 +353,23 @@ mod tests {
     use crate::stages::write::{ImageFacts, encode, extension};
     use ndarray::Array2;
 
+    const TRIM_MM: f64 = 3.0;
     const PER_LEVEL: f64 = (WHITE_MM - BLACK_MM) / 65535.0;
+
+    /// Lowest height of a cube's face and its trim. Its corners lie on the image's axes, and its
+    /// seam planes lean by 45 degrees.
+    fn lowest_of_cube_mm(face: usize, levels: &Array2<u16>) -> f64 {
+        let view = view(face, levels);
+        let half = levels.nrows() as f64 / 2.0;
+        let lowest = levels.indexed_iter().filter_map(|((row, column), &level)| {
+            let height = BLACK_MM + PER_LEVEL * f64::from(level);
+            let across = |pixel: usize| ((pixel as f64 + 0.5 - half) * view.pixel_mm).abs();
+            let out_mm = (across(row) + across(column)) * 0.5f64.sqrt();
+            let beyond_mm = out_mm - (height + view.back_plane_mm);
+            (beyond_mm <= TRIM_MM).then_some(height)
+        });
+        lowest.fold(f64::INFINITY, f64::min)
+    }
 
     /// A globe of six facets as a run would leave it.
     struct Globe {
@@ -305,10 +384,9 @@ mod tests {
             let images = images().to_vec();
             let mut manifest = cube();
             for (facet, levels) in manifest.facets.iter_mut().zip(&images) {
-                let ground = levels.iter().copied().filter(|&v| v > 0);
                 let height = |v: u16| BLACK_MM + PER_LEVEL * f64::from(v);
-                facet.min_mm = ground.clone().min().map_or(0.0, height);
-                facet.max_mm = ground.max().map_or(0.0, height);
+                facet.max_mm = levels.iter().copied().max().map_or(0.0, height);
+                facet.min_mm = lowest_of_cube_mm(facet.id - 1, levels);
             }
             let views = images
                 .iter()

@@ -13,6 +13,13 @@ pub struct Side {
     pub slant: f64,
 }
 
+/// Whether a point (mm, z over the globe's centre) is inside all sides or at most `trim_mm` beyond.
+pub fn inside_all(sides: &[Side], trim_mm: f64, lateral: DVec2, z_mm: f64) -> bool {
+    sides
+        .iter()
+        .all(|side| side.outward.dot(lateral) <= side.slant * z_mm + trim_mm)
+}
+
 /// One facet's geometry, levels and image frame.
 #[derive(Debug, Clone, PartialEq)]
 pub struct FacetSpec {
@@ -64,9 +71,7 @@ impl FacetSpec {
     /// The outline is straight-sided and so holds ground farther out, beyond the corners above
     /// all; nobody will ever see that.
     pub fn in_trim(&self, lateral: DVec2, z_mm: f64) -> bool {
-        self.sides
-            .iter()
-            .all(|side| side.outward.dot(lateral) <= side.slant * z_mm + self.trim_mm)
+        inside_all(&self.sides, self.trim_mm, lateral, z_mm)
     }
 
     /// Columns of a row that are drawn.
@@ -102,9 +107,9 @@ impl FacetSpec {
 /// What was found while drawing, inside the outline.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct FacetStats {
-    /// Lowest carved height above the back, mm.
+    /// Lowest carved height of the facet and its trim above the back, mm.
     pub min_mm: f64,
-    /// Highest carved height above the back, mm.
+    /// Highest carved height inside the outline above the back, mm.
     pub max_mm: f64,
     /// Pixels whose ground is higher than white.
     pub clipped_high_px: u64,

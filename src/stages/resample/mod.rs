@@ -12,17 +12,16 @@ mod sampler;
 mod tests;
 
 pub use bounds::{Bound, Bounds};
-pub use facet::{FacetSpec, FacetStats, Side};
+pub use facet::{FacetSpec, FacetStats, Side, inside_all};
 pub(crate) use sampler::row_across_poles;
 pub use sampler::{Directions, LANES, Sampler};
 
 use crate::settings::{Base, Projection};
 use glam::DVec2;
 use ndarray::{Array2, ArrayViewMut2, Axis};
-use radial::{Band, Radial};
+use radial::{Band, Marks, Radial};
 use rayon::prelude::*;
 use std::ops::Range;
-use std::sync::atomic::AtomicBool;
 
 /// Rows drawn together. More rows share one start from scratch and one bound per tile; fewer
 /// make tighter bounds and more work to share out.
@@ -37,6 +36,13 @@ pub struct FacetImage {
     pub stats: FacetStats,
 }
 
+/// Memory to draw in, kept from one facet to the next: fetching it anew from the system would cost
+/// a fifth of the drawing. What is left in it does not matter.
+#[derive(Debug, Default)]
+pub struct Scratch {
+    z_mm: Vec<f32>,
+}
+
 /// Draws one facet, bands of rows in parallel.
 ///
 /// `relief_range_mm` is the lowest and highest relief of the whole body.
@@ -45,45 +51,38 @@ pub fn render(
     bounds: &Bounds,
     spec: &FacetSpec,
     relief_range_mm: (f64, f64),
+    scratch: &mut Scratch,
 ) -> FacetImage {
-    let surface = match (spec.projection, spec.base) {
-        (Projection::Gnomonic, _) => gnomonic(sampler, spec),
-        (Projection::Radial, Base::Sphere) => {
-            radial::<false>(&Radial::new(sampler, bounds, spec, relief_range_mm), spec)
-        }
-        (Projection::Radial, Base::Flat) => {
-            radial::<true>(&Radial::new(sampler, bounds, spec, relief_range_mm), spec)
-        }
+    // What is new comes from the system untouched, and each band fills its own part.
+    scratch.z_mm.resize(spec.width_px * spec.height_px, 0.0);
+    let z_mm = &mut scratch.z_mm[..];
+    let whole = || Radial::new(sampler, bounds, spec, relief_range_mm);
+    let undercut = match (spec.projection, spec.base) {
+        (Projection::Gnomonic, _) => gnomonic(sampler, spec, z_mm),
+        (Projection::Radial, Base::Sphere) => radial::<false>(&whole(), spec, z_mm),
+        (Projection::Radial, Base::Flat) => radial::<true>(&whole(), spec, z_mm),
     };
-    quantise(spec, &surface)
+    quantise(spec, &Surface { z_mm, undercut })
 }
 
 /// Heights over the globe's centre, mm, row by row; NaN where there is no ground or none was
-/// asked for. And where the surface folds under itself.
-struct Surface {
-    z_mm: Vec<f32>,
-    undercut: Vec<bool>,
+/// asked for. And the pixels where the surface folds under itself.
+struct Surface<'a> {
+    z_mm: &'a [f32],
+    undercut: Undercut,
 }
 
-impl Surface {
-    fn blank(spec: &FacetSpec) -> Surface {
-        Surface {
-            z_mm: vec![f32::NAN; spec.width_px * spec.height_px],
-            undercut: vec![false; spec.width_px * spec.height_px],
-        }
-    }
-}
+/// Pixels band by band, counted from the band's first.
+type Undercut = Vec<Vec<usize>>;
 
 fn band_rows(spec: &FacetSpec, band: usize) -> Range<usize> {
     band * BAND_ROWS..((band + 1) * BAND_ROWS).min(spec.height_px)
 }
 
 /// Radial projection, in the three steps that [`radial`] describes.
-fn radial<const FLAT: bool>(radial: &Radial<'_>, spec: &FacetSpec) -> Surface {
-    let mut surface = Surface::blank(spec);
+fn radial<const FLAT: bool>(radial: &Radial<'_>, spec: &FacetSpec, z_mm: &mut [f32]) -> Undercut {
     let band_px = spec.width_px * BAND_ROWS;
-    let bands: Vec<Band> = surface
-        .z_mm
+    let bands: Vec<Band> = z_mm
         .par_chunks_mut(band_px)
         .enumerate()
         .map(|(i, z_mm)| {
@@ -97,34 +96,27 @@ fn radial<const FLAT: bool>(radial: &Radial<'_>, spec: &FacetSpec) -> Surface {
     let jumps: Vec<Vec<(usize, usize)>> = bands
         .par_iter()
         .enumerate()
-        .map(|(i, band)| radial.jumps(band_rows(spec, i), band, &surface.z_mm))
+        .map(|(i, band)| radial.jumps(band_rows(spec, i), band, z_mm))
         .collect();
-    // A mark is only ever set, so the order in which bands set theirs cannot matter.
-    let mut marked = Vec::new();
-    marked.resize_with(surface.z_mm.len(), || AtomicBool::new(false));
+    let marks = Marks::new(spec);
     jumps.par_iter().enumerate().for_each(|(i, jumps)| {
         for &jump in jumps {
             let leaf = radial.leaf(&bands[i], jump.0 - i * BAND_ROWS, jump.1);
-            radial.mark(jump, leaf, &marked);
+            radial.mark(jump, leaf, &marks);
         }
     });
-    surface
-        .z_mm
-        .par_chunks_mut(band_px)
-        .zip(surface.undercut.par_chunks_mut(band_px))
-        .zip(marked.par_chunks(band_px))
+    z_mm.par_chunks_mut(band_px)
         .enumerate()
-        .for_each(|(i, ((z_mm, undercut), marked))| {
+        .map(|(i, z_mm)| {
             pulp::Arch::new().dispatch(March::<FLAT> {
                 radial,
                 rows: band_rows(spec, i),
                 band: &bands[i],
-                marked,
+                marks: &marks,
                 z_mm,
-                undercut,
-            });
-        });
-    surface
+            })
+        })
+        .collect()
 }
 
 // What runs under the widest vector instructions that the processor has. Structs and not closures,
@@ -149,18 +141,17 @@ struct March<'a, const FLAT: bool> {
     radial: &'a Radial<'a>,
     rows: Range<usize>,
     band: &'a Band,
-    marked: &'a [AtomicBool],
+    marks: &'a Marks,
     z_mm: &'a mut [f32],
-    undercut: &'a mut [bool],
 }
 
 impl<const FLAT: bool> pulp::NullaryFnOnce for March<'_, FLAT> {
-    type Output = ();
+    type Output = Vec<usize>;
 
     #[inline(always)]
-    fn call(self) {
-        let (radial, rows) = (self.radial, self.rows);
-        radial.march_band::<FLAT>(rows, self.band, self.marked, self.z_mm, self.undercut);
+    fn call(self) -> Vec<usize> {
+        self.radial
+            .march_band::<FLAT>(self.rows, self.band, self.marks, self.z_mm)
     }
 }
 
@@ -181,11 +172,8 @@ impl pulp::NullaryFnOnce for Straight<'_> {
 }
 
 /// Gnomonic projection: û ∝ (x, y, d), relief straight up from the flat face.
-fn gnomonic(sampler: &Sampler, spec: &FacetSpec) -> Surface {
-    let mut surface = Surface::blank(spec);
-    surface
-        .z_mm
-        .par_chunks_mut(spec.width_px * BAND_ROWS)
+fn gnomonic(sampler: &Sampler, spec: &FacetSpec, z_mm: &mut [f32]) -> Undercut {
+    z_mm.par_chunks_mut(spec.width_px * BAND_ROWS)
         .enumerate()
         .for_each(|(i, z_mm)| {
             pulp::Arch::new().dispatch(Straight {
@@ -195,11 +183,12 @@ fn gnomonic(sampler: &Sampler, spec: &FacetSpec) -> Surface {
                 z_mm,
             });
         });
-    surface
+    Vec::new()
 }
 
 #[inline(always)]
 fn gnomonic_band(sampler: &Sampler, spec: &FacetSpec, rows: Range<usize>, z_mm: &mut [f32]) {
+    z_mm.fill(f32::NAN);
     let width = spec.width_px;
     let (fx, fz) = (spec.frame.x, spec.frame.z * spec.base_distance_mm);
     for (i, row) in rows.enumerate() {
@@ -227,22 +216,35 @@ fn gnomonic_band(sampler: &Sampler, spec: &FacetSpec, rows: Range<usize>, z_mm: 
 }
 
 /// Heights to levels, with the counts of what had to be cut off.
-fn quantise(spec: &FacetSpec, surface: &Surface) -> FacetImage {
+fn quantise(spec: &FacetSpec, surface: &Surface<'_>) -> FacetImage {
     let mut levels = Array2::<u16>::zeros((spec.height_px, spec.width_px));
     let stats = levels
         .axis_chunks_iter_mut(Axis(0), BAND_ROWS)
         .into_par_iter()
         .enumerate()
-        .map(|(i, mut rows)| quantise_band(spec, i * BAND_ROWS, surface, &mut rows))
+        .map(|(i, mut rows)| FacetStats {
+            undercut_px: undercut_px(spec, surface, i),
+            ..quantise_band(spec, i * BAND_ROWS, surface, &mut rows)
+        })
         // Minima, maxima and sums of whole numbers: the order cannot matter.
         .reduce(|| FacetStats::NONE, FacetStats::with);
     FacetImage { levels, stats }
 }
 
+/// Pixels of a band inside the outline where the surface folds under itself.
+fn undercut_px(spec: &FacetSpec, surface: &Surface<'_>, band: usize) -> u64 {
+    let inside = |index: &&usize| {
+        let (row, column) = (*index / spec.width_px, *index % spec.width_px);
+        spec.span(band * BAND_ROWS + row).contains(&column)
+    };
+    let folded = surface.undercut.get(band).map_or(&[][..], Vec::as_slice);
+    folded.iter().filter(inside).count() as u64
+}
+
 fn quantise_band(
     spec: &FacetSpec,
     first_row: usize,
-    surface: &Surface,
+    surface: &Surface<'_>,
     rows: &mut ArrayViewMut2<u16>,
 ) -> FacetStats {
     let mut stats = FacetStats::NONE;
@@ -264,14 +266,15 @@ fn quantise_band(
             line[column] = (exact.clamp(0.0, 65535.0) + 0.5) as u16;
             if carved {
                 let held = z.clamp(black, white);
-                stats.min_mm = stats.min_mm.min(held);
                 stats.max_mm = stats.max_mm.max(held);
                 stats.clipped_high_px += u64::from(exact > 65535.5);
-                stats.undercut_px += u64::from(surface.undercut[index]);
-                if exact < -0.5 {
+                // Ground beyond the trim is nobody's lowest; few pixels have to be asked.
+                if held < stats.min_mm || exact < -0.5 {
                     let lateral = DVec2::new(spec.x_mm(column), spec.y_mm(row));
-                    stats.clipped_low_px +=
-                        u64::from(spec.in_trim(lateral, z + spec.back_plane_mm));
+                    if spec.in_trim(lateral, z + spec.back_plane_mm) {
+                        stats.min_mm = stats.min_mm.min(held);
+                        stats.clipped_low_px += u64::from(exact < -0.5);
+                    }
                 }
             }
         }

@@ -44,7 +44,7 @@ use crate::settings::Base;
 use glam::{DVec2, DVec3};
 use std::f64::consts::{PI, TAU};
 use std::ops::Range;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicU64, Ordering};
 
 /// Columns per tile whose slope is bounded together; its rows are those of a band.
 const TILE_COLUMNS: usize = 64;
@@ -169,6 +169,7 @@ impl<'a> Radial<'a> {
     #[inline(always)]
     pub fn settle_band<const FLAT: bool>(&self, rows: Range<usize>, z_mm: &mut [f32]) -> Band {
         let width = self.spec.width_px;
+        z_mm.fill(f32::NAN);
         let leaves = self.leaves::<FLAT>(rows.clone());
         let mut unsettled = Vec::new();
         // Relief found on the row above, the start for the next.
@@ -270,7 +271,7 @@ impl<'a> Radial<'a> {
 
     /// Marks every pixel that a fold seen at a jump may reach: as far in and out along the line
     /// from the axis as ground of the height found around there can be displaced.
-    pub fn mark(&self, jump: (usize, usize), leaf: &Tile, marked: &[AtomicBool]) {
+    pub fn mark(&self, jump: (usize, usize), leaf: &Tile, marks: &Marks) {
         let spec = self.spec;
         let place = DVec2::new(spec.x_mm(jump.1), spec.y_mm(jump.0));
         let rho = place.length();
@@ -291,11 +292,7 @@ impl<'a> Radial<'a> {
                 for column in column.saturating_sub(1)..=column + 1 {
                     if (1..=spec.height_px).contains(&row) && (1..=spec.width_px).contains(&column)
                     {
-                        // Folds mark the same pixels over and over: reading is cheaper.
-                        let mark = &marked[(row - 1) * spec.width_px + column - 1];
-                        if !mark.load(Ordering::Relaxed) {
-                            mark.store(true, Ordering::Relaxed);
-                        }
+                        marks.set(row - 1, column - 1);
                     }
                 }
             }
@@ -309,23 +306,22 @@ impl<'a> Radial<'a> {
     }
 
     /// Third step: marches the pixels of a band that are marked and may fold, or have not settled.
+    /// Returns those where the surface folds under itself, counted from the band's first.
     #[inline(always)]
     pub fn march_band<const FLAT: bool>(
         &self,
         rows: Range<usize>,
         band: &Band,
-        marked: &[AtomicBool],
+        marks: &Marks,
         z_mm: &mut [f32],
-        undercut: &mut [bool],
-    ) {
+    ) -> Vec<usize> {
         let width = self.spec.width_px;
         let mut marches = Vec::new();
         for (i, row) in rows.enumerate() {
             for column in self.spec.drawn(row) {
                 let index = i * width + column;
                 let leaf = self.leaf(band, i, column);
-                if !z_mm[index].is_nan() && (leaf.unique || !marked[index].load(Ordering::Relaxed))
-                {
+                if !z_mm[index].is_nan() && (leaf.unique || !marks.get(row, column)) {
                     continue;
                 }
                 let (x, y) = (self.spec.x_mm(column), self.spec.y_mm(row));
@@ -333,7 +329,7 @@ impl<'a> Radial<'a> {
                 marches.extend(self.march::<FLAT>(index, x, y, leaf));
             }
         }
-        self.run_marches::<FLAT>(marches, z_mm, undercut);
+        self.run_marches::<FLAT>(marches, z_mm)
     }
 
     /// Two samples and Aitken's step for every lane; more rounds for the few that need them.
@@ -665,8 +661,8 @@ impl<'a> Radial<'a> {
         &self,
         mut waiting: Vec<March>,
         z_mm: &mut [f32],
-        undercut: &mut [bool],
-    ) {
+    ) -> Vec<usize> {
+        let mut undercut = Vec::new();
         let shortest = SHORTEST_STEP_PX * self.spec.pixel_mm;
         waiting.sort_by(|a, b| a.x.total_cmp(&b.x).then(a.index.cmp(&b.index)));
         let mut active = waiting.split_off(waiting.len().saturating_sub(LANES));
@@ -693,7 +689,9 @@ impl<'a> Radial<'a> {
                 };
                 if let Outcome::Hit { z, undercut: folds } = outcome {
                     z_mm[march.index] = z as f32;
-                    undercut[march.index] = folds;
+                    if folds {
+                        undercut.push(march.index);
+                    }
                 }
                 if let Some(next) = waiting.pop() {
                     *march = next;
@@ -704,6 +702,41 @@ impl<'a> Radial<'a> {
                 }
             }
         }
+        undercut
+    }
+}
+
+/// A mark on some pixels of an image, one bit each. A mark is only ever set, so the order in which
+/// threads set theirs cannot matter.
+pub struct Marks {
+    words: Vec<AtomicU64>,
+    words_per_row: usize,
+}
+
+impl Marks {
+    /// None set.
+    pub fn new(spec: &FacetSpec) -> Marks {
+        let words_per_row = spec.width_px.div_ceil(64);
+        let mut words = Vec::new();
+        words.resize_with(words_per_row * spec.height_px, || AtomicU64::new(0));
+        Marks {
+            words,
+            words_per_row,
+        }
+    }
+
+    fn set(&self, row: usize, column: usize) {
+        let word = &self.words[row * self.words_per_row + column / 64];
+        let bit = 1 << (column % 64);
+        // Folds mark the same pixels over and over: reading is cheaper.
+        if word.load(Ordering::Relaxed) & bit == 0 {
+            word.fetch_or(bit, Ordering::Relaxed);
+        }
+    }
+
+    fn get(&self, row: usize, column: usize) -> bool {
+        let word = &self.words[row * self.words_per_row + column / 64];
+        word.load(Ordering::Relaxed) >> (column % 64) & 1 == 1
     }
 }
 

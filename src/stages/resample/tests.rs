@@ -147,7 +147,7 @@ fn compare(
     let curve = curved(&grid, range_mm);
     let (sampler, bounds) = (Sampler::new(&grid, &curve), Bounds::new(&grid, &curve));
     let range = (curve.lowest_mm(), curve.highest_mm());
-    let image = render(&sampler, &bounds, spec, range);
+    let image = render(&sampler, &bounds, spec, range, &mut Scratch::default());
     let relief = |d: DVec3| curve.relief_mm(body(d));
     let (mut worst, mut folded): (f64, usize) = (0.0, 0);
     let mut seen = 0;
@@ -229,7 +229,7 @@ fn any_number_of_threads_draws_the_same_bytes() {
             .num_threads(threads)
             .build()
             .unwrap();
-        pool.install(|| render(&sampler, &bounds, &spec, range))
+        pool.install(|| render(&sampler, &bounds, &spec, range, &mut Scratch::default()))
     };
     let one = drawn(1);
     assert!(one.stats.carved_px > 10_000);
@@ -254,7 +254,7 @@ fn lines_that_pass_the_globe_by_show_the_floor() {
     (spec.width_px, spec.height_px, spec.pixel_mm) = (130, 130, 2.0);
     spec.black_mm = -60.0;
     let range = (curve.lowest_mm(), curve.highest_mm());
-    let image = render(&sampler, &bounds, &spec, range);
+    let image = render(&sampler, &bounds, &spec, range, &mut Scratch::default());
     assert_eq!(image.levels[(0, 0)], 0);
     let disc = std::f64::consts::PI * 100.0 * 100.0 / 4.0;
     let hit = (image.stats.carved_px - image.stats.missed_px) as f64;
