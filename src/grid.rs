@@ -354,3 +354,18 @@ pub struct Source {
     /// Anything a person should know: what was assumed and why.
     pub notes: Vec<String>,
 }
+
+impl Source {
+    /// Names of the files in a line that can be read however many there are.
+    pub fn files_text(&self) -> String {
+        match self.files.as_slice() {
+            [first, second, .., last] if self.files.len() > MOST_FILES_NAMED => {
+                format!("{first}, {second} … {last} ({} files)", self.files.len())
+            }
+            files => files.join(", "),
+        }
+    }
+}
+
+/// Files that are all named in a line of text.
+const MOST_FILES_NAMED: usize = 4;

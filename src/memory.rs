@@ -320,8 +320,8 @@ mod tests {
             ..GRID
         };
         assert!(held_bytes(grid) > USUAL_BYTES);
-        // And pentagons of about 352 mm × 335 mm.
-        let facet = 7040 * 6700 * BYTES_PER_PIXEL;
+        // And pentagons of 387 mm × 407 mm, the size of such a job's images.
+        let facet = 7746 * 8144 * BYTES_PER_PIXEL;
         assert!(BASE_BYTES + stored_bytes(grid) + facet < 1 << 30);
     }
 }

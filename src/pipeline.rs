@@ -616,7 +616,7 @@ fn blank_manifest(
         program: format!("globewright {}", env!("CARGO_PKG_VERSION")),
         job: job.resolved.clone(),
         source: SourceEntry {
-            file: source.files.join(", "),
+            file: source.files_text(),
             width: source.width,
             height: source.height,
             cell_deg: source.cell_deg,

@@ -48,7 +48,7 @@ pub fn json(source: &Source) -> Value {
 
 /// The same in plain words, one fact a line, ending in a line feed.
 pub fn text(source: &Source) -> String {
-    let mut lines = vec![source.files.join(", ")];
+    let mut lines = vec![source.files_text()];
     let mut fact = |name: &str, value: String| lines.push(format!("  {name:<14}{value}"));
     fact(
         "body",
@@ -259,6 +259,17 @@ mod tests {
              holes         12 cells without data, 0.002 % of the surface; filled smoothly when carving\n  \
              note          something odd\n"
         );
+    }
+
+    #[test]
+    fn many_files_do_not_fill_the_screen() {
+        let mut source = sample();
+        source.files = (0..2048).map(|i| format!("t{i}.hgt")).collect();
+        let first = text(&source).lines().next().unwrap().to_owned();
+        assert_eq!(first, "t0.hgt, t1.hgt … t2047.hgt (2048 files)");
+        source.files.truncate(4);
+        let first = text(&source).lines().next().unwrap().to_owned();
+        assert_eq!(first, "t0.hgt, t1.hgt, t2.hgt, t3.hgt");
     }
 
     #[test]

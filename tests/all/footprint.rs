@@ -82,11 +82,11 @@ fn pixels_between_cells_stay_near_the_mean_of_their_own_ground_at_every_latitude
         for _ in 0..12 {
             let mut block = Directions::default();
             let mut exact = [0.0; LANES];
-            for lane in 0..LANES {
+            for (lane, exact) in exact.iter_mut().enumerate() {
                 let lat = chance.random_range(lats[0]..lats[1]);
                 let d = direction(lat, chance.random_range(0.0..360.0));
                 (block.x[lane], block.y[lane], block.z[lane]) = (d.x, d.y, d.z);
-                exact[lane] = footprint_m(d, step_deg.to_radians(), chance.random_range(0.0..1.6));
+                *exact = footprint_m(d, step_deg.to_radians(), chance.random_range(0.0..1.6));
             }
             let mut found = [0f32; LANES];
             sampler.height_block(&block, &mut found);

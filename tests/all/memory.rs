@@ -63,7 +63,7 @@ fn too_small_a_bound_is_refused_with_numbers() {
     let folder = smooth_job(2880, JOB);
     assert_eq!(
         refusal(&folder, 6 * MB, &[]),
-        "job: image.pixel: images this fine do not fit in memory; found 0.2 mm and 7 MB for one \
+        "job: image.pixel: images this fine do not fit in memory; found 0.2 mm and 8 MB for one \
          facet; allowed: at most 5 MB beside the program itself; use pixels of 0.25 mm or more, \
          or raise --memory (smooth.toml line 9)"
     );
@@ -71,7 +71,7 @@ fn too_small_a_bound_is_refused_with_numbers() {
     assert_eq!(
         refusal(&folder, 20 * MB, &["relief.method=layered"]),
         "job: image.pixel: a working grid this fine does not fit in memory, where all of it must \
-         be to shape such relief; found 0.2 mm and 17 MB for the working grid and one facet; \
+         be to shape such relief; found 0.2 mm and 18 MB for the working grid and one facet; \
          allowed: at most 16 MB beside the program itself; use pixels of 0.21 mm or more, or \
          raise --memory (smooth.toml line 9)"
     );
@@ -93,7 +93,7 @@ fn holes_need_the_whole_grid_in_memory() {
     });
     let message = refusal(&folder, 20 * MB, &[]);
     let start = "job: image.pixel: a working grid this fine does not fit in memory, where all of \
-                 it must be to fill its holes; found 0.2 mm and 17 MB for the working grid and \
+                 it must be to fill its holes; found 0.2 mm and 18 MB for the working grid and \
                  one facet; ";
     assert!(message.starts_with(start), "{message}");
     carve(&folder, "out", Some(100 * MB), &[]).unwrap();

@@ -177,7 +177,7 @@ fn radii_of_mars() {
     assert_ends(&found, MARS.highest, MARS.lowest);
     let notes = found["notes"].to_string();
     assert!(
-        notes.contains("distances from the body's centre"),
+        notes.contains("taken for distances from the centre"),
         "{notes}"
     );
 }
@@ -339,7 +339,7 @@ fn grids_of_earth() {
     let gridline = Raster {
         columns: 361,
         rows: 181,
-        crs: Some("EPSG:4326"),
+        crs: Some("+proj=longlat +datum=WGS84 +no_defs"),
         placed: Some([-180.5, 1.0, 0.0, 90.5, 0.0, -1.0]),
         ..Raster::globe(360)
     };
@@ -361,7 +361,7 @@ fn grids_of_earth() {
 
     // Cells, rows from the south.
     let cells = Raster {
-        crs: Some("EPSG:4326"),
+        crs: Some("+proj=longlat +datum=WGS84 +no_defs"),
         placed: Some([-180.0, 1.0, 0.0, -90.0, 0.0, 1.0]),
         ..Raster::globe(360)
     };

@@ -230,7 +230,8 @@ mod tests {
             (mosaic.extent.columns, mosaic.extent.rows),
             (432_000, 216_001)
         );
-        assert_eq!(mosaic.corners[1], (0, 214_800 - 1200));
+        // The grid starts with 179 W; 180 W, half a sample farther, closes the circle.
+        assert_eq!(mosaic.corners[1], (359 * 1200, 214_800 - 1200));
         // That of 46 N 7 E is lost.
         all.remove((187 * 180) + 89 + 47);
         assert_eq!(
