@@ -22,6 +22,8 @@ mod messages;
 mod outside;
 /// Elevation products as they are published: what `inspect` says of faithful small copies.
 mod products;
+/// The report page in a browser, and meshes.
+mod page;
 /// Heights worked out again from the manifest, the image and the grid alone.
 mod rebuild;
 /// Whole jobs: what must hold whatever the solid, the threads or the facets asked for.
