@@ -150,15 +150,14 @@ fn a_plan_measures_the_ground_that_facets_carve() {
     ] {
         let folder = TempDir::new().unwrap();
         job(&folder, relief);
-        quietly(
-            &folder,
-            &["facets", "job.toml", "--shop", "--out", "carved"],
-        );
-        quietly(&folder, &["plan", "job.toml", "--out", "planned"]);
-        quietly(
-            &folder,
-            &["facets", "job.toml", "--keep-relief", "--out", "kept"],
-        );
+        // The pocket of the jig needs room on the back.
+        let stock = ["--set", "stock.thickness=46 mm"];
+        let shop = ["facets", "job.toml", "--shop", "--out", "carved"];
+        quietly(&folder, &[&shop[..], &stock].concat());
+        let plan = ["plan", "job.toml", "--out", "planned"];
+        quietly(&folder, &[&plan[..], &stock].concat());
+        let keep = ["facets", "job.toml", "--keep-relief", "--out", "kept"];
+        quietly(&folder, &[&keep[..], &stock].concat());
         let again = [
             "plan",
             "job.toml",
@@ -169,7 +168,7 @@ fn a_plan_measures_the_ground_that_facets_carve() {
             "--set",
             "grid.quantity=relief",
         ];
-        quietly(&folder, &again);
+        quietly(&folder, &[&again[..], &stock].concat());
         let seams = |run: &str| {
             let text = std::fs::read_to_string(folder.path().join(run).join("shop/plan.json"));
             let plan: serde_json::Value = serde_json::from_str(&text.unwrap()).unwrap();

@@ -101,7 +101,7 @@ pub(super) fn hold(
 
 /// Shifts in metres that make the relief a method wants, without what they have in common over a
 /// window of the span, and less beside edges as [`layered`](super::layered()) has it: broad swells
-/// would use up the bound, and edges would cast halos.
+/// would use up the bound, and edges cast wider halos.
 pub(super) fn shifts(
     grid: &Grid,
     curve: &Curve,
