@@ -670,22 +670,6 @@ fn slots_of_neighbouring_sides_never_meet() {
     assert!(lowered > 0);
 }
 
-/// A biscuit's slot runs out towards its ends, so biscuits fit side by side near a sharp corner
-/// where square-ended slots would meet: by hand on the acute corner of a rhombic dodecahedron,
-/// slots that end 3.9 mm from it lie 2 · 3.9 · sin 35.26° = 4.5 mm apart and, rising at 34°, stay so.
-#[test]
-fn slots_that_run_out_leave_room_for_biscuits() {
-    let (solid, mut settings, _) = globe("rhombic-dodecahedron", 160.0);
-    settings.stock.thickness_mm = 44.45;
-    settings.stock.edge_mm = 12.7;
-    let fit = fit_anywhere(&solid, &unit(), &settings).unwrap();
-    let jigs = [jig(&solid, &fit, 0, &settings).unwrap()];
-    let sheet = seam_sheet(&solid, &fit, None, &settings);
-    let found = joints(&solid, &fit, &jigs, &sheet, &settings).unwrap();
-    let biscuits = found.iter().filter_map(|joint| joint.fitting);
-    assert_eq!(biscuits.filter(|f| f.name == "biscuit-0").count(), 24);
-}
-
 #[test]
 fn a_joint_whose_slots_meet_is_refused_with_numbers() {
     let (solid, mut settings, fit) = globe("icosahedron", 200.0);
