@@ -11,8 +11,9 @@ use crate::{Error, Problem, Result};
 use std::path::{Path, PathBuf};
 
 /// Bytes held per pixel of a facet while it is drawn and written: its level, the filtered copy
-/// for the encoder, the encoder's output at worst, and what the drawing itself needs.
-const BYTES_PER_PIXEL: u64 = 2 + 2 + 3 + 1;
+/// for the encoder, and the height it is drawn with, whose memory is kept for the next facet. What
+/// the encoder makes of it is small beside them.
+const BYTES_PER_PIXEL: u64 = 2 + 2 + 4;
 
 /// Bytes held per pixel beside those while bits are tried on a facet: heights, places of the tip,
 /// padded copies and running sums.
