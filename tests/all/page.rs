@@ -135,7 +135,15 @@ impl Opened {
 
     fn wait(&self, condition: &str) {
         let start = Instant::now();
-        while self.ask(&format!("Boolean({condition})")) != json!(true) {
+        // While a page is being replaced there is nothing to ask.
+        let holds = || {
+            let found = self
+                .tab
+                .evaluate(&format!("Boolean({condition})"), true)
+                .ok();
+            found.and_then(|found| found.value) == Some(json!(true))
+        };
+        while !holds() {
             assert!(start.elapsed() < PATIENCE, "never came true: {condition}");
             std::thread::sleep(Duration::from_millis(50));
         }
