@@ -7,6 +7,7 @@
 //! ```
 
 mod cutters;
+mod describe;
 mod keeps;
 mod lists;
 mod table;
@@ -14,6 +15,7 @@ mod text;
 mod unknown;
 mod value;
 
+pub use describe::{Described, Form, described};
 pub use text::{readme_table, starter};
 
 use crate::error::{Error, Problem, Result};
@@ -566,7 +568,7 @@ fn syntax_error(text: &str, path: &Path, error: &toml_edit::TomlError) -> Error 
 }
 
 /// The whole file as text, refusing what cannot be a job file.
-fn read_text(path: &Path) -> Result<String> {
+pub(crate) fn read_text(path: &Path) -> Result<String> {
     let io = |error: std::io::Error| match error.kind() {
         std::io::ErrorKind::NotFound => Error::Job(
             Problem::new("there is no such job file")
