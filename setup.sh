@@ -5,8 +5,13 @@ set -euo pipefail
 
 # GDAL reads the grids; libclang and pkg-config build its binding; gdal-bin gives the tests a
 # second opinion; ferret-datasets is open elevation data that the tests read; parallel runs the lines
-# of docs/many-machines.md in the tests.
-packages=(libgdal-dev libclang-dev pkg-config gdal-bin ferret-datasets parallel)
+# of docs/many-machines.md in the tests; chromium opens the report page in the tests.
+# Ubuntu's name for the same browser differs.
+browser_package() {
+    if grep -qx 'ID=ubuntu' /etc/os-release 2>/dev/null; then echo chromium-browser; else echo chromium; fi
+}
+
+packages=(libgdal-dev libclang-dev pkg-config gdal-bin ferret-datasets parallel "$(browser_package)")
 oldest_rust=1.90
 
 say() { echo "setup: $*" >&2; }
@@ -41,7 +46,7 @@ install_packages() {
 check_by_hand() {
     if command -v pkg-config >/dev/null && pkg-config --atleast-version=3.4 gdal; then
         say "GDAL $(pkg-config --modversion gdal) found; not Debian or Ubuntu, so nothing was installed"
-        say "if the build stops at bindgen, install libclang; the tests also want the data files of ferret-datasets"
+        say "if the build stops at bindgen, install libclang; the tests also want the data files of ferret-datasets, and Chromium"
         return
     fi
     say "this is not Debian or Ubuntu. Install with your own package manager, then run again:"

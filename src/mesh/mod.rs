@@ -13,7 +13,7 @@ mod outline;
 mod terrain;
 
 pub use closing::{close, solid};
-pub use outline::{Outline, Wall};
+pub use outline::{Outline, Wall, corners_mm};
 pub use terrain::{Surface, Terrain};
 
 use glam::{DVec2, DVec3};

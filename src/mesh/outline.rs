@@ -2,7 +2,7 @@
 
 use crate::manifest::{FacetEntry, Manifest};
 use crate::settings::Base;
-use glam::DVec2;
+use glam::{DVec2, DVec3};
 
 /// A flat wall: wood is where `outward · (x, y) ≤ at_back_mm + slant · z`.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -40,7 +40,7 @@ impl Outline {
     pub fn sawn(manifest: &Manifest, facet: &FacetEntry) -> Outline {
         let back_mm = facet.back_plane_mm;
         Outline {
-            walls: walls(facet, |slant| (back_mm * slant, slant)),
+            walls: walls(manifest, facet, |slant| (back_mm * slant, slant)),
             apex_mm: Some(back_mm),
             blank_mm: blank(manifest, facet),
         }
@@ -50,7 +50,9 @@ impl Outline {
     pub fn blank(manifest: &Manifest, facet: &FacetEntry) -> Outline {
         let blank_mm = blank(manifest, facet);
         let mut reaches = blank_mm.iter();
-        let walls = walls(facet, |_| (reaches.next().copied().unwrap_or(0.0), 0.0));
+        let walls = walls(manifest, facet, |_| {
+            (reaches.next().copied().unwrap_or(0.0), 0.0)
+        });
         Outline {
             walls,
             apex_mm: None,
@@ -59,23 +61,43 @@ impl Outline {
     }
 }
 
-/// One wall per edge, from the tangent of its tilt to its distance at the back and its slant.
-fn walls(facet: &FacetEntry, mut wall: impl FnMut(f64) -> (f64, f64)) -> Vec<Wall> {
-    let corners = &facet.corners_mm;
-    let sides = facet.edges.iter().zip(0..corners.len());
-    sides
-        .map(|(edge, i)| {
-            let from = DVec2::from_array(corners[i]);
-            let along = DVec2::from_array(corners[(i + 1) % corners.len()]) - from;
-            let (at_back_mm, slant) = wall(edge.tilt_deg.to_radians().tan());
+/// One wall per edge, from the slant of its seam plane to its distance at the back and its own
+/// slant.
+///
+/// A seam plane holds the globe's centre and both corners of the edge. The corners of a facet lie
+/// at different heights on the base surface, so the side seen from above is no guide to it.
+fn walls(
+    manifest: &Manifest,
+    facet: &FacetEntry,
+    mut wall: impl FnMut(f64) -> (f64, f64),
+) -> Vec<Wall> {
+    let corners = corners_mm(manifest, facet);
+    (0..corners.len())
+        .map(|i| {
+            // Counter-clockwise from outside, so the inside is to the left of the way along.
+            let inward = corners[i].cross(corners[(i + 1) % corners.len()]);
+            let across = inward.truncate().length();
+            let (at_back_mm, slant) = wall(inward.z / across);
             Wall {
-                // Counter-clockwise: outward is to the right of the way along.
-                outward: DVec2::new(along.y, -along.x).normalize_or_zero(),
+                outward: -inward.truncate() / across,
                 at_back_mm,
                 slant,
             }
         })
         .collect()
+}
+
+/// Corners of a facet on the base surface, in its axes but from the globe's centre, mm.
+pub fn corners_mm(manifest: &Manifest, facet: &FacetEntry) -> Vec<DVec3> {
+    let radius_mm = manifest.globe.radius_mm;
+    let corners = facet.corners_mm.iter().map(|&[x, y]| {
+        let z = match manifest.globe.base {
+            Base::Sphere => (radius_mm * radius_mm - x * x - y * y).max(0.0).sqrt(),
+            Base::Flat => facet.base_distance_mm,
+        };
+        DVec3::new(x, y, z)
+    });
+    corners.collect()
 }
 
 /// How far the blank reaches along every edge's outward normal, trim included; the formula is in

@@ -231,3 +231,38 @@ fn a_back_at_the_globes_centre_is_a_point() {
     let exact = 4.0 * top_mm.powi(3) / 3.0;
     assert!((mesh.volume_mm3() - exact).abs() < 1e-4 * exact);
 }
+
+/// Blade tilts and seams come from the solid; walls are worked out from the corners alone.
+#[test]
+fn walls_lean_as_the_saw_does_and_neighbours_share_them() {
+    use crate::stages::report::overview::testing::globe;
+    for name in [
+        "dodecahedron",
+        "rhombic-dodecahedron",
+        "deltoidal-icositetrahedron",
+        "cuboctahedron",
+    ] {
+        let manifest = globe(name);
+        for facet in &manifest.facets {
+            let outline = Outline::sawn(&manifest, facet);
+            for (wall, edge) in outline.walls.iter().zip(&facet.edges) {
+                let tilt_deg = wall.slant.atan().to_degrees();
+                assert!((tilt_deg - edge.tilt_deg).abs() < 1e-6, "{name} {tilt_deg}");
+                let plane = |facet: &crate::manifest::FacetEntry, wall: &Wall| {
+                    let axes = facet.frame.axes();
+                    let normal = wall.outward.extend(-wall.slant);
+                    axes.to_body(normal).normalize()
+                };
+                let other = &manifest.facets[edge.neighbour - 1];
+                let back = other
+                    .edges
+                    .iter()
+                    .position(|back| back.seam == edge.seam)
+                    .unwrap();
+                let theirs = Outline::sawn(&manifest, other).walls[back];
+                let apart = (plane(facet, wall) + plane(other, &theirs)).length();
+                assert!(apart < 1e-9, "{name} {apart}");
+            }
+        }
+    }
+}

@@ -16,6 +16,8 @@ mod join;
 mod messages;
 /// Published tables, PROJ and real open grids.
 mod outside;
+/// The report page in a browser, and meshes.
+mod page;
 /// Heights worked out again from the manifest, the image and the grid alone.
 mod rebuild;
 /// Whole jobs: what must hold whatever the solid, the threads or the facets asked for.

@@ -5,6 +5,7 @@ use crate::Result;
 use crate::length::mm_text;
 use crate::manifest::{FacetEntry, Manifest};
 use crate::pictures::{ACCENT, INK, escape, scale_bar_mm};
+use crate::shop::polygon::bounds;
 use crate::stages::report::overview::{Layout, Thumb};
 use glam::DVec2;
 use std::fmt::Write;
@@ -18,7 +19,10 @@ const TYPE_MM: f64 = 3.4;
 
 /// Room for north arrow and scale bar under the facet, and for the index corner's mark above, mm.
 const FOOT_MM: f64 = 15.0;
-const HEAD_MM: f64 = 7.0;
+const HEAD_MM: f64 = 4.0;
+
+/// Narrowest drawing, mm.
+const LEAST_WIDTH_MM: f64 = 44.0;
 
 /// A drawing and the size it has.
 pub struct Drawing {
@@ -35,35 +39,34 @@ pub fn draw(
     layout: &Layout,
     thumb: &Thumb,
 ) -> Result<Drawing> {
-    let pixel_mm = manifest.image.pixel_mm;
-    let (half_x, half_y) = (
-        0.5 * facet.width_px as f64 * pixel_mm,
-        0.5 * facet.height_px as f64 * pixel_mm,
-    );
+    let outline = layout.outline_mm(facet);
+    let (mut low, mut high) = bounds(&outline);
+    let around = DVec2::splat(manifest.globe.trim_mm + 1.5);
+    (low, high) = (low - around, high + around);
     // The scale bar needs some room, however small the facet.
-    let wide = half_x.max(18.0);
-    let (width, height) = (2.0 * wide, 2.0 * half_y + HEAD_MM + FOOT_MM);
+    let spare = (0.5 * (LEAST_WIDTH_MM - (high.x - low.x))).max(0.0);
+    let (left, top) = (low.x - spare, -high.y - HEAD_MM);
+    let (width, height) = (
+        high.x - low.x + 2.0 * spare,
+        high.y - low.y + HEAD_MM + FOOT_MM,
+    );
     let share = (LARGEST_MM / width.max(height)).min(1.0);
     let title = format!("facet-{}-title", facet.id);
     let mut out = format!(
         "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{:.2}mm\" height=\"{:.2}mm\" \
-         viewBox=\"{:.3} {:.3} {width:.3} {height:.3}\" role=\"img\" aria-labelledby=\"{title}\">\n\
-         <title id=\"{title}\">Facet {} from above, shaded, with its seams and neighbours</title>\n\
-         <rect x=\"{:.3}\" y=\"{:.3}\" width=\"{width:.3}\" height=\"{height:.3}\" fill=\"#ffffff\"/>\n",
+         viewBox=\"{left:.3} {top:.3} {width:.3} {height:.3}\" role=\"img\" \
+         aria-labelledby=\"{title}\">\n<title id=\"{title}\">Facet {} from above, shaded, with its \
+         seams and neighbours</title>\n<rect x=\"{left:.3}\" y=\"{top:.3}\" width=\"{width:.3}\" \
+         height=\"{height:.3}\" fill=\"#ffffff\"/>\n",
         width * share,
         height * share,
-        -wide,
-        -half_y - HEAD_MM,
         escape(&facet.label),
-        -wide,
-        -half_y - HEAD_MM,
     );
     let side = thumb.grey.ncols() as f64 / layout.px_per_mm();
     out.push_str(&picture(
         &grey_png(&thumb.grey)?,
         [-0.5 * side, -0.5 * side, side, side],
     ));
-    let outline = layout.outline_mm(facet);
     let points: Vec<String> = outline
         .iter()
         .map(|p| format!("{:.2},{:.2}", p.x, -p.y))
@@ -82,13 +85,9 @@ pub fn draw(
             -y - 0.8
         );
     }
-    let foot = half_y + 2.0;
-    north(&mut out, facet, DVec2::new(-wide + 8.0, foot + 6.0));
-    scale_bar(
-        &mut out,
-        DVec2::new(-wide + 20.0, foot + 6.0),
-        2.0 * wide - 32.0,
-    );
+    let foot = -low.y + 8.0;
+    north(&mut out, facet, DVec2::new(left + 8.0, foot));
+    scale_bar(&mut out, DVec2::new(left + 20.0, foot), width - 32.0);
     out.push_str("</svg>\n");
     Ok(Drawing { svg: out, share })
 }

@@ -2,7 +2,7 @@
 
 use super::image::{grey_png, picture};
 use crate::manifest::{FacetEntry, Manifest};
-use crate::mesh::Heights;
+use crate::mesh::{Heights, Outline, Wall, corners_mm};
 use crate::pictures::{ACCENT, Light, PAPER, escape, shade};
 use crate::settings::Base;
 use crate::stages::seams;
@@ -37,30 +37,14 @@ fn direction(row: usize, column: usize) -> DVec3 {
 }
 
 /// What a facet's image says about its part of the map.
-pub fn patch(
-    manifest_radius_mm: f64,
-    base: Base,
-    facet: &FacetEntry,
-    heights: &Heights<'_>,
-) -> Patch {
+pub fn patch(manifest: &Manifest, facet: &FacetEntry, heights: &Heights<'_>) -> Patch {
+    let (base, radius_mm) = (manifest.globe.base, manifest.globe.radius_mm);
     let axes = facet.frame.axes();
-    let corners: Vec<DVec2> = facet
-        .corners_mm
+    let walls = Outline::sawn(manifest, facet).walls;
+    let farthest = corners_mm(manifest, facet)
         .iter()
-        .map(|c| DVec2::from_array(*c))
-        .collect();
-    let sides: Vec<(DVec2, f64)> = (corners.iter().zip(&facet.edges).enumerate())
-        .map(|(i, (&from, edge))| {
-            let along = corners[(i + 1) % corners.len()] - from;
-            let outward = DVec2::new(along.y, -along.x).normalize_or_zero();
-            (outward, edge.tilt_deg.to_radians().tan())
-        })
-        .collect();
-    let reach = corners.iter().map(|c| c.length()).fold(0.0, f64::max);
-    let farthest = match base {
-        Base::Sphere => (reach / manifest_radius_mm).clamp(0.0, 1.0).asin(),
-        Base::Flat => reach.atan2(facet.base_distance_mm),
-    };
+        .map(|corner| corner.angle_between(DVec3::Z))
+        .fold(0.0, f64::max);
     let least = (farthest + 1e-9).cos();
     let mut pixels = Vec::new();
     for row in 0..SIZE.1 {
@@ -70,12 +54,12 @@ pub fn patch(
                 continue;
             }
             let u = axes.to_local(towards);
-            let inside = |(outward, slant): &(DVec2, f64)| outward.dot(u.truncate()) <= slant * u.z;
-            if !sides.iter().all(inside) {
+            let beyond = |wall: &Wall| wall.outward.dot(u.truncate()) > wall.slant * u.z;
+            if walls.iter().any(beyond) {
                 continue;
             }
             let base_mm = match base {
-                Base::Sphere => manifest_radius_mm,
+                Base::Sphere => radius_mm,
                 Base::Flat => facet.base_distance_mm / u.z,
             };
             let mut r = base_mm;
@@ -128,9 +112,9 @@ pub fn svg<'a>(
         (255.0 * ((1.0 - HEIGHT_TINT) * bright[at] + HEIGHT_TINT * height)).round() as u8
     });
     let mut out = String::from(
-        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"-34 -8 1128 588\" role=\"img\" \
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"-44 -8 1168 590\" role=\"img\" \
          aria-labelledby=\"map-title\">\n<title id=\"map-title\">Map of the planet with every seam \
-         and facet number</title>\n<rect x=\"-34\" y=\"-8\" width=\"1128\" height=\"588\" fill=\"#ffffff\"/>\n",
+         and facet number</title>\n<rect x=\"-44\" y=\"-8\" width=\"1168\" height=\"590\" fill=\"#ffffff\"/>\n",
     );
     out.push_str(&picture(
         &grey_png(&grey)?,

@@ -16,14 +16,14 @@ pub use map::Patch;
 use crate::geometry::a_solid;
 use crate::length::both_text;
 use crate::manifest::{EdgeEntry, FacetEntry, Manifest};
-use crate::mesh::{Heights, Mesh, Outline, TOLERANCE_MM, Terrain, close};
-use crate::settings::Base;
+use crate::mesh::{Heights, Mesh, Outline, TOLERANCE_MM, Terrain, close, corners_mm};
 use crate::stages::plan::Planned;
 use crate::stages::report::overview::{Layout, Thumb};
 use crate::stages::report::{self, kind_name, place_name};
 use crate::{Error, Problem, Result};
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD as BASE64;
+use glam::DVec3;
 use minijinja::value::Serde;
 use minijinja::{Environment, UndefinedBehavior, Value, context};
 use ndarray::Array2;
@@ -97,26 +97,17 @@ pub fn keep(manifest: &Manifest, facet: &FacetEntry, levels: &Array2<u16>) -> Ke
     let mesh = mesh(manifest, facet, &heights);
     let reach_mm = mesh.points.iter().map(|p| p.abs().max_element());
     let step_mm = packed::step_mm(reach_mm.fold(0.0, f64::max));
-    let corners_mm = facet.corners_mm.iter().map(|&[x, y]| {
-        let z = match manifest.globe.base {
-            Base::Sphere => (manifest.globe.radius_mm.powi(2) - x * x - y * y)
-                .max(0.0)
-                .sqrt(),
-            Base::Flat => facet.base_distance_mm,
-        };
-        [x, y, z - facet.back_plane_mm]
-    });
+    let back_mm = DVec3::Z * facet.back_plane_mm;
+    let corners_mm = corners_mm(manifest, facet);
+    let corners_mm = corners_mm
+        .iter()
+        .map(|corner| (*corner - back_mm).to_array());
     let (head, bytes) = packed::pack(facet, corners_mm.collect(), &mesh, step_mm);
     Kept {
         head,
         bytes,
         error_mm: mesh.error_mm + step_mm,
-        patch: map::patch(
-            manifest.globe.radius_mm,
-            manifest.globe.base,
-            facet,
-            &heights,
-        ),
+        patch: map::patch(manifest, facet, &heights),
     }
 }
 
@@ -142,6 +133,10 @@ pub fn page(input: &Input<'_>) -> Result<String> {
     let mut told = prose::sections(&report::text(manifest));
     if !input.images {
         told.retain(|section| !OF_IMAGES.contains(&section.title.as_str()));
+    }
+    for section in told.iter_mut().filter(|section| section.title == "Facets") {
+        // The cards have that name on the page.
+        section.title = "Facets in one table".to_owned();
     }
     let cards = cards(input)?;
     let heads: Vec<&packed::Head> = input.kept.iter().map(|kept| &kept.head).collect();

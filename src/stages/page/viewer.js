@@ -34,7 +34,7 @@ const GlobeViewer = (() => {
     const CUT = 0xb9b2a6;
     const ACCENT = 0x00508c;
     // From the upper left, low enough for plains to show: in the eye's axes, x right, y up, z out.
-    const LIGHT = [-1, 0.95, 0.62];
+    const LIGHT = [-1, 0.95, 0.75];
     // How far facets move out when pulled apart fully, in radii.
     const FARTHEST = 0.9;
     const FIELD_DEG = 26;
@@ -211,7 +211,7 @@ const GlobeViewer = (() => {
         const camera = new THREE.PerspectiveCamera(FIELD_DEG, 1, 1, 100);
         const light = new THREE.DirectionalLight(0xffffff, 2.9);
         light.position.set(...LIGHT);
-        scene.add(new THREE.AmbientLight(0xffffff, 0.55), light);
+        scene.add(new THREE.AmbientLight(0xffffff, 0.75), light);
         // The planet's axes turned so that north is up and longitude 0 faces the eye at yaw 0.
         const globe = new THREE.Group();
         scene.add(globe);
@@ -310,7 +310,7 @@ const GlobeViewer = (() => {
             for (const part of parts) {
                 part.group.position.copy(part.normal).multiplyScalar(part.facet.backPlaneMm + out);
                 toward.copy(part.normal).applyQuaternion(globe.quaternion);
-                const facing = toward.z > 0.12;
+                const facing = toward.z > 0.3;
                 part.rim.visible = shown.seams;
                 part.number.visible = shown.numbers && facing;
                 part.mark.visible = shown.corners && facing;

@@ -1,0 +1,613 @@
+//! The report page in a real browser: the system's Chromium, without a window, drawing in
+//! software. Screenshots stay in the build folder, under `tmp/screenshots`, to be looked at.
+
+use crate::support::{contents, files, run};
+use globewright::manifest::Manifest;
+use headless_chrome::protocol::cdp::{Emulation, Log, Network, Page, Runtime, types::Event};
+use headless_chrome::types::PrintToPdfOptions;
+use headless_chrome::{Browser, LaunchOptions, Tab};
+use serde_json::{Value, json};
+use std::ffi::OsStr;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex};
+use std::time::{Duration, Instant};
+use tempfile::TempDir;
+
+/// Where Debian and Ubuntu put the browser, and where others do.
+const BROWSERS: [&str; 4] = [
+    "/usr/bin/chromium",
+    "/usr/bin/chromium-browser",
+    "/usr/bin/google-chrome",
+    "/snap/bin/chromium",
+];
+
+/// How long a page may take to be ready on a busy machine.
+const PATIENCE: Duration = Duration::from_secs(60);
+
+/// A page opened from disk, with everything it asked for and complained about.
+struct Opened {
+    // Closes with the page.
+    _browser: Browser,
+    _profile: TempDir,
+    tab: Arc<Tab>,
+    heard: Arc<Mutex<Heard>>,
+}
+
+#[derive(Default)]
+struct Heard {
+    requests: Vec<String>,
+    complaints: Vec<String>,
+}
+
+fn browser() -> PathBuf {
+    let found = BROWSERS.iter().map(Path::new).find(|path| path.exists());
+    found.map(Path::to_path_buf).unwrap_or_else(|| {
+        panic!("no Chromium was found; run ./setup.sh, which installs it for the browser tests")
+    })
+}
+
+impl Opened {
+    fn new(page: &Path, [width, height]: [u32; 2]) -> Opened {
+        let profile = TempDir::new().unwrap();
+        let args = [
+            "--headless",
+            "--use-angle=swiftshader",
+            "--enable-unsafe-swiftshader",
+            "--disable-background-networking",
+            "--disable-component-update",
+            "--disable-sync",
+            "--no-first-run",
+            "--disable-quic",
+            "--hide-scrollbars",
+            "--force-color-profile=srgb",
+            "--disable-dev-shm-usage",
+        ];
+        let options = LaunchOptions {
+            path: Some(browser()),
+            user_data_dir: Some(profile.path().to_path_buf()),
+            sandbox: false,
+            enable_gpu: true,
+            disable_default_args: true,
+            args: args.iter().map(OsStr::new).collect(),
+            idle_browser_timeout: PATIENCE,
+            ..LaunchOptions::default()
+        };
+        let browser = Browser::new(options).unwrap();
+        let tab = browser.new_tab().unwrap();
+        tab.set_default_timeout(PATIENCE);
+        let heard = Arc::new(Mutex::new(Heard::default()));
+        let notes = heard.clone();
+        tab.add_event_listener(Arc::new(move |event: &Event| {
+            let mut notes = notes.lock().unwrap();
+            match event {
+                Event::NetworkRequestWillBeSent(e) => {
+                    notes.requests.push(e.params.request.url.clone());
+                }
+                Event::LogEntryAdded(e) => notes.complaints.push(e.params.entry.text.clone()),
+                Event::RuntimeExceptionThrown(e) => {
+                    notes
+                        .complaints
+                        .push(e.params.exception_details.text.clone());
+                }
+                Event::RuntimeConsoleAPICalled(e) => {
+                    notes.complaints.push(format!("{:?}", e.params.args));
+                }
+                _ => {}
+            }
+        }))
+        .unwrap();
+        tab.call_method(Log::Enable(None)).unwrap();
+        tab.call_method(Runtime::Enable(None)).unwrap();
+        tab.call_method(Network::Enable {
+            max_total_buffer_size: None,
+            max_resource_buffer_size: None,
+            max_post_data_size: None,
+            report_direct_socket_traffic: None,
+            enable_durable_messages: None,
+        })
+        .unwrap();
+        let opened = Opened {
+            _browser: browser,
+            _profile: profile,
+            tab,
+            heard,
+        };
+        opened.size([width, height], false);
+        let link = format!("file://{}", page.display());
+        opened.tab.navigate_to(&link).unwrap();
+        opened.wait("document.documentElement.dataset.ball !== undefined");
+        opened
+    }
+
+    /// Value of an expression.
+    fn ask(&self, expression: &str) -> Value {
+        let text = format!("JSON.stringify({expression})");
+        let found = self.tab.evaluate(&text, true).unwrap();
+        match found.value {
+            Some(Value::String(text)) => serde_json::from_str(&text).unwrap(),
+            other => panic!("{expression} is {other:?}"),
+        }
+    }
+
+    fn run(&self, statement: &str) {
+        self.tab.evaluate(statement, true).unwrap();
+    }
+
+    fn wait(&self, condition: &str) {
+        let start = Instant::now();
+        while self.ask(&format!("Boolean({condition})")) != json!(true) {
+            assert!(start.elapsed() < PATIENCE, "never came true: {condition}");
+            std::thread::sleep(Duration::from_millis(50));
+        }
+    }
+
+    fn size(&self, [width, height]: [u32; 2], mobile: bool) {
+        let metrics = json!({
+            "width": width, "height": height, "deviceScaleFactor": 1.0, "mobile": mobile
+        });
+        let metrics: Emulation::SetDeviceMetricsOverride = serde_json::from_value(metrics).unwrap();
+        self.tab.call_method(metrics).unwrap();
+    }
+
+    fn media(&self, media: &str, scheme: &str) {
+        self.tab
+            .call_method(Emulation::SetEmulatedMedia {
+                media: Some(media.to_owned()),
+                features: Some(vec![Emulation::MediaFeature {
+                    name: "prefers-color-scheme".to_owned(),
+                    value: scheme.to_owned(),
+                }]),
+            })
+            .unwrap();
+    }
+
+    fn screenshot(&self, name: &str, whole: bool) -> Vec<u8> {
+        let clip = whole.then(|| {
+            let size = self.ask(
+                "[document.documentElement.scrollWidth, document.documentElement.scrollHeight]",
+            );
+            Page::Viewport {
+                x: 0.0,
+                y: 0.0,
+                width: size[0].as_f64().unwrap(),
+                height: size[1].as_f64().unwrap().min(12_000.0),
+                scale: 1.0,
+            }
+        });
+        let png = Page::CaptureScreenshotFormatOption::Png;
+        let bytes = self.tab.capture_screenshot(png, None, clip, true).unwrap();
+        keep(name, &bytes);
+        bytes
+    }
+
+    /// Pixels of the ball as it is drawn now, red, green and blue summed.
+    fn ball(&self) -> Vec<u32> {
+        self.run("new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))");
+        let text = self.ask("document.querySelector('#stage canvas').toDataURL('image/png')");
+        let text = text.as_str().unwrap().split_once(',').unwrap().1.to_owned();
+        let bytes =
+            base64::Engine::decode(&base64::engine::general_purpose::STANDARD, text).unwrap();
+        let picture = image::load_from_memory(&bytes).unwrap().to_rgb8();
+        picture
+            .pixels()
+            .map(|p| p.0.iter().map(|v| u32::from(*v)).sum())
+            .collect()
+    }
+
+    fn quiet(&self) {
+        let heard = self.heard.lock().unwrap();
+        assert_eq!(heard.complaints, Vec::<String>::new());
+        let others: Vec<_> = heard
+            .requests
+            .iter()
+            .filter(|link| !link.starts_with("file://") && !link.starts_with("data:"))
+            .filter(|link| !link.starts_with("blob:"))
+            .collect();
+        assert_eq!(others, Vec::<&String>::new());
+        let files = heard
+            .requests
+            .iter()
+            .filter(|link| link.starts_with("file://"));
+        assert_eq!(files.count(), 1);
+    }
+}
+
+fn keep(name: &str, bytes: &[u8]) {
+    let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("screenshots");
+    std::fs::create_dir_all(&folder).unwrap();
+    std::fs::write(folder.join(name), bytes).unwrap();
+}
+
+/// The sample world in coarse pixels with its shop plan.
+fn sample(sets: &[&str]) -> (TempDir, Manifest) {
+    let folder = TempDir::new().unwrap();
+    let job = concat!(env!("CARGO_MANIFEST_DIR"), "/sample-rasters/ashkerry.toml");
+    let mut words = vec![
+        "facets",
+        job,
+        "--out",
+        "out",
+        "--shop",
+        "--cutters",
+        "--quiet",
+    ];
+    for set in sets.iter().chain(&["image.pixel=0.4 mm"]) {
+        words.extend(["--set", set]);
+    }
+    let (code, _, err) = run(&folder, &words);
+    assert_eq!((code, err.as_str()), (0, ""));
+    let text = std::fs::read_to_string(folder.path().join("out/globe.json")).unwrap();
+    let manifest = serde_json::from_str(&text).unwrap();
+    (folder, manifest)
+}
+
+fn differing(a: &[u32], b: &[u32]) -> usize {
+    a.iter().zip(b).filter(|(a, b)| a != b).count()
+}
+
+#[test]
+fn the_page_opens_from_disk_draws_the_ball_and_says_what_the_manifest_says() {
+    let (folder, manifest) = sample(&[]);
+    let page = folder.path().join("out/report.html");
+    let opened = Opened::new(&page, [1280, 900]);
+    assert_ne!(
+        opened.ask("document.documentElement.dataset.ball"),
+        json!("none")
+    );
+    opened.wait("document.documentElement.dataset.ready === 'yes'");
+    opened.quiet();
+
+    // The ball: drawn, turned by button and key, pulled apart, stripped of its lines.
+    let first = opened.ball();
+    let shades: std::collections::BTreeSet<u32> = first.iter().copied().collect();
+    assert!(shades.len() > 100, "only {} shades", shades.len());
+    let least = first.len() / 50;
+    opened.run("document.querySelector('[data-turn=\"15 0\"]').click()");
+    let turned = opened.ball();
+    assert!(differing(&first, &turned) > least);
+    opened.run("document.querySelector('#stage canvas').focus()");
+    opened.tab.press_key("ArrowUp").unwrap();
+    let tipped = opened.ball();
+    assert!(differing(&turned, &tipped) > least);
+    opened.run(
+        "const slider = document.getElementById('apart'); slider.value = 60; \
+         slider.dispatchEvent(new Event('input'))",
+    );
+    let apart = opened.ball();
+    assert!(differing(&tipped, &apart) > least);
+    assert_eq!(
+        opened.ask("document.getElementById('apart-value').textContent"),
+        json!("60 %")
+    );
+    opened.screenshot("desktop-apart.png", false);
+    opened.run("document.querySelector('[data-show=numbers]').click()");
+    assert!(differing(&apart, &opened.ball()) > 200);
+    opened.run("document.querySelector('[data-home]').click()");
+
+    // Every facet, with its numbers.
+    let cards = opened.ask(
+        "[...document.querySelectorAll('[data-facet]')].map((card) => [card.dataset.facet, \
+         ...[...card.querySelectorAll('td')].map((cell) => cell.textContent)])",
+    );
+    let expected: Vec<Vec<String>> = manifest
+        .facets
+        .iter()
+        .map(|facet| {
+            let image = &manifest.image;
+            let mut row = vec![
+                facet.id.to_string(),
+                format!("{:.2} mm", facet.min_mm),
+                format!("{:.2} mm", facet.max_mm),
+                format!("{:.2} mm", facet.corner_mm),
+                format!("{:.2} and {:.2} mm", image.black_mm, image.white_mm),
+                format!("{} pixels", facet.clipped_px()),
+                format!("{} pixels", facet.undercut_px),
+                format!("{} by {} pixels", facet.width_px, facet.height_px),
+            ];
+            for (i, edge) in facet.edges.iter().enumerate() {
+                row.extend([
+                    (i + 1).to_string(),
+                    edge.seam.clone(),
+                    format!("{:02}", edge.neighbour),
+                    format!("{:.2}°", edge.tilt_deg),
+                    format!("{:+.2} to {:+.2}", edge.seam_low_mm, edge.seam_high_mm),
+                ]);
+            }
+            row
+        })
+        .collect();
+    assert_eq!(cards, json!(expected));
+    let warnings = opened.ask("document.querySelector('.warnings').textContent");
+    for warning in &manifest.warnings {
+        assert!(warnings.as_str().unwrap().contains(warning), "{warnings}");
+    }
+
+    // What a screen reader and a keyboard need: names, one first heading, no skipped level.
+    let bare = opened.ask(
+        "[...document.querySelectorAll('button, input, canvas, img, svg[role=img], figure[role=group]')] \
+         .filter((e) => !(e.getAttribute('aria-label') || e.textContent.trim() || e.alt \
+         || e.getAttribute('aria-labelledby') || (e.labels && e.labels.length))).map((e) => e.outerHTML)",
+    );
+    assert_eq!(bare, json!([]));
+    let levels =
+        opened.ask("[...document.querySelectorAll('h1, h2, h3')].map((h) => Number(h.tagName[1]))");
+    let levels: Vec<i64> = serde_json::from_value(levels).unwrap();
+    assert_eq!(levels.iter().filter(|level| **level == 1).count(), 1);
+    assert!(
+        levels.windows(2).all(|pair| pair[1] - pair[0] <= 1),
+        "{levels:?}"
+    );
+
+    opened.screenshot("desktop.png", true);
+    opened.media("screen", "dark");
+    opened.screenshot("dark.png", true);
+    opened.media("screen", "light");
+    // A phone: nothing reaches beyond its width.
+    opened.size([390, 844], true);
+    std::thread::sleep(Duration::from_millis(500));
+    assert_eq!(
+        opened.ask("document.documentElement.scrollWidth"),
+        json!(390)
+    );
+    opened.screenshot("phone.png", true);
+    opened.quiet();
+}
+
+#[test]
+fn printed_on_a4_and_letter_nothing_is_cut_off() {
+    let (folder, _) = sample(&[]);
+    let opened = Opened::new(&folder.path().join("out/report.html"), [1280, 900]);
+    opened.wait(
+        "document.querySelector('#stage img') && document.querySelector('#stage img').complete",
+    );
+    std::thread::sleep(Duration::from_millis(600));
+    for (name, [width_in, height_in]) in [
+        ("a4", [210.0 / 25.4, 297.0 / 25.4]),
+        ("letter", [8.5, 11.0]),
+    ] {
+        // The paper less the margins of 13 mm that the page asks for, in CSS pixels.
+        let room = (width_in - 26.0 / 25.4) * 96.0;
+        let high = (height_in - 26.0 / 25.4) * 96.0;
+        opened.size([room as u32, 1000], false);
+        opened.media("print", "light");
+        let wide = opened.ask(&format!(
+            "[...document.querySelectorAll('body *')].filter((e) => e.getClientRects().length \
+             && e.getBoundingClientRect().right > {room:.1} + 0.5) \
+             .map((e) => [e.tagName, e.className, e.textContent.slice(0, 40), e.getBoundingClientRect().right])"
+        ));
+        assert_eq!(wide, json!([]), "{name}");
+        // What must stay on one sheet fits on one.
+        let high = opened.ask(&format!(
+            "[...document.querySelectorAll('.card, figure')].filter((e) => \
+             e.getBoundingClientRect().height > {high:.1}).map((e) => [e.id, e.className, \
+             e.getBoundingClientRect().height])"
+        ));
+        assert_eq!(high, json!([]), "{name}");
+        opened.media("", "light");
+        let options = PrintToPdfOptions {
+            paper_width: Some(width_in),
+            paper_height: Some(height_in),
+            prefer_css_page_size: Some(false),
+            print_background: Some(true),
+            ..PrintToPdfOptions::default()
+        };
+        let pdf = opened.tab.print_to_pdf(Some(options)).unwrap();
+        keep(&format!("print-{name}.pdf"), &pdf);
+        let text = String::from_utf8_lossy(&pdf);
+        let points = width_in * 72.0;
+        let box_of = |text: &str| -> Option<f64> {
+            let numbers = text.split_once("/MediaBox [")?.1.split(' ').nth(2)?;
+            numbers.parse().ok()
+        };
+        let found = box_of(&text).unwrap();
+        assert!((found - points).abs() < 1.0, "{name}: {found} and {points}");
+    }
+}
+
+#[test]
+fn a_job_named_like_a_script_shows_as_text() {
+    let name = "<script>alert(1)</script>";
+    let (folder, _) = sample(&[&format!("name={name}"), "grid.body=<b onload='x'>\"&"]);
+    let opened = Opened::new(&folder.path().join("out/report.html"), [900, 700]);
+    opened.wait("document.documentElement.dataset.ready === 'yes'");
+    let heading = opened.ask("document.querySelector('h1').textContent");
+    assert!(heading.as_str().unwrap().starts_with(name), "{heading}");
+    let title = opened.ask("document.title");
+    assert!(title.as_str().unwrap().starts_with(name), "{title}");
+    // Two blocks of data and three scripts, and no element from a name.
+    assert_eq!(opened.ask("document.scripts.length"), json!(5));
+    assert_eq!(
+        opened.ask("document.querySelectorAll('[onload]').length"),
+        json!(0)
+    );
+    opened.screenshot("script-name.png", false);
+    opened.quiet();
+}
+
+#[test]
+fn a_plan_has_a_page_with_drawings_with_and_without_a_grid() {
+    let folder = TempDir::new().unwrap();
+    let job = concat!(env!("CARGO_MANIFEST_DIR"), "/sample-rasters/ashkerry.toml");
+    for (out, set) in [("with", "name=Ashkerry"), ("without", "grid.files=[]")] {
+        let words = ["plan", job, "--out", out, "--quiet", "--set", set];
+        let (code, _, err) = run(&folder, &words);
+        assert_eq!(code, 0, "{err}");
+        assert!(files(&folder.path().join(out)).contains(&"report.html".to_owned()));
+        let opened = Opened::new(&folder.path().join(out).join("report.html"), [1280, 900]);
+        opened.wait("document.documentElement.dataset.ready === 'yes'");
+        assert_eq!(
+            opened.ask("document.querySelectorAll('[data-facet]').length"),
+            json!(12)
+        );
+        let drawings = opened.ask("document.querySelectorAll('.drawing svg').length");
+        assert!(drawings.as_u64().unwrap() >= 1, "{drawings}");
+        let text = opened.ask("document.querySelector('#shop').textContent");
+        for part in ["Thickness, added up", "Seam sheet", "Cautions"] {
+            assert!(text.as_str().unwrap().contains(part), "{part}");
+        }
+        opened.screenshot(&format!("plan-{out}.png"), true);
+        opened.quiet();
+    }
+}
+
+#[test]
+fn meshes_are_closed_true_in_size_and_within_the_tolerance_of_the_images() {
+    let folder = TempDir::new().unwrap();
+    let job = concat!(env!("CARGO_MANIFEST_DIR"), "/sample-rasters/ashkerry.toml");
+    let words = [
+        "facets",
+        job,
+        "--out",
+        "out",
+        "--mesh",
+        "--quiet",
+        "--set",
+        "image.pixel=0.4 mm",
+    ];
+    let (code, _, err) = run(&folder, &words);
+    assert_eq!((code, err.as_str()), (0, ""));
+    let out = folder.path().join("out");
+    let text = std::fs::read_to_string(out.join("globe.json")).unwrap();
+    let manifest: Manifest = serde_json::from_str(&text).unwrap();
+    let image = &manifest.image;
+    for facet in &manifest.facets {
+        let mut file = std::fs::File::open(out.join(format!("mesh/{}.stl", facet.label))).unwrap();
+        let mesh = stl_io::read_stl(&mut file).unwrap();
+        mesh.validate().unwrap();
+        let (levels, columns) = crate::support::png_levels(&out.join(&facet.file));
+        let rows = levels.len() / columns;
+        let mut volume = 0.0;
+        let mut worst = 0.0_f64;
+        for face in &mesh.faces {
+            let [a, b, c] = face
+                .vertices
+                .map(|i| glam::Vec3::from(mesh.vertices[i].0).as_dvec3());
+            volume += a.dot(b.cross(c)) / 6.0;
+            let normal = (b - a).cross(c - a).normalize_or_zero();
+            let stored = glam::Vec3::from(face.normal.0).as_dvec3();
+            assert!(normal.dot(stored) > 0.99 || (b - a).cross(c - a).length() < 1e-3);
+        }
+        for vertex in &mesh.vertices {
+            let [x, y, z] = vertex.0.map(f64::from);
+            let column = x / image.pixel_mm + 0.5 * columns as f64 - 0.5;
+            let row = 0.5 * rows as f64 - 0.5 - y / image.pixel_mm;
+            // Corners inside the blank are pixels; those on its walls lie between two.
+            if z == 0.0
+                || (column - column.round()).abs() > 1e-3
+                || (row - row.round()).abs() > 1e-3
+            {
+                continue;
+            }
+            let level = levels[row.round() as usize * columns + column.round() as usize];
+            let height =
+                image.black_mm + (image.white_mm - image.black_mm) * f64::from(level) / 65535.0;
+            worst = worst.max((z - height).abs());
+        }
+        assert!(worst < 0.05, "facet {}: {worst}", facet.label);
+        // Wood by columns of pixels: the blank's walls are upright, so the image inside its
+        // outline is all there is. Half a pixel along the rim is what may differ.
+        let wood: f64 = levels
+            .iter()
+            .filter(|level| **level > 0)
+            .map(|level| {
+                let part = f64::from(*level) / 65535.0;
+                let height = image.black_mm + (image.white_mm - image.black_mm) * part;
+                height * image.pixel_mm * image.pixel_mm
+            })
+            .sum();
+        // Ground at black is floor beyond the trim: left out of one sum, a thin rim in the other.
+        assert!(
+            volume > 0.98 * wood && volume < 1.25 * wood,
+            "{volume} and {wood}"
+        );
+    }
+    // The ball in metres, read as the glTF specification says.
+    let glb = std::fs::read(out.join("mesh/globe.glb")).unwrap();
+    assert_eq!(&glb[..4], b"glTF");
+    let word = |at: usize| u32::from_le_bytes(glb[at..at + 4].try_into().unwrap()) as usize;
+    assert_eq!((word(4), word(8)), (2, glb.len()));
+    let tree: Value = serde_json::from_slice(&glb[20..20 + word(12)]).unwrap();
+    let globe = &tree["nodes"][tree["scenes"][0]["nodes"][0].as_u64().unwrap() as usize];
+    let scale = globe["scale"][0].as_f64().unwrap();
+    assert!((scale - 0.001).abs() < 1e-9);
+    assert_eq!(globe["children"].as_array().unwrap().len(), 12);
+    let bytes = &glb[28 + word(12)..];
+    let (mut whole, mut farthest) = (0.0, 0.0_f64);
+    for node in tree["nodes"].as_array().unwrap() {
+        let Some(mesh) = node["mesh"].as_u64() else {
+            continue;
+        };
+        let primitive = &tree["meshes"][mesh as usize]["primitives"][0];
+        let view = |accessor: &Value| {
+            let entry = &tree["accessors"][accessor.as_u64().unwrap() as usize];
+            let view = &tree["bufferViews"][entry["bufferView"].as_u64().unwrap() as usize];
+            let start = view["byteOffset"].as_u64().unwrap_or(0) as usize;
+            let data = &bytes[start..start + view["byteLength"].as_u64().unwrap() as usize];
+            data.chunks_exact(4)
+                .map(|w| <[u8; 4]>::try_from(w).unwrap())
+                .collect::<Vec<_>>()
+        };
+        let points: Vec<f64> = view(&primitive["attributes"]["POSITION"])
+            .into_iter()
+            .map(|w| f64::from(f32::from_le_bytes(w)))
+            .collect();
+        let numbers =
+            |value: &Value| -> Vec<f64> { serde_json::from_value(value.clone()).unwrap() };
+        let turn = glam::DQuat::from_slice(&numbers(&node["rotation"]));
+        let place = glam::DVec3::from_slice(&numbers(&node["translation"]));
+        let at = |i: u32| turn * glam::DVec3::from_slice(&points[3 * i as usize..]) + place;
+        let corners: Vec<u32> = view(&primitive["indices"])
+            .into_iter()
+            .map(u32::from_le_bytes)
+            .collect();
+        let mut edges = std::collections::BTreeMap::new();
+        for t in corners.chunks_exact(3) {
+            let [a, b, c] = [at(t[0]), at(t[1]), at(t[2])];
+            whole += a.dot(b.cross(c)) / 6.0;
+            farthest = farthest.max(a.length());
+            for [from, to] in [[t[0], t[1]], [t[1], t[2]], [t[2], t[0]]] {
+                *edges.entry((from.min(to), from.max(to))).or_insert(0) +=
+                    if from < to { 1 } else { 1 << 16 };
+            }
+        }
+        assert!(edges.values().all(|uses| *uses == 1 + (1 << 16)));
+    }
+    // A ball less the pyramid-shaped hollow inside: the backs lie on a rhombic dodecahedron whose
+    // faces are back_plane from the centre, of volume 4 √2 d³ (closed form).
+    let relief = manifest.curve.knots_mm.last().unwrap();
+    assert!(
+        farthest > manifest.globe.radius_mm && farthest < manifest.globe.radius_mm + relief + 0.1
+    );
+    let hollow = 4.0 * 2.0_f64.sqrt() * manifest.globe.back_plane_mm.powi(3);
+    let ball = 4.0 / 3.0 * std::f64::consts::PI * manifest.globe.radius_mm.powi(3);
+    let share = whole / (ball - hollow);
+    assert!((share - 1.0).abs() < 0.02, "{share}");
+
+    // Made in two parts and joined: the same page, the same meshes.
+    for (part, list) in [("a", "1-5"), ("b", "6-12")] {
+        let mut words = words.to_vec();
+        words[3] = part;
+        words.extend(["--facets", list]);
+        assert_eq!(run(&folder, &words).0, 0);
+    }
+    assert_eq!(
+        run(&folder, &["join", "a", "b", "--out", "joined", "--quiet"]).0,
+        0
+    );
+    let (whole, joined) = (contents(&out), contents(&folder.path().join("joined")));
+    assert_eq!(
+        whole.keys().collect::<Vec<_>>(),
+        joined.keys().collect::<Vec<_>>()
+    );
+    for (name, bytes) in &whole {
+        assert!(joined[name] == *bytes, "{} differs", name.display());
+    }
+    // And on one thread.
+    let mut alone = words.to_vec();
+    alone[3] = "alone";
+    alone.extend(["--threads", "1"]);
+    assert_eq!(run(&folder, &alone).0, 0);
+    let alone = contents(&folder.path().join("alone"));
+    assert!(alone[Path::new("report.html")] == whole[Path::new("report.html")]);
+    assert!(alone[Path::new("mesh/globe.glb")] == whole[Path::new("mesh/globe.glb")]);
+}
