@@ -224,7 +224,10 @@ fn run_turn(args: &Turn, global: &Global, progress: &dyn Progress) -> Result<()>
 fn run_preview(args: &Preview, global: &Global, progress: &dyn Progress) -> Result<()> {
     let options = PreviewOptions { port: args.port };
     preview::serve(&args.job, &global.set, options, progress, &mut |link| {
-        chat(global, "Open this link in a browser on this machine; Ctrl-C ends the preview.");
+        chat(
+            global,
+            "Open this link in a browser on this machine; Ctrl-C ends the preview.",
+        );
         print(&format!("{link}\n"))
     })?;
     chat(global, "The preview has ended.");

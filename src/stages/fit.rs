@@ -25,8 +25,12 @@ use crate::{Error, Problem, Result};
 use glam::{DVec2, DVec3};
 use rayon::prelude::*;
 
-/// Grid samples per side of the blocks in which highest and lowest ground are looked for.
-const BLOCK: usize = 64;
+/// Fewest and most grid samples per side of the blocks in which highest and lowest ground are
+/// looked for; small grids get small blocks, or a block would cover many facets.
+const BLOCK: (usize, usize) = (8, 64);
+
+/// Blocks around the globe: more are bounded more tightly and take longer to sort.
+const BLOCKS_AROUND: usize = 90;
 
 /// Black is a round number for the CAM's entry field: the lowest carved level, rounded down.
 const BLACK_STEP_MM: f64 = 0.1;
@@ -155,6 +159,8 @@ struct Ground<'a> {
     settings: &'a Settings,
     /// Blocks of the grid with their lowest and highest ground, metres.
     blocks: Vec<Block>,
+    /// Samples per side of a block.
+    side: usize,
     /// Sine and cosine of each row's latitude and of each column's longitude.
     latitudes: Vec<(f64, f64)>,
     longitudes: Vec<(f64, f64)>,
@@ -179,10 +185,11 @@ struct Extremes {
 impl<'a> Ground<'a> {
     fn new(solid: &'a Solid, grid: &'a Grid, unit: &'a Curve, settings: &'a Settings) -> Self {
         let (rows, columns) = (grid.rows(), grid.columns());
-        let blocks = (0..rows.div_ceil(BLOCK))
+        let side = (columns / BLOCKS_AROUND).clamp(BLOCK.0, BLOCK.1);
+        let blocks = (0..rows.div_ceil(side))
             .into_par_iter()
             .flat_map_iter(|i| {
-                (0..columns.div_ceil(BLOCK)).map(move |j| block(grid, i * BLOCK, j * BLOCK))
+                (0..columns.div_ceil(side)).map(move |j| block(grid, i * side, j * side, side))
             })
             .collect();
         Ground {
@@ -191,6 +198,7 @@ impl<'a> Ground<'a> {
             unit,
             settings,
             blocks,
+            side,
             latitudes: (0..rows).map(|row| sin_cos(grid.lat_deg(row))).collect(),
             longitudes: (0..columns)
                 .map(|column| sin_cos(grid.lon_deg(column)))
@@ -205,6 +213,7 @@ impl<'a> Ground<'a> {
             unit,
             settings,
             blocks: Vec::new(),
+            side: 0,
             latitudes: Vec::new(),
             longitudes: Vec::new(),
         }
@@ -318,7 +327,7 @@ impl<'a> Ground<'a> {
                     // Thinner than the edge even with the globe's centre at the back.
                     return f64::INFINITY;
                 }
-                stock.skim_mm + stock.edge_mm + self.extremes(kind, size).highest - corner
+                stock.skim_mm + stock.edge_mm + self.highest(kind, size) - corner
             })
             .fold(0.0, f64::max)
     }
@@ -455,7 +464,7 @@ impl<'a> Ground<'a> {
         let found: Vec<Extremes> = self.solid.kinds[kind]
             .faces
             .par_iter()
-            .map(|&face| self.face_extremes(face, &outline, size))
+            .map(|&face| self.face_extremes(face, &outline, size, true))
             .collect();
         found.into_iter().fold(
             Extremes {
@@ -469,7 +478,26 @@ impl<'a> Ground<'a> {
         )
     }
 
-    fn face_extremes(&self, number: usize, outline: &[DVec2], size: Size) -> Extremes {
+    /// The highest carved z of a kind alone: all that the thickness depends on.
+    fn highest(&self, kind: usize, size: Size) -> f64 {
+        if self.grid.is_none() {
+            return self.extremes_anywhere(kind, size).highest;
+        }
+        let outline = self.outline(kind, size);
+        let faces = self.solid.kinds[kind].faces.par_iter();
+        faces
+            .map(|&face| self.face_extremes(face, &outline, size, false).highest)
+            .reduce(|| f64::NEG_INFINITY, f64::max)
+    }
+
+    /// Highest z of a face and, if asked for, the lowest.
+    fn face_extremes(
+        &self,
+        number: usize,
+        outline: &[DVec2],
+        size: Size,
+        lowest: bool,
+    ) -> Extremes {
         let face = &self.solid.faces[number];
         let place = Placement {
             base: self.settings.globe.base,
@@ -499,6 +527,9 @@ impl<'a> Ground<'a> {
             low.push((place.z(bottom, near).min(place.z(bottom, far)), i));
         }
         high.sort_by(|a, b| b.0.total_cmp(&a.0));
+        if !lowest {
+            low.clear();
+        }
         low.sort_by(|a, b| a.0.total_cmp(&b.0));
         let mut found = Extremes {
             highest: f64::NEG_INFINITY,
@@ -511,7 +542,9 @@ impl<'a> Ground<'a> {
             let seen = self.block_extremes(&self.blocks[i], number, outline, &place, size);
             found.highest = found.highest.max(seen.highest);
         }
-        found.lowest = self.lowest_on_rim(number, &place, size);
+        if lowest {
+            found.lowest = self.lowest_on_rim(number, &place, size);
+        }
         for (bound, i) in low {
             if bound >= found.lowest {
                 break;
@@ -633,8 +666,8 @@ impl<'a> Ground<'a> {
         let Some(grid) = self.grid else {
             return found;
         };
-        for row in block.first_row..(block.first_row + BLOCK).min(grid.rows()) {
-            for column in block.first_column..(block.first_column + BLOCK).min(grid.columns()) {
+        for row in block.first_row..(block.first_row + self.side).min(grid.rows()) {
+            for column in block.first_column..(block.first_column + self.side).min(grid.columns()) {
                 let local = frame.to_local(self.towards(row, column));
                 if local.z <= 0.0 {
                     continue;
@@ -809,9 +842,9 @@ fn sin_cos(angle_deg: f64) -> (f64, f64) {
     angle_deg.to_radians().sin_cos()
 }
 
-fn block(grid: &Grid, first_row: usize, first_column: usize) -> Block {
-    let end_row = (first_row + BLOCK).min(grid.rows());
-    let end_column = (first_column + BLOCK).min(grid.columns());
+fn block(grid: &Grid, first_row: usize, first_column: usize, samples: usize) -> Block {
+    let end_row = (first_row + samples).min(grid.rows());
+    let end_column = (first_column + samples).min(grid.columns());
     let window = (first_row..end_row).flat_map(|row| {
         let line = grid.heights_m.row(row);
         (first_column..end_column).map(move |column| line[column])

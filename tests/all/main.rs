@@ -18,6 +18,8 @@ mod messages;
 mod outside;
 /// The report page in a browser, and meshes.
 mod page;
+/// The tuning bench: its door, and its page in a real browser.
+mod preview;
 /// Heights worked out again from the manifest, the image and the grid alone.
 mod rebuild;
 /// Whole jobs: what must hold whatever the solid, the threads or the facets asked for.

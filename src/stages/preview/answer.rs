@@ -126,8 +126,7 @@ fn compute(job: &Job, reading: &Reading) -> Result<Answer> {
     let (sampled_grid, sampled) = shaped.scaled(fit.range_mm, radius_mm, limit_deg);
     let sampler = Sampler::new(&sampled_grid, &sampled);
     let chosen: Vec<usize> = (0..solid.faces.len()).collect();
-    let manifest =
-        pipeline::blank_manifest(job, source, &solid, &turn, &fit, &chosen, &sampler);
+    let manifest = pipeline::blank_manifest(job, source, &solid, &turn, &fit, &chosen, &sampler);
 
     let relief_mm = carved(sampled_grid, &sampled);
     let median_m = source.hypsometry.quantile_m(0.5);
@@ -258,13 +257,18 @@ mod tests {
         let rows = columns / 2;
         let step = 360.0 / columns as f64;
         let heights_m = Array2::from_shape_fn((rows, columns), |(row, column)| {
-            let d = direction(90.0 - (row as f64 + 0.5) * step, (column as f64 + 0.5) * step);
+            let d = direction(
+                90.0 - (row as f64 + 0.5) * step,
+                (column as f64 + 0.5) * step,
+            );
             let waves = [
                 (DVec3::new(3.0, -2.0, 1.0), 0.4, 2500.0),
                 (DVec3::new(-7.0, 4.0, 9.0), 1.9, 900.0),
                 (DVec3::new(14.0, 11.0, -8.0), 5.1, 350.0),
             ];
-            let height = waves.iter().map(|(k, phase, m)| m * (k.dot(d) + phase).sin());
+            let height = waves
+                .iter()
+                .map(|(k, phase, m)| m * (k.dot(d) + phase).sin());
             height.sum::<f64>() as f32
         });
         let grid = Grid {
@@ -305,7 +309,12 @@ mod tests {
 
     fn job(sets: &[&str]) -> Job {
         let sets: Vec<String> = sets.iter().map(|s| (*s).to_owned()).collect();
-        jobfile::parse("[grid]\nfiles = [\"waves.tif\"]\n", "waves.toml".as_ref(), &sets).unwrap()
+        jobfile::parse(
+            "[grid]\nfiles = [\"waves.tif\"]\n",
+            "waves.toml".as_ref(),
+            &sets,
+        )
+        .unwrap()
     }
 
     /// The heights of the ball are those of the images that the main job makes with the same
@@ -315,9 +324,22 @@ mod tests {
         let reading = reading(360);
         for sets in [
             vec!["relief.range=6 mm"],
-            vec!["relief.method=layered", "globe.solid=cube", "relief.range=4 mm", "stock.thickness=4 in"],
-            vec!["globe.base=flat", "globe.projection=gnomonic", "relief.range=5 mm"],
-            vec!["globe.base=flat", "relief.range=5 mm", "globe.solid=rhombic-dodecahedron"],
+            vec![
+                "relief.method=layered",
+                "globe.solid=cube",
+                "relief.range=4 mm",
+                "stock.thickness=4 in",
+            ],
+            vec![
+                "globe.base=flat",
+                "globe.projection=gnomonic",
+                "relief.range=5 mm",
+            ],
+            vec![
+                "globe.base=flat",
+                "relief.range=5 mm",
+                "globe.solid=rhombic-dodecahedron",
+            ],
         ] {
             let job = job(&sets);
             let answer = answer(&job, &reading).unwrap();
@@ -326,7 +348,8 @@ mod tests {
             let (solid, _) = pipeline::oriented(settings).unwrap();
             let shaped = compress::shape(reading.grid.clone(), &reading.source, settings).unwrap();
             let fit = pipeline::fitted(&solid, &shaped, settings).unwrap();
-            let (grid, curve) = shaped.scaled(fit.range_mm, 100.0, settings.relief.slope_limit_deg());
+            let (grid, curve) =
+                shaped.scaled(fit.range_mm, 100.0, settings.relief.slope_limit_deg());
             let (sampler, bounds) = (Sampler::new(&grid, &curve), Bounds::new(&grid, &curve));
             let range_mm = (fit.curve.lowest_mm(), fit.curve.highest_mm());
             let mut spec = fit.facets[2].clone();
@@ -356,7 +379,10 @@ mod tests {
                 let image = (1.0 - v) * ((1.0 - u) * at(r, c) + u * at(r, c + 1))
                     + v * ((1.0 - u) * at(r + 1, c) + u * at(r + 1, c + 1));
                 let found = z - spec.back_plane_mm;
-                assert!((image - found).abs() < 0.02, "{sets:?} {x} {y}: {image} {found}");
+                assert!(
+                    (image - found).abs() < 0.02,
+                    "{sets:?} {x} {y}: {image} {found}"
+                );
                 seen += 1;
             }
             assert!(seen > 1000, "{seen}");
@@ -373,7 +399,10 @@ mod tests {
         let shaped = compress::shape(reading.grid.clone(), &reading.source, settings).unwrap();
         let fit = pipeline::fitted(&solid, &shaped, settings).unwrap();
         assert_eq!(answer.range_mm, 6.0);
-        assert_eq!(answer.curve[0], [fit.curve.knots_m[0], fit.curve.lowest_mm()]);
+        assert_eq!(
+            answer.curve[0],
+            [fit.curve.knots_m[0], fit.curve.lowest_mm()]
+        );
         assert_eq!(answer.curve[CURVE_POINTS - 1][1], fit.curve.highest_mm());
         let total: f64 = answer.ground_share.iter().sum();
         assert!((total - 1.0).abs() < 1e-9);
@@ -408,7 +437,10 @@ mod tests {
         for way in ["stock of at least ", "a diameter of at most "] {
             assert!(message.contains(way), "{message}");
         }
-        assert!(message.ends_with("(--set stock.thickness=20 mm)"), "{message}");
+        assert!(
+            message.ends_with("(--set stock.thickness=20 mm)"),
+            "{message}"
+        );
         assert_eq!((thin.fit.corner_mm, thin.heads.len()), (None, 12));
         assert!(thin.points_mm.iter().all(|mm| mm.is_finite()));
     }
@@ -417,9 +449,9 @@ mod tests {
     fn a_setting_the_grid_cannot_hold_is_the_command_lines_error() {
         let error = answer(&job(&["relief.level=99999"]), &reading(180)).unwrap_err();
         assert!(
-            error
-                .to_string()
-                .starts_with("job: relief.level: the level lies outside the grid's heights; found 99999 m"),
+            error.to_string().starts_with(
+                "job: relief.level: the level lies outside the grid's heights; found 99999 m"
+            ),
             "{error}"
         );
         assert!(error.to_string().ends_with("(--set relief.level=99999)"));

@@ -155,7 +155,10 @@ pub fn ball(solid: &Solid, fit: &Fit, projection: Projection, sampler: &Sampler)
         .into_par_iter()
         .map(|face| facet(solid, face, rings, fit, projection, sampler, &nets))
         .collect();
-    let top: usize = facets.iter().map(|(head, ..)| top_of(&nets, head.sides)).sum();
+    let top: usize = facets
+        .iter()
+        .map(|(head, ..)| top_of(&nets, head.sides))
+        .sum();
     let folded: usize = facets.iter().map(|facet| facet.2).sum();
     let mut heads = Vec::with_capacity(facets.len());
     let mut points_mm = Vec::new();
@@ -172,7 +175,9 @@ pub fn ball(solid: &Solid, fit: &Fit, projection: Projection, sampler: &Sampler)
 }
 
 fn top_of(nets: &[Net], sides: usize) -> usize {
-    nets.iter().find(|net| net.sides == sides).map_or(0, |net| net.top)
+    nets.iter()
+        .find(|net| net.sides == sides)
+        .map_or(0, |net| net.top)
 }
 
 fn facet(

@@ -86,7 +86,14 @@ pub const CONTROLS: &[Plan] = &[
         0.0,
         Some(("relief.curve", &["knots"])),
     ),
-    plan(RELIEF, "relief.range", "Range", [0.5, 20.0, 0.1], 1.0 / 64.0, None),
+    plan(
+        RELIEF,
+        "relief.range",
+        "Range",
+        [0.5, 20.0, 0.1],
+        1.0 / 64.0,
+        None,
+    ),
     plan(RELIEF, "relief.level", "Level", [0.0; 3], 0.0, None),
     plan(DETAIL, "relief.method", "Method", [0.0; 3], 0.0, None),
     plan(
@@ -121,14 +128,63 @@ pub const CONTROLS: &[Plan] = &[
         0.0,
         Some(("relief.method", &["adaptive", "gradient"])),
     ),
-    plan(DETAIL, "relief.steepest", "Steepest slope", [20.0, 89.0, 1.0], 0.0, None),
+    plan(
+        DETAIL,
+        "relief.steepest",
+        "Steepest slope",
+        [20.0, 89.0, 1.0],
+        0.0,
+        None,
+    ),
     plan(GLOBE, "globe.solid", "Solid", [0.0; 3], 0.0, None),
-    plan(GLOBE, "globe.diameter", "Diameter", [60.0, 500.0, 1.0], 1.0 / 16.0, None),
-    plan(TURN, "globe.turn.face", "Facet", [1.0, 120.0, 1.0], 0.0, None),
-    plan(TURN, "globe.turn.lat", "Latitude", [-90.0, 90.0, 1.0], 0.0, None),
-    plan(TURN, "globe.turn.lon", "Longitude", [-180.0, 360.0, 1.0], 0.0, None),
-    plan(TURN, "globe.turn.spin", "Spin", [-180.0, 180.0, 1.0], 0.0, None),
-    plan(WOOD, "stock.thickness", "Stock", [15.0, 120.0, 0.5], 1.0 / 16.0, None),
+    plan(
+        GLOBE,
+        "globe.diameter",
+        "Diameter",
+        [60.0, 500.0, 1.0],
+        1.0 / 16.0,
+        None,
+    ),
+    plan(
+        TURN,
+        "globe.turn.face",
+        "Facet",
+        [1.0, 120.0, 1.0],
+        0.0,
+        None,
+    ),
+    plan(
+        TURN,
+        "globe.turn.lat",
+        "Latitude",
+        [-90.0, 90.0, 1.0],
+        0.0,
+        None,
+    ),
+    plan(
+        TURN,
+        "globe.turn.lon",
+        "Longitude",
+        [-180.0, 360.0, 1.0],
+        0.0,
+        None,
+    ),
+    plan(
+        TURN,
+        "globe.turn.spin",
+        "Spin",
+        [-180.0, 180.0, 1.0],
+        0.0,
+        None,
+    ),
+    plan(
+        WOOD,
+        "stock.thickness",
+        "Stock",
+        [15.0, 120.0, 0.5],
+        1.0 / 16.0,
+        None,
+    ),
 ];
 
 /// A setting as the page gets it.
@@ -195,7 +251,9 @@ impl Plan {
                 (None, Err(means)) if form != Form::Text => Some([String::new(), means.to_owned()]),
                 _ => None,
             },
-            number: value.as_ref().and_then(|text| text.replace('_', "").parse().ok()),
+            number: value
+                .as_ref()
+                .and_then(|text| text.replace('_', "").parse().ok()),
             value,
             facets: Vec::new(),
             shown_with: self.shown_with,
@@ -282,7 +340,9 @@ fn unit_of(text: &str) -> Option<(&'static str, f64)> {
 fn nice_step(least: f64) -> f64 {
     let power = 10f64.powf(least.max(1e-6).log10().floor());
     let nice = [1.0, 2.0, 5.0, 10.0].map(|times| times * power);
-    nice.into_iter().find(|step| *step >= least).unwrap_or(power)
+    nice.into_iter()
+        .find(|step| *step >= least)
+        .unwrap_or(power)
 }
 
 #[cfg(test)]
@@ -305,7 +365,10 @@ mod tests {
                 let Form::Choice(choices) = described(other).unwrap().form else {
                     panic!("{other} is no choice");
                 };
-                assert!(values.iter().all(|value| choices.contains(value)), "{other}");
+                assert!(
+                    values.iter().all(|value| choices.contains(value)),
+                    "{other}"
+                );
             }
         }
     }
@@ -329,7 +392,10 @@ mod tests {
         assert_eq!(range.word, Some(["auto".into(), "auto".into()]));
         assert_eq!(range.number, Some(6.0));
         let level = control("relief.level", None);
-        assert_eq!((level.value.as_deref(), level.number), (Some("mean"), Some(-500.0)));
+        assert_eq!(
+            (level.value.as_deref(), level.number),
+            (Some("mean"), Some(-500.0))
+        );
         assert_eq!(level.travel, [-8000.0, 21_000.0, 100.0]);
         let blend = control("relief.blend", None);
         assert_eq!((blend.value, blend.number), (None, Some(0.5)));
@@ -339,7 +405,10 @@ mod tests {
     #[test]
     fn the_choice_of_solids_says_how_many_facets_each_has() {
         let solid = control("globe.solid", None);
-        let at = solid.choices.iter().position(|name| *name == "dodecahedron");
+        let at = solid
+            .choices
+            .iter()
+            .position(|name| *name == "dodecahedron");
         assert_eq!(solid.facets[at.unwrap()], 12);
         assert_eq!(solid.choices.len(), solid.facets.len());
     }

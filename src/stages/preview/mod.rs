@@ -191,7 +191,8 @@ impl Bench {
     /// A setting's text as it was given, on the command line or in the file.
     fn given(&self, text: &str, job: &Job, key: &str) -> Option<String> {
         let sets = self.overrides.iter().rev();
-        let mut of_key = sets.filter_map(|set| set.split_once('=').filter(|(k, _)| k.trim() == key));
+        let mut of_key =
+            sets.filter_map(|set| set.split_once('=').filter(|(k, _)| k.trim() == key));
         if let Some((_, value)) = of_key.next() {
             return Some(value.trim().trim_matches('"').to_owned());
         }
@@ -266,7 +267,9 @@ impl Bench {
                         .next("change it in the job file"),
                 ));
             }
-            let long = value.as_ref().is_some_and(|value| value.len() > LONGEST_VALUE);
+            let long = value
+                .as_ref()
+                .is_some_and(|value| value.len() > LONGEST_VALUE);
             if long {
                 return Err(Error::Job(
                     Problem::new("this value is too long")
@@ -278,9 +281,10 @@ impl Bench {
         }
         if let Some(turn) = self.turn_of(job) {
             let of_turn = |key: &String| key.starts_with("globe.turn.");
-            let untouched = values.iter().filter(|(key, _)| of_turn(key)).all(|(key, value)| {
-                value.is_none() || *value == turn_text(&turn, key)
-            });
+            let untouched = values
+                .iter()
+                .filter(|(key, _)| of_turn(key))
+                .all(|(key, value)| value.is_none() || *value == turn_text(&turn, key));
             if untouched {
                 checked.retain(|key, _| !of_turn(key));
             } else {

@@ -90,7 +90,7 @@
                     if (other !== side && other.viewer) other.viewer.setView(view);
                 }),
             });
-            side.viewer.show({ corners: false });
+            side.viewer.show({ corners: false, numbers: false });
         } catch {
             one('.note', article).textContent = 'This browser does not draw in three dimensions here; the figures below are the same.';
         }
@@ -358,7 +358,7 @@
             const [low, high, step] = control.travel;
             parts.number = make('input', {
                 type: 'number', id, min: tidy(control.ends[0]), max: tidy(control.ends[1]),
-                step: 'any', 'aria-describedby': `${id}-unit ${id}-hint`, inputmode: 'decimal',
+                step: 'any', 'aria-describedby': `${id}-hint`, inputmode: 'decimal',
             });
             parts.slider = make('input', { type: 'range', id: `${id}-slider`, min: low, max: high, step, 'aria-label': `${control.label}, slider` });
             parts.slider.addEventListener('input', () => {
@@ -372,15 +372,15 @@
                 parts.slider.value = parts.number.value;
                 change(control, textOf(control, Number(parts.number.value)));
             });
-            const line = make('div', { class: 'row' }, parts.slider, parts.number, make('span', { class: 'unit', id: `${id}-unit` }, control.unit));
-            holder.append(make('label', { for: id }, control.label), line);
+            const unit = control.form === 'whole' ? '' : `, ${control.unit}`;
+            holder.append(make('label', { for: id }, control.label + unit), make('div', { class: 'row' }, parts.slider, parts.number));
             if (control.word) {
                 const [word, means] = control.word;
                 parts.word = make('input', { type: 'checkbox', id: `${id}-word` });
                 parts.word.addEventListener('change', () => {
                     change(control, parts.word.checked ? (word || null) : textOf(control, Number(parts.number.value)));
                 });
-                holder.append(make('label', { class: 'check', for: `${id}-word` }, parts.word, `${control.label}: ${means}`));
+                holder.append(make('label', { class: 'check', for: `${id}-word` }, parts.word, word ? `${control.label}: ${word}` : `${control.label} left out: ${means}`));
             }
             holder.append(hint);
         } else {

@@ -66,13 +66,22 @@ mod tests {
             let own = page.html.replace(SCRIPTS[0], "");
             assert!(!own.contains(mark), "{mark}");
         }
-        assert!(page.policy.starts_with("default-src 'none'; script-src 'sha256-"));
+        assert!(
+            page.policy
+                .starts_with("default-src 'none'; script-src 'sha256-")
+        );
     }
 
     #[test]
     fn data_never_becomes_markup() {
         for script in &SCRIPTS[1..] {
-            for way in ["innerHTML", "outerHTML", "insertAdjacentHTML", "document.write", "eval("] {
+            for way in [
+                "innerHTML",
+                "outerHTML",
+                "insertAdjacentHTML",
+                "document.write",
+                "eval(",
+            ] {
                 assert!(!script.contains(way), "{way}");
             }
         }

@@ -106,9 +106,8 @@ async fn listen(
     });
     let stop = Arc::new(Notify::new());
     let stopper = Arc::clone(&stop);
-    ctrlc::set_handler(move || stopper.notify_one()).map_err(|e| {
-        Error::Disk(Problem::new(format!("could not prepare for Ctrl-C: {e}")))
-    })?;
+    ctrlc::set_handler(move || stopper.notify_one())
+        .map_err(|e| Error::Disk(Problem::new(format!("could not prepare for Ctrl-C: {e}"))))?;
     announce(&link)?;
     let stopped = Arc::new(Notify::new());
     let told = Arc::clone(&stopped);
@@ -123,11 +122,9 @@ async fn listen(
     let mut patience = std::pin::pin!(patience);
     let mut server = std::pin::pin!(std::future::IntoFuture::into_future(server));
     // Whichever comes first: all connections closed, or patience at its end.
-    std::future::poll_fn(|context| {
-        match server.as_mut().poll(context) {
-            Poll::Ready(done) => Poll::Ready(done),
-            Poll::Pending => patience.as_mut().poll(context).map(Ok),
-        }
+    std::future::poll_fn(|context| match server.as_mut().poll(context) {
+        Poll::Ready(done) => Poll::Ready(done),
+        Poll::Pending => patience.as_mut().poll(context).map(Ok),
     })
     .await
     .map_err(|error| failed("serve the page", &error))
@@ -216,7 +213,9 @@ fn refusal(desk: &Desk, uri: &Uri, headers: &HeaderMap) -> Option<&'static str> 
             let mut pairs = query.split('&');
             pairs.find_map(|pair| pair.strip_prefix("token="))
         }),
-        _ => headers.get(TOKEN_HEADER).and_then(|value| value.to_str().ok()),
+        _ => headers
+            .get(TOKEN_HEADER)
+            .and_then(|value| value.to_str().ok()),
     };
     match given {
         Some(given) if same(given.as_bytes(), desk.token.as_bytes()) => None,
@@ -256,7 +255,10 @@ async fn answer(
 ) -> Response {
     match read::<Question>(body) {
         Ok(question) => {
-            work(desk, move |bench| bench.answer(&question.values).map(|a| packed(&a))).await
+            work(desk, move |bench| {
+                bench.answer(&question.values).map(|a| packed(&a))
+            })
+            .await
         }
         Err(refused) => refused,
     }

@@ -57,7 +57,10 @@ fn the_page_starts_with_what_the_job_says() {
     let (_folder, path) = folder(JOB);
     let bench = quiet(&path, &["relief.boost=2.5".into()]).unwrap();
     let start = bench.start().unwrap();
-    assert_eq!((start.title.as_str(), start.file.as_str()), ("Ash <script>", "hall.toml"));
+    assert_eq!(
+        (start.title.as_str(), start.file.as_str()),
+        ("Ash <script>", "hall.toml")
+    );
     let value = |key: &str| {
         let control = start.controls.iter().find(|c| c.key == key).unwrap();
         control.value.clone()
@@ -74,7 +77,9 @@ fn writing_says_what_changes_and_changes_that_alone() {
     let (_folder, path) = folder(JOB);
     let bench = quiet(&path, &[]).unwrap();
     let start = bench.start().unwrap();
-    let untouched = bench.save(&values(&start, &[]), &start.stamp, false).unwrap();
+    let untouched = bench
+        .save(&values(&start, &[]), &start.stamp, false)
+        .unwrap();
     assert_eq!(keys(&untouched), [""; 0]);
 
     let wanted = values(
@@ -90,7 +95,12 @@ fn writing_says_what_changes_and_changes_that_alone() {
     assert!(!asked.written);
     assert_eq!(
         keys(&asked),
-        ["globe.diameter", "globe.turn.lat", "relief.boost", "relief.steepest"]
+        [
+            "globe.diameter",
+            "globe.turn.lat",
+            "relief.boost",
+            "relief.steepest"
+        ]
     );
     assert_eq!(
         asked.changes[0],
@@ -146,7 +156,13 @@ fn a_file_that_changed_meanwhile_is_left_alone() {
 fn settings_of_other_files_and_unknown_ones_are_not_the_pages_to_change() {
     let (_folder, path) = folder(JOB);
     let bench = quiet(&path, &[]).unwrap();
-    for key in ["grid.files", "name", "image.pixel", "relief.", "board.1.width"] {
+    for key in [
+        "grid.files",
+        "name",
+        "image.pixel",
+        "relief.",
+        "board.1.width",
+    ] {
         let values: Values = [(key.to_owned(), Some("/etc/hostname".to_owned()))].into();
         let error = bench.answer(&values).unwrap_err();
         assert_eq!(
@@ -181,13 +197,22 @@ fn a_searched_turn_stays_searched_until_it_is_changed() {
     let bench = quiet(&path, &[]).unwrap();
     let start = bench.start().unwrap();
     let found = bench.found.unwrap();
-    let lat = start.controls.iter().find(|c| c.key == "globe.turn.lat").unwrap();
+    let lat = start
+        .controls
+        .iter()
+        .find(|c| c.key == "globe.turn.lat")
+        .unwrap();
     assert_eq!(lat.number, Some(found.lat_deg));
-    let same = bench.save(&values(&start, &[]), &start.stamp, false).unwrap();
+    let same = bench
+        .save(&values(&start, &[]), &start.stamp, false)
+        .unwrap();
     assert_eq!(keys(&same), [""; 0]);
     let other = values(&start, &[("globe.turn.lat", Some("5"))]);
     bench.save(&other, &start.stamp, true).unwrap();
     let job = jobfile::load(&path, &[]).unwrap();
     let turn = job.settings.globe.turn;
-    assert_eq!((turn.auto, turn.lat_deg, turn.lon_deg), (false, 5.0, found.lon_deg));
+    assert_eq!(
+        (turn.auto, turn.lat_deg, turn.lon_deg),
+        (false, 5.0, found.lon_deg)
+    );
 }

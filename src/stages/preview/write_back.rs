@@ -29,7 +29,12 @@ fn plain(value: &Value) -> Option<String> {
         other => {
             let mut bare = other.clone();
             bare.decor_mut().clear();
-            Some(bare.to_string().split_whitespace().collect::<Vec<_>>().join(" "))
+            Some(
+                bare.to_string()
+                    .split_whitespace()
+                    .collect::<Vec<_>>()
+                    .join(" "),
+            )
         }
     }
 }
@@ -155,7 +160,11 @@ fn begin_section(document: &mut DocumentMut, section: &str) -> Option<()> {
     }
     let mut new = Table::new();
     new.set_position(last + 1);
-    let gap = if end.is_empty() || end.ends_with('\n') { "\n" } else { "\n\n" };
+    let gap = if end.is_empty() || end.ends_with('\n') {
+        "\n"
+    } else {
+        "\n\n"
+    };
     new.decor_mut().set_prefix(format!("{end}{gap}"));
     table.insert(name, Item::Table(new));
     document.set_trailing("");
@@ -255,7 +264,13 @@ mod tests {
     fn new_sections_come_last_and_lists_of_tables_are_not_touched() {
         let text = "[globe]\nsolid = \"cube\"\n\n[[board]]\nwidth = \"20 cm\"\nlength = \"2 m\"\n\n\
                     # the short one\n[[board]]\nwidth = \"20 cm\"\nlength = \"1 m\"\n# the end\n";
-        let new = after(text, &[("globe.turn.lat", Some("-5.5")), ("relief.boost", Some("2"))]);
+        let new = after(
+            text,
+            &[
+                ("globe.turn.lat", Some("-5.5")),
+                ("relief.boost", Some("2")),
+            ],
+        );
         assert_eq!(
             new,
             format!("{text}\n[globe.turn]\nlat = -5.5\n\n[relief]\nboost = 2\n")
@@ -275,7 +290,10 @@ mod tests {
         let text = "[globe]\nturn = \"auto\"\nsolid = \"cube\"\n";
         let new = after(
             text,
-            &[("globe.turn.place", Some("given")), ("globe.turn.lat", Some("3"))],
+            &[
+                ("globe.turn.place", Some("given")),
+                ("globe.turn.lat", Some("3")),
+            ],
         );
         assert_eq!(
             new,
@@ -295,14 +313,21 @@ mod tests {
     #[test]
     fn line_ends_of_other_systems_are_kept() {
         let text = "[relief]\r\nboost = 2.0 # two\r\n";
-        let new = after(text, &[("relief.boost", Some("3")), ("relief.curve", Some("log"))]);
+        let new = after(
+            text,
+            &[("relief.boost", Some("3")), ("relief.curve", Some("log"))],
+        );
         assert_eq!(new, "[relief]\r\nboost = 3 # two\r\ncurve = \"log\"\r\n");
     }
 
     #[test]
     fn a_bad_value_is_refused_and_nothing_comes_out() {
         let changes = [("relief.boost".to_owned(), Some("-1".to_owned()))];
-        let error = write_back("[relief]\nboost = 2.0\n", Path::new("walnut.toml"), &changes);
+        let error = write_back(
+            "[relief]\nboost = 2.0\n",
+            Path::new("walnut.toml"),
+            &changes,
+        );
         assert_eq!(
             error.unwrap_err().to_string(),
             "job: relief.boost: this is too small; found -1; allowed: a number, 0.01 to 1000; \
@@ -312,10 +337,14 @@ mod tests {
 
     #[test]
     fn settings_are_found_as_they_were_written() {
-        let text = "globe.diameter = '8 in'\n[relief]\nboost = 3.50 # x\nknots = [[0, 1],\n  [2, 3]]\n";
+        let text =
+            "globe.diameter = '8 in'\n[relief]\nboost = 3.50 # x\nknots = [[0, 1],\n  [2, 3]]\n";
         assert_eq!(written(text, "globe.diameter").as_deref(), Some("8 in"));
         assert_eq!(written(text, "relief.boost").as_deref(), Some("3.50"));
-        assert_eq!(written(text, "relief.knots").as_deref(), Some("[[0, 1], [2, 3]]"));
+        assert_eq!(
+            written(text, "relief.knots").as_deref(),
+            Some("[[0, 1], [2, 3]]")
+        );
         assert_eq!(written(text, "relief.range"), None);
     }
 }
