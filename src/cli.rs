@@ -81,6 +81,12 @@ pub enum Command {
     /// Seams should run over level ground, miss the mountains and leave what is named in [[keep]]
     /// whole. What counts how much is set under [turn].
     Turn(Turn),
+    /// Tune the relief by eye: a page that shows the ball while settings are changed
+    ///
+    /// Prints a link to open in a browser on this machine; nothing can be reached from elsewhere.
+    /// Curve, range, detail, turn, solid and diameter are changed by hand, two settings side by
+    /// side, and can be written into the job file, which keeps its comments. Ctrl-C ends it.
+    Preview(Preview),
     /// Read a finished folder again and verify it
     ///
     /// Measures every image and every seam afresh and compares them with globe.json. Do it after
@@ -220,6 +226,18 @@ pub struct Turn {
     /// Print JSON for another program
     #[arg(long, help_heading = "Output")]
     pub json: bool,
+}
+
+/// `preview`.
+#[derive(Debug, Args)]
+pub struct Preview {
+    /// Job file
+    #[arg(value_name = "JOB", value_hint = ValueHint::FilePath)]
+    pub job: PathBuf,
+    /// Listen on this port [default: any free one]
+    #[arg(long, value_name = "N", help_heading = "Running")]
+    #[arg(value_parser = clap::value_parser!(u16).range(1..))]
+    pub port: Option<u16>,
 }
 
 /// `check`.

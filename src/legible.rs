@@ -75,7 +75,7 @@ pub fn measure_with_median(
     median_m: f64,
 ) -> Legibility {
     let (legible_share, legible_low_share) =
-        legible(ground, relief_mm, radius_mm, measure, median_m);
+        legible_shares(ground, relief_mm, radius_mm, measure, median_m);
     let (steep_share, steepest_deg) = steepness(relief_mm, radius_mm, measure.steep_deg);
     Legibility {
         legible_share,
@@ -86,7 +86,9 @@ pub fn measure_with_median(
     }
 }
 
-fn legible(
+/// Share of the sphere where the relief can be felt, and the same within the lower half of the
+/// ground; `median_m` is the area-weighted median height.
+pub fn legible_shares(
     ground: &Grid,
     relief_mm: &Grid,
     radius_mm: f64,

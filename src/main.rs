@@ -6,7 +6,7 @@ mod cli;
 use clap::{CommandFactory, Parser};
 use cli::{
     Check, Cli, Command, Completions, Curves, Facets, Global, Init, Inspect, Join, Manual, Plan,
-    Turn,
+    Preview, Turn,
 };
 use globewright::geometry::a_solid;
 use globewright::pipeline::{self, FacetsOptions, Summary};
@@ -14,6 +14,7 @@ use globewright::progress::Progress;
 use globewright::stages::curves::{self, CurvesOptions};
 use globewright::stages::page::PAGE_FILE;
 use globewright::stages::plan::{self, PlanOptions};
+use globewright::stages::preview::{self, PreviewOptions};
 use globewright::stages::write::folder;
 use globewright::stages::{check, inspect, read, turn};
 use globewright::{Error, Problem, Result, jobfile};
@@ -47,6 +48,7 @@ fn run(cli: &Cli) -> Result<()> {
         Command::Plan(args) => run_plan(args, &cli.global, progress.as_ref()),
         Command::Curves(args) => run_curves(args, &cli.global, progress.as_ref()),
         Command::Turn(args) => run_turn(args, &cli.global, progress.as_ref()),
+        Command::Preview(args) => run_preview(args, &cli.global, progress.as_ref()),
         Command::Check(args) => run_check(args),
         Command::Join(args) => run_join(args, &cli.global, progress.as_ref()),
         Command::Completions(args) => run_completions(args),
@@ -64,6 +66,7 @@ fn refuse_idle_settings(cli: &Cli) {
             | Command::Plan(_)
             | Command::Curves(_)
             | Command::Turn(_)
+            | Command::Preview(_)
     );
     if !takes_settings && !cli.global.set.is_empty() {
         let message = "--set changes a job, and this command has none; leave it out";
@@ -218,6 +221,19 @@ fn run_turn(args: &Turn, global: &Global, progress: &dyn Progress) -> Result<()>
     }
     let best = turn::block(&turned.found.choices[0]);
     print(&format!("{}{best}", turn::table(&turned)))
+}
+
+fn run_preview(args: &Preview, global: &Global, progress: &dyn Progress) -> Result<()> {
+    let options = PreviewOptions { port: args.port };
+    preview::serve(&args.job, &global.set, options, progress, &mut |link| {
+        chat(
+            global,
+            "Open this link in a browser on this machine; Ctrl-C ends the preview.",
+        );
+        print(&format!("{link}\n"))
+    })?;
+    chat(global, "The preview has ended.");
+    Ok(())
 }
 
 fn run_check(args: &Check) -> Result<()> {

@@ -596,7 +596,7 @@ impl Drawing<'_> {
 }
 
 /// The manifest with everything that is known before drawing.
-fn blank_manifest(
+pub(crate) fn blank_manifest(
     job: &Job,
     source: &Source,
     solid: &Solid,

@@ -7,6 +7,7 @@
 //! ```
 
 mod cutters;
+mod describe;
 mod keeps;
 mod lists;
 mod table;
@@ -14,6 +15,7 @@ mod text;
 mod unknown;
 mod value;
 
+pub use describe::{Described, Form, described};
 pub use text::{readme_table, starter};
 
 use crate::error::{Error, Problem, Result};
@@ -23,6 +25,7 @@ use crate::settings::{Base, CurveShape, Method, Projection, Settings};
 use lists::{Entry, LISTS, Repeated, folder_of, list_named, numbered_key, tables_of};
 use std::collections::BTreeMap;
 use std::io::Read;
+use std::ops::Range;
 use std::path::{Path, PathBuf};
 use table::{SETTINGS, Setting};
 use toml_edit::{Document, Item, TableLike, Value};
@@ -78,7 +81,10 @@ pub fn load(path: &Path, overrides: &[String]) -> Result<Job> {
 /// [`Error::Job`] for anything that must be changed.
 pub fn parse(text: &str, path: &Path, overrides: &[String]) -> Result<Job> {
     let mut reader = Reader::new(text, path);
-    let document = Document::parse(text).map_err(|error| syntax_error(text, path, &error))?;
+    let wrong = |error: &toml::de::Error| syntax_error(text, path, error.message(), error.span());
+    toml::from_str::<toml::Table>(text).map_err(|error| wrong(&error))?;
+    let document = Document::parse(text)
+        .map_err(|error| syntax_error(text, path, error.message(), error.span()))?;
     reader.collect("", document.as_table())?;
     reader.overrides(overrides)?;
     let folder = path.parent().unwrap_or(Path::new(""));
@@ -561,10 +567,10 @@ fn line_of(text: &str, position: usize) -> usize {
     before.iter().filter(|&&b| b == b'\n').count() + 1
 }
 
-fn syntax_error(text: &str, path: &Path, error: &toml_edit::TomlError) -> Error {
-    let line = line_of(text, error.span().map_or(text.len(), |span| span.start));
+fn syntax_error(text: &str, path: &Path, message: &str, span: Option<Range<usize>>) -> Error {
+    let line = line_of(text, span.map_or(text.len(), |span| span.start));
     let found = text.lines().nth(line - 1).unwrap_or("").trim();
-    let (what, next) = match error.message() {
+    let (what, next) = match message {
         message if message.starts_with("duplicate key") => {
             ("this is given twice", "keep one of the two")
         }
@@ -579,7 +585,7 @@ fn syntax_error(text: &str, path: &Path, error: &toml_edit::TomlError) -> Error 
         ),
     };
     // What follows is the grammar's own list of what might have come instead: no help in a shop.
-    let detail = error.message().split(", expected").next().unwrap_or("");
+    let detail = message.split(", expected").next().unwrap_or("");
     Error::Job(
         Problem::new(format!("{what} ({})", one_line(detail)))
             .found(one_line(found))
@@ -590,7 +596,7 @@ fn syntax_error(text: &str, path: &Path, error: &toml_edit::TomlError) -> Error 
 }
 
 /// The whole file as text, refusing what cannot be a job file.
-fn read_text(path: &Path) -> Result<String> {
+pub(crate) fn read_text(path: &Path) -> Result<String> {
     let io = |error: std::io::Error| match error.kind() {
         std::io::ErrorKind::NotFound => Error::Job(
             Problem::new("there is no such job file")

@@ -844,6 +844,14 @@ fn what_is_not_a_job_file_is_refused() {
     assert_eq!(load(&path, &[]).unwrap().settings.globe.diameter_mm, 203.2);
 }
 
+/// A text on which the library that keeps comments panics.
+#[test]
+fn a_file_of_nothing_but_signs_names_its_first_wrong_line() {
+    let error = parse("#\n==\n.=", Path::new("walnut.toml"), &[]).unwrap_err();
+    let text = error.to_string();
+    assert!(text.ends_with("(walnut.toml line 2)"), "{text}");
+}
+
 proptest! {
     #[test]
     fn no_job_file_makes_the_reader_panic(text in "[\\[\\]a-z.=\" \n0-9{},'#-]{0,80}") {

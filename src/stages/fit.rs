@@ -25,8 +25,12 @@ use crate::{Error, Problem, Result};
 use glam::{DVec2, DVec3};
 use rayon::prelude::*;
 
-/// Grid samples per side of the blocks in which highest and lowest ground are looked for.
-const BLOCK: usize = 64;
+/// Fewest and most grid samples per side of the blocks in which highest and lowest ground are
+/// looked for; small grids get small blocks, or a block would cover many facets.
+const BLOCK: (usize, usize) = (8, 64);
+
+/// Blocks around the globe: more are bounded more tightly and take longer to sort.
+const BLOCKS_AROUND: usize = 90;
 
 /// Black is a round number for the CAM's entry field: the lowest carved level, rounded down.
 const BLACK_STEP_MM: f64 = 0.1;
@@ -160,6 +164,8 @@ struct Ground<'a> {
     settings: &'a Settings,
     /// Blocks of the grid with their lowest and highest ground, metres.
     blocks: Vec<Block>,
+    /// Samples per side of a block.
+    side: usize,
     /// Sine and cosine of each row's latitude and of each column's longitude.
     latitudes: Vec<(f64, f64)>,
     longitudes: Vec<(f64, f64)>,
@@ -190,10 +196,11 @@ impl<'a> Ground<'a> {
     ) -> Self {
         let layout = grid.layout();
         let Layout { rows, columns, .. } = layout;
-        let blocks = (0..rows.div_ceil(BLOCK))
+        let side = (columns / BLOCKS_AROUND).clamp(BLOCK.0, BLOCK.1);
+        let blocks = (0..rows.div_ceil(side))
             .into_par_iter()
             .flat_map_iter(|i| {
-                (0..columns.div_ceil(BLOCK)).map(move |j| block(grid, i * BLOCK, j * BLOCK))
+                (0..columns.div_ceil(side)).map(move |j| block(grid, i * side, j * side, side))
             })
             .collect();
         Ground {
@@ -202,6 +209,7 @@ impl<'a> Ground<'a> {
             unit,
             settings,
             blocks,
+            side,
             latitudes: (0..rows).map(|row| sin_cos(layout.lat_deg(row))).collect(),
             longitudes: (0..columns)
                 .map(|column| sin_cos(layout.lon_deg(column)))
@@ -216,6 +224,7 @@ impl<'a> Ground<'a> {
             unit,
             settings,
             blocks: Vec::new(),
+            side: 0,
             latitudes: Vec::new(),
             longitudes: Vec::new(),
         }
@@ -329,7 +338,7 @@ impl<'a> Ground<'a> {
                     // Thinner than the edge even with the globe's centre at the back.
                     return f64::INFINITY;
                 }
-                stock.skim_mm + stock.edge_mm + self.extremes(kind, size).highest - corner
+                stock.skim_mm + stock.edge_mm + self.highest(kind, size) - corner
             })
             .fold(0.0, f64::max)
     }
@@ -466,7 +475,7 @@ impl<'a> Ground<'a> {
         let found: Vec<Extremes> = self.solid.kinds[kind]
             .faces
             .par_iter()
-            .map(|&face| self.face_extremes(face, &outline, size))
+            .map(|&face| self.face_extremes(face, &outline, size, true))
             .collect();
         found.into_iter().fold(
             Extremes {
@@ -480,7 +489,26 @@ impl<'a> Ground<'a> {
         )
     }
 
-    fn face_extremes(&self, number: usize, outline: &[DVec2], size: Size) -> Extremes {
+    /// The highest carved z of a kind alone: all that the thickness depends on.
+    fn highest(&self, kind: usize, size: Size) -> f64 {
+        if self.grid.is_none() {
+            return self.extremes_anywhere(kind, size).highest;
+        }
+        let outline = self.outline(kind, size);
+        let faces = self.solid.kinds[kind].faces.par_iter();
+        faces
+            .map(|&face| self.face_extremes(face, &outline, size, false).highest)
+            .reduce(|| f64::NEG_INFINITY, f64::max)
+    }
+
+    /// Highest z of a face and, if asked for, the lowest.
+    fn face_extremes(
+        &self,
+        number: usize,
+        outline: &[DVec2],
+        size: Size,
+        lowest: bool,
+    ) -> Extremes {
         let face = &self.solid.faces[number];
         let place = Placement {
             base: self.settings.globe.base,
@@ -510,6 +538,9 @@ impl<'a> Ground<'a> {
             low.push((place.z(bottom, near).min(place.z(bottom, far)), i));
         }
         high.sort_by(|a, b| b.0.total_cmp(&a.0));
+        if !lowest {
+            low.clear();
+        }
         low.sort_by(|a, b| a.0.total_cmp(&b.0));
         let mut found = Extremes {
             highest: f64::NEG_INFINITY,
@@ -522,7 +553,9 @@ impl<'a> Ground<'a> {
             let seen = self.block_extremes(&self.blocks[i], number, outline, &place, size);
             found.highest = found.highest.max(seen.highest);
         }
-        found.lowest = self.lowest_on_rim(number, &place, size);
+        if lowest {
+            found.lowest = self.lowest_on_rim(number, &place, size);
+        }
         for (bound, i) in low {
             if bound >= found.lowest {
                 break;
@@ -646,8 +679,8 @@ impl<'a> Ground<'a> {
             return found;
         };
         let Layout { rows, columns, .. } = grid.layout();
-        let rows = block.first_row..(block.first_row + BLOCK).min(rows);
-        let columns = block.first_column..(block.first_column + BLOCK).min(columns);
+        let rows = block.first_row..(block.first_row + self.side).min(rows);
+        let columns = block.first_column..(block.first_column + self.side).min(columns);
         let heights_m = grid.window(rows.clone(), columns.clone());
         for (row, heights_m) in rows.zip(heights_m.chunks(columns.len())) {
             for (column, &height_m) in columns.clone().zip(heights_m) {
@@ -824,10 +857,10 @@ fn sin_cos(angle_deg: f64) -> (f64, f64) {
     angle_deg.to_radians().sin_cos()
 }
 
-fn block(grid: &dyn Heights, first_row: usize, first_column: usize) -> Block {
+fn block(grid: &dyn Heights, first_row: usize, first_column: usize, samples: usize) -> Block {
     let layout = grid.layout();
-    let end_row = (first_row + BLOCK).min(layout.rows);
-    let end_column = (first_column + BLOCK).min(layout.columns);
+    let end_row = (first_row + samples).min(layout.rows);
+    let end_column = (first_column + samples).min(layout.columns);
     let window = grid.window(first_row..end_row, first_column..end_column);
     let (low, high) = window.iter().fold((f32::MAX, f32::MIN), |(low, high), &h| {
         (low.min(h), high.max(h))

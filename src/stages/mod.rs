@@ -1,6 +1,6 @@
 //! The stages in order: read, compress, fit, resample, write, report. Each is one module with one
 //! plain input and one plain output; `inspect` and `check` look at what goes in and what came
-//! out, `join` at what several machines made.
+//! out, `join` at what several machines made, `preview` lets a person try settings by eye.
 
 pub mod check;
 pub mod compress;
@@ -11,6 +11,7 @@ pub mod inspect;
 pub mod join;
 pub mod page;
 pub mod plan;
+pub mod preview;
 pub mod read;
 pub mod report;
 pub mod resample;

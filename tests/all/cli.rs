@@ -173,7 +173,7 @@ fn the_manual_has_a_page_for_every_command() {
     let folder = TempDir::new().unwrap();
     let (code, out, err) = run(&folder, &["manual", "man/man1"]);
     assert_eq!((code, out.as_str()), (0, ""));
-    assert_eq!(err, "Wrote 11 pages to man/man1\n");
+    assert_eq!(err, "Wrote 12 pages to man/man1\n");
     let names = files(&folder.path().join("man/man1"));
     let commands = [
         "check",
@@ -185,6 +185,7 @@ fn the_manual_has_a_page_for_every_command() {
         "join",
         "manual",
         "plan",
+        "preview",
         "turn",
     ];
     let mut expected: Vec<String> = commands

@@ -20,10 +20,12 @@ mod memory;
 mod messages;
 /// Published tables, PROJ and real open grids.
 mod outside;
-/// Elevation products as they are published: what `inspect` says of faithful small copies.
-mod products;
 /// The report page in a browser, and meshes.
 mod page;
+/// The tuning bench: its door, and its page in a real browser.
+mod preview;
+/// Elevation products as they are published: what `inspect` says of faithful small copies.
+mod products;
 /// Heights worked out again from the manifest, the image and the grid alone.
 mod rebuild;
 /// Whole jobs: what must hold whatever the solid, the threads or the facets asked for.

@@ -25,18 +25,18 @@ const BROWSERS: [&str; 4] = [
 const PATIENCE: Duration = Duration::from_secs(60);
 
 /// A page opened from disk, with everything it asked for and complained about.
-struct Opened {
+pub struct Opened {
     // Closes with the page.
     _browser: Browser,
     _profile: TempDir,
-    tab: Arc<Tab>,
-    heard: Arc<Mutex<Heard>>,
+    pub tab: Arc<Tab>,
+    pub heard: Arc<Mutex<Heard>>,
 }
 
 #[derive(Default)]
-struct Heard {
-    requests: Vec<String>,
-    complaints: Vec<String>,
+pub struct Heard {
+    pub requests: Vec<String>,
+    pub complaints: Vec<String>,
 }
 
 fn browser() -> PathBuf {
@@ -47,7 +47,17 @@ fn browser() -> PathBuf {
 }
 
 impl Opened {
-    fn new(page: &Path, [width, height]: [u32; 2]) -> Opened {
+    fn new(page: &Path, size: [u32; 2]) -> Opened {
+        let link = format!("file://{}", page.display());
+        Opened::at(
+            &link,
+            size,
+            "document.documentElement.dataset.ball !== undefined",
+        )
+    }
+
+    /// Opens a link and waits until the page says that it is ready.
+    pub fn at(link: &str, [width, height]: [u32; 2], ready: &str) -> Opened {
         let profile = TempDir::new().unwrap();
         let args = [
             "--headless",
@@ -113,14 +123,13 @@ impl Opened {
             heard,
         };
         opened.size([width, height], false);
-        let link = format!("file://{}", page.display());
-        opened.tab.navigate_to(&link).unwrap();
-        opened.wait("document.documentElement.dataset.ball !== undefined");
+        opened.tab.navigate_to(link).unwrap();
+        opened.wait(ready);
         opened
     }
 
     /// Value of an expression.
-    fn ask(&self, expression: &str) -> Value {
+    pub fn ask(&self, expression: &str) -> Value {
         let text = format!("JSON.stringify({expression})");
         let found = self.tab.evaluate(&text, true).unwrap();
         match found.value {
@@ -129,11 +138,11 @@ impl Opened {
         }
     }
 
-    fn run(&self, statement: &str) {
+    pub fn run(&self, statement: &str) {
         self.tab.evaluate(statement, true).unwrap();
     }
 
-    fn wait(&self, condition: &str) {
+    pub fn wait(&self, condition: &str) {
         let start = Instant::now();
         // While a page is being replaced there is nothing to ask.
         let holds = || {
@@ -149,7 +158,7 @@ impl Opened {
         }
     }
 
-    fn size(&self, [width, height]: [u32; 2], mobile: bool) {
+    pub fn size(&self, [width, height]: [u32; 2], mobile: bool) {
         let metrics = json!({
             "width": width, "height": height, "deviceScaleFactor": 1.0, "mobile": mobile
         });
@@ -157,7 +166,7 @@ impl Opened {
         self.tab.call_method(metrics).unwrap();
     }
 
-    fn media(&self, media: &str, scheme: &str) {
+    pub fn media(&self, media: &str, scheme: &str) {
         self.tab
             .call_method(Emulation::SetEmulatedMedia {
                 media: Some(media.to_owned()),
@@ -170,7 +179,7 @@ impl Opened {
     }
 
     /// Keeps a picture of the window, or of the whole page at a width.
-    fn screenshot(&self, name: &str, whole: Option<u32>) {
+    pub fn screenshot(&self, name: &str, whole: Option<u32>) {
         self.run("scrollTo(0, 0)");
         if let Some(width) = whole {
             // Browsers draw no more than about this much at once.
@@ -192,8 +201,14 @@ impl Opened {
 
     /// Pixels of the ball as it is drawn now, red, green and blue summed.
     fn ball(&self) -> Vec<u32> {
+        self.canvas("#stage canvas")
+    }
+
+    /// The same of any canvas.
+    pub fn canvas(&self, selector: &str) -> Vec<u32> {
         self.run("new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))");
-        let text = self.ask("document.querySelector('#stage canvas').toDataURL('image/png')");
+        let text = format!("document.querySelector('{selector}').toDataURL('image/png')");
+        let text = self.ask(&text);
         let text = text.as_str().unwrap().split_once(',').unwrap().1.to_owned();
         let bytes =
             base64::Engine::decode(&base64::engine::general_purpose::STANDARD, text).unwrap();
@@ -251,7 +266,7 @@ fn sample(sets: &[&str]) -> (TempDir, Manifest) {
     (folder, manifest)
 }
 
-fn differing(a: &[u32], b: &[u32]) -> usize {
+pub fn differing(a: &[u32], b: &[u32]) -> usize {
     a.iter().zip(b).filter(|(a, b)| a != b).count()
 }
 

@@ -296,7 +296,7 @@ impl<'a> Bench<'a> {
 }
 
 /// The curve's slope at the described heights, over a hundredth of the range.
-fn slopes(curve: &Curve, source: &Source, radius_mm: f64) -> Vec<Slope> {
+pub(crate) fn slopes(curve: &Curve, source: &Source, radius_mm: f64) -> Vec<Slope> {
     let (low, high) = (source.hypsometry.min_m(), source.hypsometry.max_m());
     let step = 0.005 * (high - low);
     let places = SHARES.map(|share| (100.0 * share, source.hypsometry.quantile_m(share)));

@@ -1,0 +1,465 @@
+//! What the bench answers: settings in, ball and figures out, by the stages that make the images.
+
+use super::ball::{Ball, Head, Net, ball};
+use crate::geometry::Solid;
+use crate::jobfile::Job;
+use crate::legible::{Measure, legible_shares, steepness};
+use crate::manifest::Manifest;
+use crate::pipeline;
+use crate::relief::{Ground, Relief};
+use crate::settings::Settings;
+use crate::stages::compress::carved;
+use crate::stages::curves::{self, Slope};
+use crate::stages::fit::{self, Fit};
+use crate::stages::read::Reading;
+use crate::stages::resample::Sampler;
+use crate::warnings;
+use crate::{Error, Result};
+use serde::Serialize;
+
+/// Points of the drawn curve: straight pieces shorter than a screen's pixel.
+const CURVE_POINTS: usize = 241;
+
+/// Relief of a globe that does not fit even flat, so that there is something to look at: share of
+/// its diameter.
+const DRAWN_ANYWAY: f64 = 0.02;
+
+/// Ground folded under itself is worth a word from this share of the ball on.
+const FOLDED_SHARE: f64 = 1e-4;
+
+/// Everything the page shows for one setting.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Answer {
+    /// Title of the job.
+    pub title: String,
+    /// Name of the solid.
+    pub solid: String,
+    /// Facets it has.
+    pub facets: usize,
+    /// Diameter of the globe, mm.
+    pub diameter_mm: f64,
+    /// Lowest to highest ground, mm.
+    pub range_mm: f64,
+    /// Whether the wood holds it.
+    pub fit: FitAnswer,
+    /// Name of the curve.
+    pub curve_name: String,
+    /// Height in metres and relief in mm along the curve; of a method that knows the
+    /// surroundings, the part that is the same everywhere.
+    pub curve: Vec<[f64; 2]>,
+    /// Share of the sphere in equal bands from the lowest to the highest ground.
+    pub ground_share: Vec<f64>,
+    /// What the curve makes of heights at named places.
+    pub slopes: Vec<Slope>,
+    /// Share of the sphere where the relief can be felt.
+    pub legible_share: f64,
+    /// The same within the lower half of the ground.
+    pub legible_low_share: f64,
+    /// Steepest slope, degrees.
+    pub steepest_deg: f64,
+    /// Every seam with its lowest and highest ground.
+    pub seams: Vec<SeamAnswer>,
+    /// What a person should read before carving.
+    pub warnings: Vec<String>,
+    /// How the points hang together.
+    pub nets: Vec<Net>,
+    /// One for each facet.
+    pub heads: Vec<Head>,
+    /// x, y, z of all points, sent apart from the rest.
+    #[serde(skip)]
+    pub points_mm: Vec<f32>,
+}
+
+/// Whether the wood holds the globe.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct FitAnswer {
+    /// Whether `facets` would make it.
+    pub fits: bool,
+    /// What the command line would say, if not.
+    pub message: Option<String>,
+    /// Stock, mm.
+    pub stock_mm: f64,
+    /// Least thickness the job allows at a corner, mm.
+    pub edge_mm: f64,
+    /// Thinnest corner of all facets with the ground that lies there, mm; none if it does not fit.
+    pub corner_mm: Option<f64>,
+    /// Facet with that corner.
+    pub corner_facet: Option<usize>,
+}
+
+/// The ground along a seam.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct SeamAnswer {
+    /// Label, `S07`.
+    pub seam: String,
+    /// Numbers of its facets.
+    pub facets: [usize; 2],
+    /// Lowest ground about the level, mm.
+    pub low_mm: f64,
+    /// Highest ground about the level, mm.
+    pub high_mm: f64,
+}
+
+/// Computes ball and figures of a job on a grid that has been read already.
+///
+/// # Errors
+/// Those of the main job up to the fit, located in the job, except stock that is too small: that
+/// is part of the answer.
+pub fn answer(job: &Job, reading: &Reading) -> Result<Answer> {
+    compute(job, reading).map_err(|error| job.locate(error))
+}
+
+fn compute(job: &Job, reading: &Reading) -> Result<Answer> {
+    let settings = &job.settings;
+    let (solid, turn) = pipeline::oriented(settings)?;
+    let Reading { grid, source } = reading;
+    let (relief, refused) = match Relief::of(&solid, grid.clone(), source, settings, false) {
+        Ok(relief) => (relief, None),
+        Err(error @ Error::Stock(_)) => {
+            let thicker = thick_enough(&solid, reading, settings, error.clone())?;
+            (thicker, Some(job.locate(error).to_string()))
+        }
+        Err(error) => return Err(error),
+    };
+    let radius_mm = settings.globe.diameter_mm / 2.0;
+    let Relief {
+        grid: sampled_grid,
+        curve: sampled,
+        fit,
+    } = relief;
+    let sampler = Sampler::new(&sampled_grid, &sampled);
+    let chosen: Vec<usize> = (0..solid.faces.len()).collect();
+    let manifest = pipeline::blank_manifest(job, source, &solid, &turn, &fit, &chosen, &sampler);
+
+    let relief_mm = carved(sampled_grid, &sampled);
+    let median_m = source.hypsometry.quantile_m(0.5);
+    let measure = Measure::default();
+    let (legible_share, legible_low_share) =
+        legible_shares(grid, &relief_mm, radius_mm, &measure, median_m);
+    let (_, steepest_deg) = steepness(&relief_mm, radius_mm, measure.steep_deg);
+    let Ball {
+        nets,
+        heads,
+        points_mm,
+        folded_share,
+    } = ball(&solid, &fit, settings.globe.projection, &sampler);
+    Ok(Answer {
+        title: settings.name.clone(),
+        solid: solid.name.to_owned(),
+        facets: solid.faces.len(),
+        diameter_mm: settings.globe.diameter_mm,
+        range_mm: fit.range_mm,
+        fit: fit_answer(&manifest, settings, refused),
+        curve_name: fit.curve.name.clone(),
+        curve: curve_points(&fit),
+        ground_share: manifest.source.ground_share.clone(),
+        slopes: curves::slopes(&fit.curve, source, radius_mm),
+        legible_share,
+        legible_low_share,
+        steepest_deg,
+        seams: seams(&manifest),
+        warnings: remarks(&manifest, folded_share),
+        nets,
+        heads,
+        points_mm,
+    })
+}
+
+/// The globe in stock that holds it, to be looked at although the job's does not.
+fn thick_enough(
+    solid: &Solid,
+    reading: &Reading,
+    settings: &Settings,
+    refused: Error,
+) -> Result<Relief> {
+    let Reading { grid, source } = reading;
+    let mut settings = settings.clone();
+    let anyway_mm = DRAWN_ANYWAY * settings.globe.diameter_mm;
+    settings.relief.range_mm = settings.relief.range_mm.or(Some(anyway_mm));
+    let ground = Ground::of(solid, grid.clone(), source, &settings, false)?;
+    let range_mm = ground.curve.highest_mm() - ground.curve.lowest_mm();
+    let unit = ground.curve.scaled(1.0 / range_mm);
+    let limits = fit::limits(solid, &unit, range_mm, &settings);
+    settings.stock.thickness_mm = limits.least_stock_mm.ok_or(refused)?;
+    Relief::of(solid, grid.clone(), source, &settings, false)
+}
+
+fn fit_answer(manifest: &Manifest, settings: &Settings, refused: Option<String>) -> FitAnswer {
+    let fits = refused.is_none();
+    let thinnest = manifest
+        .facets
+        .iter()
+        .min_by(|a, b| a.corner_mm.total_cmp(&b.corner_mm))
+        .filter(|_| fits);
+    FitAnswer {
+        fits,
+        message: refused,
+        stock_mm: settings.stock.thickness_mm,
+        edge_mm: settings.stock.edge_mm,
+        corner_mm: thinnest.map(|facet| facet.corner_mm),
+        corner_facet: thinnest.map(|facet| facet.id),
+    }
+}
+
+fn curve_points(fit: &Fit) -> Vec<[f64; 2]> {
+    let knots = &fit.curve.knots_m;
+    let (low, high) = (knots[0], knots[knots.len() - 1]);
+    (0..CURVE_POINTS)
+        .map(|i| {
+            let metres = low + (high - low) * i as f64 / (CURVE_POINTS - 1) as f64;
+            [metres, fit.curve.relief_mm(metres)]
+        })
+        .collect()
+}
+
+/// Each seam once, by its label.
+fn seams(manifest: &Manifest) -> Vec<SeamAnswer> {
+    let mut all: Vec<SeamAnswer> = manifest
+        .facets
+        .iter()
+        .flat_map(|facet| facet.edges.iter().map(move |edge| (facet.id, edge)))
+        .filter(|(id, edge)| *id < edge.neighbour)
+        .map(|(id, edge)| SeamAnswer {
+            seam: edge.seam.clone(),
+            facets: [id, edge.neighbour],
+            low_mm: edge.seam_low_mm,
+            high_mm: edge.seam_high_mm,
+        })
+        .collect();
+    all.sort_by(|a, b| (a.seam.len(), &a.seam).cmp(&(b.seam.len(), &b.seam)));
+    all
+}
+
+fn remarks(manifest: &Manifest, folded_share: f64) -> Vec<String> {
+    let mut all: Vec<String> = warnings::collect(manifest)
+        .iter()
+        .map(ToString::to_string)
+        .collect();
+    if folded_share > FOLDED_SHARE {
+        all.insert(
+            0,
+            format!(
+                "the ground folds under itself on {:.2} % of the net shown here; a bit from above \
+                 carves the upper ground straight down: less relief makes slopes less steep",
+                100.0 * folded_share
+            ),
+        );
+    }
+    all
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::geometry::direction;
+    use crate::grid::{Grid, Hypsometry, Place, Quantity, Registration, Source};
+    use crate::jobfile;
+    use crate::stages::resample::{Bounds, FacetImage, render};
+    use glam::DVec3;
+    use ndarray::Array2;
+
+    /// A smooth seeded field, in metres.
+    fn reading(columns: usize) -> Reading {
+        let rows = columns / 2;
+        let step = 360.0 / columns as f64;
+        let heights_m = Array2::from_shape_fn((rows, columns), |(row, column)| {
+            let d = direction(
+                90.0 - (row as f64 + 0.5) * step,
+                (column as f64 + 0.5) * step,
+            );
+            let waves = [
+                (DVec3::new(3.0, -2.0, 1.0), 0.4, 2500.0),
+                (DVec3::new(-7.0, 4.0, 9.0), 1.9, 900.0),
+                (DVec3::new(14.0, 11.0, -8.0), 5.1, 350.0),
+            ];
+            let height = waves
+                .iter()
+                .map(|(k, phase, m)| m * (k.dot(d) + phase).sin());
+            height.sum::<f64>() as f32
+        });
+        let grid = Grid {
+            heights_m,
+            west_deg: 0.5 * step,
+            registration: Registration::Pixel,
+        };
+        let hypsometry = Hypsometry::of_grid(&grid);
+        let place = |height_m| Place {
+            height_m,
+            lat_deg: 0.0,
+            lon_deg: 0.0,
+        };
+        let source = Source {
+            files: vec!["waves.tif".into()],
+            width: columns,
+            height: rows,
+            cell_deg: step,
+            west_deg: 0.0,
+            north_deg: 90.0,
+            registration: Registration::Pixel,
+            quantity: Quantity::Elevation,
+            unit: "m".into(),
+            scale: 1.0,
+            offset: 0.0,
+            body: None,
+            reference_radius_m: Some(1e6),
+            min: place(hypsometry.min_m()),
+            max: place(hypsometry.max_m()),
+            hypsometry,
+            filled_cells: 0,
+            filled_share: 0.0,
+            clipped_cells: 0,
+            notes: Vec::new(),
+        };
+        Reading { grid, source }
+    }
+
+    fn job(sets: &[&str]) -> Job {
+        let sets: Vec<String> = sets.iter().map(|s| (*s).to_owned()).collect();
+        jobfile::parse(
+            "[grid]\nfiles = [\"waves.tif\"]\n",
+            "waves.toml".as_ref(),
+            &sets,
+        )
+        .unwrap()
+    }
+
+    /// The heights of the ball are those of the images that the main job makes with the same
+    /// settings from the same grid. Reference: `render`, whose own reference is brute force.
+    #[test]
+    fn the_ball_lies_on_the_images() {
+        let reading = reading(360);
+        for sets in [
+            vec!["relief.range=6 mm"],
+            vec![
+                "relief.method=layered",
+                "globe.solid=cube",
+                "relief.range=4 mm",
+                "stock.thickness=4 in",
+            ],
+            vec![
+                "globe.base=flat",
+                "globe.projection=gnomonic",
+                "relief.range=5 mm",
+            ],
+            vec![
+                "globe.base=flat",
+                "relief.range=5 mm",
+                "globe.solid=rhombic-dodecahedron",
+            ],
+        ] {
+            let job = job(&sets);
+            let answer = answer(&job, &reading).unwrap();
+            assert!(answer.fit.fits, "{:?}", answer.fit);
+            let settings = &job.settings;
+            let (solid, _) = pipeline::oriented(settings).unwrap();
+            let shaped = compress::shape(reading.grid.clone(), &reading.source, settings).unwrap();
+            let fit = pipeline::fitted(&solid, &shaped, settings).unwrap();
+            let (grid, curve) =
+                shaped.scaled(fit.range_mm, 100.0, settings.relief.slope_limit_deg());
+            let (sampler, bounds) = (Sampler::new(&grid, &curve), Bounds::new(&grid, &curve));
+            let range_mm = (fit.curve.lowest_mm(), fit.curve.highest_mm());
+            let mut spec = fit.facets[2].clone();
+            let coarser = 0.4 / spec.pixel_mm;
+            spec.width_px = (spec.width_px as f64 / coarser) as usize;
+            spec.height_px = (spec.height_px as f64 / coarser) as usize;
+            spec.pixel_mm = 0.4;
+            let FacetImage { levels, .. } = render(&sampler, &bounds, &spec, range_mm);
+            let before: usize = answer.heads[..2].iter().map(|head| head.points).sum();
+            let points = &answer.points_mm[3 * before..3 * (before + answer.heads[2].points)];
+            let carved = 1 + (answer.heads[2].points - 1) / 2;
+            let mut seen = 0;
+            for point in points[..3 * carved].chunks_exact(3) {
+                let [x, y, z] = [point[0], point[1], point[2]].map(f64::from);
+                // Between pixel centres: bilinear, good to the curvature within a pixel.
+                let column = x / spec.pixel_mm + 0.5 * spec.width_px as f64 - 0.5;
+                let row = 0.5 * spec.height_px as f64 - 0.5 - y / spec.pixel_mm;
+                let (c, r) = (column.floor(), row.floor());
+                if c < 0.0 || r < 0.0 {
+                    continue;
+                }
+                let at = |r: usize, c: usize| {
+                    let level = f64::from(*levels.get((r, c)).unwrap_or(&0)) / 65535.0;
+                    spec.black_mm + level * (spec.white_mm - spec.black_mm)
+                };
+                let (c, r, u, v) = (c as usize, r as usize, column - c, row - r);
+                let image = (1.0 - v) * ((1.0 - u) * at(r, c) + u * at(r, c + 1))
+                    + v * ((1.0 - u) * at(r + 1, c) + u * at(r + 1, c + 1));
+                let found = z - spec.back_plane_mm;
+                assert!(
+                    (image - found).abs() < 0.02,
+                    "{sets:?} {x} {y}: {image} {found}"
+                );
+                seen += 1;
+            }
+            assert!(seen > 1000, "{seen}");
+        }
+    }
+
+    #[test]
+    fn figures_are_those_of_the_fit_and_the_curve() {
+        let reading = reading(360);
+        let job = job(&["relief.range=6 mm"]);
+        let answer = answer(&job, &reading).unwrap();
+        let settings = &job.settings;
+        let (solid, _) = pipeline::oriented(settings).unwrap();
+        let shaped = compress::shape(reading.grid.clone(), &reading.source, settings).unwrap();
+        let fit = pipeline::fitted(&solid, &shaped, settings).unwrap();
+        assert_eq!(answer.range_mm, 6.0);
+        assert_eq!(
+            answer.curve[0],
+            [fit.curve.knots_m[0], fit.curve.lowest_mm()]
+        );
+        assert_eq!(answer.curve[CURVE_POINTS - 1][1], fit.curve.highest_mm());
+        let total: f64 = answer.ground_share.iter().sum();
+        assert!((total - 1.0).abs() < 1e-9);
+        assert_eq!((answer.facets, answer.seams.len()), (12, 30));
+        for seam in &answer.seams {
+            assert!(seam.low_mm >= fit.curve.lowest_mm() - 0.05, "{seam:?}");
+            assert!(seam.high_mm <= fit.curve.highest_mm() + 0.05, "{seam:?}");
+        }
+        let corner = answer.fit.corner_mm.unwrap();
+        assert!(corner >= settings.stock.edge_mm, "{corner}");
+        assert!(answer.legible_share > 0.5 && answer.legible_share <= 1.0);
+        assert!(answer.steepest_deg > 1.0 && answer.steepest_deg < 90.0);
+    }
+
+    #[test]
+    fn what_does_not_fit_is_shown_with_the_three_ways_out() {
+        let reading = reading(180);
+        let thin = answer(
+            &job(&["relief.range=6 mm", "stock.thickness=20 mm"]),
+            &reading,
+        )
+        .unwrap();
+        assert!(!thin.fit.fits);
+        let message = thin.fit.message.unwrap();
+        assert!(
+            message.starts_with(
+                "stock: stock.thickness: a 200 mm (7-7/8 in) globe with 6 mm of relief does not \
+                 fit 20 mm (25/32 in) stock; found "
+            ),
+            "{message}"
+        );
+        for way in ["stock of at least ", "a diameter of at most "] {
+            assert!(message.contains(way), "{message}");
+        }
+        assert!(
+            message.ends_with("(--set stock.thickness=20 mm)"),
+            "{message}"
+        );
+        assert_eq!((thin.fit.corner_mm, thin.heads.len()), (None, 12));
+        assert!(thin.points_mm.iter().all(|mm| mm.is_finite()));
+    }
+
+    #[test]
+    fn a_setting_the_grid_cannot_hold_is_the_command_lines_error() {
+        let error = answer(&job(&["relief.level=99999"]), &reading(180)).unwrap_err();
+        assert!(
+            error.to_string().starts_with(
+                "job: relief.level: the level lies outside the grid's heights; found 99999 m"
+            ),
+            "{error}"
+        );
+        assert!(error.to_string().ends_with("(--set relief.level=99999)"));
+    }
+}
