@@ -413,15 +413,36 @@ mod tests {
         }
         let corner = answer.fit.corner_mm.unwrap();
         assert!(corner >= settings.stock.edge_mm, "{corner}");
-        assert!(answer.legible_share > 0.5 && answer.legible_share <= 1.0);
-        assert!(answer.steepest_deg > 1.0 && answer.steepest_deg < 90.0);
+        // As the comparison of curves measures it on this grid.
+        let (grid, curve) = shaped.scaled(6.0, 100.0, None);
+        let median_m = reading.source.hypsometry.quantile_m(0.5);
+        let figures = crate::legible::measure_with_median(
+            &reading.grid,
+            &carved(grid, &curve),
+            100.0,
+            &Measure::default(),
+            median_m,
+        );
+        assert!(figures.legible_share > 0.01 && figures.legible_share < 0.99);
+        assert_eq!(
+            [
+                answer.legible_share,
+                answer.legible_low_share,
+                answer.steepest_deg
+            ],
+            [
+                figures.legible_share,
+                figures.legible_low_share,
+                figures.steepest_deg
+            ]
+        );
     }
 
     #[test]
     fn what_does_not_fit_is_shown_with_the_three_ways_out() {
         let reading = reading(180);
         let thin = answer(
-            &job(&["relief.range=6 mm", "stock.thickness=20 mm"]),
+            &job(&["relief.range=6 mm", "stock.thickness=35 mm"]),
             &reading,
         )
         .unwrap();
@@ -430,15 +451,19 @@ mod tests {
         assert!(
             message.starts_with(
                 "stock: stock.thickness: a 200 mm (7-7/8 in) globe with 6 mm of relief does not \
-                 fit 20 mm (25/32 in) stock; found "
+                 fit 35 mm (1-3/8 in) stock; found "
             ),
             "{message}"
         );
-        for way in ["stock of at least ", "a diameter of at most "] {
+        for way in [
+            "stock of at least ",
+            "a diameter of at most ",
+            "a relief range of at most ",
+        ] {
             assert!(message.contains(way), "{message}");
         }
         assert!(
-            message.ends_with("(--set stock.thickness=20 mm)"),
+            message.ends_with("(--set stock.thickness=35 mm)"),
             "{message}"
         );
         assert_eq!((thin.fit.corner_mm, thin.heads.len()), (None, 12));
