@@ -144,7 +144,12 @@ impl Opened {
 
     pub fn wait(&self, condition: &str) {
         let start = Instant::now();
-        while self.ask(&format!("Boolean({condition})")) != json!(true) {
+        // While a page is being loaded there may be nobody to answer.
+        let holds = || {
+            let found = self.tab.evaluate(&format!("Boolean({condition})"), true);
+            found.is_ok_and(|found| found.value == Some(json!(true)))
+        };
+        while !holds() {
             assert!(start.elapsed() < PATIENCE, "never came true: {condition}");
             std::thread::sleep(Duration::from_millis(50));
         }

@@ -639,7 +639,11 @@ fn the_page_is_usable_by_keyboard_and_by_ear_on_any_screen() {
             let wide = page
                 .ask("document.documentElement.scrollWidth - document.documentElement.clientWidth");
             assert_eq!(wide, json!(0), "{name} scrolls sideways");
-            page.screenshot(&format!("preview-{name}-{scheme}.png"), true);
+            // A picture of the whole page: what lies below the window is not drawn.
+            let tall = page.ask("document.documentElement.scrollHeight");
+            page.size([size[0], tall.as_u64().unwrap() as u32], mobile);
+            page.run("new Promise((done) => setTimeout(done, 400))");
+            page.screenshot(&format!("preview-{name}-{scheme}.png"), false);
         }
         let small = page.ask(
             "[...document.querySelectorAll('button, select')].filter((e) => e.offsetParent \
