@@ -254,9 +254,21 @@ mod tests {
     use crate::geometry::direction;
     use crate::grid::{Grid, Hypsometry, Place, Quantity, Registration, Source};
     use crate::jobfile;
-    use crate::stages::resample::{Bounds, FacetImage, render};
+    use crate::stages::resample::{Bounds, FacetImage, Scratch, render};
     use glam::DVec3;
     use ndarray::Array2;
+
+    /// What the main job carves.
+    fn relief(solid: &Solid, reading: &Reading, settings: &Settings) -> Relief {
+        Relief::of(
+            solid,
+            reading.grid.clone(),
+            &reading.source,
+            settings,
+            false,
+        )
+        .unwrap()
+    }
 
     /// A smooth seeded field, in metres.
     fn reading(columns: usize) -> Reading {
@@ -352,18 +364,16 @@ mod tests {
             assert!(answer.fit.fits, "{:?}", answer.fit);
             let settings = &job.settings;
             let (solid, _) = pipeline::oriented(settings).unwrap();
-            let shaped = compress::shape(reading.grid.clone(), &reading.source, settings).unwrap();
-            let fit = pipeline::fitted(&solid, &shaped, settings).unwrap();
-            let (grid, curve) =
-                shaped.scaled(fit.range_mm, 100.0, settings.relief.slope_limit_deg());
+            let Relief { grid, curve, fit } = relief(&solid, &reading, settings);
             let (sampler, bounds) = (Sampler::new(&grid, &curve), Bounds::new(&grid, &curve));
-            let range_mm = (fit.curve.lowest_mm(), fit.curve.highest_mm());
+            let range_mm = (curve.lowest_mm(), curve.highest_mm());
             let mut spec = fit.facets[2].clone();
             let coarser = 0.4 / spec.pixel_mm;
             spec.width_px = (spec.width_px as f64 / coarser) as usize;
             spec.height_px = (spec.height_px as f64 / coarser) as usize;
             spec.pixel_mm = 0.4;
-            let FacetImage { levels, .. } = render(&sampler, &bounds, &spec, range_mm);
+            let FacetImage { levels, .. } =
+                render(&sampler, &bounds, &spec, range_mm, &mut Scratch::default());
             let before: usize = answer.heads[..2].iter().map(|head| head.points).sum();
             let points = &answer.points_mm[3 * before..3 * (before + answer.heads[2].points)];
             let carved = 1 + (answer.heads[2].points - 1) / 2;
@@ -402,8 +412,7 @@ mod tests {
         let answer = answer(&job, &reading).unwrap();
         let settings = &job.settings;
         let (solid, _) = pipeline::oriented(settings).unwrap();
-        let shaped = compress::shape(reading.grid.clone(), &reading.source, settings).unwrap();
-        let fit = pipeline::fitted(&solid, &shaped, settings).unwrap();
+        let Relief { grid, curve, fit } = relief(&solid, &reading, settings);
         assert_eq!(answer.range_mm, 6.0);
         assert_eq!(
             answer.curve[0],
@@ -419,15 +428,35 @@ mod tests {
         }
         let corner = answer.fit.corner_mm.unwrap();
         assert!(corner >= settings.stock.edge_mm, "{corner}");
-        assert!(answer.legible_share > 0.5 && answer.legible_share <= 1.0);
-        assert!(answer.steepest_deg > 1.0 && answer.steepest_deg < 90.0);
+        // As the comparison of curves measures it on this grid.
+        let median_m = reading.source.hypsometry.quantile_m(0.5);
+        let figures = crate::legible::measure_with_median(
+            &reading.grid,
+            &carved(grid, &curve),
+            100.0,
+            &Measure::default(),
+            median_m,
+        );
+        assert!(figures.legible_share > 0.01 && figures.legible_share < 0.99);
+        assert_eq!(
+            [
+                answer.legible_share,
+                answer.legible_low_share,
+                answer.steepest_deg
+            ],
+            [
+                figures.legible_share,
+                figures.legible_low_share,
+                figures.steepest_deg
+            ]
+        );
     }
 
     #[test]
     fn what_does_not_fit_is_shown_with_the_three_ways_out() {
         let reading = reading(180);
         let thin = answer(
-            &job(&["relief.range=6 mm", "stock.thickness=20 mm"]),
+            &job(&["relief.range=6 mm", "stock.thickness=35 mm"]),
             &reading,
         )
         .unwrap();
@@ -436,15 +465,19 @@ mod tests {
         assert!(
             message.starts_with(
                 "stock: stock.thickness: a 200 mm (7-7/8 in) globe with 6 mm of relief does not \
-                 fit 20 mm (25/32 in) stock; found "
+                 fit 35 mm (1-3/8 in) stock; found "
             ),
             "{message}"
         );
-        for way in ["stock of at least ", "a diameter of at most "] {
+        for way in [
+            "stock of at least ",
+            "a diameter of at most ",
+            "a relief range of at most ",
+        ] {
             assert!(message.contains(way), "{message}");
         }
         assert!(
-            message.ends_with("(--set stock.thickness=20 mm)"),
+            message.ends_with("(--set stock.thickness=35 mm)"),
             "{message}"
         );
         assert_eq!((thin.fit.corner_mm, thin.heads.len()), (None, 12));
