@@ -323,6 +323,6 @@ mod tests {
         assert!(held_bytes(grid) > USUAL_BYTES);
         // And pentagons of 387 mm × 407 mm, the size of such a job's images.
         let facet = 7746 * 8144 * BYTES_PER_PIXEL;
-        assert!(BASE_BYTES + stored_bytes(grid) + facet < 1 << 30);
+        assert!(BASE_BYTES + stored_bytes(grid) + facet < USUAL_BYTES);
     }
 }
