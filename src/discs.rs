@@ -177,9 +177,10 @@ impl Discs {
         let place = self.between[row];
         let (first, second) = (banded.row(place.first), banded.row(place.second));
         let turn = if place.half_turn { self.columns / 2 } else { 0 };
-        for (column, out) in out.iter_mut().enumerate() {
-            let other = (column + turn) % self.columns;
-            *out = first[column] + place.part * (second[other] - first[column]);
+        // Two straight runs, before and after the turned row starts again: no remainder per place.
+        let other = second.iter().skip(turn).chain(second.iter().take(turn));
+        for ((out, &first), &second) in out.iter_mut().zip(first).zip(other) {
+            *out = first + place.part * (second - first);
         }
     }
 }

@@ -5,9 +5,10 @@ use crate::length::{exact_mm_text, mm_text};
 use crate::stages::fit::Fit;
 use crate::{Error, Problem, Result};
 
-/// Bytes held per pixel of a facet while it is drawn and written: its level, the filtered copy
-/// for the encoder, the encoder's output at worst, and what the drawing itself needs.
-const BYTES_PER_PIXEL: u64 = 2 + 2 + 3 + 1;
+/// Bytes held per pixel of a facet while it is drawn, meshed and written. Meshing takes the most:
+/// beside its level a pixel has a height, an error, a number and a mark, on a grid that reaches a
+/// little beyond the image. The encoder and the drawing need less, and not at the same time.
+const BYTES_PER_PIXEL: u64 = 2 + 4 + 4 + 4 + 1 + 2;
 
 /// Bytes held per pixel beside those while bits are tried on a facet: heights, places of the tip,
 /// padded copies and running sums.

@@ -171,17 +171,35 @@ impl Terrain {
         self.z_mm = z_mm;
     }
 
+    /// Columns of a row at which middles of a scale may have wanted descendants, from a first one
+    /// on in steps of twice the scale. Everything else keeps its error of 0.
+    fn touched(&self, row: usize, step: usize, first: usize) -> std::ops::Range<usize> {
+        // A middle's descendants are nearer than step + step / 2 + step / 4 + ….
+        let reach = 2 * step;
+        let rows = row.saturating_sub(reach)..(row + reach + 1).min(self.rows);
+        let spans = self.wanted[rows].iter().filter(|span| !span.is_empty());
+        let (start, end) = spans.fold((usize::MAX, 0), |(start, end), span| {
+            (start.min(span.start), end.max(span.end))
+        });
+        if start >= end {
+            return 0..0;
+        }
+        let skipped = start.saturating_sub(reach + first) / (2 * step);
+        first + skipped * 2 * step..(end + reach).min(self.columns)
+    }
+
     /// Errors at the middles of sides of squares of 2 `step`: each has the centres of the four
     /// smaller squares around as descendants.
     fn weigh_sides(&mut self, step: usize) {
         let (rows, columns) = (self.rows, self.columns);
         let half = step / 2;
         for row in (0..rows).step_by(step) {
-            let level = row / step % 2 == 0;
+            let level = (row / step).is_multiple_of(2);
             let first = if level { step } else { 0 };
             let (across, down) = if level { (step, 0) } else { (0, step) };
             let wanted = self.wanted[row].clone();
-            for column in (first..columns).step_by(2 * step) {
+            let touched = self.touched(row, step, first);
+            for column in touched.step_by(2 * step) {
                 let at = row * columns + column;
                 let mut error = if wanted.contains(&column) {
                     let ends = self.z_mm[at - across - down * columns]
@@ -213,7 +231,8 @@ impl Terrain {
         let columns = self.columns;
         for row in (step..self.rows).step_by(2 * step) {
             let wanted = self.wanted[row].clone();
-            for column in (step..columns).step_by(2 * step) {
+            let touched = self.touched(row, step, step);
+            for column in touched.step_by(2 * step) {
                 let at = row * columns + column;
                 let mut error = if wanted.contains(&column) {
                     let [a, b] = self.diagonal(row, column, step);
@@ -236,7 +255,7 @@ impl Terrain {
 
     /// Ends of the diagonal through the centre of a square of 2 `step`, as grid points.
     fn diagonal(&self, row: usize, column: usize, step: usize) -> [usize; 2] {
-        let falling = (row / (2 * step) + column / (2 * step)) % 2 == 0;
+        let falling = (row / (2 * step) + column / (2 * step)).is_multiple_of(2);
         let at = |row: usize, column: usize| row * self.columns + column;
         if falling {
             [at(row - step, column - step), at(row + step, column + step)]

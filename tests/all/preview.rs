@@ -522,7 +522,7 @@ fn a_slider_moves_the_ball_and_the_numbers_and_a_job_is_written_with_its_comment
         changes,
         json!(["globe.diameter6-1/2 in6.75 in", "relief.boost3.09"])
     );
-    page.screenshot("preview-write.png", false);
+    page.screenshot("preview-write.png", None);
     page.run("document.getElementById('no').click()");
     page.wait(&format!("{written} === 'Nothing was written.'"));
     assert_eq!(bench.job(), JOB);
@@ -601,7 +601,7 @@ fn two_windows_do_not_disturb_each_other_and_an_ended_server_is_told() {
             json!(true)
         );
     }
-    one.screenshot("preview-ended.png", false);
+    one.screenshot("preview-ended.png", None);
 }
 
 #[test]
@@ -639,11 +639,7 @@ fn the_page_is_usable_by_keyboard_and_by_ear_on_any_screen() {
             let wide = page
                 .ask("document.documentElement.scrollWidth - document.documentElement.clientWidth");
             assert_eq!(wide, json!(0), "{name} scrolls sideways");
-            // A picture of the whole page: what lies below the window is not drawn.
-            let tall = page.ask("document.documentElement.scrollHeight");
-            page.size([size[0], tall.as_u64().unwrap() as u32], mobile);
-            page.run("new Promise((done) => setTimeout(done, 400))");
-            page.screenshot(&format!("preview-{name}-{scheme}.png"), false);
+            page.screenshot(&format!("preview-{name}-{scheme}.png"), Some(size[0]));
         }
         let small = page.ask(
             "[...document.querySelectorAll('button, select')].filter((e) => e.offsetParent \

@@ -90,8 +90,8 @@ fn any_number_of_threads_writes_the_same_folder() {
         contents(&folder.path().join(out))
     };
     let one = with("1", "one");
-    // 14 images, manifest, report, overview.
-    assert_eq!(one.len(), 17);
+    // 14 images, manifest, report, page, overview.
+    assert_eq!(one.len(), 18);
     assert!(one == with("2", "two"));
     assert!(one == with("5", "five"));
     // Facets drawn one after the other because memory is short.
@@ -121,7 +121,7 @@ fn chosen_facets_are_the_same_bytes_as_in_a_whole_run() {
     assert_eq!((code, out.as_str()), (0, "some\n"));
     assert_eq!(
         err,
-        "Carved 5 facets of an icosidodecahedron; start with some/report.md\n"
+        "Carved 5 facets of an icosidodecahedron; start with some/report.html\n"
     );
     let images = |out: &str| contents(&folder.path().join(out).join("facets"));
     let (whole, some) = (images("whole"), images("some"));
@@ -216,7 +216,7 @@ fn the_sample_job_still_gives_the_images_it_gave() {
     let remarks = String::from_utf8(output.stderr).unwrap();
     assert_eq!(
         remarks,
-        "Carved 12 facets of a rhombic-dodecahedron; start with out/report.md\n"
+        "Carved 12 facets of a rhombic-dodecahedron; start with out/report.html\n"
     );
     let mut list = String::new();
     for (name, bytes) in contents(&folder.path().join("out/facets")) {

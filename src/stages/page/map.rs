@@ -29,11 +29,21 @@ pub struct Patch {
     pixels: Vec<(u32, f32)>,
 }
 
-/// Direction of a pixel's middle.
-fn direction(row: usize, column: usize) -> DVec3 {
-    let lat_deg = 90.0 - (row as f64 + 0.5) * 180.0 / SIZE.1 as f64;
-    let lon_deg = -180.0 + (column as f64 + 0.5) * 360.0 / SIZE.0 as f64;
-    crate::geometry::direction(lat_deg, lon_deg)
+/// Sine and cosine of the latitude of every row's middle.
+fn latitudes() -> impl Iterator<Item = (f64, f64)> {
+    (0..SIZE.1).map(|row| {
+        (90.0 - (row as f64 + 0.5) * 180.0 / SIZE.1 as f64)
+            .to_radians()
+            .sin_cos()
+    })
+}
+
+/// Sine and cosine of the longitude of every column's middle.
+fn longitudes() -> Vec<(f64, f64)> {
+    let lon_deg = |column: usize| -180.0 + (column as f64 + 0.5) * 360.0 / SIZE.0 as f64;
+    (0..SIZE.0)
+        .map(|column| lon_deg(column).to_radians().sin_cos())
+        .collect()
 }
 
 /// What a facet's image says about its part of the map.
@@ -47,9 +57,15 @@ pub fn patch(manifest: &Manifest, facet: &FacetEntry, heights: &Heights<'_>) -> 
         .fold(0.0, f64::max);
     let least = (farthest + 1e-9).cos();
     let mut pixels = Vec::new();
-    for row in 0..SIZE.1 {
-        for column in 0..SIZE.0 {
-            let towards = direction(row, column);
+    let longitudes = longitudes();
+    let level = axes.z.truncate().length();
+    for (row, (sin_lat, cos_lat)) in latitudes().enumerate() {
+        // The nearest that any place of this row comes to the facet's middle.
+        if axes.z.z * sin_lat + level * cos_lat < least {
+            continue;
+        }
+        for (column, &(sin_lon, cos_lon)) in longitudes.iter().enumerate() {
+            let towards = DVec3::new(cos_lat * cos_lon, cos_lat * sin_lon, sin_lat);
             if axes.z.dot(towards) < least {
                 continue;
             }

@@ -149,15 +149,14 @@ mod tests {
             bytes[at - count..at].to_vec()
         };
         let mut points = vec![DVec3::ZERO; head.points];
-        for axis in 0..3 {
+        for (axis, lift) in [0.0, 0.0, 32_768.0].into_iter().enumerate() {
             let (low, high) = (plane(head.points), plane(head.points));
             let mut value = 0_i16;
-            for i in 0..head.points {
+            for (i, point) in points.iter_mut().enumerate() {
                 let word = u16::from(low[i]) | u16::from(high[i]) << 8;
                 let step = (word >> 1) as i16 ^ -((word & 1) as i16);
                 value = value.wrapping_add(step);
-                let lift = if axis == 2 { 32_768.0 } else { 0.0 };
-                points[i][axis] = (f64::from(value) + lift) * head.step_mm;
+                point[axis] = (f64::from(value) + lift) * head.step_mm;
             }
         }
         let mut triples = |count: usize| {

@@ -329,6 +329,8 @@ const GlobeViewer = (() => {
         }
 
         function fit() {
+            // On paper the stage has the size of the printed picture, not of the canvas.
+            if (globalThis.matchMedia('print').matches) return;
             const width = stage.clientWidth || 1, height = stage.clientHeight || 1;
             renderer.setPixelRatio(Math.min(2, globalThis.devicePixelRatio || 1));
             renderer.setSize(width, height, false);
