@@ -164,9 +164,10 @@ impl Discs {
         let (s, t) = (from - k as f64, to - l as f64);
         let (k0, k1) = (&sums[k..k + columns], &sums[k + 1..k + 1 + columns]);
         let (l0, l1) = (&sums[l..l + columns], &sums[l + 1..l + 1 + columns]);
-        for (i, sum) in acc.iter_mut().enumerate() {
+        let ends = k0.iter().zip(k1).zip(l0.iter().zip(l1));
+        for (sum, ((k0, k1), (l0, l1))) in acc.iter_mut().zip(ends) {
             // Differences first: they are exact, the running sums' own size depends on column 0.
-            let (whole, left, right) = (l0[i] - k0[i], k1[i] - k0[i], l1[i] - l0[i]);
+            let (whole, left, right) = (l0 - k0, k1 - k0, l1 - l0);
             *sum += weight * (whole + t * right - s * left);
         }
         2.0 * half

@@ -39,11 +39,6 @@ pub fn adaptive(
 ) -> Array2<f32> {
     let (low, range) = (curve.lowest_mm(), curve.highest_mm() - curve.lowest_mm());
     let rank = |height: f32| (curve.relief_mm(f64::from(height)) - low) / range;
-    // Asked for once per step and window: looked up rather than found again.
-    let mut rank_of = Array2::<f64>::zeros(grid.heights_m.dim());
-    ndarray::Zip::from(&mut rank_of)
-        .and(&grid.heights_m)
-        .par_for_each(|rank_of, &height| *rank_of = rank(height));
     let mut ranks = Array2::<f32>::zeros(grid.heights_m.dim());
     for size in SIZES {
         let discs = Discs::new(
@@ -54,8 +49,8 @@ pub fn adaptive(
         let steps: Vec<Array2<f32>> = (0..=STEPS)
             .map(|k| {
                 discs.mean(&discs.pool(grid, |row, out| {
-                    for (out, rank) in out.iter_mut().zip(rank_of.row(row)) {
-                        let off = (rank * STEPS as f64 - k as f64).abs();
+                    for (out, &height) in out.iter_mut().zip(grid.heights_m.row(row)) {
+                        let off = (rank(height) * STEPS as f64 - k as f64).abs();
                         *out = (1.0 - off).max(0.0) as f32;
                     }
                 }))
@@ -77,16 +72,16 @@ pub fn adaptive(
                         for (share, line) in shares.iter_mut().zip(&lines) {
                             *share = f64::from(line[column]);
                         }
-                        let here = rank_of[(row, column)];
+                        let here = rank(grid.heights_m[(row, column)]);
                         *out += (local(&mut shares, most, here) / SIZES.len() as f64) as f32;
                     }
                 }
             });
     }
     ndarray::Zip::from(&ranks)
-        .and(&rank_of)
-        .par_map_collect(|&local, &rank| {
-            let mixed = (1.0 - strength) * rank + strength * f64::from(local);
+        .and(&grid.heights_m)
+        .par_map_collect(|&local, &height| {
+            let mixed = (1.0 - strength) * rank(height) + strength * f64::from(local);
             (low + range * mixed.clamp(0.0, 1.0)) as f32
         })
 }

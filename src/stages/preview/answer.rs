@@ -1,7 +1,9 @@
 //! What the bench answers: settings in, ball and figures out, by the stages that make the images.
 
 use super::ball::{Ball, Head, Net, ball};
+use crate::curve::Curve;
 use crate::geometry::Solid;
+use crate::grid::Grid;
 use crate::jobfile::Job;
 use crate::legible::{Measure, legible_shares, steepness};
 use crate::manifest::Manifest;
@@ -112,18 +114,21 @@ fn compute(job: &Job, reading: &Reading) -> Result<Answer> {
     let settings = &job.settings;
     let (solid, turn) = pipeline::oriented(settings)?;
     let Reading { grid, source } = reading;
-    let shaped = compress::shape(grid.clone(), source, settings)?;
-    let (fit, refused) = match pipeline::fitted(&solid, &shaped, settings) {
-        Ok(fit) => (fit, None),
+    let (relief, refused) = match Relief::of(&solid, reading, settings) {
+        Ok(relief) => (relief, None),
         Err(error @ Error::Stock(_)) => {
-            let thicker = thick_enough(&solid, &shaped, settings, error.clone())?;
-            (thicker, Some(job.locate(error).to_string()))
+            let thicker = thick_enough(&solid, reading, settings, &error)?;
+            let relief = Relief::of(&solid, reading, &thicker).map_err(|_| error.clone())?;
+            (relief, Some(job.locate(error).to_string()))
         }
         Err(error) => return Err(error),
     };
+    let Relief {
+        grid: sampled_grid,
+        curve: sampled,
+        fit,
+    } = relief;
     let radius_mm = settings.globe.diameter_mm / 2.0;
-    let limit_deg = settings.relief.slope_limit_deg();
-    let (sampled_grid, sampled) = shaped.scaled(fit.range_mm, radius_mm, limit_deg);
     let sampler = Sampler::new(&sampled_grid, &sampled);
     let chosen: Vec<usize> = (0..solid.faces.len()).collect();
     let manifest = pipeline::blank_manifest(job, source, &solid, &turn, &fit, &chosen, &sampler);
@@ -162,20 +167,40 @@ fn compute(job: &Job, reading: &Reading) -> Result<Answer> {
     })
 }
 
-/// The globe in stock that holds it, to be looked at although the job's does not.
+/// The relief as it is sampled, and how it sits in the wood.
+struct Relief {
+    grid: Grid,
+    curve: Curve,
+    fit: Fit,
+}
+
+impl Relief {
+    /// As the main job makes it.
+    fn of(solid: &Solid, reading: &Reading, settings: &Settings) -> Result<Relief> {
+        let shaped = compress::shape(reading.grid.clone(), &reading.source, settings)?;
+        let fit = pipeline::fitted(solid, &shaped, settings)?;
+        let limit_deg = settings.relief.slope_limit_deg();
+        let radius_mm = settings.globe.diameter_mm / 2.0;
+        let (grid, curve) = shaped.scaled(fit.range_mm, radius_mm, limit_deg);
+        Ok(Relief { grid, curve, fit })
+    }
+}
+
+/// The same job with stock that holds the globe, to look at it although the job's stock does not.
 fn thick_enough(
     solid: &Solid,
-    shaped: &compress::Shaped,
+    reading: &Reading,
     settings: &Settings,
-    refused: Error,
-) -> Result<Fit> {
+    refused: &Error,
+) -> Result<Settings> {
     let mut settings = settings.clone();
-    let range_mm = settings.relief.range_mm.or(shaped.range_mm);
+    let range_mm = settings.relief.range_mm;
     let range_mm = range_mm.unwrap_or(DRAWN_ANYWAY * settings.globe.diameter_mm);
     settings.relief.range_mm = Some(range_mm);
-    let limits = fit::limits(solid, &shaped.sampled, range_mm, &settings);
-    settings.stock.thickness_mm = limits.least_stock_mm.ok_or(refused)?;
-    pipeline::fitted(solid, shaped, &settings)
+    let unit = compress::unit_curve(&reading.source.hypsometry, &settings.relief)?;
+    let limits = fit::limits(solid, &unit, range_mm, &settings);
+    settings.stock.thickness_mm = limits.least_stock_mm.ok_or(refused.clone())?;
+    Ok(settings)
 }
 
 fn fit_answer(manifest: &Manifest, settings: &Settings, refused: Option<String>) -> FitAnswer {
@@ -246,7 +271,7 @@ fn remarks(manifest: &Manifest, folded_share: f64) -> Vec<String> {
 mod tests {
     use super::*;
     use crate::geometry::direction;
-    use crate::grid::{Grid, Hypsometry, Place, Quantity, Registration, Source};
+    use crate::grid::{Hypsometry, Place, Quantity, Registration, Source};
     use crate::jobfile;
     use crate::stages::resample::{Bounds, FacetImage, render};
     use glam::DVec3;
