@@ -24,7 +24,7 @@ fn main() {
 #[divan::bench(
     args = [
         "relief.boost=4",
-        "relief.curve=equalize",
+        "relief.curve=log",
         "relief.range=auto",
         "relief.steepest=40",
         "relief.method=layered",

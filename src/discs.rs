@@ -164,9 +164,10 @@ impl Discs {
         let (s, t) = (from - k as f64, to - l as f64);
         let (k0, k1) = (&sums[k..k + columns], &sums[k + 1..k + 1 + columns]);
         let (l0, l1) = (&sums[l..l + columns], &sums[l + 1..l + 1 + columns]);
-        for (i, sum) in acc.iter_mut().enumerate() {
+        let ends = k0.iter().zip(k1).zip(l0.iter().zip(l1));
+        for (sum, ((k0, k1), (l0, l1))) in acc.iter_mut().zip(ends) {
             // Differences first: they are exact, the running sums' own size depends on column 0.
-            let (whole, left, right) = (l0[i] - k0[i], k1[i] - k0[i], l1[i] - l0[i]);
+            let (whole, left, right) = (l0 - k0, k1 - k0, l1 - l0);
             *sum += weight * (whole + t * right - s * left);
         }
         2.0 * half
@@ -177,9 +178,10 @@ impl Discs {
         let place = self.between[row];
         let (first, second) = (banded.row(place.first), banded.row(place.second));
         let turn = if place.half_turn { self.columns / 2 } else { 0 };
-        for (column, out) in out.iter_mut().enumerate() {
-            let other = (column + turn) % self.columns;
-            *out = first[column] + place.part * (second[other] - first[column]);
+        // Two straight runs, before and after the turned row starts again: no remainder per place.
+        let other = second.iter().skip(turn).chain(second.iter().take(turn));
+        for ((out, &first), &second) in out.iter_mut().zip(first).zip(other) {
+            *out = first + place.part * (second - first);
         }
     }
 }

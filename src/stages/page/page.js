@@ -33,7 +33,8 @@
         clearTimeout(waiting);
         waiting = setTimeout(() => { printed.src = viewer.picture(); }, 400);
     };
-    addEventListener('beforeprint', () => { printed.src = viewer.picture(); });
+    // Not while printing: a new picture may be laid out in the proportions of the old one.
+    addEventListener('resize', () => { if (!matchMedia('print').matches) settle(); });
     settle();
 
     all('[data-turn]').forEach((button) => button.addEventListener('click', () => {

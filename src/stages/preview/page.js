@@ -184,8 +184,8 @@
     const mm = (value) => `${value.toFixed(2)} mm`;
     const signed = (value) => `${value < 0 ? '−' : '+'}${Math.abs(value).toFixed(2)}`;
     const highest = (answer) => answer.seams.reduce((a, b) => (b.high_mm > a.high_mm ? b : a));
-    const inches = (side) => controls.some((c) => c.key === 'globe.diameter' && c.unit === 'in');
-    const length = (value, side) => (inches(side) ? `${(value / 25.4).toFixed(3)} in (${value.toFixed(1)} mm)` : `${value.toFixed(1)} mm`);
+    const inches = () => controls.some((c) => c.key === 'globe.diameter' && c.unit === 'in');
+    const length = (value) => (inches() ? `${(value / 25.4).toFixed(3)} in (${value.toFixed(1)} mm)` : `${value.toFixed(1)} mm`);
 
     function verdict(side) {
         if (side.error) return side.error;
@@ -199,10 +199,11 @@
 
     const FIGURES = [
         ['Solid', (a) => `${a.solid.replaceAll('-', ' ')}, ${a.facets} facets`],
-        ['Diameter', (a, side) => length(a.diameter_mm, side)],
+        ['Diameter', (a) => length(a.diameter_mm)],
         ['Relief, lowest to highest', (a) => mm(a.range_mm)],
-        ['Fit to the stock', (a, side) => (a.fit.fits ? `fits ${length(a.fit.stock_mm, side)}` : `does not fit ${length(a.fit.stock_mm, side)}`)],
-        ['Thinnest corner', (a) => (a.fit.fits ? `${mm(a.fit.corner_mm)} on facet ${a.fit.corner_facet} (least ${mm(a.fit.edge_mm)})` : 'none')],
+        ['Fit to the stock', (a) => (a.fit.fits ? `fits ${length(a.fit.stock_mm)}` : `does not fit ${length(a.fit.stock_mm)}`)],
+        ['Thinnest corner', (a) => (a.fit.fits ? `${length(a.fit.corner_mm)} on facet ${a.fit.corner_facet}` : 'none')],
+        ['Least that the job allows', (a) => length(a.fit.edge_mm)],
         ['Legible ground', (a) => percent(a.legible_share)],
         ['Legible in the lower half', (a) => percent(a.legible_low_share)],
         ['Steepest slope', (a) => `${a.steepest_deg.toFixed(1)}°`],
@@ -218,7 +219,7 @@
         const answers = SIDES.map((name) => sides[name].answer);
         const cell = (name, figure) => {
             const { answer } = sides[name];
-            return answer ? figure(answer, sides[name]) : '…';
+            return answer ? figure(answer) : '…';
         };
         fill(one('#numbers tbody'), FIGURES.map(([label, figure]) => [label, ...SIDES.map((name) => cell(name, figure))]));
         for (const name of SIDES) {
@@ -270,8 +271,12 @@
         return [list, Math.max(0, -Math.floor(Math.log10(step) + 1e-9))];
     }
 
+    const tick = (at, digits) => at.toFixed(digits).replace('-', '−');
+
     function chart(a, b) {
-        const [width, height] = [760, 420];
+        // Drawn as wide as it is shown, so that words keep their size.
+        const width = Math.max(300, Math.min(1000, one('#chart').clientWidth || 760));
+        const height = Math.round(Math.max(260, Math.min(440, 0.55 * width)));
         const box = { left: 62, right: 16, top: 34, bottom: 52 };
         const both = [...a.curve, ...b.curve];
         const lowM = Math.min(...both.map((p) => p[0])), highM = Math.max(...both.map((p) => p[0]));
@@ -288,31 +293,38 @@
             svg.append(shape('rect', { class: 'ground', x: box.left + i * bar, y: bottom - tall, width: bar + 0.3, height: tall }));
         });
         const km = (metres) => metres / 1000;
-        const [across, digits] = ticks(km(lowM), km(highM), 8);
+        const [across, digits] = ticks(km(lowM), km(highM), width / 90);
         for (const at of across) {
             svg.append(shape('line', { class: 'axis', x1: x(1000 * at), x2: x(1000 * at), y1: bottom, y2: bottom + 5 }));
-            svg.append(shape('text', { x: x(1000 * at), y: bottom + 20, 'text-anchor': 'middle' }, at.toFixed(digits)));
+            svg.append(shape('text', { x: x(1000 * at), y: bottom + 20, 'text-anchor': 'middle' }, tick(at, digits)));
         }
         const [up, decimals] = ticks(lowMm, highMm, 6);
         for (const at of up) {
             svg.append(shape('line', { class: 'grid', x1: box.left, x2: width - box.right, y1: y(at), y2: y(at) }));
-            svg.append(shape('text', { x: box.left - 8, y: y(at) + 4, 'text-anchor': 'end' }, at.toFixed(decimals)));
+            svg.append(shape('text', { x: box.left - 8, y: y(at) + 4, 'text-anchor': 'end' }, tick(at, decimals)));
         }
         svg.append(shape('line', { class: 'axis', x1: box.left, x2: width - box.right, y1: bottom, y2: bottom }));
         svg.append(shape('line', { class: 'axis', x1: box.left, x2: box.left, y1: box.top, y2: bottom }));
-        svg.append(shape('text', { x: (box.left + width) / 2, y: height - 10, 'text-anchor': 'middle' }, 'height on the planet, km (grey: how much ground lies there)'));
+        svg.append(shape('text', { x: (box.left + width) / 2, y: height - 10, 'text-anchor': 'middle' }, width < 480 ? 'height, km (grey: how much ground)' : 'height on the planet, km (grey: how much ground lies there)'));
         svg.append(shape('text', { x: 16, y: (box.top + bottom) / 2, 'text-anchor': 'middle', transform: `rotate(-90 16 ${(box.top + bottom) / 2})` }, 'relief in the wood, mm'));
         const line = (answer, name) => svg.append(shape('polyline', {
             class: name, points: answer.curve.map((p) => `${x(p[0]).toFixed(2)},${y(p[1]).toFixed(2)}`).join(' '),
         }));
         line(b, 'b');
         line(a, 'a');
-        [['a', `A ${a.curve_name}`, 0], ['b', `B ${b.curve_name}`, 200]].forEach(([name, text, shift]) => {
+        [['a', `A ${a.curve_name}`, 0], ['b', `B ${b.curve_name}`, Math.min(200, width / 2 - 40)]].forEach(([name, text, shift]) => {
             svg.append(shape('line', { class: name, x1: box.left + shift, x2: box.left + shift + 44, y1: 16, y2: 16 }));
             svg.append(shape('text', { x: box.left + shift + 52, y: 20 }, text));
         });
         return svg;
     }
+
+    new ResizeObserver(() => {
+        const [a, b] = SIDES.map((name) => sides[name].answer);
+        const drawn = one('#chart svg');
+        const fits = drawn && Math.abs(drawn.viewBox.baseVal.width - one('#chart').clientWidth) < 2;
+        if (a && b && !fits) one('#chart').replaceChildren(chart(a, b));
+    }).observe(one('#chart'));
 
     // ---- Controls ----
 
