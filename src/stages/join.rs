@@ -50,6 +50,13 @@ pub fn gather(parts: &[PathBuf]) -> Result<Gathered> {
                 .next("name them"),
         ));
     };
+    // Before the numbers, in which a kept relief shows: the options say it plainer.
+    let relief = |part: &Path| {
+        let file = PathBuf::from(RELIEF_FILE);
+        part.join(&file).exists().then(|| vec![file])
+    };
+    let shop_files = whole_in_all(parts, folder::shop_files)?;
+    let relief_file = whole_in_all(parts, relief)?;
     for (part, manifest) in parts.iter().zip(&manifests).skip(1) {
         same_job((&parts[0], first), (part, manifest))?;
     }
@@ -64,12 +71,8 @@ pub fn gather(parts: &[PathBuf]) -> Result<Gathered> {
     }
     nothing_missing(&first.globe.solid, &facets, &parts[0])?;
     let (cutting, mut others) = cutting(parts, &manifests)?;
-    let shop = shop(parts, &mut others)?;
-    whole_in_all(parts, |part| match part.join(RELIEF_FILE).exists() {
-        true => Some(vec![PathBuf::from(RELIEF_FILE)]),
-        false => None,
-    })
-    .and_then(|files| same_in_all(parts, &files.unwrap_or_default(), &mut others))?;
+    let shop = shop(parts, shop_files, &mut others)?;
+    same_in_all(parts, &relief_file.unwrap_or_default(), &mut others)?;
     let manifest = Manifest {
         cutting,
         facets: facets.values().map(|(facet, _)| (*facet).clone()).collect(),
@@ -85,8 +88,12 @@ pub fn gather(parts: &[PathBuf]) -> Result<Gathered> {
 }
 
 /// The shop plan, which depends on the job alone and so is the same in every part.
-fn shop(parts: &[PathBuf], others: &mut BTreeMap<String, PathBuf>) -> Result<Option<Planned>> {
-    let Some(files) = whole_in_all(parts, folder::shop_files)? else {
+fn shop(
+    parts: &[PathBuf],
+    files: Option<Vec<PathBuf>>,
+    others: &mut BTreeMap<String, PathBuf>,
+) -> Result<Option<Planned>> {
+    let Some(files) = files else {
         return Ok(None);
     };
     same_in_all(parts, &files, others)?;
