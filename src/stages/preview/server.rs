@@ -260,7 +260,7 @@ async fn answer(
             })
             .await
         }
-        Err(refused) => *refused,
+        Err((status, what)) => plain_error(status, &what),
     }
 }
 
@@ -273,7 +273,7 @@ async fn write(
             let save = move |bench: &Bench| bench.save(&wish.values, &wish.stamp, wish.write);
             work(desk, move |bench| save(bench).map(|saved| json(&saved))).await
         }
-        Err(refused) => *refused,
+        Err((status, what)) => plain_error(status, &what),
     }
 }
 
@@ -298,19 +298,22 @@ async fn work(
     }
 }
 
+/// Why a question cannot be read.
+type Unread = (StatusCode, String);
+
 fn read<T: for<'a> Deserialize<'a>>(
     body: std::result::Result<Bytes, BytesRejection>,
-) -> std::result::Result<T, Box<Response>> {
+) -> std::result::Result<T, Unread> {
     let body = body.map_err(|rejection| {
         let what = match rejection.status() {
             StatusCode::PAYLOAD_TOO_LARGE => "this is more than a page of settings",
             _ => "the question did not arrive whole",
         };
-        Box::new(plain_error(rejection.status(), what))
+        (rejection.status(), what.to_owned())
     })?;
     serde_json::from_slice(&body).map_err(|error| {
         let what = format!("the question was not understood: {error}");
-        Box::new(plain_error(StatusCode::BAD_REQUEST, &what))
+        (StatusCode::BAD_REQUEST, what)
     })
 }
 
