@@ -254,7 +254,7 @@ fn pixels_too_small_for_the_memory() {
     let words = ["facets", "job.toml", "--out", "out", "--memory", "100M"];
     let (code, _, err) = run(
         &folder,
-        &[&words[..], &["--set", "image.pixel=0.05 mm"]].concat(),
+        &[&words[..], &["--set", "image.pixel=0.06 mm"]].concat(),
     );
     assert_eq!(code, 0, "{err}");
 
