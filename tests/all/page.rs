@@ -396,6 +396,18 @@ fn printed_on_a4_and_letter_nothing_is_cut_off() {
         let high = (height_in - 26.0 / 25.4) * 96.0;
         opened.size([room as u32, 1000], false);
         opened.media("print", "light");
+        // The picture of the ball stands for it on paper, in the picture's own proportions.
+        assert_eq!(
+            opened.ask("getComputedStyle(document.querySelector('#stage canvas')).display"),
+            json!("none")
+        );
+        let shape = opened.ask(
+            "(({ width, height }, { naturalWidth, naturalHeight }) => \
+             width / height / (naturalWidth / naturalHeight)) (\
+             document.querySelector('#stage img').getBoundingClientRect(), \
+             document.querySelector('#stage img'))",
+        );
+        assert!((shape.as_f64().unwrap() - 1.0).abs() < 0.02, "{shape}");
         let wide = opened.ask(&format!(
             "[...document.querySelectorAll('body *')].filter((e) => e.getClientRects().length \
              && e.getBoundingClientRect().right > {room:.1} + 0.5) \
