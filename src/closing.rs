@@ -1,8 +1,8 @@
 //! The closing part of a job: what a folder gets once its height images are there.
 //!
-//! Steps at the seams, warnings, overview, meshes, report, page and manifest are made from the images and the
-//! manifest alone, whether a run has just drawn the images or parts of a job are being joined.
-//! So both give the same bytes.
+//! Steps at the seams, warnings, overview, meshes, report, page and manifest are made from the
+//! images and the manifest alone, whether a run has just drawn the images or parts of a job are
+//! being joined. So both give the same bytes.
 
 use crate::Result;
 use crate::manifest::{Checks, FacetEntry, MANIFEST_FILE, Manifest};
@@ -138,9 +138,7 @@ impl Closing {
         folder.write(MANIFEST_FILE, write::manifest::text(manifest)?.as_bytes())?;
         Ok(warnings)
     }
-}
 
-impl Closing {
     /// The page alone, for a plan whose images are not kept.
     pub fn page(
         &self,

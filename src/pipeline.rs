@@ -325,9 +325,10 @@ pub(crate) fn plan_page(
     job: &Job,
     source: &Source,
     relief: &Relief,
+    sampler: &Sampler,
     planned: &plan::Planned,
 ) -> Result<String> {
-    let (manifest, images) = seen(job, source, relief)?;
+    let (manifest, images) = seen(job, source, relief, sampler)?;
     let closing = Closing::of(&manifest);
     let traces = manifest.facets.par_iter().zip(&images);
     let traces = traces
@@ -340,7 +341,12 @@ pub(crate) fn plan_page(
 ///
 /// # Errors
 /// Those of the fit.
-pub fn seen(job: &Job, source: &Source, relief: &Relief) -> Result<(Manifest, Vec<Array2<u16>>)> {
+fn seen(
+    job: &Job,
+    source: &Source,
+    relief: &Relief,
+    sampler: &Sampler,
+) -> Result<(Manifest, Vec<Array2<u16>>)> {
     let mut settings = job.settings.clone();
     let coarse_mm = settings.globe.diameter_mm / SEEN_PX;
     settings.image.pixel_mm = settings.image.pixel_mm.max(coarse_mm);
@@ -351,11 +357,10 @@ pub fn seen(job: &Job, source: &Source, relief: &Relief) -> Result<(Manifest, Ve
         _ => relief.fitted(&solid, &settings)?,
     };
     let (grid, curve) = (&relief.grid, &relief.curve);
-    let sampler = Sampler::new(grid, curve);
     let bounds = Bounds::new(grid, curve);
     let chosen: Vec<usize> = (0..solid.faces.len()).collect();
     // Its settings are the job's own, its pixels are not.
-    let mut manifest = blank_manifest(job, source, &solid, &turn, &fit, &chosen, &sampler);
+    let mut manifest = blank_manifest(job, source, &solid, &turn, &fit, &chosen, sampler);
     manifest.image.pixel_mm = settings.image.pixel_mm;
     let range_mm = (curve.lowest_mm(), curve.highest_mm());
     let images = manifest
@@ -364,7 +369,7 @@ pub fn seen(job: &Job, source: &Source, relief: &Relief) -> Result<(Manifest, Ve
         .zip(&fit.facets)
         .map(|(facet, spec)| {
             let FacetImage { levels, stats } =
-                render(&sampler, &bounds, spec, range_mm, &mut Scratch::default());
+                render(sampler, &bounds, spec, range_mm, &mut Scratch::default());
             (facet.min_mm, facet.max_mm) = (stats.min_mm, stats.max_mm);
             levels
         })

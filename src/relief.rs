@@ -15,9 +15,9 @@ const ROUNDS: usize = 6;
 
 /// The relief of a whole body at its final size.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Ground {
+pub struct Ground<G = Grid> {
     /// What is sampled: heights in metres, or finished relief in mm.
-    pub grid: Grid,
+    pub grid: G,
     /// From the grid's numbers to mm about the datum.
     pub curve: Curve,
     /// The range asked for or found, mm; finished relief is as high as it is.
@@ -86,14 +86,7 @@ impl Relief {
         finish: bool,
     ) -> Result<Relief> {
         let ground = Ground::of(solid, grid, source, settings, finish)?;
-        Relief::around(
-            solid,
-            ground.grid,
-            ground.curve,
-            ground.range_mm,
-            ground.global,
-            settings,
-        )
+        Relief::around(solid, ground, settings)
     }
 }
 
@@ -115,18 +108,23 @@ impl<G: Heights> Relief<G> {
             None => fit::fit(solid, &grid, &sampled, settings)?.range_mm,
         };
         let curve = sampled.scaled(range_mm);
-        Relief::around(solid, grid, curve.clone(), range_mm, Some(curve), settings)
+        let ground = Ground {
+            grid,
+            global: Some(curve.clone()),
+            curve,
+            range_mm,
+        };
+        Relief::around(solid, ground, settings)
     }
 
     /// Fits the solid around the ground.
-    fn around(
-        solid: &Solid,
-        grid: G,
-        curve: Curve,
-        range_mm: f64,
-        global: Option<Curve>,
-        settings: &Settings,
-    ) -> Result<Relief<G>> {
+    fn around(solid: &Solid, ground: Ground<G>, settings: &Settings) -> Result<Relief<G>> {
+        let Ground {
+            grid,
+            curve,
+            range_mm,
+            global,
+        } = ground;
         let (unit, settings) = at_its_range(&curve, settings);
         let fit = fit::fit(solid, &grid, &unit, &settings)?;
         let fit = Fit {

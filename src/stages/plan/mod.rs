@@ -57,11 +57,11 @@ pub struct Planned {
     pub warnings: Vec<String>,
 }
 
-/// A globe fitted to its stock, with the ground if the grid could be read.
+/// A globe fitted to its stock, on level ground if the grid could not be read.
 struct Fitted {
     solid: Solid,
     relief: Relief,
-    sampler: Option<Sampler>,
+    sampler: Sampler,
     basis: Basis,
     source: Source,
 }
@@ -79,13 +79,19 @@ pub fn plan(job: &Job, options: &PlanOptions, progress: &dyn Progress) -> Result
             &folder,
             &fitted.solid,
             &fitted.relief.fit,
-            fitted.sampler.as_ref(),
+            (fitted.basis == Basis::Grid).then_some(&fitted.sampler),
             &fitted.basis,
             &job.settings,
             progress,
         )?;
         folder.write("report.md", planned.report.as_bytes())?;
-        let page = pipeline::plan_page(job, &fitted.source, &fitted.relief, &planned)?;
+        let page = pipeline::plan_page(
+            job,
+            &fitted.source,
+            &fitted.relief,
+            &fitted.sampler,
+            &planned,
+        )?;
         folder.write(PAGE_FILE, page.as_bytes())?;
         folder.finish()?;
         Ok(planned)
@@ -213,7 +219,7 @@ fn fitted(job: &Job, progress: &dyn Progress) -> Result<Fitted> {
             let relief = Relief::of(&solid, reading.grid, &reading.source, settings, false)?;
             Ok(Fitted {
                 solid,
-                sampler: Some(Sampler::new(&relief.grid, &relief.curve)),
+                sampler: Sampler::new(&relief.grid, &relief.curve),
                 relief,
                 basis: Basis::Grid,
                 source: reading.source,
@@ -222,14 +228,15 @@ fn fitted(job: &Job, progress: &dyn Progress) -> Result<Fitted> {
         Err(why) => {
             let unit = half_and_half();
             let fit = fit::fit_anywhere(&solid, &unit, settings)?;
+            let relief = Relief {
+                grid: level_ground(),
+                curve: fit.curve.clone(),
+                fit,
+            };
             Ok(Fitted {
                 solid,
-                relief: Relief {
-                    grid: level_ground(),
-                    curve: fit.curve.clone(),
-                    fit,
-                },
-                sampler: None,
+                sampler: Sampler::new(&relief.grid, &relief.curve),
+                relief,
                 basis: Basis::Range(why),
                 source: no_source(),
             })
