@@ -9,6 +9,7 @@
 //! index corner, and triangles run counter-clockwise seen from outside.
 
 mod closing;
+mod middles;
 mod outline;
 mod terrain;
 
@@ -41,6 +42,11 @@ impl Heights<'_> {
     /// Height of one level, mm.
     pub fn step_mm(&self) -> f64 {
         (self.white_mm - self.black_mm) / f64::from(u16::MAX)
+    }
+
+    /// Height of a level above the back, mm.
+    pub fn mm(&self, level: f32) -> f64 {
+        self.black_mm + self.step_mm() * f64::from(level)
     }
 
     /// Where a pixel's centre lies, mm; also for pixels beyond the image.

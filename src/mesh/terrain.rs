@@ -14,8 +14,12 @@
 //!   o---e---o---e---o
 //! ```
 
+use super::middles::Middles;
 use super::{Heights, Outline};
+use fixedbitset::FixedBitSet;
 use glam::{DVec2, DVec3};
+use std::collections::HashMap;
+use std::ops::Range;
 
 /// Largest triangles are this long on their short sides, mm: longer ones would leave a ball of
 /// hand size by more than the tolerance anyway.
@@ -25,6 +29,11 @@ const LARGEST_MM: f64 = 8.0;
 /// images, and a bound for very fine ones.
 const LARGEST_POWER: (u32, u32) = (3, 10);
 
+/// Middles are weighed on every pixel of coarse images, and on pixels so far apart on fine ones,
+/// mm. Farther apart, the first guess misses more ground and is mended more often; nearer, most
+/// of its work is on pixels that no triangle will need.
+const WEIGHED_MM: f64 = 0.14;
+
 /// First error allowed at the middles, as a part of the tolerance. The pixels between are looked
 /// at one by one afterwards; with less room here fewer of them turn out too far away.
 const MIDDLE_SHARE: f32 = 0.75;
@@ -32,28 +41,28 @@ const MIDDLE_SHARE: f32 = 0.75;
 /// Pixels around the facet that are refined like the facet itself, so that its rim is right.
 const RIM_PX: f64 = 1.0;
 
-/// No triangle uses this grid point yet.
-const UNUSED: u32 = u32::MAX;
+/// Room for rounding in single precision, in levels.
+const ROUNDING: f32 = 0.05;
 
-/// Larger than any error.
-const FORCED: f32 = f32::MAX;
+/// Pixels whose errors are compared side by side.
+const LANES: usize = 8;
 
 /// The ground of one facet on a grid, ready to be triangulated at any tolerance.
-pub struct Terrain {
-    /// Heights above the back on the grid, mm, row by row.
-    z_mm: Vec<f32>,
-    /// For the middle of every longest side: how far the ground leaves that side there, or at
-    /// any finer middle that depends on it, mm.
-    error_mm: Vec<f32>,
-    rows: usize,
-    columns: usize,
-    /// Side of the largest squares, grid steps.
-    tile: usize,
+///
+/// Heights are in the image's levels; grid point (1, 1) is the image's first pixel.
+pub struct Terrain<'a> {
+    heights: &'a Heights<'a>,
+    lattice: Lattice,
+    /// Rows of grid points that the image has ground for.
+    known: Range<usize>,
+    /// Columns of grid points that the image has ground for, by row.
+    ground: Vec<Range<usize>>,
     /// Columns that belong to the facet, by row, with a rim around.
-    wanted: Vec<std::ops::Range<usize>>,
-    /// Place of grid point (0, 0), mm.
-    origin_mm: DVec2,
-    pixel_mm: f64,
+    wanted: Vec<Range<usize>>,
+    /// What splits the first guess asks for.
+    middles: Middles,
+    /// Grid points at which triangles are split besides.
+    forced: FixedBitSet,
 }
 
 /// The top of a facet, going on a little beyond its walls.
@@ -67,196 +76,43 @@ pub struct Surface {
     pub error_mm: f64,
 }
 
-impl Terrain {
-    /// Lays the image of a facet on a grid and works out every middle's error.
-    pub fn new(heights: &Heights<'_>, outline: &Outline) -> Terrain {
-        let power = (LARGEST_MM / heights.pixel_mm).log2().ceil() as u32;
-        let tile = 1_usize << power.clamp(LARGEST_POWER.0, LARGEST_POWER.1);
-        let (image_rows, image_columns) = heights.levels.dim();
-        // One pixel more on every side: the outermost walls lie between the last pixel's centre
-        // and the image's edge.
-        let padded = |pixels: usize| (pixels + 1).div_ceil(tile) * tile + 1;
-        let (rows, columns) = (padded(image_rows), padded(image_columns));
-        let mut terrain = Terrain {
-            z_mm: Vec::new(),
-            error_mm: vec![0.0; rows * columns],
-            rows,
-            columns,
-            tile,
-            wanted: Vec::new(),
-            origin_mm: heights.place_mm(-1, -1),
-            pixel_mm: heights.pixel_mm,
-        };
-        let blank: Vec<(DVec2, f64)> = outline
-            .walls
-            .iter()
-            .zip(&outline.blank_mm)
-            .map(|(wall, reach)| (wall.outward, *reach))
-            .collect();
-        terrain.lay(heights, &blank);
-        let top_mm = terrain.z_mm.iter().copied().fold(0.0_f32, f32::max);
-        let rim: Vec<(DVec2, f64)> = outline
-            .walls
-            .iter()
-            .map(|wall| {
-                let reach = wall.at_back_mm + wall.slant * f64::from(top_mm);
-                (wall.outward, reach + RIM_PX * heights.pixel_mm)
-            })
-            .collect();
-        terrain.wanted = (0..rows).map(|row| terrain.span(row, &rim)).collect();
-        let mut step = 1;
-        while step < tile {
-            terrain.weigh_sides(step);
-            terrain.weigh_diagonals(step);
-            step *= 2;
-        }
-        terrain
+/// A grid point; rows count down.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub(super) struct At {
+    pub row: usize,
+    pub column: usize,
+}
+
+/// A triangle: the two ends of its longest side, then its right angle, counter-clockwise seen from
+/// above.
+type Half = [At; 3];
+
+/// Grid points in squares whose sides are powers of two.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Lattice {
+    pub rows: usize,
+    pub columns: usize,
+    /// Side of the largest squares, grid steps.
+    pub tile: usize,
+}
+
+impl Lattice {
+    /// Number of a grid point, row by row.
+    pub fn number(&self, at: At) -> usize {
+        at.row * self.columns + at.column
     }
 
-    fn place_mm(&self, row: usize, column: usize) -> DVec2 {
-        self.origin_mm + DVec2::new(column as f64, -(row as f64)) * self.pixel_mm
+    fn holds(&self, at: At) -> bool {
+        at.row < self.rows && at.column < self.columns
     }
+}
 
-    /// Columns of a row inside a convex outline given by distances along unit vectors.
-    fn span(&self, row: usize, sides: &[(DVec2, f64)]) -> std::ops::Range<usize> {
-        let y = self.place_mm(row, 0).y;
-        let (mut left, mut right) = (f64::NEG_INFINITY, f64::INFINITY);
-        for (outward, reach) in sides {
-            let room = reach - outward.y * y;
-            if outward.x > 1e-12 {
-                right = right.min(room / outward.x);
-            } else if outward.x < -1e-12 {
-                left = left.max(room / outward.x);
-            } else if room < 0.0 {
-                return 0..0;
-            }
-        }
-        let column = |x: f64| (x - self.origin_mm.x) / self.pixel_mm;
-        let last = self.columns as f64;
-        let first = column(left).ceil().clamp(0.0, last) as usize;
-        let end = (column(right).floor() + 1.0).clamp(0.0, last) as usize;
-        first..end.max(first)
-    }
-
-    /// Copies the image. Outside the blank it shows the floor, which is no ground of this facet:
-    /// there the nearest ground in the same row goes on, and above and below the nearest row.
-    fn lay(&mut self, heights: &Heights<'_>, blank: &[(DVec2, f64)]) {
-        let (image_rows, image_columns) = heights.levels.dim();
-        let (black, step) = (heights.black_mm as f32, heights.step_mm() as f32);
-        let columns = self.columns;
-        let mut z_mm = vec![0.0_f32; self.rows * columns];
-        let mut filled = Vec::with_capacity(self.rows);
-        for (row, line) in z_mm.chunks_exact_mut(columns).enumerate() {
-            // Row and column 1 hold the image's first.
-            let of_image = row.saturating_sub(1).min(image_rows - 1);
-            let span = self.span(row, blank);
-            let (first, end) = (span.start.max(1), span.end.min(image_columns + 1));
-            filled.push(first < end && row >= 1 && row <= image_rows);
-            if !filled[row] {
-                continue;
-            }
-            let levels = heights.levels.row(of_image);
-            for (column, z) in line.iter_mut().enumerate() {
-                let level = levels[column.clamp(first, end - 1) - 1];
-                *z = black + step * f32::from(level);
-            }
-        }
-        let known: Vec<usize> = (0..self.rows).filter(|&row| filled[row]).collect();
-        if let (Some(&first), Some(&last)) = (known.first(), known.last()) {
-            for row in (0..first).chain(last + 1..self.rows) {
-                let from = if row < first { first } else { last };
-                z_mm.copy_within(from * columns..(from + 1) * columns, row * columns);
-            }
-        }
-        self.z_mm = z_mm;
-    }
-
-    /// Columns of a row at which middles of a scale may have wanted descendants, from a first one
-    /// on in steps of twice the scale. Everything else keeps its error of 0.
-    fn touched(&self, row: usize, step: usize, first: usize) -> std::ops::Range<usize> {
-        // A middle's descendants are nearer than step + step / 2 + step / 4 + ….
-        let reach = 2 * step;
-        let rows = row.saturating_sub(reach)..(row + reach + 1).min(self.rows);
-        let spans = self.wanted[rows].iter().filter(|span| !span.is_empty());
-        let (start, end) = spans.fold((usize::MAX, 0), |(start, end), span| {
-            (start.min(span.start), end.max(span.end))
-        });
-        if start >= end {
-            return 0..0;
-        }
-        let skipped = start.saturating_sub(reach + first) / (2 * step);
-        first + skipped * 2 * step..(end + reach).min(self.columns)
-    }
-
-    /// Errors at the middles of sides of squares of 2 `step`: each has the centres of the four
-    /// smaller squares around as descendants.
-    fn weigh_sides(&mut self, step: usize) {
-        let (rows, columns) = (self.rows, self.columns);
-        let half = step / 2;
-        for row in (0..rows).step_by(step) {
-            let level = (row / step).is_multiple_of(2);
-            let first = if level { step } else { 0 };
-            let (across, down) = if level { (step, 0) } else { (0, step) };
-            let wanted = self.wanted[row].clone();
-            let touched = self.touched(row, step, first);
-            for column in touched.step_by(2 * step) {
-                let at = row * columns + column;
-                let mut error = if wanted.contains(&column) {
-                    let ends = self.z_mm[at - across - down * columns]
-                        + self.z_mm[at + across + down * columns];
-                    (self.z_mm[at] - 0.5 * ends).abs()
-                } else {
-                    0.0
-                };
-                if half > 0 {
-                    for below in [row.wrapping_sub(half), row + half] {
-                        if below >= rows {
-                            continue;
-                        }
-                        for beside in [column.wrapping_sub(half), column + half] {
-                            if beside < columns {
-                                error = error.max(self.error_mm[below * columns + beside]);
-                            }
-                        }
-                    }
-                }
-                self.error_mm[at] = error;
-            }
-        }
-    }
-
-    /// Errors at the middles of diagonals of squares of 2 `step`: descendants are the middles of
-    /// the four sides.
-    fn weigh_diagonals(&mut self, step: usize) {
-        let columns = self.columns;
-        for row in (step..self.rows).step_by(2 * step) {
-            let wanted = self.wanted[row].clone();
-            let touched = self.touched(row, step, step);
-            for column in touched.step_by(2 * step) {
-                let at = row * columns + column;
-                let mut error = if wanted.contains(&column) {
-                    let [a, b] = self.diagonal(row, column, step);
-                    (self.z_mm[at] - 0.5 * (self.z_mm[a] + self.z_mm[b])).abs()
-                } else {
-                    0.0
-                };
-                for side in [
-                    at - step,
-                    at + step,
-                    at - step * columns,
-                    at + step * columns,
-                ] {
-                    error = error.max(self.error_mm[side]);
-                }
-                self.error_mm[at] = error;
-            }
-        }
-    }
-
-    /// Ends of the diagonal through the centre of a square of 2 `step`, as grid points.
-    fn diagonal(&self, row: usize, column: usize, step: usize) -> [usize; 2] {
+impl At {
+    /// Ends of the diagonal through this centre of a square of 2 `step`.
+    pub fn diagonal(self, step: usize) -> [At; 2] {
+        let At { row, column } = self;
         let falling = (row / (2 * step) + column / (2 * step)).is_multiple_of(2);
-        let at = |row: usize, column: usize| row * self.columns + column;
+        let at = |row, column| At { row, column };
         if falling {
             [at(row - step, column - step), at(row + step, column + step)]
         } else {
@@ -265,46 +121,159 @@ impl Terrain {
     }
 
     /// The right-angled corners of the two triangles at such a diagonal.
-    fn right_angles(&self, row: usize, column: usize, step: usize) -> [usize; 2] {
-        let [a, b] = self.diagonal(row, column, step);
-        let (row_a, row_b) = (a / self.columns, b / self.columns);
-        let (column_a, column_b) = (a % self.columns, b % self.columns);
-        [
-            row_a * self.columns + column_b,
-            row_b * self.columns + column_a,
-        ]
+    fn right_angles(self, step: usize) -> [At; 2] {
+        let [a, b] = self.diagonal(step);
+        let at = |row, column| At { row, column };
+        [at(a.row, b.column), at(b.row, a.column)]
+    }
+}
+
+/// Grid point in the middle of a triangle's longest side.
+fn middle([a, b, _]: Half) -> At {
+    At {
+        row: (a.row + b.row) / 2,
+        column: (a.column + b.column) / 2,
+    }
+}
+
+/// Whether a triangle is half a square of four neighbouring pixels: none lies between.
+fn smallest([a, b, _]: Half) -> bool {
+    a.row.abs_diff(b.row) == 1 && a.column.abs_diff(b.column) == 1
+}
+
+/// Whether three grid points run counter-clockwise seen from above.
+fn left_turn([a, b, c]: Half) -> bool {
+    let way = |from: At, to: At| {
+        let down = to.row as i64 - from.row as i64;
+        (to.column as i64 - from.column as i64, -down)
+    };
+    let ((x1, y1), (x2, y2)) = (way(a, b), way(a, c));
+    x1 * y2 - y1 * x2 > 0
+}
+
+impl<'a> Terrain<'a> {
+    /// Lays a grid over the image of a facet and works out which splits it should need.
+    pub fn new(heights: &'a Heights<'a>, outline: &Outline) -> Terrain<'a> {
+        let power = |mm: f64| (mm / heights.pixel_mm).log2();
+        let largest = power(LARGEST_MM).ceil() as u32;
+        let tile = 1_usize << largest.clamp(LARGEST_POWER.0, LARGEST_POWER.1);
+        let stride = (1_usize << (power(WEIGHED_MM).floor() as u32).min(16)).min(tile / 2);
+        let (image_rows, image_columns) = heights.levels.dim();
+        // One pixel more on every side: the outermost walls lie between the last pixel's centre
+        // and the image's edge.
+        let padded = |pixels: usize| (pixels + 1).div_ceil(tile) * tile + 1;
+        let lattice = Lattice {
+            rows: padded(image_rows),
+            columns: padded(image_columns),
+            tile,
+        };
+        let blank: Vec<(DVec2, f64)> = outline
+            .walls
+            .iter()
+            .zip(&outline.blank_mm)
+            .map(|(wall, reach)| (wall.outward, *reach))
+            .collect();
+        let ground: Vec<Range<usize>> = (0..lattice.rows)
+            .map(|row| {
+                let span = span(heights, lattice.columns, row, &blank);
+                let inside = span.start.max(1)..span.end.min(image_columns + 1);
+                let within = row >= 1 && row <= image_rows && !inside.is_empty();
+                if within { inside } else { 0..0 }
+            })
+            .collect();
+        let mut known = (0..lattice.rows).filter(|&row| !ground[row].is_empty());
+        let first = known.next().unwrap_or(0);
+        let known = first..known.next_back().unwrap_or(first) + 1;
+        let mut terrain = Terrain {
+            heights,
+            lattice,
+            known,
+            ground,
+            wanted: Vec::new(),
+            middles: Middles::none(),
+            forced: FixedBitSet::with_capacity(lattice.rows * lattice.columns),
+        };
+        let every = |end: usize| (0..end).step_by(stride);
+        let levels: Vec<f32> = every(lattice.rows)
+            .flat_map(|row| every(lattice.columns).map(move |column| (row, column)))
+            .map(|(row, column)| terrain.level(At { row, column }))
+            .collect();
+        // Walls lean out: at the highest ground of the image they are farthest from the middle.
+        let top_mm = heights.mm(terrain.highest());
+        let rim: Vec<(DVec2, f64)> = outline
+            .walls
+            .iter()
+            .map(|wall| {
+                let reach = wall.at_back_mm + wall.slant * top_mm.max(0.0);
+                (wall.outward, reach + RIM_PX * heights.pixel_mm)
+            })
+            .collect();
+        terrain.wanted = (0..lattice.rows)
+            .map(|row| span(heights, lattice.columns, row, &rim))
+            .collect();
+        terrain.middles = Middles::weigh(levels, lattice, stride, &terrain.wanted);
+        terrain
+    }
+
+    /// The highest level on the facet's blank.
+    fn highest(&self) -> f32 {
+        let rows = self
+            .known
+            .clone()
+            .filter(|row| !self.ground[*row].is_empty());
+        let tops = rows.filter_map(|row| self.line(row, self.ground[row].clone()).iter().max());
+        tops.max().copied().map_or(0.0, f32::from)
+    }
+
+    /// Part of a row of the image; columns are the grid's and must be on the image.
+    fn line(&self, row: usize, columns: Range<usize>) -> &[u16] {
+        let levels = self.heights.levels;
+        let line = levels.row(row - 1).to_slice();
+        // Images are made row by row, so their rows are whole.
+        line.map_or(&[], |line| &line[columns.start - 1..columns.end - 1])
+    }
+
+    /// Level at a grid point. Outside the blank the image shows the floor, which is no ground of
+    /// this facet: there the nearest ground in the same row goes on, and above and below the
+    /// nearest row.
+    fn level(&self, at: At) -> f32 {
+        let row = at.row.clamp(self.known.start, self.known.end - 1);
+        let ground = &self.ground[row];
+        if ground.is_empty() {
+            return 0.0;
+        }
+        let column = at.column.clamp(ground.start, ground.end - 1);
+        f32::from(self.heights.levels[(row - 1, column - 1)])
     }
 
     /// Triangulates so that no pixel of the facet is farther than `tolerance_mm` from the
     /// surface, straight up or down.
     pub fn surface(&mut self, tolerance_mm: f64) -> Surface {
-        // Room for rounding in single precision.
-        let limit = tolerance_mm as f32 - 1e-5;
-        let split = MIDDLE_SHARE * limit;
-        let mut seen = vec![0_u8; self.z_mm.len()];
+        let tolerance = self.in_levels(tolerance_mm);
+        let limit = (tolerance - ROUNDING).max(0.0);
+        // Triangles that need no second look, by the middle of their longest side and by side.
+        let mut fine = FixedBitSet::with_capacity(2 * self.forced.len());
         let mut worst = 0.0_f32;
         loop {
-            let triangles = self.triangles(split);
+            let triangles = self.triangles(MIDDLE_SHARE * tolerance);
             let mut far = Vec::new();
             for &triangle in &triangles {
-                if self.smallest(triangle) {
-                    continue;
-                }
-                let middle = middle(triangle, self.columns);
-                let side = 1 + u8::from(triangle[2] > middle);
-                if seen[middle] & side != 0 {
+                let middle = middle(triangle);
+                let side = usize::from(triangle[2] > middle);
+                let mark = 2 * self.lattice.number(middle) + side;
+                if smallest(triangle) || fine.put(mark) {
                     continue;
                 }
                 let error = self.farthest(triangle);
                 if error > limit {
                     far.push(middle);
                 } else {
-                    seen[middle] |= side;
                     worst = worst.max(error);
                 }
             }
             if far.is_empty() {
-                return self.collect(&triangles, f64::from(worst));
+                let error_mm = f64::from(worst) * self.heights.step_mm();
+                return self.collect(&triangles, error_mm);
             }
             for middle in far {
                 self.force(middle);
@@ -312,56 +281,63 @@ impl Terrain {
         }
     }
 
+    /// Triangles that the tolerance asks for, before pixels are looked at one by one.
+    pub fn estimate(&self, tolerance_mm: f64) -> usize {
+        let split = MIDDLE_SHARE * self.in_levels(tolerance_mm);
+        self.triangles(split).len()
+    }
+
+    /// A height difference in levels.
+    fn in_levels(&self, mm: f64) -> f32 {
+        (mm / self.heights.step_mm()) as f32
+    }
+
     /// Splits at a grid point, and wherever that makes splitting necessary.
-    fn force(&mut self, point: usize) {
+    fn force(&mut self, point: At) {
         let mut waiting = vec![point];
-        while let Some(point) = waiting.pop() {
-            if self.error_mm[point] == FORCED {
+        while let Some(at) = waiting.pop() {
+            if !self.lattice.holds(at) || self.forced.put(self.lattice.number(at)) {
                 continue;
             }
-            self.error_mm[point] = FORCED;
-            let (row, column) = (point / self.columns, point % self.columns);
+            let At { row, column } = at;
             let step = 1 << (row | column).trailing_zeros();
-            let mut parent = |row: usize, column: usize| {
-                if row < self.rows && column < self.columns {
-                    waiting.push(row * self.columns + column);
-                }
-            };
             match (row / step % 2, column / step % 2) {
-                (1, 1) if 2 * step >= self.tile => {}
-                (1, 1) => waiting.extend(self.right_angles(row, column, step)),
-                (0, _) => {
-                    parent(row.wrapping_sub(step), column);
-                    parent(row + step, column);
-                }
-                _ => {
-                    parent(row, column.wrapping_sub(step));
-                    parent(row, column + step);
-                }
+                (1, 1) if 2 * step >= self.lattice.tile => {}
+                (1, 1) => waiting.extend(at.right_angles(step)),
+                // Beyond the first row or column nothing is split.
+                (0, _) => waiting
+                    .extend([row.wrapping_sub(step), row + step].map(|row| At { row, column })),
+                _ => waiting.extend(
+                    [column.wrapping_sub(step), column + step].map(|column| At { row, column }),
+                ),
             }
         }
     }
 
-    /// Triangles as grid points: the two ends of the longest side, then the right angle,
-    /// counter-clockwise seen from above.
-    fn triangles(&self, split: f32) -> Vec<[usize; 3]> {
-        let half = self.tile / 2;
+    /// The triangulation that splits wherever an error is above `split` levels.
+    fn triangles(&self, split: f32) -> Vec<Half> {
+        let Lattice {
+            rows,
+            columns,
+            tile,
+        } = self.lattice;
+        let half = tile / 2;
         let mut found = Vec::new();
-        for row in (half..self.rows).step_by(self.tile) {
-            let rows = row - half..=(row + half).min(self.rows - 1);
-            let mut spans = self.wanted[rows].iter().filter(|span| !span.is_empty());
+        for row in (half..rows).step_by(tile) {
+            let near = row - half..=(row + half).min(rows - 1);
+            let mut spans = self.wanted[near].iter().filter(|span| !span.is_empty());
             let Some(first) = spans.next() else { continue };
             let ends = spans.fold((first.start, first.end), |(start, end), span| {
                 (start.min(span.start), end.max(span.end))
             });
-            for column in (half..self.columns).step_by(self.tile) {
+            for column in (half..columns).step_by(tile) {
                 if column + half < ends.0 || column - half >= ends.1 {
                     continue;
                 }
-                let [a, b] = self.diagonal(row, column, half);
-                let [c, d] = self.right_angles(row, column, half);
-                for right in [c, d] {
-                    let turned = if self.left_turn(a, b, right) {
+                let centre = At { row, column };
+                let [a, b] = centre.diagonal(half);
+                for right in centre.right_angles(half) {
+                    let turned = if left_turn([a, b, right]) {
                         [a, b, right]
                     } else {
                         [b, a, right]
@@ -373,44 +349,23 @@ impl Terrain {
         found
     }
 
-    /// Whether three grid points run counter-clockwise seen from above; rows count down.
-    fn left_turn(&self, a: usize, b: usize, c: usize) -> bool {
-        let place = |at: usize| {
-            let (row, column) = ((at / self.columns) as i64, (at % self.columns) as i64);
-            (column, -row)
-        };
-        let (a, b, c) = (place(a), place(b), place(c));
-        (b.0 - a.0) * (c.1 - a.1) - (b.1 - a.1) * (c.0 - a.0) > 0
-    }
-
-    fn refine(&self, [a, b, right]: [usize; 3], split: f32, found: &mut Vec<[usize; 3]>) {
-        let middle = middle([a, b, right], self.columns);
-        if self.smallest([a, b, right]) || self.error_mm[middle] <= split {
-            found.push([a, b, right]);
+    fn refine(&self, triangle: Half, split: f32, found: &mut Vec<Half>) {
+        let middle = middle(triangle);
+        let whole = smallest(triangle)
+            || self.middles.error(middle) <= split
+                && !self.forced.contains(self.lattice.number(middle));
+        if whole {
+            found.push(triangle);
             return;
         }
+        let [a, b, right] = triangle;
         self.refine([right, a, middle], split, found);
         self.refine([b, right, middle], split, found);
     }
 
-    /// Whether a triangle is half a square of four neighbouring pixels: none lies between.
-    fn smallest(&self, [a, b, right]: [usize; 3]) -> bool {
-        let level = a.abs_diff(right).min(b.abs_diff(right));
-        let across = a.abs_diff(right).max(b.abs_diff(right));
-        level == 1 && across == self.columns
-    }
-
-    /// Triangles that the tolerance asks for, before pixels are looked at one by one.
-    pub fn estimate(&self, tolerance_mm: f64) -> usize {
-        self.triangles(MIDDLE_SHARE * tolerance_mm as f32).len()
-    }
-
-    /// How far the farthest wanted pixel under a triangle is from it, mm.
-    fn farthest(&self, triangle: [usize; 3]) -> f32 {
-        let [a, b, c] = triangle.map(|at| {
-            let (row, column) = (at / self.columns, at % self.columns);
-            (column as i64, row as i64, self.z_mm[at])
-        });
+    /// How far the farthest wanted pixel under a triangle is from it, in levels.
+    fn farthest(&self, triangle: Half) -> f32 {
+        let [a, b, c] = triangle.map(|at| (at.column as i64, at.row as i64, self.level(at)));
         let (dx1, dy1, dx2, dy2) = (b.0 - a.0, b.1 - a.1, c.0 - a.0, c.1 - a.1);
         let across = (dx1 * dy2 - dy1 * dx2) as f32;
         let (dz1, dz2) = (b.2 - a.2, c.2 - a.2);
@@ -420,38 +375,42 @@ impl Terrain {
         let mut worst = 0.0_f32;
         for row in first..=last {
             let (left, right) = columns_at(row, [a, b, c].map(|p| (p.0, p.1)));
-            let wanted = &self.wanted[row as usize];
+            let (line, ground) = (row as usize, &self.ground[row as usize]);
+            let wanted = &self.wanted[line];
             let from = (left as usize).max(wanted.start);
             let end = (right as usize + 1).min(wanted.end);
-            if from >= end {
-                continue;
+            let plane = |column: usize| {
+                a.2 + slope_y * (row - a.1) as f32 + slope_x * (column as i64 - a.0) as f32
+            };
+            // A rim without trim lies partly beyond the image.
+            let on_image = from.max(ground.start)..end.min(ground.end);
+            for column in (from..end).filter(|column| !on_image.contains(column)) {
+                let level = self.level(At { row: line, column });
+                worst = worst.max((level - plane(column)).abs());
             }
-            let line = &self.z_mm[row as usize * self.columns..][from..end];
-            let start = a.2 + slope_y * (row - a.1) as f32 + slope_x * (from as i64 - a.0) as f32;
-            let error = line
-                .iter()
-                .enumerate()
-                .map(|(i, z)| (z - (start + slope_x * i as f32)).abs())
-                .fold(0.0, f32::max);
-            worst = worst.max(error);
+            if !on_image.is_empty() {
+                let start = plane(on_image.start);
+                let levels = self.line(line, on_image);
+                worst = worst.max(farthest_from(levels, start, slope_x));
+            }
         }
         worst
     }
 
     /// Numbers the used points in the order of their first use.
-    fn collect(&self, triangles: &[[usize; 3]], error_mm: f64) -> Surface {
-        let mut numbers = vec![UNUSED; self.z_mm.len()];
-        let mut points = Vec::new();
+    fn collect(&self, triangles: &[Half], error_mm: f64) -> Surface {
+        let mut numbers: HashMap<At, u32> = HashMap::with_capacity(triangles.len());
+        let mut points = Vec::with_capacity(triangles.len() / 2);
         let triangles = triangles
             .iter()
             .map(|triangle| {
                 triangle.map(|at| {
-                    if numbers[at] == UNUSED {
-                        numbers[at] = points.len() as u32;
-                        let place = self.place_mm(at / self.columns, at % self.columns);
-                        points.push(place.extend(f64::from(self.z_mm[at])));
-                    }
-                    numbers[at]
+                    *numbers.entry(at).or_insert_with(|| {
+                        let (row, column) = (at.row as i64 - 1, at.column as i64 - 1);
+                        let place = self.heights.place_mm(row, column);
+                        points.push(place.extend(self.heights.mm(self.level(at))));
+                        (points.len() - 1) as u32
+                    })
                 })
             })
             .collect();
@@ -463,10 +422,44 @@ impl Terrain {
     }
 }
 
-/// Grid point in the middle of a triangle's longest side.
-fn middle([a, b, _]: [usize; 3], columns: usize) -> usize {
-    let row = (a / columns + b / columns) / 2;
-    row * columns + (a % columns + b % columns) / 2
+/// Columns of grid points in a row that lie inside a convex outline given by distances along unit
+/// vectors, mm.
+fn span(heights: &Heights<'_>, columns: usize, row: usize, sides: &[(DVec2, f64)]) -> Range<usize> {
+    let origin = heights.place_mm(row as i64 - 1, -1);
+    let (mut left, mut right) = (f64::NEG_INFINITY, f64::INFINITY);
+    for (outward, reach) in sides {
+        let room = reach - outward.y * origin.y;
+        if outward.x > 1e-12 {
+            right = right.min(room / outward.x);
+        } else if outward.x < -1e-12 {
+            left = left.max(room / outward.x);
+        } else if room < 0.0 {
+            return 0..0;
+        }
+    }
+    let column = |x: f64| (x - origin.x) / heights.pixel_mm;
+    let last = columns as f64;
+    let first = column(left).ceil().clamp(0.0, last) as usize;
+    let end = (column(right).floor() + 1.0).clamp(0.0, last) as usize;
+    first..end.max(first)
+}
+
+/// How far the farthest of some levels is from a slope that begins at `start`.
+fn farthest_from(levels: &[u16], start: f32, slope: f32) -> f32 {
+    let error = |i: usize, level: u16| (f32::from(level) - (start + slope * i as f32)).abs();
+    // Side by side, for one maximum would wait for the one before.
+    let mut worst = [0.0_f32; LANES];
+    let (chunks, rest) = levels.as_chunks::<LANES>();
+    for (n, chunk) in chunks.iter().enumerate() {
+        for i in 0..LANES {
+            let error = error(n * LANES + i, chunk[i]);
+            worst[i] = if error > worst[i] { error } else { worst[i] };
+        }
+    }
+    let first = chunks.len() * LANES;
+    let rest = rest.iter().enumerate();
+    let rest = rest.map(|(i, level)| error(first + i, *level));
+    worst.into_iter().chain(rest).fold(0.0, f32::max)
 }
 
 /// First and last whole column of a triangle in a row that it touches.
