@@ -193,11 +193,7 @@ impl<'a> Terrain<'a> {
             middles: Middles::none(),
             forced: FixedBitSet::with_capacity(lattice.rows * lattice.columns),
         };
-        let every = |end: usize| (0..end).step_by(stride);
-        let levels: Vec<f32> = every(lattice.rows)
-            .flat_map(|row| every(lattice.columns).map(move |column| (row, column)))
-            .map(|(row, column)| terrain.level(At { row, column }))
-            .collect();
+        let levels = terrain.levels(stride);
         // Walls lean out: at the highest ground of the image they are farthest from the middle.
         let top_mm = heights.mm(terrain.highest());
         let rim: Vec<(DVec2, f64)> = outline
@@ -225,12 +221,37 @@ impl<'a> Terrain<'a> {
         tops.max().copied().map_or(0.0, f32::from)
     }
 
-    /// Part of a row of the image; columns are the grid's and must be on the image.
+    /// Part of a row of the image; row and columns are the grid's and must be on the image.
     fn line(&self, row: usize, columns: Range<usize>) -> &[u16] {
-        let levels = self.heights.levels;
-        let line = levels.row(row - 1).to_slice();
+        if columns.is_empty() {
+            return &[];
+        }
+        let line = self.heights.levels.row(row - 1).to_slice();
         // Images are made row by row, so their rows are whole.
         line.map_or(&[], |line| &line[columns.start - 1..columns.end - 1])
+    }
+
+    /// Levels at every `stride`th grid point of every `stride`th row.
+    fn levels(&self, stride: usize) -> Vec<f32> {
+        let Lattice { rows, columns, .. } = self.lattice;
+        let nodes = ((rows - 1) / stride + 1) * ((columns - 1) / stride + 1);
+        let mut levels = Vec::with_capacity(nodes);
+        for row in (0..rows).step_by(stride) {
+            let row = row.clamp(self.known.start, self.known.end - 1);
+            let ground = self.ground[row].clone();
+            let line = self.line(row, ground.clone());
+            let level = |column: usize| {
+                let column = column.clamp(ground.start, ground.end - 1);
+                f32::from(line[column - ground.start])
+            };
+            let columns = (0..columns).step_by(stride);
+            if line.is_empty() {
+                levels.extend(columns.map(|_| 0.0));
+            } else {
+                levels.extend(columns.map(level));
+            }
+        }
+        levels
     }
 
     /// Level at a grid point. Outside the blank the image shows the floor, which is no ground of
@@ -462,25 +483,19 @@ fn farthest_from(levels: &[u16], start: f32, slope: f32) -> f32 {
     worst.into_iter().chain(rest).fold(0.0, f32::max)
 }
 
-/// First and last whole column of a triangle in a row that it touches.
+/// First and last column of a triangle in a row that it touches; corners are column and row. Sides
+/// run along rows, along columns or halfway between, so they meet every row at a grid point.
 fn columns_at(row: i64, corners: [(i64, i64); 3]) -> (i64, i64) {
     let (mut left, mut right) = (i64::MAX, i64::MIN);
     for i in 0..3 {
         let (from, to) = (corners[i], corners[(i + 1) % 3]);
-        if (row - from.1) * (row - to.1) > 0 {
-            continue;
+        let (across, down) = (to.0 - from.0, to.1 - from.1);
+        // Both ends of a side along a row belong to the other sides, too.
+        if down != 0 && (row - from.1) * (row - to.1) <= 0 {
+            let column = from.0 + (row - from.1) * across.signum() * down.signum();
+            left = left.min(column);
+            right = right.max(column);
         }
-        if from.1 == to.1 {
-            left = left.min(from.0.min(to.0));
-            right = right.max(from.0.max(to.0));
-            continue;
-        }
-        let (dx, dy) = (to.0 - from.0, to.1 - from.1);
-        let (rise, run) = if dy < 0 { (-dy, -dx) } else { (dy, dx) };
-        let start = if dy < 0 { to } else { from };
-        let along = (row - start.1) * run;
-        left = left.min(start.0 + -(-along).div_euclid(rise));
-        right = right.max(start.0 + along.div_euclid(rise));
     }
     (left, right)
 }
