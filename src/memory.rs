@@ -11,10 +11,10 @@ use crate::{Error, Problem, Result};
 use std::path::{Path, PathBuf};
 
 /// Bytes held per pixel of a facet while it is drawn, meshed and written. Meshing takes the most:
-/// beside its level a pixel has a height, an error, a number and a mark, on a grid that reaches a
-/// little beyond the image; the encoder needs less, and not at the same time. The heights it was
-/// drawn in are kept for the next facet.
-const BYTES_PER_PIXEL: u64 = 2 + 4 + 4 + 4 + 1 + 2 + 4;
+/// beside its level a pixel has a height and an error, where every pixel is weighed, and a few
+/// marks, on a grid that reaches a little beyond the image; the encoder needs less, and not at the
+/// same time. The heights it was drawn in are kept for the next facet.
+const BYTES_PER_PIXEL: u64 = 2 + 4 + 4 + 1 + 1 + 4;
 
 /// Bytes held per pixel beside those while bits are tried on a facet: heights, places of the tip,
 /// padded copies and running sums.

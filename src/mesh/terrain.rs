@@ -45,7 +45,7 @@ const RIM_PX: f64 = 1.0;
 const ROUNDING: f32 = 0.05;
 
 /// Pixels whose errors are compared side by side.
-const LANES: usize = 8;
+const LANES: usize = 4;
 
 /// The ground of one facet on a grid, ready to be triangulated at any tolerance.
 ///
@@ -305,7 +305,9 @@ impl<'a> Terrain<'a> {
     /// Triangles that the tolerance asks for, before pixels are looked at one by one.
     pub fn estimate(&self, tolerance_mm: f64) -> usize {
         let split = MIDDLE_SHARE * self.in_levels(tolerance_mm);
-        self.triangles(split).len()
+        let mut count = 0;
+        self.each_triangle(split, &mut |_| count += 1);
+        count
     }
 
     /// A height difference in levels.
@@ -337,13 +339,18 @@ impl<'a> Terrain<'a> {
 
     /// The triangulation that splits wherever an error is above `split` levels.
     fn triangles(&self, split: f32) -> Vec<Half> {
+        let mut found = Vec::new();
+        self.each_triangle(split, &mut |triangle| found.push(triangle));
+        found
+    }
+
+    fn each_triangle(&self, split: f32, found: &mut impl FnMut(Half)) {
         let Lattice {
             rows,
             columns,
             tile,
         } = self.lattice;
         let half = tile / 2;
-        let mut found = Vec::new();
         for row in (half..rows).step_by(tile) {
             let near = row - half..=(row + half).min(rows - 1);
             let mut spans = self.wanted[near].iter().filter(|span| !span.is_empty());
@@ -363,20 +370,19 @@ impl<'a> Terrain<'a> {
                     } else {
                         [b, a, right]
                     };
-                    self.refine(turned, split, &mut found);
+                    self.refine(turned, split, found);
                 }
             }
         }
-        found
     }
 
-    fn refine(&self, triangle: Half, split: f32, found: &mut Vec<Half>) {
+    fn refine(&self, triangle: Half, split: f32, found: &mut impl FnMut(Half)) {
         let middle = middle(triangle);
         let whole = smallest(triangle)
             || self.middles.error(middle) <= split
                 && !self.forced.contains(self.lattice.number(middle));
         if whole {
-            found.push(triangle);
+            found(triangle);
             return;
         }
         let [a, b, right] = triangle;

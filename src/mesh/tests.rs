@@ -196,6 +196,43 @@ fn no_pixel_is_farther_from_the_mesh_than_it_says() {
     }
 }
 
+/// On fine images only every few pixels are weighed before; what lies between must count as much.
+#[test]
+fn no_pixel_of_a_fine_image_is_overlooked() {
+    const FINE_MM: f64 = 0.02;
+    let manifest = cube();
+    let facet = &manifest.facets[2];
+    let outline = Outline::sawn(&manifest, facet);
+    let side = (SIDE_PX as f64 * PIXEL_MM / FINE_MM) as usize;
+    let mut levels = Array2::from_elem((side, side), 19_000);
+    // One pixel each, 0.2 mm high, on all remainders that a stride of up to 8 could skip.
+    let spike = (0.2 / heights(&levels).step_mm()) as u16;
+    let mut spikes = Vec::new();
+    for i in 0..16 {
+        let at = (side / 2 - 100 + 13 * i, side / 2 + 90 - 11 * i);
+        levels[at] += spike;
+        spikes.push(at);
+    }
+    let heights = Heights {
+        pixel_mm: FINE_MM,
+        ..heights(&levels)
+    };
+    let mesh = solid(&heights, &outline, TOLERANCE_MM);
+    assert_eq!(mesh.open_edges(), Vec::<[u32; 2]>::new());
+    assert!(mesh.error_mm <= TOLERANCE_MM, "{}", mesh.error_mm);
+    for (row, column) in spikes {
+        let place = heights.place_mm(row as i64, column as i64);
+        let z = heights.mm(19_000.0 + f32::from(spike));
+        let over = mesh.triangles[..mesh.top]
+            .iter()
+            .filter_map(|&triangle| height_over(mesh.corners(triangle), place));
+        let off = over.map(|found| (found - z).abs()).fold(0.0, f64::max);
+        assert!(off <= mesh.error_mm + 1e-9, "{off}");
+    }
+    // The rest stays simple.
+    assert!(mesh.top < 6000, "{}", mesh.top);
+}
+
 #[test]
 fn level_ground_needs_few_triangles_and_walls_stand_where_the_saw_cuts() {
     let manifest = cube();

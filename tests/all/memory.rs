@@ -63,16 +63,16 @@ fn too_small_a_bound_is_refused_with_numbers() {
     let folder = smooth_job(2880, JOB);
     assert_eq!(
         refusal(&folder, 6 * MB, &[]),
-        "job: image.pixel: images this fine do not fit in memory; found 0.2 mm and 10 MB for one \
-         facet; allowed: at most 5 MB beside the program itself; use pixels of 0.29 mm or more, \
+        "job: image.pixel: images this fine do not fit in memory; found 0.2 mm and 9 MB for one \
+         facet; allowed: at most 5 MB beside the program itself; use pixels of 0.27 mm or more, \
          or raise --memory (smooth.toml line 9)"
     );
     // Detail needs the whole grid at once.
     assert_eq!(
         refusal(&folder, 20 * MB, &["relief.method=layered"]),
         "job: image.pixel: a working grid this fine does not fit in memory, where all of it must \
-         be to shape such relief; found 0.2 mm and 20 MB for the working grid and one facet; \
-         allowed: at most 16 MB beside the program itself; use pixels of 0.23 mm or more, or \
+         be to shape such relief; found 0.2 mm and 19 MB for the working grid and one facet; \
+         allowed: at most 16 MB beside the program itself; use pixels of 0.22 mm or more, or \
          raise --memory (smooth.toml line 9)"
     );
 }

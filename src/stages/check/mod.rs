@@ -255,26 +255,41 @@ fn lowest_inside(
     let view = FacetView::of(&manifest.image, facet, &image.levels);
     let per_level = (view.white_mm - view.black_mm) / f64::from(u16::MAX);
     let trim_mm = manifest.globe.trim_mm + margin_mm;
-    let highest_z = view.back_plane_mm + view.white_mm;
+    let [lowest_z, highest_z] = [view.black_mm, view.white_mm].map(|z| view.back_plane_mm + z);
     let (half_rows, half_columns) = (
         image.levels.nrows() as f64 / 2.0,
         image.levels.ncols() as f64 / 2.0,
     );
     let mut lowest = u16::MAX;
     for (row, line) in image.levels.outer_iter().enumerate() {
-        let y = (half_rows - row as f64 - 0.5) * view.pixel_mm;
-        let (left, right) = reach(sides, trim_mm, y, highest_z);
-        let column = |x: f64| (x / view.pixel_mm + half_columns).clamp(0.0, 2.0 * half_columns);
-        let columns = column(left) as usize..column(right).ceil() as usize;
-        let Some(part) = line.to_slice().and_then(|line| line.get(columns.clone())) else {
+        let Some(line) = line.to_slice() else {
             continue;
         };
-        // Few pixels have to be placed: only those lower than all before.
-        if part.iter().copied().fold(u16::MAX, u16::min) >= lowest {
+        let y = (half_rows - row as f64 - 0.5) * view.pixel_mm;
+        let columns = |z: f64| {
+            let column = |x: f64| (x / view.pixel_mm + half_columns).clamp(0.0, 2.0 * half_columns);
+            let (left, right) = reach(sides, trim_mm, y, z);
+            (column(left), column(right))
+        };
+        // Sides lean out, so what is inside at the lowest level is inside at any, and what is
+        // outside there and as low is outside. Only the few other pixels have to be placed.
+        let (left, right) = columns(highest_z);
+        let all = left as usize..right.ceil() as usize;
+        if all.is_empty() {
             continue;
         }
-        for (column, &level) in columns.zip(part) {
-            if level < lowest {
+        let (left, right) = columns(lowest_z);
+        let (start, end) = ((left - 0.5).ceil() as usize, (right + 0.5).floor() as usize);
+        let sure = start.clamp(all.start, all.end)..end.clamp(all.start, all.end);
+        let sure = if sure.is_empty() {
+            all.end..all.end
+        } else {
+            sure
+        };
+        lowest = lowest.min(least(&line[sure.clone()]));
+        for column in (all.start..sure.start).chain(sure.end..all.end) {
+            let level = line[column];
+            if level > 0 && level < lowest {
                 let x = (column as f64 + 0.5 - half_columns) * view.pixel_mm;
                 let z = view.back_plane_mm + view.black_mm + per_level * f64::from(level);
                 if inside_all(sides, trim_mm, DVec2::new(x, y), z) {
@@ -284,6 +299,14 @@ fn lowest_inside(
         }
     }
     view.black_mm + per_level * f64::from(lowest)
+}
+
+/// The least of some levels. Every x86 processor compares eight signed words at once, but few
+/// compare unsigned ones, so the levels are moved there and back.
+fn least(levels: &[u16]) -> u16 {
+    const HALF: u16 = 1 << 15;
+    let signed = levels.iter().map(|level| (level ^ HALF) as i16);
+    signed.fold(i16::MAX, i16::min) as u16 ^ HALF
 }
 
 /// Leftmost and rightmost x at `y_mm` that is inside all sides at height `z_mm` over the globe's
@@ -352,6 +375,19 @@ mod tests {
     use crate::stages::seams::testing::{images, surface_mm, view};
     use crate::stages::write::{ImageFacts, encode, extension};
     use ndarray::Array2;
+
+    #[test]
+    fn the_least_level_is_found_on_either_side_of_half() {
+        for levels in [
+            &[7, 40_000, 65_535][..],
+            &[65_535, 32_768],
+            &[32_767],
+            &[0, 1],
+        ] {
+            assert_eq!(Some(&least(levels)), levels.iter().min());
+        }
+        assert_eq!(least(&[]), u16::MAX);
+    }
 
     const TRIM_MM: f64 = 3.0;
     const PER_LEVEL: f64 = (WHITE_MM - BLACK_MM) / 65535.0;

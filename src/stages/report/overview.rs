@@ -222,7 +222,9 @@ fn shrink(levels: &Array2<u16>, side: usize, step: f64) -> Array2<f32> {
         line.fill(0.0);
         for row in span.first..=span.last {
             let weight = span.weight(row);
-            for (sum, &level) in line.iter_mut().zip(levels.row(row)) {
+            let levels = levels.row(row);
+            // As a slice, which is summed several pixels at a time; images are whole row by row.
+            for (sum, &level) in line.iter_mut().zip(levels.to_slice().unwrap_or_default()) {
                 *sum += weight * f32::from(level);
             }
         }
