@@ -533,6 +533,59 @@ fn latitudes_on_an_ellipsoid_move_to_the_centres() {
     }
 }
 
+/// Maps in metres of a flattened body: where a row lies is said by PROJ's own inverse of the same
+/// coordinate system (general-purpose reference library).
+#[test]
+fn maps_in_metres_of_a_flattened_body_lie_where_proj_puts_them() {
+    const CRS: &str = "+proj=eqc +lon_0=180 +a=3396190 +b=3376200 +units=m +no_defs";
+    let (equator_m, polar_m) = (3_396_190.0_f64, 3_376_200.0_f64);
+    let step_m = equator_m.to_radians();
+    let inverse = proj::Proj::new(CRS).unwrap();
+    let squash = (polar_m / equator_m).powi(2);
+    // The sine of the latitude seen from the centre, and a wave along each row.
+    let height_m = |row: usize, column: usize| {
+        let (x, y) = (
+            (column as f64 - 179.5) * step_m,
+            (89.5 - row as f64) * step_m,
+        );
+        let (lon_rad, geodetic_rad) = inverse.project((x, y), true).unwrap();
+        1000.0 * (squash * geodetic_rad.tan()).atan().sin() + 300.0 * lon_rad.sin()
+    };
+    let dir = folder();
+    let path = Fixture {
+        transform: Some([-180.0 * step_m, step_m, 0.0, 90.0 * step_m, 0.0, -step_m]),
+        crs: Some(CRS),
+        ..Fixture::degrees(360, 180, 0.0)
+    }
+    .write(&dir, "e.tif", |r, c| height_m(r, c) as f32);
+    let request = ReadRequest {
+        finest_step_deg: Some(0.5),
+    };
+    let Reading { grid, source } = read(&job(&path), &request, &Silent).unwrap();
+    assert_eq!(source.body.as_deref(), Some("Mars"));
+    let sine = |deg: f64| deg.to_radians().sin();
+    // Nearer to the poles cells are averaged along the row.
+    for row in (1..grid.rows() - 1).filter(|&row| grid.lat_deg(row).abs() < 59.0) {
+        for column in [0, 100, 359] {
+            let half = 0.5 * grid.step_lat_deg();
+            let (n, s) = (grid.lat_deg(row) + half, grid.lat_deg(row) - half);
+            let wanted = 500.0 * (sine(n) + sine(s)) + 300.0 * sine(grid.lon_deg(column));
+            assert_abs_diff_eq!(
+                f64::from(grid.heights_m[[row, column]]),
+                wanted,
+                epsilon = 0.2
+            );
+        }
+    }
+    assert_eq!(
+        source.notes,
+        [
+            "the file's latitudes are those of a flattened body; its rows were moved to \
+              latitudes seen from the centre, by up to 0.34°"
+        ]
+    );
+}
+
 /// Smooth over the whole sphere.
 fn smooth(lat_deg: f64, lon_deg: f64) -> f64 {
     let d = crate::geometry::direction(lat_deg, lon_deg);
