@@ -99,15 +99,7 @@ fn user_s() -> f64 {
 
 /// A seeded planet with a little noise, and the virtual raster.
 fn source(folder: &Path) -> PathBuf {
-    let planet = support::planet(2880);
     let (columns, rows) = (TILE, TILE / 2);
-    let cells: Vec<i16> = (0..rows * columns)
-        .map(|i| {
-            let (row, column) = (i / columns, i % columns);
-            let noise = (i as u64).wrapping_mul(0x9E37_79B9_7F4A_7C15) >> 60;
-            planet.heights_m[[row / 4, column / 4]] as i16 + noise as i16
-        })
-        .collect();
     let driver = DriverManager::get_driver_by_name("GTiff").unwrap();
     let path = folder.join("tile.tif");
     let dataset = driver
@@ -119,7 +111,7 @@ fn source(folder: &Path) -> PathBuf {
             &RasterCreationOptions::default(),
         )
         .unwrap();
-    let mut buffer = Buffer::new((columns, rows), cells);
+    let mut buffer = Buffer::new((columns, rows), support::noisy_cells(columns));
     let mut band = dataset.rasterband(1).unwrap();
     band.write((0, 0), (columns, rows), &mut buffer).unwrap();
     dataset.close().unwrap();

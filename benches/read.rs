@@ -71,15 +71,7 @@ fn run(
 
 /// A seeded planet at 2880 columns, each cell repeated 4 × 4 times with a little noise.
 fn write(path: &Path, options: &[&str]) {
-    let planet = support::planet(2880);
     let (columns, rows) = (COLUMNS, COLUMNS / 2);
-    let cells: Vec<i16> = (0..rows * columns)
-        .map(|i| {
-            let (row, column) = (i / columns, i % columns);
-            let noise = (i as u64).wrapping_mul(0x9E37_79B9_7F4A_7C15) >> 60;
-            planet.heights_m[[row / 4, column / 4]] as i16 + noise as i16
-        })
-        .collect();
     let driver = DriverManager::get_driver_by_name("GTiff").unwrap();
     let options = RasterCreationOptions::from_iter(options.iter().copied());
     let mut dataset = driver
@@ -89,7 +81,7 @@ fn write(path: &Path, options: &[&str]) {
     dataset
         .set_geo_transform(&[-180.0, step, 0.0, 90.0, 0.0, -step])
         .unwrap();
-    let mut buffer = Buffer::new((columns, rows), cells);
+    let mut buffer = Buffer::new((columns, rows), support::noisy_cells(columns));
     let mut band = dataset.rasterband(1).unwrap();
     band.write((0, 0), (columns, rows), &mut buffer).unwrap();
     dataset.close().unwrap();

@@ -3,6 +3,7 @@
 use crate::geometry::Solid;
 use crate::grid::Layout;
 use crate::length::{exact_mm_text, mm_text};
+use crate::mesh::weighed_every;
 use crate::settings::Settings;
 use crate::stages::fit::Fit;
 use crate::stages::resample::Bounds;
@@ -10,15 +11,17 @@ use crate::stored::least_held_bytes;
 use crate::{Error, Problem, Result};
 use std::path::{Path, PathBuf};
 
-/// Bytes held per pixel of a facet while it is drawn, meshed and written. Meshing takes the most:
-/// beside its level a pixel has a height and an error, where every pixel is weighed, and a few
-/// marks, on a grid that reaches a little beyond the image; the encoder needs less, and not at the
-/// same time. The heights it was drawn in are kept for the next facet.
-const BYTES_PER_PIXEL: u64 = 2 + 4 + 4 + 1 + 1 + 4;
+/// Bytes held per pixel of a facet while it is drawn, meshed and written: its level, the height it
+/// was drawn in, which is kept for the next facet, and a few marks on a grid that reaches a little
+/// beyond the image. The encoder needs less, and not at the same time as the mesh.
+const BYTES_PER_PIXEL: f64 = 2.0 + 4.0 + 1.0;
+
+/// Bytes beside those for each pixel that is weighed for the mesh: a level and an error.
+const BYTES_PER_WEIGHED: f64 = 4.0 + 4.0;
 
 /// Bytes held per pixel beside those while bits are tried on a facet: heights, places of the tip,
 /// padded copies and running sums.
-const BYTES_PER_PIXEL_CUT: u64 = 64;
+const BYTES_PER_PIXEL_CUT: f64 = 64.0;
 
 /// Bytes per sample of a working grid in memory: the grid and its padded copy.
 const BYTES_PER_SAMPLE: u64 = 4 + 4;
@@ -85,12 +88,10 @@ pub enum Room {
     Within {
         /// What the run may take.
         bound: Bound,
-        /// What facets will take of it, bytes.
-        facets_bytes: u64,
+        /// What one facet will take of it.
+        facet: Drawn,
         /// Folder for the file; `None` when all of the grid is needed at once.
         folder: Option<PathBuf>,
-        /// Pixel size, mm, for messages.
-        pixel_mm: f64,
     },
 }
 
@@ -105,9 +106,12 @@ impl Room {
     ) -> Room {
         Room::Within {
             bound,
-            facets_bytes: bytes_per_pixel(bits) * facet_pixels(settings, solid),
+            facet: Drawn {
+                pixels: facet_pixels(settings, solid),
+                pixel_mm: settings.image.pixel_mm,
+                bits,
+            },
             folder: folder.map(Path::to_path_buf),
-            pixel_mm: settings.image.pixel_mm,
         }
     }
 
@@ -115,15 +119,15 @@ impl Room {
     pub(crate) fn way(&self, grid: Layout, whole: Option<&str>) -> Way<'_> {
         let Room::Within {
             bound,
-            facets_bytes,
+            facet,
             folder,
-            pixel_mm,
         } = self
         else {
             return Way::Hold;
         };
         let held = held_bytes(grid);
-        let beside = |most: u64| most.saturating_sub(*facets_bytes);
+        let facet_bytes = facet.bytes();
+        let beside = |most: u64| most.saturating_sub(facet_bytes);
         if held <= beside(bound.aim) {
             return Way::Hold;
         }
@@ -136,7 +140,7 @@ impl Room {
             };
         }
         // Too little even so: for the images, not for the grid, when it is small beside them.
-        if held <= beside(bound.most).max(*facets_bytes / 2) {
+        if held <= beside(bound.most).max(facet_bytes / 2) {
             return Way::Hold;
         }
         let whole = whole.unwrap_or("to shape such relief");
@@ -145,8 +149,8 @@ impl Room {
                 "a working grid this fine does not fit in memory, where all of it must be {whole}"
             ),
             "the working grid and one facet",
-            *pixel_mm,
-            held + facets_bytes,
+            *facet,
+            held,
             bound.most,
         ))
     }
@@ -162,8 +166,32 @@ fn stored_bytes(grid: Layout) -> u64 {
     least_held_bytes(grid.columns) + Bounds::bytes(grid)
 }
 
-fn bytes_per_pixel(bits: bool) -> u64 {
-    BYTES_PER_PIXEL + if bits { BYTES_PER_PIXEL_CUT } else { 0 }
+/// A facet that is drawn.
+#[derive(Debug, Clone, Copy)]
+pub struct Drawn {
+    pixels: u64,
+    pixel_mm: f64,
+    /// Whether bits are tried on it.
+    bits: bool,
+}
+
+impl Drawn {
+    fn bytes(self) -> u64 {
+        let weighed = 1.0 / (weighed_every(self.pixel_mm) as f64).powi(2);
+        let cut = if self.bits { BYTES_PER_PIXEL_CUT } else { 0.0 };
+        let each = BYTES_PER_PIXEL + BYTES_PER_WEIGHED * weighed + cut;
+        (self.pixels as f64 * each).ceil() as u64
+    }
+
+    /// The same wood in larger or smaller pixels.
+    fn in_pixels_of(self, pixel_mm: f64) -> Drawn {
+        let pixels = self.pixels as f64 * (self.pixel_mm / pixel_mm).powi(2);
+        Drawn {
+            pixels: pixels.ceil() as u64,
+            pixel_mm,
+            ..self
+        }
+    }
 }
 
 /// A facet in the wood is wider than between its corners on the datum: ground above the datum and
@@ -202,7 +230,12 @@ pub fn facets_together(
 ) -> Result<Together> {
     let threads = rayon::current_num_threads() as u64;
     let pixels = |kind: &crate::stages::fit::KindFit| kind.width_px as u64 * kind.height_px as u64;
-    let facet = fit.kinds.iter().map(pixels).max().unwrap_or(0) * bytes_per_pixel(bits);
+    let drawn = Drawn {
+        pixels: fit.kinds.iter().map(pixels).max().unwrap_or(0),
+        pixel_mm: fit.facets.first().map_or(1.0, |spec| spec.pixel_mm),
+        bits,
+    };
+    let facet = drawn.bytes();
     let grid_bytes = if stored {
         stored_bytes(grid)
     } else {
@@ -214,12 +247,11 @@ pub fn facets_together(
         some => (bound.aim, some),
     };
     if facets == 0 {
-        let pixel_mm = fit.facets.first().map_or(0.0, |spec| spec.pixel_mm);
         return Err(too_fine(
             "images this fine do not fit in memory",
             "one facet",
-            pixel_mm,
-            facet + grid_bytes,
+            drawn,
+            grid_bytes,
             bound,
         ));
     }
@@ -232,9 +264,24 @@ pub fn facets_together(
     })
 }
 
-/// Both the grid and the images shrink with the square of the pixel.
-fn too_fine(what: &str, of: &str, pixel_mm: f64, needed: u64, allowed: u64) -> Error {
-    let times = (needed as f64 / allowed.max(1) as f64).sqrt();
+/// Hundredths of a mm that pixels grow by until they fit; more would be no image.
+const LARGEST_HUNDREDTHS: u64 = 10_000;
+
+fn too_fine(what: &str, of: &str, facet: Drawn, grid_bytes: u64, allowed: u64) -> Error {
+    let pixel_mm = facet.pixel_mm;
+    // Both the grid and the images shrink with the square of the pixel.
+    let needed = |mm: f64| {
+        let grid = grid_bytes as f64 * (pixel_mm / mm).powi(2);
+        facet.in_pixels_of(mm).bytes() + grid.ceil() as u64
+    };
+    let hundredths = (pixel_mm * 100.0).floor() as u64 + 1..LARGEST_HUNDREDTHS;
+    let mut enough = hundredths.map(|n| n as f64 / 100.0);
+    let enough = enough.find(|mm| needed(*mm) <= allowed);
+    let next = match enough {
+        Some(mm) => format!("use pixels of {} or more, or raise --memory", mm_text(mm)),
+        None => "raise --memory".to_owned(),
+    };
+    let needed = needed(pixel_mm);
     Error::Job(
         Problem::new(what)
             .setting("image.pixel")
@@ -247,10 +294,7 @@ fn too_fine(what: &str, of: &str, pixel_mm: f64, needed: u64, allowed: u64) -> E
                 "at most {} beside the program itself",
                 memory_text(allowed)
             ))
-            .next(format!(
-                "use pixels of {} or more, or raise --memory",
-                mm_text((pixel_mm * times * 100.0).ceil() / 100.0)
-            )),
+            .next(next),
     )
 }
 
@@ -287,9 +331,12 @@ mod tests {
     fn way(given_bytes: u64, folder: Option<&str>, whole: Option<&str>) -> &'static str {
         let room = Room::Within {
             bound: Bound::new(Some(given_bytes)),
-            facets_bytes: 1_200_000,
+            facet: Drawn {
+                pixels: 80_000,
+                pixel_mm: 0.2,
+                bits: false,
+            },
             folder: folder.map(PathBuf::from),
-            pixel_mm: 0.2,
         };
         match room.way(GRID, whole) {
             Way::Hold => "hold",
@@ -322,7 +369,11 @@ mod tests {
         };
         assert!(held_bytes(grid) > USUAL_BYTES);
         // And pentagons of 387 mm × 407 mm, the size of such a job's images.
-        let facet = 7746 * 8144 * BYTES_PER_PIXEL;
-        assert!(BASE_BYTES + stored_bytes(grid) + facet < USUAL_BYTES);
+        let facet = Drawn {
+            pixels: 7746 * 8144,
+            pixel_mm: 0.05,
+            bits: false,
+        };
+        assert!(BASE_BYTES + stored_bytes(grid) + facet.bytes() < USUAL_BYTES);
     }
 }

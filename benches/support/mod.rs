@@ -10,6 +10,21 @@ use globewright::stages::resample::FacetSpec;
 use ndarray::{Array2, Axis};
 use rayon::prelude::*;
 
+/// The planet at 2880 columns in whole metres, row by row, each cell repeated so that there are
+/// `columns` of them and with a little noise of its own.
+pub fn noisy_cells(columns: usize) -> Vec<i16> {
+    const PLANET: usize = 2880;
+    let planet = planet(PLANET);
+    let times = columns / PLANET;
+    (0..columns / 2 * columns)
+        .map(|i| {
+            let (row, column) = (i / columns, i % columns);
+            let noise = (i as u64).wrapping_mul(0x9E37_79B9_7F4A_7C15) >> 60;
+            planet.heights_m[[row / times, column / times]] as i16 + noise as i16
+        })
+        .collect()
+}
+
 /// Plane waves through the ball with an amplitude falling like the wavelength, down to a few
 /// cells: about as rough as measured planets are.
 pub fn planet(columns: usize) -> Grid {

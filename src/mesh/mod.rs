@@ -15,7 +15,7 @@ mod terrain;
 
 pub use closing::{close, solid};
 pub use outline::{Outline, Wall, corners_mm};
-pub use terrain::{Surface, Terrain};
+pub use terrain::{Surface, Terrain, weighed_every};
 
 use glam::{DVec2, DVec3};
 use ndarray::Array2;

@@ -151,13 +151,19 @@ fn left_turn([a, b, c]: Half) -> bool {
     x1 * y2 - y1 * x2 > 0
 }
 
+/// Every how many pixels, along rows and along columns, one is weighed: a power of two.
+pub fn weighed_every(pixel_mm: f64) -> usize {
+    let power = (WEIGHED_MM / pixel_mm).log2().floor() as u32;
+    // At most half of the largest squares.
+    1 << power.min(LARGEST_POWER.1 - 1)
+}
+
 impl<'a> Terrain<'a> {
     /// Lays a grid over the image of a facet and works out which splits it should need.
     pub fn new(heights: &'a Heights<'a>, outline: &Outline) -> Terrain<'a> {
-        let power = |mm: f64| (mm / heights.pixel_mm).log2();
-        let largest = power(LARGEST_MM).ceil() as u32;
+        let largest = (LARGEST_MM / heights.pixel_mm).log2().ceil() as u32;
         let tile = 1_usize << largest.clamp(LARGEST_POWER.0, LARGEST_POWER.1);
-        let stride = (1_usize << (power(WEIGHED_MM).floor() as u32).min(16)).min(tile / 2);
+        let stride = weighed_every(heights.pixel_mm);
         let (image_rows, image_columns) = heights.levels.dim();
         // One pixel more on every side: the outermost walls lie between the last pixel's centre
         // and the image's edge.

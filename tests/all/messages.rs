@@ -248,13 +248,13 @@ fn pixels_too_small_for_the_memory() {
     let folder = sound();
     let fine = ["--set", "image.pixel=0.01 mm", "--memory", "100M"];
     let message = "job: image.pixel: images this fine do not fit in memory; found 0.01 mm and \
-                   1995 MB for one facet; allowed: at most 79 MB beside the program itself; use \
-                   pixels of 0.06 mm or more, or raise --memory (--set image.pixel=0.01 mm)";
+                   889 MB for one facet; allowed: at most 79 MB beside the program itself; use \
+                   pixels of 0.04 mm or more, or raise --memory (--set image.pixel=0.01 mm)";
     refused(&folder, &fine, 3, message);
     let words = ["facets", "job.toml", "--out", "out", "--memory", "100M"];
     let (code, _, err) = run(
         &folder,
-        &[&words[..], &["--set", "image.pixel=0.06 mm"]].concat(),
+        &[&words[..], &["--set", "image.pixel=0.04 mm"]].concat(),
     );
     assert_eq!(code, 0, "{err}");
 
