@@ -55,6 +55,8 @@ impl Bound {
     /// From `--memory`; without it, what is usual, and more where the machine has it free and
     /// the job cannot do with less.
     pub fn new(given_bytes: Option<u64>) -> Bound {
+        // More than there is could only fail later, and without a word.
+        let given_bytes = given_bytes.map(|given| given.min(total_bytes().unwrap_or(given)));
         let most = given_bytes.or_else(usable_bytes).unwrap_or(USUAL_BYTES);
         let aim = if given_bytes.is_none() {
             most.min(USUAL_BYTES)
@@ -307,12 +309,19 @@ fn memory_text(bytes: u64) -> String {
 
 /// Most of what the system says is free; `None` where it does not say.
 fn usable_bytes() -> Option<u64> {
+    Some((said_bytes("MemAvailable:")? as f64 * SHARE_OF_FREE) as u64)
+}
+
+/// All that the system has; `None` where it does not say.
+fn total_bytes() -> Option<u64> {
+    Some(said_bytes("MemTotal:")? + said_bytes("SwapTotal:").unwrap_or(0))
+}
+
+fn said_bytes(what: &str) -> Option<u64> {
     let text = std::fs::read_to_string("/proc/meminfo").ok()?;
-    let line = text
-        .lines()
-        .find_map(|line| line.strip_prefix("MemAvailable:"))?;
+    let line = text.lines().find_map(|line| line.strip_prefix(what))?;
     let kilobytes: u64 = line.trim().strip_suffix("kB")?.trim().parse().ok()?;
-    Some((kilobytes as f64 * 1024.0 * SHARE_OF_FREE) as u64)
+    Some(kilobytes * 1024)
 }
 
 #[cfg(test)]
