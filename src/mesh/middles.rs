@@ -1,7 +1,7 @@
 //! First guess at where triangles have to be split: the largest error at the middle of a longest
 //! side and at every finer middle that depends on it, from the finest squares up.
 
-use super::terrain::{At, Lattice};
+use super::lattice::{At, Lattice};
 use std::ops::Range;
 
 /// Errors at the middles of longest sides, on every so many grid points.

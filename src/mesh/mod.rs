@@ -9,6 +9,7 @@
 //! index corner, and triangles run counter-clockwise seen from outside.
 
 mod closing;
+mod lattice;
 mod middles;
 mod outline;
 mod terrain;
