@@ -1,35 +1,31 @@
 //! The whole job from top to bottom: read, orient, compress, fit, resample, write, report.
 
 use crate::closing::{Closing, Trace};
-use crate::geometry::{Solid, lat_lon_deg, turn_to};
-use crate::grid::{Heights, Hypsometry, Source};
+use crate::geometry::Solid;
+use crate::grid::{Heights, Source};
 use crate::jobfile::Job;
-use crate::manifest::{
-    Centre, Checks, EdgeEntry, FacetEntry, FrameEntry, GlobeEntry, ImageEntry, Manifest, MeshEntry,
-    SCHEMA, SourceEntry,
-};
+use crate::listing::listing;
+use crate::manifest::{FacetEntry, Manifest, MeshEntry};
 use crate::memory::{self, Bound, Room};
 use crate::mesh::TOLERANCE_MM;
 use crate::progress::Progress;
 use crate::relief::{Ground, Relief, follows_height};
-use crate::settings::{Base, Settings};
-use crate::shop::saw::SeamGround;
+use crate::settings::Settings;
 use crate::stages::check;
 use crate::stages::cutting::{self, Bits, FacetCutting};
 use crate::stages::fit::Fit;
 use crate::stages::join;
+use crate::stages::orient::oriented;
 use crate::stages::plan;
 use crate::stages::read::{self, ReadRequest, Working};
 use crate::stages::report::{self, overview};
-use crate::stages::resample::{Bounds, FacetImage, FacetSpec, Sampler, Scratch, render};
-use crate::stages::seams::{self, SeamLine};
+use crate::stages::resample::{Bounds, FacetImage, Sampler, Scratch, render};
 use crate::stages::turn::{self, Turned, map};
 use crate::stages::write::folder::{NewFolder, RELIEF_FILE};
 use crate::stages::write::{self, ImageFacts};
 use crate::stored::StoredGrid;
 use crate::warnings::Warning;
 use crate::{Error, Problem, Result};
-use glam::{DMat3, DVec3};
 use ndarray::Array2;
 use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
@@ -148,7 +144,8 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
     let by_parts = follows_height(settings) && !options.keep_relief;
     let file_in = by_parts.then(|| folder.path());
     let room = Room::of(settings, &solid, bound, bits.is_some(), file_in);
-    let (working, source) = read::read_within(&settings.grid, &request(settings), &room, progress)?;
+    let (working, source) =
+        read::read_within(&settings.grid, &ReadRequest::of(settings), &room, progress)?;
     let ready = match working {
         Working::Held(grid) => {
             let finish = options.keep_relief;
@@ -172,7 +169,7 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
         range_mm,
     } = ready;
     sampler.check()?;
-    let mut manifest = blank_manifest(job, &source, &solid, &turn, &fit, &chosen, &sampler);
+    let mut manifest = listing(job, &source, &solid, &turn, &fit, &chosen, &sampler);
     manifest.mesh = options.mesh.then_some(MeshEntry {
         tolerance_mm: TOLERANCE_MM,
     });
@@ -360,7 +357,7 @@ fn seen(
     let bounds = Bounds::new(grid, curve);
     let chosen: Vec<usize> = (0..solid.faces.len()).collect();
     // Its settings are the job's own, its pixels are not.
-    let mut manifest = blank_manifest(job, source, &solid, &turn, &fit, &chosen, sampler);
+    let mut manifest = listing(job, source, &solid, &turn, &fit, &chosen, sampler);
     manifest.image.pixel_mm = settings.image.pixel_mm;
     let range_mm = (curve.lowest_mm(), curve.highest_mm());
     let images = manifest
@@ -414,45 +411,6 @@ fn bits(settings: &Settings, options: &FacetsOptions) -> Option<Bits> {
     Bits::of(settings)
 }
 
-/// The solid turned into the body frame, and the turn.
-pub(crate) fn oriented(settings: &Settings) -> Result<(Solid, DMat3)> {
-    let globe = &settings.globe;
-    let unknown = |what: &str, setting: &str, found: String, allowed: String| {
-        Error::Job(
-            Problem::new(what)
-                .setting(setting)
-                .found(found)
-                .allowed(allowed),
-        )
-    };
-    let solid = Solid::named(&globe.solid).ok_or_else(|| {
-        unknown(
-            "there is no such solid",
-            "globe.solid",
-            globe.solid.clone(),
-            crate::geometry::solid_names().join(", "),
-        )
-    })?;
-    let count = solid.faces.len();
-    if !(1..=count).contains(&globe.turn.face) {
-        return Err(unknown(
-            "the solid has no such facet",
-            "globe.turn.face",
-            globe.turn.face.to_string(),
-            format!("1 to {count}"),
-        ));
-    }
-    let place = &globe.turn;
-    let turn = turn_to(
-        &solid,
-        place.face - 1,
-        place.lat_deg,
-        place.lon_deg,
-        place.spin_deg,
-    );
-    Ok((solid.turned(&turn), turn))
-}
-
 /// Indices of the facets to make, ascending.
 fn chosen_facets(solid: &Solid, wanted: Option<&BTreeSet<usize>>) -> Result<Vec<usize>> {
     let count = solid.faces.len();
@@ -468,14 +426,6 @@ fn chosen_facets(solid: &Solid, wanted: Option<&BTreeSet<usize>>) -> Result<Vec<
                 .next("leave it out of the list"),
         )),
         None => Ok(wanted.iter().map(|number| number - 1).collect()),
-    }
-}
-
-/// The images resolve a pixel on the datum; finer ground is averaged while reading.
-pub(crate) fn request(settings: &Settings) -> ReadRequest {
-    let step_rad = settings.image.pixel_mm / (settings.globe.diameter_mm / 2.0);
-    ReadRequest {
-        finest_step_deg: Some(step_rad.to_degrees()),
     }
 }
 
@@ -598,220 +548,4 @@ impl Drawing<'_> {
         }
         Ok(files.into_values().collect())
     }
-}
-
-/// The manifest with everything that is known before drawing.
-pub(crate) fn blank_manifest(
-    job: &Job,
-    source: &Source,
-    solid: &Solid,
-    turn: &DMat3,
-    fit: &Fit,
-    chosen: &[usize],
-    sampler: &Sampler,
-) -> Manifest {
-    let settings = &job.settings;
-    let nearest = fit.kinds.iter().map(|kind| kind.back_plane_mm);
-    let rows = turn.transpose().to_cols_array_2d();
-    let facets = chosen
-        .iter()
-        .map(|&face| blank_facet(settings, solid, fit, face, sampler));
-    Manifest {
-        schema: SCHEMA.into(),
-        program: format!("globewright {}", env!("CARGO_PKG_VERSION")),
-        job: job.resolved.clone(),
-        source: SourceEntry {
-            file: source.files_text(),
-            width: source.width,
-            height: source.height,
-            cell_deg: source.cell_deg,
-            west_deg: source.west_deg,
-            north_deg: source.north_deg,
-            registration: source.registration.into(),
-            unit: source.unit.clone(),
-            body: source.body.clone(),
-            reference_radius_m: source.reference_radius_m,
-            min_m: source.min.height_m,
-            max_m: source.max.height_m,
-            mean_m: source.hypsometry.mean_m,
-            filled_cells: source.filled_cells,
-            filled_share: source.filled_share,
-            clipped_cells: source.clipped_cells,
-            ground_share: ground_share(&source.hypsometry),
-            notes: source.notes.clone(),
-        },
-        globe: GlobeEntry {
-            solid: solid.name.into(),
-            radius_mm: settings.globe.diameter_mm / 2.0,
-            base: settings.globe.base,
-            projection: settings.globe.projection,
-            back_plane_mm: nearest.fold(f64::INFINITY, f64::min),
-            stock_mm: settings.stock.thickness_mm,
-            skim_mm: settings.stock.skim_mm,
-            edge_mm: settings.stock.edge_mm,
-            trim_mm: settings.stock.trim_mm,
-            turn: rows,
-        },
-        curve: fit.curve.clone(),
-        image: ImageEntry {
-            width_px: fit
-                .kinds
-                .iter()
-                .map(|kind| kind.width_px)
-                .max()
-                .unwrap_or(0),
-            height_px: fit
-                .kinds
-                .iter()
-                .map(|kind| kind.height_px)
-                .max()
-                .unwrap_or(0),
-            pixel_mm: settings.image.pixel_mm,
-            black_mm: fit.black_mm,
-            white_mm: fit.white_mm,
-        },
-        facets: facets.collect(),
-        cutting: None,
-        mesh: None,
-        checks: Checks {
-            worst_seam_step_mm: None,
-            worst_seam: None,
-            clipped_px: 0,
-            undercut_px: 0,
-        },
-        warnings: Vec::new(),
-    }
-}
-
-/// Bands of height in which the manifest lists the ground.
-const GROUND_BANDS: usize = 120;
-
-/// Share of the sphere in each of equal bands from the lowest to the highest ground.
-fn ground_share(ground: &Hypsometry) -> Vec<f64> {
-    let (low, high) = (ground.min_m(), ground.max_m());
-    let below = |i: usize| match i {
-        0 => 0.0,
-        GROUND_BANDS => 1.0,
-        i => ground.share_below(low + (high - low) * i as f64 / GROUND_BANDS as f64),
-    };
-    (0..GROUND_BANDS).map(|i| below(i + 1) - below(i)).collect()
-}
-
-fn blank_facet(
-    settings: &Settings,
-    solid: &Solid,
-    fit: &Fit,
-    index: usize,
-    sampler: &Sampler,
-) -> FacetEntry {
-    let face = &solid.faces[index];
-    let kind = &fit.kinds[face.kind];
-    let label = format!("{:02}", index + 1);
-    let extension = write::extension(settings.image.format);
-    let (lat_deg, lon_deg) = lat_lon_deg(face.frame.z);
-    FacetEntry {
-        id: index + 1,
-        file: format!("facets/{label}.{extension}"),
-        label,
-        kind: face.kind,
-        width_px: kind.width_px,
-        height_px: kind.height_px,
-        back_plane_mm: kind.back_plane_mm,
-        base_distance_mm: kind.base_distance_mm,
-        frame: FrameEntry::from(face.frame),
-        centre: Centre { lat_deg, lon_deg },
-        corners_mm: kind
-            .corners_mm
-            .iter()
-            .map(|corner| corner.to_array())
-            .collect(),
-        edges: face
-            .edges
-            .iter()
-            .map(|edge| {
-                let (seam_low_mm, seam_high_mm) = seam_relief(solid, edge.seam, settings, sampler);
-                EdgeEntry {
-                    neighbour: edge.neighbour + 1,
-                    seam: format!("S{:02}", edge.seam + 1),
-                    tilt_deg: edge.tilt_rad.to_degrees(),
-                    seam_low_mm,
-                    seam_high_mm,
-                }
-            })
-            .collect(),
-        min_mm: 0.0,
-        max_mm: 0.0,
-        corner_mm: thinnest_corner(solid, index, &fit.facets[index], sampler),
-        clipped_high_px: 0,
-        clipped_low_px: 0,
-        undercut_px: 0,
-        carved_px: 0,
-    }
-}
-
-/// Lowest and highest relief along a seam, mm about the datum.
-fn seam_relief(solid: &Solid, seam: usize, settings: &Settings, sampler: &Sampler) -> (f64, f64) {
-    let relief_mm = seam_ground(solid, seam, settings, sampler).relief_mm;
-    relief_mm
-        .iter()
-        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), &mm| {
-            (low.min(mm), high.max(mm))
-        })
-}
-
-/// The ground along a seam, at the places where its step is measured and at both ends.
-pub(crate) fn seam_ground(
-    solid: &Solid,
-    seam: usize,
-    settings: &Settings,
-    sampler: &Sampler,
-) -> SeamGround {
-    let [from, to] = solid.seams[seam]
-        .corners
-        .map(|i| solid.corners[i].normalize());
-    let line = SeamLine {
-        label: String::new(),
-        facets: solid.seams[seam].faces,
-        from,
-        to,
-    };
-    let mut directions = seams::places(&line, settings.globe.diameter_mm / 2.0);
-    directions.extend([from, to]);
-    SeamGround {
-        relief_mm: sampler.relief_mm(&directions),
-        directions,
-    }
-}
-
-/// Thickness of the finished facet at its thinnest corner, with the ground that lies there, mm.
-pub(crate) fn thinnest_corner(
-    solid: &Solid,
-    index: usize,
-    spec: &FacetSpec,
-    sampler: &Sampler,
-) -> f64 {
-    let face = &solid.faces[index];
-    let corners: Vec<DVec3> = face
-        .corners
-        .iter()
-        .map(|&i| solid.corners[i].normalize())
-        .collect();
-    let relief = sampler.relief_mm(&corners);
-    corners
-        .iter()
-        .zip(relief)
-        .map(|(corner, relief)| {
-            let cos = face.frame.z.dot(*corner);
-            let z = match (spec.base, spec.projection) {
-                (Base::Sphere, _) => (spec.radius_mm + relief) * cos,
-                (Base::Flat, crate::settings::Projection::Radial) => {
-                    spec.base_distance_mm + relief * cos
-                }
-                (Base::Flat, crate::settings::Projection::Gnomonic) => {
-                    spec.base_distance_mm + relief
-                }
-            };
-            z - spec.back_plane_mm
-        })
-        .fold(f64::INFINITY, f64::min)
 }

@@ -219,8 +219,9 @@ mod tests {
     use super::*;
     use crate::discs::tests::{grid_of, source_of};
     use crate::grid::Quantity;
-    use crate::pipeline;
+    use crate::rims::seam_ground;
     use crate::settings::CurveShape;
+    use crate::stages::orient::oriented;
     use crate::stages::resample::Sampler;
     use crate::stages::turn::testing::turn_on;
 
@@ -275,7 +276,7 @@ mod tests {
     fn finished_relief_comes_back_to_the_last_bit_whatever_the_job_says_of_relief() {
         let grid = ground();
         for settings in variants() {
-            let (solid, _) = pipeline::oriented(&settings).unwrap();
+            let (solid, _) = oriented(&settings).unwrap();
             let first = Relief::of(&solid, grid.clone(), &source_of(&grid), &settings, true);
             let first = first.unwrap();
             let (kept, source) = kept(&first);
@@ -294,12 +295,12 @@ mod tests {
         let plain = turn_on(&grid, &settings(Method::Curve)).unwrap().before;
         let mut most_unlike = 0f64;
         for settings in variants() {
-            let (solid, _) = pipeline::oriented(&settings).unwrap();
+            let (solid, _) = oriented(&settings).unwrap();
             let relief = Relief::of(&solid, grid.clone(), &source_of(&grid), &settings, false);
             let relief = relief.unwrap();
             let sampler = Sampler::new(&relief.grid, &relief.curve);
             let highest = (0..solid.seams.len())
-                .flat_map(|seam| pipeline::seam_ground(&solid, seam, &settings, &sampler).relief_mm)
+                .flat_map(|seam| seam_ground(&solid, seam, &settings, &sampler).relief_mm)
                 .fold(f64::MIN, f64::max);
             let judged = turn_on(&grid, &settings).unwrap().before;
             assert!(
@@ -319,7 +320,7 @@ mod tests {
         for mut settings in variants() {
             settings.relief.range_mm = None;
             settings.stock.thickness_mm = 62.0;
-            let (solid, _) = pipeline::oriented(&settings).unwrap();
+            let (solid, _) = oriented(&settings).unwrap();
             let carved = |settings: &Settings| {
                 Relief::of(&solid, grid.clone(), &source_of(&grid), settings, false)
             };
@@ -339,7 +340,7 @@ mod tests {
     #[test]
     fn numbers_that_cannot_be_millimetres_of_relief_are_refused() {
         let settings = settings(Method::Curve);
-        let (solid, _) = pipeline::oriented(&settings).unwrap();
+        let (solid, _) = oriented(&settings).unwrap();
         let grid = ground();
         let mut source = source_of(&grid);
         source.quantity = Quantity::Relief;

@@ -1,4 +1,4 @@
-//! The stages in order: read, compress, fit, resample, write, report. Each is one module with one
+//! The stages in order: read, orient, compress, fit, resample, write, report. Each is one module with one
 //! plain input and one plain output; `inspect` and `check` look at what goes in and what came
 //! out, `join` at what several machines made, `preview` lets a person try settings by eye.
 
@@ -9,6 +9,7 @@ pub mod cutting;
 pub mod fit;
 pub mod inspect;
 pub mod join;
+pub mod orient;
 pub mod page;
 pub mod plan;
 pub mod preview;

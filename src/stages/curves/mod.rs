@@ -15,11 +15,11 @@ use crate::geometry::Solid;
 use crate::grid::{Grid, Source};
 use crate::jobfile::{self, Job};
 use crate::legible::{Legibility, Measure, measure_with_median};
-use crate::pipeline;
 use crate::progress::Progress;
 use crate::relief::Relief;
 use crate::settings::{CurveShape, Cutter, CutterRole, Method, Settings};
 use crate::stages::compress::{carved, straight};
+use crate::stages::orient::oriented;
 use crate::stages::read::{self, ReadRequest, Reading};
 use crate::stages::write::folder::{CURVES_FILE, CURVES_SCHEMA, NewFolder};
 use crate::{Error, Result};
@@ -247,7 +247,7 @@ impl<'a> Bench<'a> {
     fn open(job: &'a Job, full: bool, progress: &dyn Progress) -> Result<Bench<'a>> {
         let locate = |error: Error| job.locate(error);
         let radius_mm = job.settings.globe.diameter_mm / 2.0;
-        let (solid, _) = pipeline::oriented(&job.settings).map_err(locate)?;
+        let (solid, _) = oriented(&job.settings).map_err(locate)?;
         let step_mm = if full {
             job.settings.image.pixel_mm
         } else {

@@ -15,11 +15,14 @@ use crate::jobfile::Job;
 use crate::pipeline;
 use crate::progress::Progress;
 use crate::relief::Relief;
+use crate::rims;
 use crate::settings::Settings;
 use crate::shop::kind_letter;
 use crate::shop::plan::Bench;
 use crate::stages::fit::{self, Fit};
+use crate::stages::orient::oriented;
 use crate::stages::page::PAGE_FILE;
+use crate::stages::read::ReadRequest;
 use crate::stages::resample::Sampler;
 use crate::stages::write::folder::{NewFolder, SHOP_FILE};
 use crate::stages::{compress, read};
@@ -109,7 +112,7 @@ pub fn compare_solids(
 ) -> Result<(Vec<compare::SolidRow>, String)> {
     let run = || {
         let settings = &job.settings;
-        let (solid, _) = pipeline::oriented(settings)?;
+        let (solid, _) = oriented(settings)?;
         let (unit, finished_mm, basis) = match ground(job, progress)? {
             Ok(reading) => {
                 let (unit, finished_mm) = compress::global(&reading.source, settings)?;
@@ -150,7 +153,7 @@ fn ground(job: &Job, progress: &dyn Progress) -> Result<Ground> {
     if settings.grid.files.is_empty() {
         return Ok(Err("the job names none".to_owned()));
     }
-    match read::read(&settings.grid, &pipeline::request(settings), progress) {
+    match read::read(&settings.grid, &ReadRequest::of(settings), progress) {
         Ok(reading) => Ok(Ok(reading)),
         Err(Error::Grid(problem)) => Ok(Err(problem.to_string())),
         Err(other) => Err(other),
@@ -213,7 +216,7 @@ fn no_source() -> Source {
 
 fn fitted(job: &Job, progress: &dyn Progress) -> Result<Fitted> {
     let settings = &job.settings;
-    let (solid, _) = pipeline::oriented(settings)?;
+    let (solid, _) = oriented(settings)?;
     match ground(job, progress)? {
         Ok(reading) => {
             let relief = Relief::of(&solid, reading.grid, &reading.source, settings, false)?;
@@ -259,13 +262,13 @@ pub(crate) fn write_shop(
 ) -> Result<Planned> {
     let ground = sampler.map(|sampler| {
         let seams = 0..solid.seams.len();
-        let ground = seams.map(|seam| pipeline::seam_ground(solid, seam, settings, sampler));
+        let ground = seams.map(|seam| rims::seam_ground(solid, seam, settings, sampler));
         ground.collect::<Vec<_>>()
     });
     let corners = sampler.map(|sampler| {
         let faces = 0..solid.faces.len();
         let corners =
-            faces.map(|face| pipeline::thinnest_corner(solid, face, &fit.facets[face], sampler));
+            faces.map(|face| rims::thinnest_corner(solid, face, &fit.facets[face], sampler));
         corners.collect::<Vec<_>>()
     });
     let plan = crate::shop::plan::plan(&Bench {

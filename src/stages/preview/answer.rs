@@ -4,13 +4,14 @@ use super::ball::{Ball, Head, Net, ball};
 use crate::geometry::Solid;
 use crate::jobfile::Job;
 use crate::legible::{Measure, legible_shares, steepness};
+use crate::listing::listing;
 use crate::manifest::Manifest;
-use crate::pipeline;
 use crate::relief::{Ground, Relief};
 use crate::settings::Settings;
 use crate::stages::compress::carved;
 use crate::stages::curves::{self, Slope};
 use crate::stages::fit::{self, Fit};
+use crate::stages::orient::oriented;
 use crate::stages::read::Reading;
 use crate::stages::resample::Sampler;
 use crate::warnings;
@@ -111,7 +112,7 @@ pub fn answer(job: &Job, reading: &Reading) -> Result<Answer> {
 
 fn compute(job: &Job, reading: &Reading) -> Result<Answer> {
     let settings = &job.settings;
-    let (solid, turn) = pipeline::oriented(settings)?;
+    let (solid, turn) = oriented(settings)?;
     let Reading { grid, source } = reading;
     let (relief, refused) = match Relief::of(&solid, grid.clone(), source, settings, false) {
         Ok(relief) => (relief, None),
@@ -129,7 +130,7 @@ fn compute(job: &Job, reading: &Reading) -> Result<Answer> {
     } = relief;
     let sampler = Sampler::new(&sampled_grid, &sampled);
     let chosen: Vec<usize> = (0..solid.faces.len()).collect();
-    let manifest = pipeline::blank_manifest(job, source, &solid, &turn, &fit, &chosen, &sampler);
+    let manifest = listing(job, source, &solid, &turn, &fit, &chosen, &sampler);
 
     let relief_mm = carved(sampled_grid, &sampled);
     let median_m = source.hypsometry.quantile_m(0.5);
@@ -363,7 +364,7 @@ mod tests {
             let answer = answer(&job, &reading).unwrap();
             assert!(answer.fit.fits, "{:?}", answer.fit);
             let settings = &job.settings;
-            let (solid, _) = pipeline::oriented(settings).unwrap();
+            let (solid, _) = oriented(settings).unwrap();
             let Relief { grid, curve, fit } = relief(&solid, &reading, settings);
             let (sampler, bounds) = (Sampler::new(&grid, &curve), Bounds::new(&grid, &curve));
             let range_mm = (curve.lowest_mm(), curve.highest_mm());
@@ -411,7 +412,7 @@ mod tests {
         let job = job(&["relief.range=6 mm"]);
         let answer = answer(&job, &reading).unwrap();
         let settings = &job.settings;
-        let (solid, _) = pipeline::oriented(settings).unwrap();
+        let (solid, _) = oriented(settings).unwrap();
         let Relief { grid, curve, fit } = relief(&solid, &reading, settings);
         assert_eq!(answer.range_mm, 6.0);
         assert_eq!(

@@ -23,9 +23,9 @@ pub use controls::{CONTROLS, Control};
 pub use write_back::{Change, write_back, written};
 
 use crate::jobfile::{self, Job};
-use crate::pipeline;
 use crate::progress::{Progress, Silent};
 use crate::settings::{GridSettings, TurnSettings};
+use crate::stages::orient::oriented;
 use crate::stages::read::{self, ReadRequest, Reading};
 use crate::stages::write::folder::write_whole;
 use crate::{Error, Problem, Result};
@@ -124,14 +124,14 @@ impl Bench {
         let job = jobfile::load(path, overrides)?;
         job.require_grid()?;
         let locate = |error: Error| job.locate(error);
-        pipeline::oriented(&job.settings).map_err(locate)?;
+        oriented(&job.settings).map_err(locate)?;
         let request = ReadRequest {
             finest_step_deg: Some(360.0 / COLUMNS),
         };
         let reading = read::read(&job.settings.grid, &request, progress).map_err(locate)?;
         let found = match job.settings.globe.turn.auto {
             true => {
-                let turned = pipeline::with_turn(&job, progress).map_err(locate)?;
+                let turned = crate::pipeline::with_turn(&job, progress).map_err(locate)?;
                 Some(turned.settings.globe.turn)
             }
             false => None,

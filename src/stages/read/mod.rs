@@ -32,7 +32,7 @@ use crate::error::{Error, Problem, Result};
 use crate::grid::{Grid, Layout, Place, Quantity, Registration, Source};
 use crate::memory::{Room, Way};
 use crate::progress::Progress;
-use crate::settings::{Flattening, GridSettings};
+use crate::settings::{Flattening, GridSettings, Settings};
 use crate::stored::StoredGrid;
 use open::{Raster, Rows, Tile, Tiles};
 use place::{Extent, Placement, degrees};
@@ -51,6 +51,16 @@ pub struct ReadRequest {
     /// Ground step of an image pixel in degrees of a great circle; finer source cells are
     /// averaged to it. `None` keeps every source cell.
     pub finest_step_deg: Option<f64>,
+}
+
+impl ReadRequest {
+    /// For a job: its images resolve a pixel on the datum.
+    pub fn of(settings: &Settings) -> ReadRequest {
+        let step_rad = settings.image.pixel_mm / (settings.globe.diameter_mm / 2.0);
+        ReadRequest {
+            finest_step_deg: Some(step_rad.to_degrees()),
+        }
+    }
 }
 
 /// What reading gives.

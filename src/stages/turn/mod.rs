@@ -134,6 +134,7 @@ pub(crate) mod testing {
     use crate::progress::Silent;
     use crate::relief::Ground;
     use crate::settings::Settings;
+    use crate::stages::orient::oriented;
     use glam::{DMat3, DVec3};
     use ndarray::Array2;
 
@@ -171,7 +172,7 @@ pub(crate) mod testing {
     /// The search on a grid of heights, with the relief that would be carved.
     pub fn turn_on(grid: &Grid, settings: &Settings) -> crate::Result<Turned> {
         let source = crate::discs::tests::source_of(grid);
-        let (solid, _) = crate::pipeline::oriented(settings)?;
+        let (solid, _) = oriented(settings)?;
         let ground = Ground::of(&solid, grid.clone(), &source, settings, false)?;
         super::turn(grid, &source.hypsometry, &ground, settings, &Silent)
     }
