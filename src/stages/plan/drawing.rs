@@ -117,7 +117,7 @@ pub enum Shape {
 /// Shapes on layers, mm, y up.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Drawing {
-    shapes: Vec<(Layer, Shape)>,
+    pub(super) shapes: Vec<(Layer, Shape)>,
 }
 
 /// Paper left free around a drawing, mm.

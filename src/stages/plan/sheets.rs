@@ -472,3 +472,36 @@ pub fn board(number: usize, plan: &BlankPlan, kinds: &[KindPlan]) -> Drawing {
     drawing.words(DVec2::new(0.0, width + 2.6 * type_mm), type_mm, -1, title);
     drawing
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::shop::polygon::{distance_to_line, sides};
+
+    /// A triangle as sharp as the corners of the solids with the most faces, and a square.
+    #[test]
+    fn the_index_mark_stays_inside_the_outline_however_sharp_its_corner() {
+        let at = DVec2::new;
+        for outline in [
+            vec![at(0.0, 30.0), at(-8.0, -10.0), at(10.0, -12.0)],
+            vec![
+                at(20.0, 20.0),
+                at(-20.0, 20.0),
+                at(-20.0, -20.0),
+                at(20.0, -20.0),
+            ],
+        ] {
+            let mut drawing = Drawing::default();
+            index_mark(&mut drawing, &outline, DVec2::ZERO);
+            let Some((_, Shape::Filled(mark))) = drawing.shapes.first() else {
+                panic!("no mark");
+            };
+            for point in mark {
+                let inside = sides(&outline).all(|(a, b)| (b - a).perp_dot(*point - a) > 0.0);
+                let free = distance_to_line(&outline, *point);
+                assert!(inside && free > 0.5, "{point} of {mark:?} at {free}");
+            }
+            assert!(mark[0].distance(outline[0]) < mark[1].distance(outline[0]));
+        }
+    }
+}
