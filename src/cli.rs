@@ -90,7 +90,8 @@ pub enum Command {
     /// Read a finished folder again and verify it
     ///
     /// Measures every image and every seam afresh and compares them with globe.json. Do it after
-    /// copying a folder to the machine, before the first cut.
+    /// copying a folder to the machine, before the first cut. Height images alone are looked at:
+    /// not report, shop plan, meshes or roughing images.
     Check(Check),
     /// Put together facets that were made apart
     ///

@@ -16,6 +16,9 @@ const PARTS_PER_MM: f64 = 1e9;
 /// Above this many millimetres the parts no longer fit a double, and are left alone.
 const LARGEST_SNAPPED_MM: f64 = 1e6;
 
+/// How far below a half a length may lie and still be rounded up, mm: rounding noise, no more.
+const HALF_SLACK_MM: f64 = 1e-9;
+
 /// What a length in the wood may look like.
 const ALLOWED: &str = "a number with mm, cm, m or in, such as \"200 mm\", \"8 in\" or \"1-1/2 in\"";
 
@@ -92,9 +95,12 @@ pub fn not_a_body_length(found: &str) -> Problem {
         .next("write the length in quotes, with its unit")
 }
 
-/// Millimetres to two decimals, without trailing zeros: `12.7 mm`.
+/// Millimetres to two decimals, halves away from zero, without trailing zeros: `12.7 mm`.
 pub fn mm_text(mm: f64) -> String {
-    let mut text = format!("{mm:.2}");
+    // 1/8 in is 3.175 mm and held as a little less: such a half goes up all the same.
+    let rounded = (mm + mm.signum() * HALF_SLACK_MM).abs() * 100.0;
+    let rounded = rounded.round().copysign(mm) / 100.0;
+    let mut text = format!("{rounded:.2}");
     if text.contains('.') {
         text.truncate(text.trim_end_matches('0').trim_end_matches('.').len());
     }
@@ -131,9 +137,20 @@ pub fn inch_text(mm: f64) -> String {
     }
 }
 
-/// Both units, for messages: `50.8 mm (2 in)`.
+/// Both units, for messages: `50.8 mm (2 in)`. Where the nearest 64th is too far off for so small
+/// a length, thousandths of an inch, as a caliper shows them: `0.5 mm (0.020 in)`.
 pub fn both_text(mm: f64) -> String {
-    format!("{} ({})", mm_text(mm), inch_text(mm))
+    // Half a millimetre is not 1/64 in: a part set to that would be a fifth too thin.
+    const MOST_OFF: f64 = 0.05;
+    const PARTS: f64 = 64.0;
+    let inches = mm / MM_PER_INCH;
+    let off = ((inches * PARTS).round() / PARTS - inches).abs();
+    let imperial = if off > MOST_OFF * inches.abs() {
+        format!("{inches:.3} in")
+    } else {
+        inch_text(mm)
+    };
+    format!("{} ({imperial})", mm_text(mm))
 }
 
 /// A value as written, in quotes, fit for a message.
@@ -200,7 +217,12 @@ fn parse(
             Problem::new(format!("{} is not a unit used here", quoted(unit)))
                 .found(quoted(text))
                 .allowed(allowed)
-                .next(format!("write {}", suggestion(number, units_hint))),
+                .next(match inches_of_feet(value, unit) {
+                    Some(inches) if units.iter().any(|(name, _)| *name == "in") => {
+                        format!("write \"{inches} in\"")
+                    }
+                    _ => format!("write {}", suggestion(number, units_hint)),
+                }),
         );
     };
     let length = value * factor;
@@ -208,6 +230,13 @@ fn parse(
         return Err(too_large().found(quoted(text)).allowed(allowed));
     }
     Ok(length)
+}
+
+/// Feet as inches, for boards are sold by the foot; `None` for other units.
+fn inches_of_feet(value: f64, unit: &str) -> Option<f64> {
+    let feet = ["ft", "foot", "feet", "'", "′", "’"];
+    let known = feet.iter().any(|name| name.eq_ignore_ascii_case(unit));
+    (known && value.is_finite()).then(|| (value * 12.0 * 1e6).round() / 1e6)
 }
 
 fn missing_unit(found: &str, number: &str, allowed: &str, units_hint: &str) -> Problem {
@@ -447,6 +476,18 @@ mod tests {
             assert_eq!(inch_text(mm), inch);
         }
         assert_eq!(exact_mm_text(1.5875), "1.5875 mm");
+        // By hand: 0.5/25.4 = 0.0197, while 1/64 in is 0.397 mm; 1/8 in is 3.175 mm.
+        for (mm, text) in [
+            (0.5, "0.5 mm (0.020 in)"),
+            (-1.0, "-1 mm (-0.039 in)"),
+            (0.396875, "0.4 mm (1/64 in)"),
+            (3.175, "3.18 mm (1/8 in)"),
+            (-3.175, "-3.18 mm (-1/8 in)"),
+            (5.0, "5 mm (13/64 in)"),
+            (0.0, "0 mm (0 in)"),
+        ] {
+            assert_eq!(both_text(mm), text);
+        }
     }
 
     #[test]
@@ -485,6 +526,19 @@ mod tests {
         fn an_inch_text_reads_back_within_half_a_64th(mm in -1e5..1e5f64) {
             let read = parse_mm(&inch_text(mm)).unwrap();
             prop_assert!((read - mm).abs() <= MM_PER_INCH / 128.0 + 1e-9);
+        }
+    }
+
+    #[test]
+    fn feet_are_answered_in_inches() {
+        for (text, next) in [
+            ("8 ft", "write \"96 in\""),
+            ("8'", "write \"96 in\""),
+            ("2 1/2 feet", "write \"30 in\""),
+            ("8 yd", "write \"8 mm\" or \"8 in\""),
+        ] {
+            let problem = parse_mm(text).unwrap_err();
+            assert!(problem.to_string().contains(next), "{problem}");
         }
     }
 }

@@ -17,6 +17,12 @@ const SEAM_STEP_MM: f64 = 0.03;
 /// Corners thicker than the least edge by less than this part are called thin.
 const THIN_CORNER: f64 = 1.1;
 
+/// Stock is not called too thick for less than this, mm.
+const LEAST_SPARE_MM: f64 = 0.5;
+
+/// A back whose sawn edge comes nearer to its middle than this has little to stand on, mm.
+const LEAST_BACK_MM: f64 = 10.0;
+
 /// A grid cell wider than this many pixels leaves visibly smooth ground.
 const COARSE_PIXELS: f64 = 8.0;
 
@@ -81,6 +87,15 @@ pub enum Warning {
         /// The least the job allows, mm.
         edge_mm: f64,
     },
+    /// Thick stock brings the saw cuts together until hardly any flat back is left.
+    SmallBack {
+        /// The facet.
+        facet: String,
+        /// From the middle of its back to the nearest saw cut, mm.
+        reach_mm: f64,
+        /// How much thinner the stock could be, mm.
+        spare_mm: f64,
+    },
     /// A cell of the grid covers many pixels.
     CoarseSource {
         /// Width of a cell on the globe, mm.
@@ -139,8 +154,8 @@ impl fmt::Display for Warning {
                 write!(
                     f,
                     "the ground folds under itself at {count} {place}; a bit from above cannot \
-                     reach below and carves the upper ground straight down: less relief makes \
-                     slopes less steep"
+                     reach below and carves the upper ground straight down: less relief \
+                     (relief.range) makes slopes less steep"
                 )
             }
             Warning::Filled { cells, share } => write!(
@@ -163,6 +178,22 @@ impl fmt::Display for Warning {
                 "the thinnest corner, on facet {facet}, is {corner_mm:.1} mm where the job allows \
                  {edge_mm:.1} mm: keep joints away from the corners, or use thicker stock"
             ),
+            Warning::SmallBack {
+                facet,
+                reach_mm,
+                spare_mm,
+            } => {
+                write!(
+                    f,
+                    "the saw cuts come within {reach_mm:.1} mm of the middle of the back of facet \
+                     {facet}, so little flat wood is left there to hold it by while it is sawn"
+                )?;
+                if *spare_mm >= LEAST_SPARE_MM {
+                    write!(f, ": stock thinner by up to {spare_mm:.1} mm would do")
+                } else {
+                    f.write_str(": a larger globe, or a solid with fewer faces, has a larger back")
+                }
+            }
             Warning::CoarseSource { cell_mm, pixels } => write!(
                 f,
                 "a cell of the grid is {cell_mm:.2} mm wide on the globe ({pixels:.0} pixels), so \
@@ -214,6 +245,7 @@ pub fn collect(manifest: &Manifest) -> Vec<Warning> {
         undercut(manifest),
         seam_step(manifest),
         thin_corner(manifest),
+        small_back(manifest),
         exaggerated(manifest),
         filled(manifest),
         clipped_cells(manifest),
@@ -282,6 +314,22 @@ fn thin_corner(manifest: &Manifest) -> Option<Warning> {
         facet: facet.label.clone(),
         corner_mm: facet.corner_mm,
         edge_mm,
+    })
+}
+
+fn small_back(manifest: &Manifest) -> Option<Warning> {
+    let reach_mm = |facet: &FacetEntry| {
+        let tilts = facet.edges.iter().map(|edge| edge.tilt_deg);
+        let steepest = tilts.fold(90.0, f64::min);
+        facet.back_plane_mm * steepest.to_radians().tan()
+    };
+    let by_reach = |a: &&FacetEntry, b: &&FacetEntry| reach_mm(a).total_cmp(&reach_mm(b));
+    let facet = manifest.facets.iter().min_by(by_reach)?;
+    let corners = manifest.facets.iter().map(|facet| facet.corner_mm);
+    (reach_mm(facet) < LEAST_BACK_MM).then(|| Warning::SmallBack {
+        facet: facet.label.clone(),
+        reach_mm: reach_mm(facet),
+        spare_mm: corners.fold(f64::INFINITY, f64::min) - manifest.globe.edge_mm,
     })
 }
 
@@ -354,7 +402,7 @@ mod tests {
             [
                 "the ground folds under itself at 12 pixels on 2 of the facets, most of them on facet \
               06; a bit from above cannot reach below and carves the upper ground straight down: \
-              less relief makes slopes less steep"
+              less relief (relief.range) makes slopes less steep"
             ]
         );
     }
@@ -387,6 +435,35 @@ mod tests {
                 "neighbours differ by up to 0.123 mm along seam S01, because relief stands straight \
               up from flat faces: sand it in, or set globe.projection = \"radial\""
             ]
+        );
+    }
+
+    #[test]
+    fn stock_so_thick_that_no_back_is_left_is_named() {
+        let mut manifest = quiet();
+        // A cube is sawn at 45°: the cuts are as far from the middle as the back from the centre.
+        manifest.facets[4].back_plane_mm = 2.0;
+        assert_eq!(
+            texts(&manifest),
+            [
+                "the saw cuts come within 2.0 mm of the middle of the back of facet 05, so little \
+                 flat wood is left there to hold it by while it is sawn: stock thinner by up to \
+                 1.0 mm would do"
+            ]
+        );
+        manifest.globe.edge_mm = 6.8;
+        manifest.facets[4].back_plane_mm = 9.9;
+        assert!(texts(&manifest).contains(
+            &"the saw cuts come within 9.9 mm of the middle of the back of facet 05, so little \
+              flat wood is left there to hold it by while it is sawn: a larger globe, or a solid \
+              with fewer faces, has a larger back"
+                .to_owned()
+        ));
+        manifest.facets[4].back_plane_mm = 10.1;
+        assert!(
+            !texts(&manifest)
+                .iter()
+                .any(|text| text.contains("saw cuts"))
         );
     }
 

@@ -403,7 +403,7 @@ fn what_does_not_fit_is_told_with_numbers_and_a_way_out() {
                 s.jig.bit_mm = 6.0;
             },
             "job: jig.corner: the bit is too large for the corners of the pocket; found a radius of \
-             2 mm (5/64 in) with a bit of 6 mm (15/64 in); allowed: a radius of at least 3 mm (1/8 \
+             2 mm (5/64 in) with a bit of 6 mm (15/64 in); allowed: a radius of at least 3 mm (0.118 \
              in); enlarge jig.corner, or set jig.bit to at most 4 mm (5/32 in)",
         ),
         (

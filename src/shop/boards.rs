@@ -18,6 +18,9 @@ use serde::Serialize;
 /// Places that overlap by less than this touch, mm.
 const TOUCH_MM: f64 = 1e-7;
 
+/// A board foot: 144 cubic inches, in mm³.
+pub const MM3_PER_BOARD_FOOT: f64 = 144.0 * MM_PER_INCH * MM_PER_INCH * MM_PER_INCH;
+
 /// A board to lay blanks on.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct BoardSize {
@@ -30,9 +33,9 @@ pub struct BoardSize {
 }
 
 impl BoardSize {
-    /// Volume in board feet: 144 cubic inches each.
+    /// Volume in board feet.
     pub fn board_feet(&self) -> f64 {
-        self.length_mm * self.width_mm * self.thickness_mm / (144.0 * MM_PER_INCH.powi(3))
+        self.length_mm * self.width_mm * self.thickness_mm / MM3_PER_BOARD_FOOT
     }
 
     /// Volume in cubic metres.

@@ -222,6 +222,8 @@ fn corners_too_wide(kind: usize, corner_mm: f64, largest_mm: f64, settings: &Set
 fn no_room(kind: usize, back_mm: &[DVec2], settings: &Settings) -> Error {
     let reach = sides(back_mm).map(|(a, b)| super::polygon::outward(a, b).dot(a));
     let reach = reach.fold(f64::INFINITY, f64::min);
+    // Where the cuts meet in a point there is no side to measure to.
+    let reach = if reach.is_finite() { reach } else { 0.0 };
     Error::Job(
         Problem::new(format!(
             "the back of the {} blanks has no room for a pocket",

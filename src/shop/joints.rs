@@ -100,6 +100,22 @@ struct Room {
     backs: [f64; 2],
 }
 
+/// The job's dowel with its hole.
+pub fn dowel(settings: &Settings) -> Fitting {
+    Fitting {
+        name: "dowel",
+        along_mm: settings.joint.dowel_diameter_mm,
+        thick_mm: settings.joint.dowel_diameter_mm,
+        deep_mm: settings.joint.dowel_length_mm / 2.0 + GLUE_ROOM_MM,
+    }
+}
+
+/// Lengths of the slots of all biscuits, in words, largest first.
+pub fn slot_lengths() -> String {
+    let [first, second, third] = BISCUITS.map(|(_, fitting)| fitting.along_mm);
+    format!("{first}, {second} and {third} mm")
+}
+
 /// Chooses the joint of every seam.
 ///
 /// # Errors
@@ -112,12 +128,7 @@ pub fn joints(
     sheet: &[Vec<SeamRow>],
     settings: &Settings,
 ) -> Result<Vec<Joint>> {
-    let dowel = Fitting {
-        name: "dowel",
-        along_mm: settings.joint.dowel_diameter_mm,
-        thick_mm: settings.joint.dowel_diameter_mm,
-        deep_mm: settings.joint.dowel_length_mm / 2.0 + GLUE_ROOM_MM,
-    };
+    let dowel = dowel(settings);
     let mut choice: Vec<Fitting> = BISCUITS.iter().map(|(_, fitting)| *fitting).collect();
     choice.push(dowel);
     let wanted = settings.joint.kind;

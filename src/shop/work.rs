@@ -188,13 +188,16 @@ pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
     }
     for (name, count) in super::joints::counts(&plan.joints) {
         if name != "glue alone" {
-            add(
-                format!("Cut slots or holes for {name} joints, two to a seam"),
-                2 * count,
-                "slot",
-                name.to_owned(),
-                None,
-            );
+            let (what, unit, tool) = if name == "dowel" {
+                let across = both_text(settings.joint.dowel_diameter_mm);
+                let tool = format!("{across} drill in a guide, square to the cut face");
+                ("Drill holes for the dowels", "hole", tool)
+            } else {
+                let tool = format!("biscuit joiner, set to {name}");
+                ("Cut slots for the biscuits", "slot", tool)
+            };
+            let what = format!("{what} at mid-seam, two to a seam");
+            add(what, 2 * count, unit, tool, None);
         }
     }
     let shells = plan

@@ -58,7 +58,9 @@ fn same_size(found: (u32, u32), wanted: (usize, usize)) -> Result<(), String> {
 }
 
 fn damaged(error: impl std::fmt::Display) -> String {
-    format!("the image is damaged: {error}")
+    // The library ends some of its sentences with a stop, in the middle of ours.
+    let error = error.to_string();
+    format!("the image is damaged: {}", error.trim_end_matches('.'))
 }
 
 fn not_16_bit(found: impl std::fmt::Debug) -> String {

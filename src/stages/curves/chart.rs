@@ -24,7 +24,8 @@ const COLOURS: [RGBColor; 7] = [
 ];
 
 /// Length of dashes and gaps by line, so that grey copies stay legible; 0 is an unbroken line.
-const DASHES: [(i32, i32); 4] = [(0, 0), (14, 6), (4, 5), (24, 10)];
+/// No two of the usual ways share a pattern.
+const DASHES: [(i32, i32); 6] = [(0, 0), (14, 6), (4, 5), (28, 4), (8, 12), (20, 20)];
 
 /// Bars of the hypsometry.
 const BARS: usize = 120;

@@ -80,6 +80,7 @@ pub(super) fn suggest(
     );
     let mut trials = Vec::new();
     let mut best: Option<(f64, usize, Settings)> = None;
+    // Of the first trial, until one is chosen.
     let mut range_mm = 0.0;
     for (curve, dial) in CURVES {
         for detail in std::iter::once(None).chain(DETAILS.map(Some)) {
@@ -89,6 +90,9 @@ pub(super) fn suggest(
                 .carve(&label, &tried)
                 .map_err(|e| bench.job.locate(e))?;
             let figures = one.row.figures;
+            if trials.is_empty() {
+                range_mm = one.row.range_mm;
+            }
             let allowed = figures.order_kept >= LEAST_ORDER && figures.steep_share <= most_steep;
             if allowed
                 && best
@@ -111,13 +115,7 @@ pub(super) fn suggest(
     }
     progress.done();
     let Some((legible, index, chosen)) = best else {
-        return Err(Error::Job(
-            Problem::new("no settings keep the order of this grid's ground")
-                .setting("relief.range")
-                .found("30 tries, none within the limits")
-                .allowed(format!("order kept {} % or more", 100.0 * LEAST_ORDER))
-                .next("choose a curve by eye from the contact sheet instead"),
-        ));
+        return Err(none_within(&trials, range_mm, most_steep));
     };
     trials[index].chosen = true;
     let why = format!(
@@ -138,6 +136,31 @@ pub(super) fn suggest(
         trials,
         settings: chosen,
     })
+}
+
+/// The error when every trial breaks a limit: how many break which, and what helps.
+fn none_within(trials: &[Trial], range_mm: f64, most_steep: f64) -> Error {
+    let broken = |limit: &dyn Fn(&Trial) -> bool| trials.iter().filter(|t| limit(t)).count();
+    Error::Job(
+        Problem::new("no settings stay within the limits at so much relief")
+            .setting("relief.range")
+            .found(format!(
+                "{range_mm:.2} mm; of {} tries {} are too steep and {} mix up heights",
+                trials.len(),
+                broken(&|t| t.steep_share > most_steep),
+                broken(&|t| t.order_kept < LEAST_ORDER)
+            ))
+            .allowed(format!(
+                "at most {:.1} % of the ground steeper than 60 degrees, and {} % or more of \
+                 neighbouring heights in order",
+                100.0 * most_steep,
+                100.0 * LEAST_ORDER
+            ))
+            .next(
+                "lower relief.range, such as --set relief.range=6mm, or leave --suggest out and \
+                 choose by eye",
+            ),
+    )
 }
 
 fn with(
@@ -229,5 +252,26 @@ mod tests {
         let fine = with(&Settings::default(), CurveShape::Asinh, 3.0, detail, 3.175);
         let thick = with(&Settings::default(), CurveShape::Asinh, 3.0, detail, 12.7);
         assert_eq!((fine.relief.span_mm, thick.relief.span_mm), (6.0, 15.875));
+    }
+
+    #[test]
+    fn limits_that_nothing_meets_are_counted() {
+        let trial = |order_kept, steep_share| Trial {
+            label: "asinh".into(),
+            legible_share: 0.5,
+            order_kept,
+            steep_share,
+            allowed: false,
+            chosen: false,
+        };
+        let trials = [trial(1.0, 0.2), trial(0.97, 0.0), trial(0.98, 0.3)];
+        assert_eq!(
+            none_within(&trials, 21.25, 0.125).to_string(),
+            "job: relief.range: no settings stay within the limits at so much relief; found 21.25 \
+             mm; of 3 tries 2 are too steep and 2 mix up heights; allowed: at most 12.5 % of the \
+             ground steeper than 60 degrees, and 99 % or more of neighbouring heights in order; \
+             lower relief.range, such as --set relief.range=6mm, or leave --suggest out and choose \
+             by eye"
+        );
     }
 }

@@ -117,7 +117,7 @@ pub enum Shape {
 /// Shapes on layers, mm, y up.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Drawing {
-    shapes: Vec<(Layer, Shape)>,
+    pub(super) shapes: Vec<(Layer, Shape)>,
 }
 
 /// Paper left free around a drawing, mm.
@@ -144,16 +144,10 @@ impl Drawing {
 
     /// A cross at the middle.
     pub fn axis_cross(&mut self, at: DVec2, half_mm: f64) {
-        self.line(
-            Layer::Axis,
-            at - DVec2::X * half_mm,
-            at + DVec2::X * half_mm,
-        );
-        self.line(
-            Layer::Axis,
-            at - DVec2::Y * half_mm,
-            at + DVec2::Y * half_mm,
-        );
+        // Outwards from the middle, so that the dashes of all four arms begin there.
+        for arm in [DVec2::X, -DVec2::X, DVec2::Y, -DVec2::Y] {
+            self.line(Layer::Axis, at, at + arm * half_mm);
+        }
     }
 
     /// An arrow with a head at one or both ends.

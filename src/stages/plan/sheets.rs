@@ -13,6 +13,10 @@ use glam::DVec2;
 const TITLE: f64 = 5.0;
 const TEXT: f64 = 3.2;
 
+/// Measures shorter than this get their arrows from outside, this long, mm.
+const LEAST_ARROW: f64 = 2.5;
+const OUTSIDE: f64 = 6.0;
+
 /// The section through a facet, at true size: its right half through a corner, its left half
 /// through the middle of the side that is sawn at the steepest tilt.
 pub fn section(kind: usize, plan: &KindPlan, settings: &Settings) -> Drawing {
@@ -123,9 +127,17 @@ pub fn section(kind: usize, plan: &KindPlan, settings: &Settings) -> Drawing {
     let mut list: Vec<(char, String)> = Vec::new();
     let mut measure = |drawing: &mut Drawing, x: f64, low: f64, high: f64, text: String| {
         let letter = ('a'..='z').nth(list.len()).unwrap_or('?');
-        drawing.arrow(Layer::Measure, at(x, low), at(x, high), true);
+        let mut letter_y = 0.5 * (low + high);
+        if high - low >= LEAST_ARROW {
+            drawing.arrow(Layer::Measure, at(x, low), at(x, high), true);
+        } else {
+            // Too small for an arrow inside: two from outside that point at its ends.
+            drawing.arrow(Layer::Measure, at(x, high + OUTSIDE), at(x, high), false);
+            drawing.arrow(Layer::Measure, at(x, low - OUTSIDE), at(x, low), false);
+            letter_y = high + 0.6 * OUTSIDE;
+        }
         drawing.words(
-            at(x + 1.2, 0.5 * (low + high) - 0.4 * TEXT),
+            at(x + 1.2, letter_y - 0.4 * TEXT),
             TEXT,
             -1,
             letter.to_string(),
@@ -154,13 +166,15 @@ pub fn section(kind: usize, plan: &KindPlan, settings: &Settings) -> Drawing {
         stack.highest_mm,
         format!("highest ground above the back: {}", both(stack.highest_mm)),
     );
-    measure(
-        &mut drawing,
-        -blank_left - 6.0,
-        level(stack.corner_out_mm),
-        level(0.0),
-        format!("rise of the ball over the facet: {}", both(stack.rise_mm)),
-    );
+    if settings.globe.base == Base::Sphere {
+        measure(
+            &mut drawing,
+            -blank_left - 6.0,
+            level(stack.corner_out_mm),
+            level(0.0),
+            format!("rise of the ball over the facet: {}", both(stack.rise_mm)),
+        );
+    }
     let corner_top = stack.corner_mm.unwrap_or(stack.corner_least_mm);
     let corner_text = match stack.corner_mm {
         Some(corner) => format!(
@@ -202,6 +216,16 @@ pub fn section(kind: usize, plan: &KindPlan, settings: &Settings) -> Drawing {
             ),
         );
     }
+    drawing.words(
+        at(-blank_left + 2.0, under - 0.5 * base - 0.4 * TEXT),
+        TEXT,
+        -1,
+        if seat.is_some() {
+            "jig with boss"
+        } else {
+            "jig"
+        },
+    );
     // List and title.
     let mut y = under - base - 12.0;
     for (letter, text) in &list {
@@ -209,6 +233,7 @@ pub fn section(kind: usize, plan: &KindPlan, settings: &Settings) -> Drawing {
         y -= 1.6 * TEXT;
     }
     for text in [
+        "thick line: the level, where heights are 0; ground lies above and below it".to_owned(),
         format!(
             "relief, lowest to highest ground of the globe: {}",
             both(stack.relief_mm)
@@ -261,12 +286,24 @@ fn flat_reach(plan: &KindPlan, side: usize, outline_mm: &[DVec2]) -> f64 {
     reaches.fold(0.0, f64::max)
 }
 
-/// A mark at the index corner: a small filled triangle just inside it.
-fn index_mark(drawing: &mut Drawing, corner: DVec2, middle: DVec2) {
+/// A mark at the index corner, the first of the outline: a small filled triangle that points to
+/// it, as near to it as its base has room between the two sides.
+fn index_mark(drawing: &mut Drawing, outline_mm: &[DVec2], middle: DVec2) {
+    const LENGTH: f64 = 5.0;
+    const HALF_WIDTH: f64 = 2.5;
+    const FREE: f64 = 1.0;
+    let corner = outline_mm[0];
     let inward = (middle - corner).normalize_or_zero();
-    let tip = corner + inward * 2.0;
-    let base = tip + inward * 5.0;
-    let side = inward.perp() * 2.5;
+    let last = outline_mm[outline_mm.len() - 1];
+    // The narrower of the angles between the way inward and the two sides.
+    let half = [outline_mm[1], last]
+        .map(|next| inward.angle_to(next - corner).abs())
+        .into_iter()
+        .fold(std::f64::consts::FRAC_PI_2, f64::min);
+    let base_at = ((HALF_WIDTH + FREE / half.cos().max(0.1)) / half.tan()).max(2.0 + LENGTH);
+    let tip = corner + inward * (base_at - LENGTH);
+    let base = tip + inward * LENGTH;
+    let side = inward.perp() * HALF_WIDTH;
     drawing.add(
         Layer::IndexMark,
         Shape::Filled(vec![tip, base + side, base - side]),
@@ -300,7 +337,7 @@ pub fn blank(kind: usize, plan: &KindPlan, facet_mm: &[DVec2], count: usize) -> 
         drawing.words(at, TEXT, 0, text);
     }
     drawing.axis_cross(DVec2::ZERO, 6.0);
-    index_mark(&mut drawing, jig.blank_mm[0], DVec2::ZERO);
+    index_mark(&mut drawing, &jig.blank_mm, DVec2::ZERO);
     for side in 0..jig.blank_mm.len() {
         let middle = middle_of(&jig.blank_mm, side);
         let inner = middle_of(&jig.back_mm, side);
@@ -318,8 +355,9 @@ pub fn blank(kind: usize, plan: &KindPlan, facet_mm: &[DVec2], count: usize) -> 
     );
     let lines = [
         "solid: blank with trim; long dashes: finished facet; short dashes: back after the bevel",
-        "blue: pocket in the back (dotted: roughing); grey: tabs and their notches in the back",
+        "blue: pocket in the back (fine dashes: roughing); grey: tabs and their notches in the back",
         "black triangle: index corner; numbers: sides, in the order of the seam sheet",
+        "to rout pocket and notches with the back up, mirror the drawing (left becomes right)",
     ];
     for (i, line) in lines.iter().enumerate() {
         let at = DVec2::new(low.x, low.y - 6.0 - 1.6 * TEXT * i as f64);
@@ -343,7 +381,7 @@ pub fn jig(kind: usize, plan: &KindPlan) -> Drawing {
     let clamp = crate::shop::polygon::inset(&jig.blank_mm, -jig.clamp_out_mm).unwrap_or_default();
     drawing.add(Layer::ClampLine, Shape::Closed(clamp));
     drawing.axis_cross(DVec2::ZERO, 10.0);
-    index_mark(&mut drawing, jig.blank_mm[0], DVec2::ZERO);
+    index_mark(&mut drawing, &jig.blank_mm, DVec2::ZERO);
     for side in &plan.saw {
         let (a, b) = (
             jig.back_mm[side.side],
@@ -382,7 +420,7 @@ pub fn jig(kind: usize, plan: &KindPlan) -> Drawing {
         &format!("Jig {}, seen from above, true size", kind_letter(kind)),
     );
     let lines = [
-        "blue solid: boss (dotted: roughing); dash-dot: cut lines at the jig's surface",
+        "blue solid: boss (fine dashes: roughing); dash-dot: cut lines at the jig's surface",
         "each side: number, distance of the cut line from the axis, tilt from vertical",
         "outer dotted line: clamps and screws stay outside it while carving",
     ];
@@ -410,7 +448,7 @@ pub fn board(number: usize, plan: &BlankPlan, kinds: &[KindPlan]) -> Drawing {
     );
     for placed in &plan.layout.boards[number] {
         let outline = placed.outline_mm(&plan.pieces);
-        index_mark(&mut drawing, outline[0], placed.middle);
+        index_mark(&mut drawing, &outline, placed.middle);
         drawing.add(Layer::Blank, Shape::Closed(outline));
         let size = (0.35 * bounds(&plan.pieces[placed.kind].outline_mm).1.min_element()).min(12.0);
         let faces = &kinds[placed.kind].faces;
@@ -433,4 +471,37 @@ pub fn board(number: usize, plan: &BlankPlan, kinds: &[KindPlan]) -> Drawing {
     let title = format!("Board {}: {} by {}", number + 1, both(length), both(width));
     drawing.words(DVec2::new(0.0, width + 2.6 * type_mm), type_mm, -1, title);
     drawing
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::shop::polygon::{distance_to_line, sides};
+
+    /// A triangle as sharp as the corners of the solids with the most faces, and a square.
+    #[test]
+    fn the_index_mark_stays_inside_the_outline_however_sharp_its_corner() {
+        let at = DVec2::new;
+        for outline in [
+            vec![at(0.0, 30.0), at(-8.0, -10.0), at(10.0, -12.0)],
+            vec![
+                at(20.0, 20.0),
+                at(-20.0, 20.0),
+                at(-20.0, -20.0),
+                at(20.0, -20.0),
+            ],
+        ] {
+            let mut drawing = Drawing::default();
+            index_mark(&mut drawing, &outline, DVec2::ZERO);
+            let Some((_, Shape::Filled(mark))) = drawing.shapes.first() else {
+                panic!("no mark");
+            };
+            for point in mark {
+                let inside = sides(&outline).all(|(a, b)| (b - a).perp_dot(*point - a) > 0.0);
+                let free = distance_to_line(&outline, *point);
+                assert!(inside && free > 0.5, "{point} of {mark:?} at {free}");
+            }
+            assert!(mark[0].distance(outline[0]) < mark[1].distance(outline[0]));
+        }
+    }
 }

@@ -4,10 +4,10 @@ use super::Basis;
 use crate::geometry::Solid;
 use crate::length::{both_text, mm_text};
 use crate::pictures::escape;
-use crate::settings::{Grain, Sawn, Settings};
-use crate::shop::boards::BoardSize;
+use crate::settings::{Grain, JointKind, Sawn, Settings};
+use crate::shop::boards::{BoardSize, MM3_PER_BOARD_FOOT};
 use crate::shop::cautions::CAUTIONS;
-use crate::shop::joints::counts;
+use crate::shop::joints::{counts, dowel, slot_lengths};
 use crate::shop::plan::{KindPlan, Plan, paper_mm, species};
 use crate::shop::saw::At;
 use crate::shop::{facet_label, kind_letter, seam_label};
@@ -26,7 +26,7 @@ fn both(mm: f64) -> String {
 /// The section of the report.
 pub fn section(plan: &Plan, solid: &Solid, basis: &Basis, settings: &Settings) -> String {
     let parts = [
-        heading(basis),
+        heading(basis, plan),
         warnings(plan),
         stack_up(plan),
         blanks(plan, settings),
@@ -34,7 +34,7 @@ pub fn section(plan: &Plan, solid: &Solid, basis: &Basis, settings: &Settings) -
         saw(plan, settings),
         seam_sheet(plan),
         budget(plan, settings),
-        joints(plan),
+        joints(plan, settings),
         glue(plan, solid),
         wood(plan, settings),
         work(plan),
@@ -43,7 +43,7 @@ pub fn section(plan: &Plan, solid: &Solid, basis: &Basis, settings: &Settings) -
     parts.join("\n")
 }
 
-fn heading(basis: &Basis) -> String {
+fn heading(basis: &Basis, plan: &Plan) -> String {
     let basis = match basis {
         Basis::Grid => "Heights are those of the elevation grid.".to_owned(),
         Basis::Range(why) => format!(
@@ -51,10 +51,15 @@ fn heading(basis: &Basis) -> String {
              job's relief range, half above and half below the level, and may lie anywhere."
         ),
     };
+    let boards = if plan.blanks.boards.is_empty() {
+        ""
+    } else {
+        " `board-01` the blanks on a board,"
+    };
     format!(
         "# Shop plan\n\n{basis} Drawings are in `shop/`, at true size: `section-A.svg` the thickness \
-         added up, `blank-A` the outline with pocket and tabs, `jig-A` the boss and cut lines, \
-         `board-01` the blanks on a board, each as SVG and DXF; `map.pdf` the globe unfolded; \
+         added up, `blank-A` the outline with pocket and tabs, `jig-A` the boss and cut lines,\
+         {boards} each as SVG and DXF; `map.pdf` the globe unfolded; \
          `checklist.pdf` the work to tick off; `plan.json` the numbers for other programs.\n\n\
          The index corner of a blank is marked with a triangle. Sides count from it, \
          counter-clockwise seen from the front.\n"
@@ -166,13 +171,15 @@ fn blanks(plan: &Plan, settings: &Settings) -> String {
     }
     let _ = writeln!(
         out,
-        "\nAll blanks together cover {:.3} m².\n",
-        plan.blanks.blanks_m2
+        "\nAll blanks together cover {:.3} m²: {:.2} board feet of {} stock without waste.",
+        plan.blanks.blanks_m2,
+        plan.blanks.blanks_m2 * 1e6 * settings.stock.thickness_mm / MM3_PER_BOARD_FOOT,
+        both(settings.stock.thickness_mm)
     );
     if plan.blanks.boards.is_empty() {
         return out;
     }
-    out.push_str("| board | size | blanks on it |\n|---|---|---|\n");
+    out.push_str("\n| board | size | blanks on it |\n|---|---|---|\n");
     let mut used = Vec::new();
     for (i, (board, placed)) in plan
         .blanks
@@ -221,7 +228,7 @@ fn registration(plan: &Plan, settings: &Settings) -> String {
         format!(
             "## Pocket, boss and tabs\n\nRout a pocket {} deep in the back of every blank and a boss \
              as high on the jig, {} smaller on every side, with a {} bit. Both have corners of one \
-             radius, no smaller than the bit's. Cut the dotted roughing outline first: it leaves {}.\n\n",
+             radius, no smaller than the bit's. Cut the dashed roughing outline first: it leaves {}.\n\n",
             both(set.depth_mm),
             both(set.clearance_mm),
             both(set.bit_mm),
@@ -267,6 +274,11 @@ fn registration(plan: &Plan, settings: &Settings) -> String {
         };
         let _ = writeln!(out, "| {letter} | {radius} | {inset} | {ways} | {tabs} |");
     }
+    out.push_str(
+        "\nThe drawing of a blank shows its front. Whatever is cut with the back up, pocket and \
+         notches, needs the drawing mirrored, left to right: do it in CAM, and look at the side \
+         numbers before the first cut.\n",
+    );
     if plan.kinds.iter().any(|kind| !kind.jig.tabs.is_empty()) {
         let _ = writeln!(
             out,
@@ -411,13 +423,29 @@ fn budget(plan: &Plan, settings: &Settings) -> String {
     out
 }
 
-fn joints(plan: &Plan) -> String {
+fn joints(plan: &Plan, settings: &Settings) -> String {
     let mut out = String::from("## Joints\n\n");
     let list: Vec<String> = counts(&plan.joints)
         .into_iter()
-        .map(|(name, count)| format!("{count} seams: {name}"))
+        .map(|(name, count)| match count {
+            1 => format!("1 seam: {name}"),
+            _ => format!("{count} seams: {name}"),
+        })
         .collect();
-    let _ = writeln!(out, "{}.\n", list.join("; "));
+    let _ = writeln!(out, "{}.", list.join("; "));
+    if settings.joint.kind == JointKind::Auto {
+        let _ = writeln!(
+            out,
+            "`joint.kind` is auto: each seam has the first of biscuit-20, biscuit-10, biscuit-0 and \
+             dowel whose slot or hole keeps {} of wood (joint.cover) to the back, ground, pocket, \
+             corners and its neighbours. Slots of biscuits are {} long and need long seams; a dowel \
+             needs room for its {} of depth.",
+            both(settings.joint.cover_mm),
+            slot_lengths(),
+            both(dowel(settings).deep_mm)
+        );
+    }
+    out.push('\n');
     if plan.joints.iter().all(|joint| joint.fitting.is_none()) {
         return out;
     }
@@ -444,6 +472,15 @@ fn joints(plan: &Plan) -> String {
     out
 }
 
+/// `1 dowel`, `3 dowels`, `2 × biscuit-20`.
+fn fittings_text(count: usize, name: &str) -> String {
+    match (name, count) {
+        ("dowel", 1) => "1 dowel".to_owned(),
+        ("dowel", _) => format!("{count} dowels"),
+        _ => format!("{count} × {name}"),
+    }
+}
+
 /// One gluing in words.
 fn step(index: usize, plan: &Plan) -> String {
     let step = &plan.glue[index];
@@ -461,7 +498,7 @@ fn step(index: usize, plan: &Plan) -> String {
         unique.dedup();
         let counted: Vec<String> = unique
             .iter()
-            .map(|name| format!("{} {name}", names.iter().filter(|n| *n == name).count()))
+            .map(|name| fittings_text(names.iter().filter(|n| *n == name).count(), name))
             .collect();
         format!(" with {}", counted.join(", "))
     };
@@ -505,6 +542,12 @@ fn glue(plan: &Plan, solid: &Solid) -> String {
     out
 }
 
+fn capitalized(text: &str) -> String {
+    let mut letters = text.chars();
+    let first = letters.next().map(|c| c.to_uppercase().to_string());
+    format!("{}{}", first.unwrap_or_default(), letters.as_str())
+}
+
 fn wood(plan: &Plan, settings: &Settings) -> String {
     let species = species(settings);
     let wood = &settings.wood;
@@ -513,7 +556,7 @@ fn wood(plan: &Plan, settings: &Settings) -> String {
          when quarter-sawn, {:.5} when flat-sawn ({}); along the grain hardly at all. From {} to {} % \
          moisture:\n\n| blank | grain | sawn | width across the grain | change of width | a side moves, \
          mean | worst | a seam can part by |\n|---|---|---|---|---|---|---|---|\n",
-        species.name.replace('-', " "),
+        capitalized(&species.name.replace('-', " ")),
         species.radial,
         species.tangential,
         species.source,

@@ -414,8 +414,8 @@ mod tests {
             "| Grid | invented.tif, 360 x 180 cells of 1 degrees |",
             "| Ground | -100 to 156 m, mean 3 m |",
             "| Against true scale | 25 times |",
-            "| A (4 sides) | 6 | 26 mm (1-1/32 in) | 0.5 mm (1/64 in) | 25 mm (63/64 in) \
-             | 3 mm (1/8 in) | 7 mm (9/32 in) | 6 mm (15/64 in) |",
+            "| A (4 sides) | 6 | 26 mm (1-1/32 in) | 0.5 mm (0.020 in) | 25 mm (63/64 in) \
+             | 3 mm (0.118 in) | 7 mm (9/32 in) | 6 mm (15/64 in) |",
             "- watch \\*this\\*\n",
             "| White (65535) | 26 mm (1-1/32 in) above the back: the top of the stock |",
             "| Black (0) | 2 mm (5/64 in) above the back: the lowest cut |",
