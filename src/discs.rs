@@ -8,8 +8,8 @@
 //! cos ψ = (cos ρ − cos θ cos θ') / (sin θ sin θ')      whole row if ≤ −1, none if ≥ 1
 //! ```
 //!
-//! averaged over the thickness of the row. Sums along rows are differences of running sums, so a window costs one look-up per row,
-//! however wide it is. Rows much thinner than the window are first averaged into bands. Running
+//! averaged over the thickness of the row. Sums along rows are differences of running sums, so a
+//! window costs one look-up per row, however wide it is. Rows much thinner than the window are first averaged into bands. Running
 //! sums are whole numbers held in f64, exact whatever column they start at: turning the planet by
 //! whole columns turns the result to the last bit.
 
@@ -122,6 +122,51 @@ impl Discs {
         banded
     }
 
+    /// Averages into bands how much of each lies at every one of `steps + 1` nodes, 0 to `steps`;
+    /// `place(row, out)` says where the samples of a row lie on that scale, and each is counted in
+    /// the two nodes beside it. All nodes are filled in one pass over the grid.
+    pub fn pool_nodes(
+        &self,
+        grid: &Grid,
+        steps: usize,
+        place: impl Fn(usize, &mut [f32]) + Sync,
+    ) -> Vec<Banded> {
+        let columns = self.columns;
+        let mut nodes = vec![Array2::zeros((self.bands.len(), columns)); steps + 1];
+        let mut of_bands: Vec<Vec<_>> = self.bands.iter().map(|_| Vec::new()).collect();
+        for node in &mut nodes {
+            for (of_band, line) in of_bands.iter_mut().zip(node.axis_iter_mut(Axis(0))) {
+                of_band.push(line);
+            }
+        }
+        of_bands
+            .into_par_iter()
+            .zip(&self.bands)
+            .for_each(|(mut lines, band)| {
+                let mut places = vec![0f32; columns];
+                let mut sums = vec![0f64; columns * (steps + 1)];
+                for row in band.first_row..band.end_row {
+                    place(row, &mut places);
+                    let share = grid.area_weight(row) / band.area;
+                    for (column, &place) in places.iter().enumerate() {
+                        let below = place.floor();
+                        for node in [below, below + 1.0] {
+                            if (0.0..=steps as f32).contains(&node) {
+                                let part = 1.0 - (place - node).abs();
+                                sums[node as usize * columns + column] += share * f64::from(part);
+                            }
+                        }
+                    }
+                }
+                for (line, sums) in lines.iter_mut().zip(sums.chunks_exact(columns)) {
+                    for (out, sum) in line.iter_mut().zip(sums) {
+                        *out = *sum as f32;
+                    }
+                }
+            });
+        nodes
+    }
+
     /// The mean over the window around every place.
     pub fn mean(&self, values: &Banded) -> Banded {
         let scale = scale_of(values);
@@ -154,10 +199,16 @@ impl Discs {
     fn add(&self, chord: &Chord, sums: &[f64], margin: usize, weight: f64, acc: &mut [f64]) -> f64 {
         let columns = self.columns;
         let Some(half) = chord.half_columns else {
+            if sums.is_empty() {
+                return columns as f64;
+            }
             let total = weight * (sums[columns] - sums[0]);
             acc.iter_mut().for_each(|sum| *sum += total);
             return columns as f64;
         };
+        if sums.is_empty() {
+            return 2.0 * half;
+        }
         let from = margin as f64 + 0.5 - half;
         let to = margin as f64 + 0.5 + half;
         let (k, l) = (from as usize, to as usize);
@@ -276,22 +327,35 @@ fn between(bands: &[Band], colat_rad: f64) -> Between {
 
 /// A power of two, so that scaling rounds nothing.
 fn scale_of(values: &Banded) -> f64 {
-    let largest = values.iter().fold(0f32, |most, v| most.max(v.abs()));
+    // The largest is the same in whatever order it is looked for.
+    let lines = values.axis_iter(Axis(0)).into_par_iter();
+    let largest = lines
+        .map(|line| line.iter().fold(0f32, |most, v| most.max(v.abs())))
+        .reduce(|| 0.0, f32::max);
     if largest == 0.0 || !largest.is_finite() {
         return 1.0;
     }
     (LARGEST / f64::from(largest)).log2().floor().exp2()
 }
 
-/// Sums of whole numbers before each column, from `margin` columns west of column 0 on.
+/// Sums of whole numbers before each column, from `margin` columns west of column 0 on; none at
+/// all for a line of zeros, which adds nothing.
 fn running_sums(line: ArrayView1<'_, f32>, margin: usize, scale: f64) -> Vec<f64> {
+    if line.iter().all(|&value| value == 0.0) {
+        return Vec::new();
+    }
     let columns = line.len();
+    let whole: Vec<f64> = line
+        .iter()
+        .map(|&value| (f64::from(value) * scale).round())
+        .collect();
+    let start = margin.div_ceil(columns) * columns - margin;
+    let around = whole.iter().cycle().skip(start % columns);
     let mut sums = Vec::with_capacity(columns + 2 * margin + 2);
     let mut sum = 0.0;
     sums.push(sum);
-    let start = margin.div_ceil(columns) * columns - margin;
-    for step in 0..columns + 2 * margin + 1 {
-        sum += (f64::from(line[(start + step) % columns]) * scale).round();
+    for value in around.take(columns + 2 * margin + 1) {
+        sum += value;
         sums.push(sum);
     }
     sums
@@ -433,6 +497,36 @@ pub(crate) mod tests {
             for column in [0, 1, 35, 36, 71] {
                 let expected = brute(&grid, row, column, radius);
                 assert_abs_diff_eq!(f64::from(all[(row, column)]), expected, epsilon = 1e-6);
+            }
+        }
+    }
+
+    /// Reference: each node by itself, as a field of its own. The last bit, too, since images hang
+    /// on it.
+    #[test]
+    fn nodes_filled_in_one_pass_are_those_filled_one_by_one() {
+        let grid = grid_of(72, |d| (5.0 * d.x + 3.0 * d.z).sin());
+        let steps = 6;
+        // A little beyond both ends, and on nodes exactly.
+        let place = |height: f32| {
+            let place = 3.0 + 3.0003 * height;
+            if height > 0.9 { place.round() } else { place }
+        };
+        for radius in [0.05, 0.6] {
+            let discs = Discs::new(&grid, radius);
+            let nodes = discs.pool_nodes(&grid, steps, |row, out| {
+                for (out, &height) in out.iter_mut().zip(grid.heights_m.row(row)) {
+                    *out = place(height);
+                }
+            });
+            assert_eq!(nodes.len(), steps + 1);
+            for (k, node) in nodes.iter().enumerate() {
+                let alone = discs.pool(&grid, |row, out| {
+                    for (out, &height) in out.iter_mut().zip(grid.heights_m.row(row)) {
+                        *out = (1.0 - (place(height) - k as f32).abs()).max(0.0);
+                    }
+                });
+                assert_eq!(*node, alone, "{radius} {k}");
             }
         }
     }

@@ -49,16 +49,12 @@ pub fn adaptive(
             (0.5 * size * span_rad).min(std::f64::consts::FRAC_PI_2),
         );
         // Share of the window in the k-th step, each place counted in the two nearest.
-        let steps: Vec<Array2<f32>> = (0..=STEPS)
-            .map(|k| {
-                discs.mean(&discs.pool(grid, |row, out| {
-                    for (out, &u) in out.iter_mut().zip(even.row(row)) {
-                        let off = (u * STEPS as f32 - k as f32).abs();
-                        *out = (1.0 - off).max(0.0);
-                    }
-                }))
-            })
-            .collect();
+        let pooled = discs.pool_nodes(grid, STEPS, |row, out| {
+            for (out, &u) in out.iter_mut().zip(even.row(row)) {
+                *out = u * STEPS as f32;
+            }
+        });
+        let steps: Vec<Array2<f32>> = pooled.into_iter().map(|step| discs.mean(&step)).collect();
         ranks
             .axis_chunks_iter_mut(Axis(0), ROWS)
             .into_par_iter()
