@@ -7,12 +7,12 @@
 use crate::Result;
 use crate::manifest::{Checks, FacetEntry, MANIFEST_FILE, Manifest};
 use crate::mesh::{Heights, Mesh, Outline, solid};
-use crate::stages::page::{self, Kept, PAGE_FILE};
+use crate::stages::page::{self, Kept};
 use crate::stages::plan::Planned;
 use crate::stages::report::{self, overview};
 use crate::stages::seams::{self, FacetView, Profiles, SeamLine};
 use crate::stages::write;
-use crate::stages::write::folder::NewFolder;
+use crate::stages::write::folder::{NewFolder, PAGE_FILE};
 use crate::warnings::{self, Warning};
 use ndarray::Array2;
 use std::collections::BTreeMap;

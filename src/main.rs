@@ -12,7 +12,6 @@ use globewright::geometry::a_solid;
 use globewright::pipeline::{self, FacetsOptions, Summary};
 use globewright::progress::Progress;
 use globewright::stages::curves::{self, CurvesOptions};
-use globewright::stages::page::PAGE_FILE;
 use globewright::stages::plan::{self, PlanOptions};
 use globewright::stages::preview::{self, PreviewOptions};
 use globewright::stages::write::folder;
@@ -145,7 +144,7 @@ fn tell(global: &Global, done: &str, summary: &Summary, out: &Path) -> Result<()
                 count => format!("{count} facets"),
             },
             a_solid(&manifest.globe.solid),
-            out.join(PAGE_FILE).display()
+            out.join(folder::PAGE_FILE).display()
         ),
     );
     print(&format!("{}\n", out.display()))
@@ -171,7 +170,10 @@ fn run_plan(args: &Plan, global: &Global, progress: &dyn Progress) -> Result<()>
     }
     chat(
         global,
-        &format!("Planned; start with {}", out.join(PAGE_FILE).display()),
+        &format!(
+            "Planned; start with {}",
+            out.join(folder::PAGE_FILE).display()
+        ),
     );
     print(&format!("{}\n", out.display()))
 }

@@ -15,7 +15,7 @@
 //! of neighbouring heights keeps its order: counted over pairs of rows and a distance along them,
 //! all columns of each, so that turning the planet by whole columns changes nothing.
 
-use super::layered::gentleness;
+use super::base::gentleness;
 use crate::curve::Curve;
 use crate::discs::Discs;
 use crate::geometry::direction;

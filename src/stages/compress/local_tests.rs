@@ -429,7 +429,7 @@ fn the_base_is_the_guided_filter_of_its_definition() {
         (23, 30),
     ] {
         let base = mean(i, &|j| a[j]) * height(i) + mean(i, &|j| b[j]);
-        let detail = layered::detail_of(&grid, 2.0 * radius, edge_m);
+        let detail = base::detail_of(&grid, 2.0 * radius, edge_m);
         assert_abs_diff_eq!(height(i) - base, f64::from(detail[i]), epsilon = 0.02);
     }
 }

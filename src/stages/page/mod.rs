@@ -20,6 +20,7 @@ use crate::mesh::{Heights, Mesh, Outline, TOLERANCE_MM, Terrain, close, corners_
 use crate::stages::plan::Planned;
 use crate::stages::report::overview::{Layout, Thumb};
 use crate::stages::report::{self, kind_name, place_name};
+use crate::stages::write::folder::PAGE_FILE;
 use crate::{Error, Problem, Result};
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD as BASE64;
@@ -28,9 +29,6 @@ use minijinja::value::Serde;
 use minijinja::{Environment, UndefinedBehavior, Value, context};
 use ndarray::Array2;
 use sha2::{Digest, Sha256};
-
-/// File name of the page in an output folder.
-pub const PAGE_FILE: &str = "report.html";
 
 /// Most triangles of carved ground on the whole ball. More take longer to draw than a reader
 /// likes to wait; rough ground in fine pixels then is shown with a larger error, which the page

@@ -6,7 +6,6 @@
 
 use crate::manifest::MANIFEST_FILE;
 use crate::stages::cutting::CuttingEntry;
-use crate::stages::page::PAGE_FILE;
 use crate::stages::write::{manifest, mesh};
 use crate::{Error, Problem, Result};
 use std::collections::BTreeSet;
@@ -25,6 +24,9 @@ pub const OWN_FILES: [&str; 5] = [
     "overview.png",
     RELIEF_FILE,
 ];
+
+/// The page that shows a folder.
+pub const PAGE_FILE: &str = "report.html";
 
 /// The finished relief of the whole body.
 pub const RELIEF_FILE: &str = "relief.tif";
