@@ -9,10 +9,10 @@ use cli::{
     Preview, Turn,
 };
 use globewright::geometry::a_solid;
-use globewright::pipeline::{self, FacetsOptions, Summary};
+use globewright::pipeline::{self, FacetsOptions, PlanOptions, Summary};
 use globewright::progress::Progress;
 use globewright::stages::curves::{self, CurvesOptions};
-use globewright::stages::plan::{self, PlanOptions};
+use globewright::stages::plan;
 use globewright::stages::preview::{self, PreviewOptions};
 use globewright::stages::write::folder;
 use globewright::stages::{check, inspect, read, turn};
@@ -164,7 +164,7 @@ fn run_plan(args: &Plan, global: &Global, progress: &dyn Progress) -> Result<()>
         out: out.clone(),
         force: args.force,
     };
-    let planned = plan::plan(&job, &options, progress)?;
+    let planned = pipeline::plan(&job, &options, progress)?;
     for warning in &planned.warnings {
         chat(global, &format!("Note: {warning}"));
     }

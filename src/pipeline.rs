@@ -2,7 +2,7 @@
 
 use crate::closing::{Closing, Trace};
 use crate::geometry::Solid;
-use crate::grid::{Heights, Source};
+use crate::grid::Heights;
 use crate::jobfile::Job;
 use crate::listing::listing;
 use crate::manifest::{FacetEntry, Manifest, MeshEntry};
@@ -16,12 +16,12 @@ use crate::stages::cutting::{self, Bits, FacetCutting};
 use crate::stages::fit::Fit;
 use crate::stages::join;
 use crate::stages::orient::oriented;
-use crate::stages::plan;
+use crate::stages::plan::{self, Fitted, Planned};
 use crate::stages::read::{self, ReadRequest, Working};
 use crate::stages::report::{self, overview};
 use crate::stages::resample::{Bounds, FacetImage, Sampler, Scratch, render};
 use crate::stages::turn::{self, Turned, map};
-use crate::stages::write::folder::{NewFolder, RELIEF_FILE};
+use crate::stages::write::folder::{NewFolder, PAGE_FILE, RELIEF_FILE};
 use crate::stages::write::{self, ImageFacts};
 use crate::stored::StoredGrid;
 use crate::warnings::Warning;
@@ -53,6 +53,15 @@ pub struct FacetsOptions {
     pub carved: bool,
     /// Write meshes too: every blank as STL, the ball as glTF.
     pub mesh: bool,
+}
+
+/// What a plan is asked for beside the job itself.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct PlanOptions {
+    /// Folder to make.
+    pub out: PathBuf,
+    /// Replace a folder that holds an earlier result.
+    pub force: bool,
 }
 
 /// What a run of the main job made.
@@ -313,19 +322,43 @@ impl Ready {
     }
 }
 
+/// Plans a job into a new folder.
+///
+/// # Errors
+/// Every kind of [`Error`], by who must act; the folder then is not there, or as it was.
+pub fn plan(job: &Job, options: &PlanOptions, progress: &dyn Progress) -> Result<Planned> {
+    let run = || {
+        let folder = NewFolder::begin(&options.out, options.force)?;
+        if job.settings.globe.turn.auto {
+            job.require_grid()?;
+        }
+        let job = &with_turn(job, progress)?;
+        let fitted = plan::fitted(job, progress)?;
+        let planned = plan::write_shop(
+            &folder,
+            &fitted.solid,
+            &fitted.relief.fit,
+            (fitted.basis == plan::Basis::Grid).then_some(&fitted.sampler),
+            &fitted.basis,
+            &job.settings,
+            progress,
+        )?;
+        folder.write("report.md", planned.report.as_bytes())?;
+        let page = plan_page(job, &fitted, &planned)?;
+        folder.write(PAGE_FILE, page.as_bytes())?;
+        folder.finish()?;
+        Ok(planned)
+    };
+    run().map_err(|error| job.locate(error))
+}
+
 /// Pixels across the diameter of a globe that is only looked at: fine enough for a screen.
 const SEEN_PX: f64 = 900.0;
 
 /// The page of a plan: the same as that of finished images, but looked at in coarse pixels and
 /// without what only images can tell.
-pub(crate) fn plan_page(
-    job: &Job,
-    source: &Source,
-    relief: &Relief,
-    sampler: &Sampler,
-    planned: &plan::Planned,
-) -> Result<String> {
-    let (manifest, images) = seen(job, source, relief, sampler)?;
+fn plan_page(job: &Job, fitted: &Fitted, planned: &Planned) -> Result<String> {
+    let (manifest, images) = seen(job, fitted)?;
     let closing = Closing::of(&manifest);
     let traces = manifest.facets.par_iter().zip(&images);
     let traces = traces
@@ -338,12 +371,13 @@ pub(crate) fn plan_page(
 ///
 /// # Errors
 /// Those of the fit.
-fn seen(
-    job: &Job,
-    source: &Source,
-    relief: &Relief,
-    sampler: &Sampler,
-) -> Result<(Manifest, Vec<Array2<u16>>)> {
+fn seen(job: &Job, fitted: &Fitted) -> Result<(Manifest, Vec<Array2<u16>>)> {
+    let Fitted {
+        source,
+        relief,
+        sampler,
+        ..
+    } = fitted;
     let mut settings = job.settings.clone();
     let coarse_mm = settings.globe.diameter_mm / SEEN_PX;
     settings.image.pixel_mm = settings.image.pixel_mm.max(coarse_mm);

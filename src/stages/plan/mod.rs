@@ -12,7 +12,6 @@ use crate::curve::Curve;
 use crate::geometry::Solid;
 use crate::grid::{Grid, Hypsometry, Place, Quantity, Registration, Source};
 use crate::jobfile::Job;
-use crate::pipeline;
 use crate::progress::Progress;
 use crate::relief::Relief;
 use crate::rims;
@@ -23,7 +22,7 @@ use crate::stages::fit::{self, Fit};
 use crate::stages::orient::oriented;
 use crate::stages::read::ReadRequest;
 use crate::stages::resample::Sampler;
-use crate::stages::write::folder::{NewFolder, PAGE_FILE, SHOP_FILE};
+use crate::stages::write::folder::{NewFolder, SHOP_FILE};
 use crate::stages::{compress, read};
 use crate::{Error, Result};
 use drawing::Drawing;
@@ -39,15 +38,6 @@ pub enum Basis {
     Range(String),
 }
 
-/// What a plan is asked for beside the job itself.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub struct PlanOptions {
-    /// Folder to make.
-    pub out: PathBuf,
-    /// Replace a folder that holds an earlier result.
-    pub force: bool,
-}
-
 /// What was planned.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Planned {
@@ -60,45 +50,17 @@ pub struct Planned {
 }
 
 /// A globe fitted to its stock, on level ground if the grid could not be read.
-struct Fitted {
-    solid: Solid,
-    relief: Relief,
-    sampler: Sampler,
-    basis: Basis,
-    source: Source,
-}
-
-/// Plans a job into a new folder.
-///
-/// # Errors
-/// Every kind of [`Error`], by who must act; the folder then is not there, or as it was.
-pub fn plan(job: &Job, options: &PlanOptions, progress: &dyn Progress) -> Result<Planned> {
-    let run = || {
-        let folder = NewFolder::begin(&options.out, options.force)?;
-        let job = &turned(job, progress)?;
-        let fitted = fitted(job, progress)?;
-        let planned = write_shop(
-            &folder,
-            &fitted.solid,
-            &fitted.relief.fit,
-            (fitted.basis == Basis::Grid).then_some(&fitted.sampler),
-            &fitted.basis,
-            &job.settings,
-            progress,
-        )?;
-        folder.write("report.md", planned.report.as_bytes())?;
-        let page = pipeline::plan_page(
-            job,
-            &fitted.source,
-            &fitted.relief,
-            &fitted.sampler,
-            &planned,
-        )?;
-        folder.write(PAGE_FILE, page.as_bytes())?;
-        folder.finish()?;
-        Ok(planned)
-    };
-    run().map_err(|error| job.locate(error))
+pub(crate) struct Fitted {
+    /// Turned into the body frame.
+    pub solid: Solid,
+    /// The ground in its stock.
+    pub relief: Relief,
+    /// Of that ground.
+    pub sampler: Sampler,
+    /// Where its heights come from.
+    pub basis: Basis,
+    /// What the grid is; blank without one.
+    pub source: Source,
 }
 
 /// Every solid for the same globe, with the relief of this job.
@@ -134,14 +96,6 @@ pub fn compare_solids(
         Ok((rows, text))
     };
     run().map_err(|error| job.locate(error))
-}
-
-/// The job with a turn that the program is to find written in.
-fn turned(job: &Job, progress: &dyn Progress) -> Result<Job> {
-    if job.settings.globe.turn.auto {
-        job.require_grid()?;
-    }
-    pipeline::with_turn(job, progress)
 }
 
 /// The grid; the inner error says why there is none.
@@ -213,7 +167,7 @@ fn no_source() -> Source {
     }
 }
 
-fn fitted(job: &Job, progress: &dyn Progress) -> Result<Fitted> {
+pub(crate) fn fitted(job: &Job, progress: &dyn Progress) -> Result<Fitted> {
     let settings = &job.settings;
     let (solid, _) = oriented(settings)?;
     match ground(job, progress)? {
