@@ -345,20 +345,29 @@ fn running_sums(line: ArrayView1<'_, f32>, margin: usize, scale: f64) -> Vec<f64
         return Vec::new();
     }
     let columns = line.len();
-    let whole: Vec<f64> = line
-        .iter()
-        .map(|&value| (f64::from(value) * scale).round())
-        .collect();
-    let start = margin.div_ceil(columns) * columns - margin;
-    let around = whole.iter().cycle().skip(start % columns);
-    let mut sums = Vec::with_capacity(columns + 2 * margin + 2);
+    let start = (margin.div_ceil(columns) * columns - margin) % columns;
+    let (before, after) = (line.iter().take(start), line.iter().skip(start));
+    let count = columns + 2 * margin + 2;
+    let mut sums = Vec::with_capacity(count + columns);
     let mut sum = 0.0;
-    sums.push(sum);
-    for value in around.take(columns + 2 * margin + 1) {
-        sum += value;
+    for &value in after.chain(before) {
         sums.push(sum);
+        sum += rounded(f64::from(value) * scale);
     }
+    // Once around, everything is the same but larger by the whole line.
+    while sums.len() < count {
+        sums.extend_from_within(sums.len() - columns..);
+        let again = sums.len() - columns;
+        sums[again..].iter_mut().for_each(|later| *later += sum);
+    }
+    sums.truncate(count);
     sums
+}
+
+/// As `f64::round`, without its call into a library, for values from f32 times a power of two that
+/// are less than 2^62: adding a half to them is exact.
+fn rounded(value: f64) -> f64 {
+    (value + 0.5f64.copysign(value)) as i64 as f64
 }
 
 #[cfg(test)]
@@ -528,6 +537,36 @@ pub(crate) mod tests {
                 });
                 assert_eq!(*node, alone, "{radius} {k}");
             }
+        }
+    }
+
+    /// Reference: the sums as they are defined, term by term.
+    #[test]
+    fn running_sums_are_those_of_the_definition() {
+        let line: Vec<f32> = (0..37).map(|i| (i as f32 * 1.7).sin() * 0.3).collect();
+        let line = ndarray::aview1(&line);
+        for margin in [0, 1, 20, 37, 50, 90] {
+            let scale = f64::from(1 << 20);
+            let start = 37 * 4 - margin;
+            let mut sum = 0.0;
+            for (step, &found) in running_sums(line, margin, scale).iter().enumerate() {
+                assert_eq!(found, sum, "{margin} {step}");
+                sum += (f64::from(line[(start + step) % 37]) * scale).round();
+            }
+            assert_eq!(running_sums(line, margin, scale).len(), 37 + 2 * margin + 2);
+        }
+        for value in [
+            0.5f32,
+            -0.5,
+            0.49999997,
+            -0.49999997,
+            1.5,
+            2.5,
+            -2.5,
+            8388607.5,
+            1e-30,
+        ] {
+            assert_eq!(rounded(f64::from(value)), f64::from(value).round());
         }
     }
 

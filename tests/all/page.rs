@@ -164,6 +164,20 @@ impl Opened {
         });
         let metrics: Emulation::SetDeviceMetricsOverride = serde_json::from_value(metrics).unwrap();
         self.tab.call_method(metrics).unwrap();
+        // The page hears of it later.
+        self.wait(&format!(
+            "matchMedia('(width: {width}px) and (height: {height}px)').matches"
+        ));
+        self.drawn();
+    }
+
+    /// Waits until what has been asked of the page so far is on the screen: a frame lays out and
+    /// tells of new sizes, the next draws the balls for them, the third shows them.
+    pub fn drawn(&self) {
+        self.run(
+            "new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(() => \
+             requestAnimationFrame(done))))",
+        );
     }
 
     pub fn media(&self, media: &str, scheme: &str) {
@@ -189,8 +203,11 @@ impl Opened {
                 .unwrap()
                 .min(12_000);
             self.size([width, high as u32], width < 500);
-            std::thread::sleep(Duration::from_millis(800));
         }
+        self.wait(
+            "[...document.images].every((e) => !e.getClientRects().length || e.naturalWidth > 0)",
+        );
+        self.drawn();
         let png = Page::CaptureScreenshotFormatOption::Png;
         let bytes = self.tab.capture_screenshot(png, None, None, true).unwrap();
         keep(name, &bytes);
@@ -206,7 +223,7 @@ impl Opened {
 
     /// The same of any canvas.
     pub fn canvas(&self, selector: &str) -> Vec<u32> {
-        self.run("new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))");
+        self.drawn();
         let text = format!("document.querySelector('{selector}').toDataURL('image/png')");
         let text = self.ask(&text);
         let text = text.as_str().unwrap().split_once(',').unwrap().1.to_owned();
@@ -370,7 +387,6 @@ fn the_page_opens_from_disk_draws_the_ball_and_says_what_the_manifest_says() {
     opened.media("screen", "light");
     // A phone: nothing reaches beyond its width.
     opened.size([390, 844], true);
-    std::thread::sleep(Duration::from_millis(500));
     assert_eq!(
         opened.ask("document.documentElement.scrollWidth"),
         json!(390)
@@ -385,6 +401,13 @@ fn printed_on_a4_and_letter_nothing_is_cut_off() {
     let opened = Opened::new(&folder.path().join("out/report.html"), [1280, 900]);
     // Without a picture yet, an image counts as complete, too.
     opened.wait("document.querySelector('#stage img')?.naturalWidth > 0");
+    // A sheet asked for right after a turn has the picture of that turn.
+    let taken = opened.ask(
+        "(() => { const img = document.querySelector('#stage img'), before = img.src; \
+         document.querySelector('[data-turn=\"15 0\"]').click(); const then = img.src; \
+         dispatchEvent(new Event('beforeprint')); return [then === before, img.src === before]; })()",
+    );
+    assert_eq!(taken, json!([true, false]));
     for (name, [width_in, height_in]) in [
         ("a4", [210.0 / 25.4, 297.0 / 25.4]),
         ("letter", [8.5, 11.0]),
@@ -394,6 +417,7 @@ fn printed_on_a4_and_letter_nothing_is_cut_off() {
         let high = (height_in - 26.0 / 25.4) * 96.0;
         opened.size([room as u32, 1000], false);
         opened.media("print", "light");
+        opened.wait("document.querySelector('#stage img').naturalWidth > 0");
         // The picture of the ball stands for it on paper, in the picture's own proportions.
         assert_eq!(
             opened.ask("getComputedStyle(document.querySelector('#stage canvas')).display"),

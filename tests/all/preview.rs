@@ -629,13 +629,15 @@ fn the_page_is_usable_by_keyboard_and_by_ear_on_any_screen() {
     page.run("document.getElementById('set-relief-range-slider').focus()");
     let value = "Number(document.getElementById('set-relief-range').value)";
     let before = page.ask(value).as_f64().unwrap();
+    let count = "document.querySelector('[data-side=A]').dataset.answers";
+    let answers = page.ask(count);
     page.tab.press_key("ArrowRight").unwrap();
-    page.wait(&format!("{value} > {before}"));
+    page.wait(&format!("{value} > {before} && {count} !== {answers}"));
     for (name, size, mobile) in [("desktop", [1280, 900], false), ("phone", [390, 844], true)] {
         for scheme in ["light", "dark"] {
             page.size(size, mobile);
             page.media("screen", scheme);
-            page.run("new Promise((done) => setTimeout(done, 400))");
+            page.drawn();
             let wide = page
                 .ask("document.documentElement.scrollWidth - document.documentElement.clientWidth");
             assert_eq!(wide, json!(0), "{name} scrolls sideways");

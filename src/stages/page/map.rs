@@ -23,6 +23,9 @@ const SHADED_RELIEF: f64 = 0.14;
 /// Share of brightness that comes from height alone: high ground is lighter.
 const HEIGHT_TINT: f32 = 0.22;
 
+/// A direction this near to the axis is a pole: its longitude is chance.
+const AT_POLE: f64 = 1e-6;
+
 /// The pixels of the map that one facet covers, with their relief about the base surface, mm.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Patch {
@@ -208,26 +211,119 @@ fn short(name: &str) -> String {
     name.replace(' ', "")
 }
 
-/// A seam: part of a great circle, broken where it leaves the map on one side.
+/// A seam: part of a great circle, led to both sides of the map where it crosses them.
 fn line(out: &mut String, from: DVec3, to: DVec3) {
-    const STEPS: usize = 48;
-    let mut way = String::new();
-    let mut before: Option<[f64; 2]> = None;
-    for i in 0..=STEPS {
-        let here = at(from.lerp(to, i as f64 / STEPS as f64).normalize_or(from));
-        let joined = before.is_some_and(|before| (before[0] - here[0]).abs() < 0.5 * SIZE.0 as f64);
-        let _ = write!(
-            way,
-            "{}{:.1} {:.1}",
-            if joined { "L" } else { "M" },
-            here[0],
-            here[1]
-        );
-        before = Some(here);
-    }
+    let way = way(from, to);
     let _ = writeln!(
         out,
         "<path d=\"{way}\" fill=\"none\" stroke=\"#ffffff\" stroke-width=\"4\" stroke-opacity=\"0.6\"/>\
          <path d=\"{way}\" fill=\"none\" stroke=\"{ACCENT}\" stroke-width=\"2\"/>"
     );
+}
+
+/// The strokes of a seam.
+fn way(from: DVec3, to: DVec3) -> String {
+    const STEPS: usize = 48;
+    let width = SIZE.0 as f64;
+    let mut way = String::new();
+    let mut stroke = |letter: char, [x, y]: [f64; 2]| {
+        let _ = write!(way, "{letter}{x:.1} {y:.1}");
+    };
+    let mut before: Option<[f64; 2]> = None;
+    let mut pole: Option<f64> = None;
+    for i in 0..=STEPS {
+        let towards = from.lerp(to, i as f64 / STEPS as f64).normalize_or(from);
+        let here = at(towards);
+        // A pole has no longitude of its own: it is met, and left, along its neighbour's.
+        if towards.truncate().length() < AT_POLE {
+            if let Some([x, _]) = before.take() {
+                stroke('L', [x, here[1]]);
+            }
+            pole = Some(here[1]);
+            continue;
+        }
+        if let Some(y) = pole.take() {
+            stroke('M', [here[0], y]);
+            before = Some([here[0], y]);
+        }
+        match before {
+            None => stroke('M', here),
+            Some(before) => {
+                let over = before[0] - here[0];
+                if over.abs() > 0.5 * width {
+                    // Where it would be if the map went on.
+                    let beyond = here[0] + width * over.signum();
+                    let (edge, other) = if over > 0.0 {
+                        (width, 0.0)
+                    } else {
+                        (0.0, width)
+                    };
+                    let part = (edge - before[0]) / (beyond - before[0]);
+                    let y = before[1] + part * (here[1] - before[1]);
+                    stroke('L', [edge, y]);
+                    stroke('M', [other, y]);
+                }
+                stroke('L', here);
+            }
+        }
+        before = Some(here);
+    }
+    way
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::geometry::direction;
+
+    /// Strokes as lists of points.
+    fn strokes(way: &str) -> Vec<Vec<[f64; 2]>> {
+        let number = |text: &str| text.parse::<f64>().unwrap();
+        way.split('M')
+            .skip(1)
+            .map(|stroke| {
+                let points = stroke.split('L');
+                points
+                    .map(|point| {
+                        let (x, y) = point.split_once(' ').unwrap();
+                        [number(x), number(y)]
+                    })
+                    .collect()
+            })
+            .collect()
+    }
+
+    #[test]
+    fn a_seam_across_180_degrees_reaches_both_sides_of_the_map_at_one_height() {
+        for (from, to, ends) in [
+            ((10.0, 170.0), (-20.0, -165.0), [1080.0, 0.0]),
+            ((-20.0, -165.0), (10.0, 170.0), [0.0, 1080.0]),
+        ] {
+            let found = strokes(&way(direction(from.0, from.1), direction(to.0, to.1)));
+            assert_eq!(found.len(), 2);
+            let (end, start) = (found[0][found[0].len() - 1], found[1][0]);
+            assert_eq!([end[0], start[0]], ends);
+            assert_eq!(end[1], start[1]);
+        }
+        // Both ways along the equator: 180 degrees east is on the edge itself.
+        let found = strokes(&way(direction(0.0, 179.0), direction(0.0, -179.0)));
+        assert_eq!(found.len(), 2);
+        let inside = strokes(&way(direction(10.0, 20.0), direction(-20.0, 45.0)));
+        assert_eq!(inside.len(), 1);
+    }
+
+    #[test]
+    fn a_seam_to_or_across_a_pole_keeps_to_its_meridians() {
+        let to = strokes(&way(direction(50.0, 90.0), DVec3::Z));
+        assert_eq!(to.len(), 1);
+        let across = strokes(&way(direction(60.0, 45.0), direction(60.0, -135.0)));
+        assert_eq!(across.len(), 2);
+        for (stroke, lons) in [(&to[0], 90.0), (&across[0], 45.0), (&across[1], -135.0)] {
+            for [x, _] in stroke {
+                assert!((x - 3.0 * (lons + 180.0)).abs() < 0.1, "{x} {lons}");
+            }
+        }
+        assert_eq!(to[0].last().unwrap()[1], 0.0);
+        assert_eq!(across[1][0][1], 0.0);
+    }
 }

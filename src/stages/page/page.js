@@ -8,12 +8,12 @@
     let viewer;
     try {
         const heads = JSON.parse(document.getElementById('ball-heads').textContent);
-        const bytes = await GlobeViewer.inflate(document.getElementById('ball-bytes').textContent.trim());
-        const facets = GlobeViewer.decode(bytes, heads);
+        // The browser unpacks aside while the context for drawing starts, which takes longest.
+        const unpacking = GlobeViewer.inflate(document.getElementById('ball-bytes').textContent.trim());
         viewer = GlobeViewer.create(stage, {
             label: `${one('.viewer').dataset.name}: the globe in three dimensions. Arrow keys turn it, plus and minus bring it nearer and farther, Home starts again.`,
         });
-        viewer.setFacets(facets);
+        viewer.setFacets(GlobeViewer.decode(await unpacking, heads));
         viewer.draw();
     } catch (error) {
         note.textContent = 'This browser does not draw in three dimensions here. The map and the facets below show the same ground.';
@@ -28,11 +28,19 @@
     const printed = document.createElement('img');
     printed.alt = 'The globe in three dimensions';
     stage.append(printed);
+    // Printing does not wait until a picture has been unpacked aside.
+    printed.decoding = 'sync';
     let waiting = 0;
+    const take = () => {
+        clearTimeout(waiting);
+        waiting = 0;
+        printed.src = viewer.picture();
+    };
     const settle = () => {
         clearTimeout(waiting);
-        waiting = setTimeout(() => { printed.src = viewer.picture(); }, 400);
+        waiting = setTimeout(take, 400);
     };
+    addEventListener('beforeprint', () => { if (waiting) take(); });
     // Not while printing: a new picture may be laid out in the proportions of the old one.
     addEventListener('resize', () => { if (!matchMedia('print').matches) settle(); });
     settle();

@@ -9,7 +9,8 @@
 //   await GlobeViewer.inflate(base64) -> Uint8Array
 //   GlobeViewer.create(stage, options) -> viewer
 //       Puts a canvas into the element `stage`. Options: `label` (what a screen reader says),
-//       `onView(view)` (called after every change of the view by hand).
+//       `onView(view)` (called after every change of the view by hand), `meeting` (facets have the
+//       points of their seams in common, and are shaded across them as one surface).
 //   viewer.setFacets(facets)
 //       Shows these facets; the view stays. Where a facet keeps its `triangles` array, only its
 //       heights are taken anew, which is quick.
@@ -114,8 +115,9 @@ const GlobeViewer = (() => {
             normals[c] += x; normals[c + 1] += y; normals[c + 2] += z;
         }
         for (let i = 0; i < normals.length; i += 3) {
-            const length = Math.hypot(normals[i], normals[i + 1], normals[i + 2]) || 1;
-            normals[i] /= length; normals[i + 1] /= length; normals[i + 2] /= length;
+            const x = normals[i], y = normals[i + 1], z = normals[i + 2];
+            const share = 1 / (Math.sqrt(x * x + y * y + z * z) || 1);
+            normals[i] = x * share; normals[i + 1] = y * share; normals[i + 2] = z * share;
         }
         return normals;
     }
@@ -130,6 +132,39 @@ const GlobeViewer = (() => {
         geometry.setAttribute('normal', attribute(smoothNormals(facet.points, facet.triangles, facet.top)));
         geometry.setIndex(new THREE.BufferAttribute(facet.triangles.subarray(0, 3 * facet.top), 1));
         return geometry;
+    }
+
+    // Beside a seam each facet knows the ground on its own side only, and shades it a little
+    // differently: a faint line. Points that two facets have in common get the mean of both
+    // normals, except where they differ by more, as at the edges of flat facets.
+    const GRAIN_MM = 0.02;
+    const LIKE = Math.cos(12 * Math.PI / 180);
+    function meet(facets, tops) {
+        const places = new Map();
+        facets.forEach((facet, f) => {
+            const { frame: { x, y, z }, points, backPlaneMm } = facet;
+            const normals = tops[f].getAttribute('normal').array;
+            const out = (a, b, c) => [0, 1, 2].map((k) => a * x[k] + b * y[k] + c * z[k]);
+            for (const index of new Set(facet.rim)) {
+                const i = 3 * index;
+                const place = out(points[i], points[i + 1], points[i + 2] + backPlaneMm);
+                const key = place.map((mm) => Math.round(mm / GRAIN_MM)).join(' ');
+                const here = { normals, i, frame: facet.frame, normal: out(normals[i], normals[i + 1], normals[i + 2]) };
+                if (places.has(key)) places.get(key).push(here);
+                else places.set(key, [here]);
+            }
+        });
+        const dot = (a, b) => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
+        for (const all of places.values()) {
+            if (!all.every((one) => dot(one.normal, all[0].normal) > LIKE)) continue;
+            const sum = [0, 1, 2].map((k) => all.reduce((total, one) => total + one.normal[k], 0));
+            const length = Math.sqrt(dot(sum, sum));
+            for (const { normals, i, frame } of all) {
+                normals[i] = dot(sum, frame.x) / length;
+                normals[i + 1] = dot(sum, frame.y) / length;
+                normals[i + 2] = dot(sum, frame.z) / length;
+            }
+        }
     }
 
     // Sawn sides and back: flat, so every triangle has its own corners.
@@ -240,13 +275,13 @@ const GlobeViewer = (() => {
             globe.remove(part.group);
         }
 
-        function build(facet) {
+        function build(facet, ground) {
             const { x, y, z } = facet.frame;
             const group = new THREE.Group();
             const frame = new THREE.Matrix4().makeBasis(
                 new THREE.Vector3(...x), new THREE.Vector3(...y), new THREE.Vector3(...z));
             group.quaternion.setFromRotationMatrix(frame);
-            const top = new THREE.Mesh(topGeometry(facet), materials.wood);
+            const top = new THREE.Mesh(ground, materials.wood);
             const cut = new THREE.Mesh(cutGeometry(facet), materials.cut);
             const rim = new THREE.LineSegments(rimGeometry(facet), materials.seam);
             // A hair above the ground, so that lines are not half buried.
@@ -275,17 +310,19 @@ const GlobeViewer = (() => {
             radius = Math.max(1e-6, ...next.map(farthest));
             const same = next.length === facets.length && next.every((facet, i) =>
                 facet.triangles === facets[i].triangles && facet.label === facets[i].label);
+            const tops = next.map(topGeometry);
+            if (options.meeting) meet(next, tops);
             if (same) {
                 parts.forEach((part, i) => {
                     const facet = next[i];
-                    swap(part.top.geometry, topGeometry(facet));
+                    swap(part.top.geometry, tops[i]);
                     swap(part.cut.geometry, cutGeometry(facet));
                     swap(part.rim.geometry, rimGeometry(facet));
                     part.facet = facet;
                 });
             } else {
                 parts.forEach(clear);
-                parts = next.map(build);
+                parts = next.map((facet, i) => build(facet, tops[i]));
             }
             facets = next;
             ask();

@@ -85,6 +85,7 @@
         side.stage = one('.stage', article);
         try {
             side.viewer = GlobeViewer.create(side.stage, {
+                meeting: true,
                 label: `Ball ${side.name} in three dimensions. Arrow keys turn both balls, plus and minus bring them nearer and farther, Home starts again.`,
                 onView: (view) => Object.values(sides).forEach((other) => {
                     if (other !== side && other.viewer) other.viewer.setView(view);
