@@ -21,7 +21,7 @@ const THIN_CORNER: f64 = 1.1;
 const LEAST_SPARE_MM: f64 = 0.5;
 
 /// A back whose sawn edge comes nearer to its middle than this has little to stand on, mm.
-const LEAST_BACK_MM: f64 = 10.0;
+const LEAST_BACK_MM: f64 = 5.0;
 
 /// A grid cell wider than this many pixels leaves visibly smooth ground.
 const COARSE_PIXELS: f64 = 8.0;
@@ -452,14 +452,14 @@ mod tests {
             ]
         );
         manifest.globe.edge_mm = 6.8;
-        manifest.facets[4].back_plane_mm = 9.9;
+        manifest.facets[4].back_plane_mm = 4.9;
         assert!(texts(&manifest).contains(
-            &"the saw cuts come within 9.9 mm of the middle of the back of facet 05, so little \
+            &"the saw cuts come within 4.9 mm of the middle of the back of facet 05, so little \
               flat wood is left there to hold it by while it is sawn: a larger globe, or a solid \
               with fewer faces, has a larger back"
                 .to_owned()
         ));
-        manifest.facets[4].back_plane_mm = 10.1;
+        manifest.facets[4].back_plane_mm = 5.1;
         assert!(
             !texts(&manifest)
                 .iter()

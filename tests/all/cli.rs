@@ -400,6 +400,37 @@ fn drawings_for_cam_are_read_back_at_true_size() {
     assert!(on(&board, "BLANK").iter().all(|size| near(*size, turned)));
 }
 
+/// What the plan says in words, for the bench.
+#[test]
+fn the_plan_s_words_are_those_of_the_shop() {
+    let folder = TempDir::new().unwrap();
+    let (code, _, err) = sample(&folder, &["plan", "--out", "bench"]);
+    assert_eq!(code, 0, "{err}");
+    let shop = folder.path().join("bench/shop");
+    let text = std::fs::read_to_string(shop.join("plan.md")).unwrap();
+    for expected in [
+        // No board is named, so no drawing of one is promised.
+        "`jig-A` the boss and cut lines, each as SVG and DXF;",
+        // By hand: rhombs with sides (80 + 3.92)/2 + 3.175 mm from the middle and an acute angle of
+        // 70.53 degrees (arccos 1/3), 4 d^2/sin(angle) each, 13 of them; 144 cubic inches make a
+        // board foot.
+        "All blanks together cover 0.112 m²: 2.12 board feet of 44.45 mm (1-3/4 in) stock without \
+         waste.",
+        "Whatever is cut with the back up, pocket and notches, needs the drawing mirrored, left to \
+         right",
+        "24 seams: dowel.\n`joint.kind` is auto: each seam has the first of biscuit-20, biscuit-10, \
+         biscuit-0 and dowel whose slot or hole keeps 3 mm (0.118 in) of wood",
+        "facet 03 at S02, S05 with 2 dowels. Dry fit first",
+        "| 48 holes | 6 mm (15/64 in) drill in a guide, square to the cut face |",
+        "Black cherry changes by 0.00126 of its width",
+    ] {
+        assert!(text.contains(expected), "missing: {expected}\n{text}");
+    }
+    assert!(!text.contains("board-01"));
+    let blank = std::fs::read_to_string(shop.join("blank-A.svg")).unwrap();
+    assert!(blank.contains("with the back up, mirror the drawing (left becomes right)"));
+}
+
 /// The work list's minutes, of level ground, against those of the carved ground.
 #[test]
 fn the_work_list_takes_its_times_from_the_job_s_bits() {

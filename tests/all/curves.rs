@@ -227,6 +227,6 @@ fn a_try_that_cannot_be_read_is_told() {
         err,
         "globewright: job: relief.curve: this word is not known here; found \"cubic\"; allowed: \
          \"linear\", \"power\", \"asinh\", \"log\", \"equalize\" or \"knots\"; write one of these \
-         (--set relief.curve=cubic)\n"
+         (--try curve=cubic)\n"
     );
 }

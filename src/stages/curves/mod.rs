@@ -15,6 +15,7 @@ use crate::geometry::Solid;
 use crate::grid::{Grid, Source};
 use crate::jobfile::{self, Job};
 use crate::legible::{Legibility, Measure, measure_with_median};
+use crate::length::one_line;
 use crate::progress::Progress;
 use crate::relief::Relief;
 use crate::settings::{CurveShape, Cutter, CutterRole, Method, Settings};
@@ -215,8 +216,14 @@ fn ways(job: &Job, tries: &[String]) -> Result<Vec<(String, Settings)>> {
                 .split(',')
                 .map(|part| format!("relief.{}", part.trim()))
                 .collect();
+            let changed = jobfile::changed(&job.settings, &sets).map_err(|mut error| {
+                // The words the user wrote, not those they were turned into.
+                let problem = error.problem_mut();
+                *problem = std::mem::take(problem).option(format!("--try {}", one_line(text)));
+                error
+            })?;
             let settings = Settings {
-                relief: jobfile::changed(&job.settings, &sets)?.relief,
+                relief: changed.relief,
                 ..job.settings.clone()
             };
             Ok((text.clone(), settings))
