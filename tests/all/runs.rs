@@ -105,7 +105,7 @@ fn chosen_facets_are_the_same_bytes_as_in_a_whole_run() {
     let folder = smooth_job(
         360,
         "[globe]\nsolid = \"icosidodecahedron\"\n[relief]\nrange = \"4 mm\"\n\
-         [stock]\nthickness = \"1-1/4 in\"\n[image]\npixel = \"0.4 mm\"\n",
+         [image]\npixel = \"0.4 mm\"\n",
     );
     let words = ["facets", "smooth.toml", "--out", "whole"];
     assert_eq!(run(&folder, &words).0, 0);
