@@ -293,9 +293,18 @@ pub struct Place {
     #[serde(rename = "m")]
     pub height_m: f64,
     /// Planetocentric latitude of the cell centre, degrees north.
+    #[serde(serialize_with = "degrees")]
     pub lat_deg: f64,
     /// Longitude of the cell centre, degrees east, 0..360.
+    #[serde(serialize_with = "degrees")]
     pub lon_deg: f64,
+}
+
+/// Degrees to a hundredth of a millimetre of ground on Earth: without the last digits in
+/// which sums of cells differ from the number they stand for.
+fn degrees<S: serde::Serializer>(value: &f64, serializer: S) -> Result<S::Ok, S::Error> {
+    const PER_DEGREE: f64 = 1e10;
+    serializer.serialize_f64((value * PER_DEGREE).round() / PER_DEGREE)
 }
 
 /// What the file's numbers stand for.

@@ -242,6 +242,18 @@ mod tests {
     }
 
     #[test]
+    fn places_are_written_without_the_dust_of_sums() {
+        let place = Place {
+            height_m: 1.5,
+            lat_deg: 0.1 + 0.2,
+            lon_deg: 180.0,
+        };
+        assert_ne!(place.lat_deg, 0.3);
+        let text = serde_json::to_string(&place).unwrap();
+        assert_eq!(text, r#"{"m":1.5,"lat_deg":0.3,"lon_deg":180.0}"#);
+    }
+
+    #[test]
     fn words_say_what_a_maker_needs() {
         assert_eq!(
             text(&sample()),

@@ -201,7 +201,7 @@ impl Opened {
                 .ask("document.documentElement.scrollHeight")
                 .as_u64()
                 .unwrap()
-                .min(12_000);
+                .min(8_000);
             self.size([width, high as u32], width < 500);
         }
         self.wait(
