@@ -322,6 +322,14 @@ fn the_page_opens_from_disk_draws_the_ball_and_says_what_the_manifest_says() {
         json!("60 %")
     );
     opened.screenshot("desktop-apart.png", None);
+    // Blanks as they come off the machine: more wood, and back again.
+    opened.run("document.getElementById('trim').click()");
+    opened.wait("document.getElementById('stage').dataset.shows === 'blanks'");
+    assert!(differing(&apart, &opened.ball()) > least);
+    opened.screenshot("desktop-trim.png", None);
+    opened.run("document.getElementById('trim').click()");
+    opened.wait("document.getElementById('stage').dataset.shows === 'ball'");
+    assert!(differing(&apart, &opened.ball()) < least / 10);
     opened.run("document.querySelector('[data-show=numbers]').click()");
     assert!(differing(&apart, &opened.ball()) > 200);
     opened.run("document.querySelector('[data-show=numbers]').click()");
@@ -474,8 +482,8 @@ fn a_job_named_like_a_script_shows_as_text() {
     assert!(heading.as_str().unwrap().starts_with(name), "{heading}");
     let title = opened.ask("document.title");
     assert!(title.as_str().unwrap().starts_with(name), "{title}");
-    // Two blocks of data and three scripts, and no element from a name.
-    assert_eq!(opened.ask("document.scripts.length"), json!(5));
+    // Four blocks of data and three scripts, and no element from a name.
+    assert_eq!(opened.ask("document.scripts.length"), json!(7));
     assert_eq!(
         opened.ask("document.querySelectorAll('[onload]').length"),
         json!(0)

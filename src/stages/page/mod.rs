@@ -61,8 +61,10 @@ const SCRIPTS: [&str; 3] = [
 /// What the page keeps of one facet once its image is written.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Kept {
-    head: packed::Head,
-    bytes: Vec<u8>,
+    /// The finished facet.
+    sawn: packed::Packed,
+    /// The blank as it comes off the machine.
+    blank: packed::Packed,
     error_mm: f64,
     patch: Patch,
 }
@@ -92,34 +94,43 @@ pub fn keep(manifest: &Manifest, facet: &FacetEntry, levels: &Array2<u16>) -> Ke
         black_mm: image.black_mm,
         white_mm: image.white_mm,
     };
-    let mesh = mesh(manifest, facet, &heights);
-    let reach_mm = mesh.points.iter().map(|p| p.abs().max_element());
+    let [sawn, blank] = meshes(manifest, facet, &heights);
+    let reach_mm = blank.points.iter().map(|p| p.abs().max_element());
     let step_mm = packed::step_mm(reach_mm.fold(0.0, f64::max));
     let back_mm = DVec3::Z * facet.back_plane_mm;
     let corners_mm = corners_mm(manifest, facet);
-    let corners_mm = corners_mm
+    let corners_mm: Vec<_> = corners_mm
         .iter()
-        .map(|corner| (*corner - back_mm).to_array());
-    let (head, bytes) = packed::pack(facet, corners_mm.collect(), &mesh, step_mm);
+        .map(|corner| (*corner - back_mm).to_array())
+        .collect();
     Kept {
-        head,
-        bytes,
-        error_mm: mesh.error_mm + step_mm,
+        error_mm: sawn.error_mm.max(blank.error_mm) + step_mm,
+        sawn: packed::pack(facet, corners_mm.clone(), &sawn, step_mm),
+        blank: packed::pack(facet, corners_mm, &blank, step_mm),
         patch: map::patch(manifest, facet, &heights),
     }
 }
 
-/// The finished facet, with no more triangles than its share.
-fn mesh(manifest: &Manifest, facet: &FacetEntry, heights: &Heights<'_>) -> Mesh {
+/// The finished facet and its blank with the trim, from one surface of no more triangles than the
+/// facet's share.
+fn meshes(manifest: &Manifest, facet: &FacetEntry, heights: &Heights<'_>) -> [Mesh; 2] {
     let share = MOST_TRIANGLES / manifest.facets.len().max(1);
-    let outline = Outline::sawn(manifest, facet);
-    let mut terrain = Terrain::new(heights, &outline);
+    let blank = Outline::blank(manifest, facet);
+    let mut terrain = Terrain::new(heights, &blank);
     let reach_mm = heights.pixel_mm * 0.5 * facet.width_px.max(facet.height_px) as f64;
     let mut tolerance_mm = TOLERANCE_MM - packed::step_mm(reach_mm).min(0.5 * TOLERANCE_MM);
     while terrain.estimate(tolerance_mm) > share {
         tolerance_mm *= COARSER;
     }
-    close(terrain.surface(tolerance_mm), &outline)
+    let surface = terrain.surface(tolerance_mm);
+    let sawn = close(surface.clone(), &Outline::sawn(manifest, facet));
+    [sawn, close(surface, &blank)]
+}
+
+/// What goes with all facets' meshes, and their bytes as text.
+fn bundle<'a>(packed: impl Iterator<Item = &'a packed::Packed>) -> (Vec<&'a packed::Head>, String) {
+    let (heads, bytes): (Vec<_>, Vec<_>) = packed.map(|(head, bytes)| (head, &bytes[..])).unzip();
+    (heads, BASE64.encode(packed::deflated(&bytes.concat())))
 }
 
 /// The page.
@@ -137,12 +148,8 @@ pub fn page(input: &Input<'_>) -> Result<String> {
         section.title = "Facets in one table".to_owned();
     }
     let cards = cards(input)?;
-    let heads: Vec<&packed::Head> = input.kept.iter().map(|kept| &kept.head).collect();
-    let bytes: Vec<u8> = input
-        .kept
-        .iter()
-        .flat_map(|kept| kept.bytes.iter().copied())
-        .collect();
+    let (heads, bytes) = bundle(input.kept.iter().map(|kept| &kept.sawn));
+    let (blank_heads, blank_bytes) = bundle(input.kept.iter().map(|kept| &kept.blank));
     let error_mm = input
         .kept
         .iter()
@@ -181,7 +188,9 @@ pub fn page(input: &Input<'_>) -> Result<String> {
             style => safe(STYLE.to_owned()),
             scripts => SCRIPTS.map(|script| safe(script.to_owned())).to_vec(),
             heads => Value::from(Serde(&heads)),
-            bytes => safe(BASE64.encode(packed::deflated(&bytes))),
+            bytes => safe(bytes),
+            blank_heads => Value::from(Serde(&blank_heads)),
+            blank_bytes => safe(blank_bytes),
             error_mm => format!("{error_mm:.3}"),
             tolerance_met => error_mm <= TOLERANCE_MM,
             map => safe(map::svg(manifest, input.kept.iter().map(|kept| &kept.patch))?),

@@ -42,14 +42,12 @@ pub fn step_mm(reach_mm: f64) -> f64 {
     FINEST_STEP_MM.max(reach_mm / REACH_STEPS)
 }
 
+/// A mesh as bytes, before they are deflated, with what goes with it.
+pub type Packed = (Head, Vec<u8>);
+
 /// A facet's mesh as bytes, with what goes with it. `corners_mm` are the facet's corners on the
 /// base surface, in its frame.
-pub fn pack(
-    facet: &FacetEntry,
-    corners_mm: Vec<[f64; 3]>,
-    mesh: &Mesh,
-    step_mm: f64,
-) -> (Head, Vec<u8>) {
+pub fn pack(facet: &FacetEntry, corners_mm: Vec<[f64; 3]>, mesh: &Mesh, step_mm: f64) -> Packed {
     let (points, triangles, rim) = in_order_of_use(mesh);
     let mut bytes = Vec::with_capacity(6 * points.len() + 9 * triangles.len() + 6 * rim.len());
     for axis in 0..3 {

@@ -5,15 +5,20 @@
     const note = document.getElementById('stage-note');
     const one = (selector) => document.querySelector(selector);
     const all = (selector) => [...document.querySelectorAll(selector)];
-    let viewer;
+    const unpacked = async (name) => {
+        const heads = JSON.parse(document.getElementById(`${name}-heads`).textContent);
+        const text = document.getElementById(`${name}-bytes`).textContent.trim();
+        return GlobeViewer.decode(await GlobeViewer.inflate(text), heads);
+    };
+    let viewer, sawn;
     try {
-        const heads = JSON.parse(document.getElementById('ball-heads').textContent);
         // The browser unpacks aside while the context for drawing starts, which takes longest.
-        const unpacking = GlobeViewer.inflate(document.getElementById('ball-bytes').textContent.trim());
+        const unpacking = unpacked('ball');
         viewer = GlobeViewer.create(stage, {
             label: `${one('.viewer').dataset.name}: the globe in three dimensions. Arrow keys turn it, plus and minus bring it nearer and farther, Home starts again.`,
         });
-        viewer.setFacets(GlobeViewer.decode(await unpacking, heads));
+        sawn = await unpacking;
+        viewer.setFacets(sawn);
         viewer.draw();
     } catch (error) {
         note.textContent = 'This browser does not draw in three dimensions here. The map and the facets below show the same ground.';
@@ -63,11 +68,27 @@
     one('[data-home]').addEventListener('click', () => {
         viewer.setView({ yaw: 0, pitch: 15, zoom: 1 });
         apart.value = 0;
+        if (trim.checked) trim.click();
         pull();
     });
     all('[data-show]').forEach((box) => box.addEventListener('change', () => {
         viewer.show({ [box.dataset.show]: box.checked });
         settle();
     }));
+    // Blanks reach into their neighbours, so they are shown apart, but stay where they are put.
+    const trim = document.getElementById('trim');
+    const APART_PERCENT = 60;
+    let blanks;
+    trim.addEventListener('change', async () => {
+        blanks ??= unpacked('blank').then((all) => all.map((blank, i) => ({ ...blank, seam: sawn[i] })));
+        const next = trim.checked ? await blanks : sawn;
+        viewer.setFacets(next);
+        if (trim.checked && Number(apart.value) === 0) {
+            apart.value = APART_PERCENT;
+            pull();
+        }
+        stage.dataset.shows = trim.checked ? 'blanks' : 'ball';
+        settle();
+    });
     document.documentElement.dataset.ready = 'yes';
 })();

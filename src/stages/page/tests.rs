@@ -78,8 +78,8 @@ fn names_show_as_text_wherever_they_stand() {
         .filter_map(|rest| rest.split('>').next());
     assert!(tags.all(|tag| !tag.contains("\" onload")));
     // The page's own scripts and data, and no other.
-    assert_eq!(text.matches("<script").count(), 2 + SCRIPTS.len());
-    assert_eq!(text.matches("</script>").count(), 2 + SCRIPTS.len());
+    assert_eq!(text.matches("<script").count(), 4 + SCRIPTS.len());
+    assert_eq!(text.matches("</script>").count(), 4 + SCRIPTS.len());
 }
 
 #[test]

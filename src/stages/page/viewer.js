@@ -180,7 +180,9 @@ const GlobeViewer = (() => {
         return geometry;
     }
 
-    function rimGeometry(facet) {
+    // A blank's rim is where it was cut out; its seam lies on the finished facet.
+    function rimGeometry({ seam, ...own }) {
+        const facet = seam ?? own;
         const points = new Float32Array(3 * facet.rim.length);
         facet.rim.forEach((index, i) => {
             for (let axis = 0; axis < 3; axis++) points[3 * i + axis] = facet.points[3 * index + axis];
