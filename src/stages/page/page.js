@@ -75,14 +75,15 @@
         viewer.show({ [box.dataset.show]: box.checked });
         settle();
     }));
-    // Blanks reach into their neighbours, so they are shown apart, but stay where they are put.
+    // Assembled blanks would reach into each other, so those not yet pulled apart are.
     const trim = document.getElementById('trim');
     const APART_PERCENT = 60;
     let blanks;
     trim.addEventListener('change', async () => {
         blanks ??= unpacked('blank').then((all) => all.map((blank, i) => ({ ...blank, seam: sawn[i] })));
-        const next = trim.checked ? await blanks : sawn;
-        viewer.setFacets(next);
+        const withTrim = await blanks;
+        // Asked for again only now: the box may have been cleared while they were unpacked.
+        viewer.setFacets(trim.checked ? withTrim : sawn);
         if (trim.checked && Number(apart.value) === 0) {
             apart.value = APART_PERCENT;
             pull();

@@ -27,7 +27,7 @@
 //   { label, frame: { x, y, z } (unit vectors, planet's axes), backPlaneMm,
 //     points: Float32Array (x y z …), triangles: Uint32Array, top (how many of them are carved
 //     ground), rim: Uint32Array (pairs of points along the seams), cornersMm: [[x, y, z] …]
-//     (index corner first) }
+//     (index corner first), and for a blank `seam`, the finished facet whose rim is drawn }
 'use strict';
 const GlobeViewer = (() => {
     // Relief is grey and everything drawn on it one dark blue, as in every other picture.
@@ -181,11 +181,11 @@ const GlobeViewer = (() => {
     }
 
     // A blank's rim is where it was cut out; its seam lies on the finished facet.
-    function rimGeometry({ seam, ...own }) {
-        const facet = seam ?? own;
-        const points = new Float32Array(3 * facet.rim.length);
-        facet.rim.forEach((index, i) => {
-            for (let axis = 0; axis < 3; axis++) points[3 * i + axis] = facet.points[3 * index + axis];
+    function rimGeometry(facet) {
+        const { points: from, rim } = facet.seam ?? facet;
+        const points = new Float32Array(3 * rim.length);
+        rim.forEach((index, i) => {
+            for (let axis = 0; axis < 3; axis++) points[3 * i + axis] = from[3 * index + axis];
         });
         const geometry = new THREE.BufferGeometry();
         geometry.setAttribute('position', attribute(points));
