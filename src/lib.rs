@@ -20,6 +20,7 @@ pub mod pipeline;
 pub mod progress;
 pub mod ranges;
 mod relief;
+pub mod resolution;
 mod rims;
 pub mod settings;
 pub mod shop;
