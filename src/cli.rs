@@ -191,10 +191,10 @@ pub struct Curves {
     /// A way to try, as settings of [relief], such as curve=asinh,boost=4; may be repeated
     #[arg(long = "try", value_name = "SETTINGS", help_heading = "Job")]
     pub tries: Vec<String>,
-    /// Look for the settings that bring out most of the planet, and print them to paste
+    /// Offer three reliefs, calm, balanced and bold, with what each costs, to paste
     #[arg(long, help_heading = "Job")]
     pub suggest: bool,
-    /// Diameter of the round-nosed bit that will cut it, for --suggest; the job's finishing
+    /// Diameter of the round-nosed bit that will cut it; the job's finishing
     /// [[cutter]] if not given, and 1/8 in if there is none
     #[arg(long, value_name = "LENGTH", value_parser = length(), help_heading = "Job")]
     pub bit: Option<f64>,
@@ -204,9 +204,6 @@ pub struct Curves {
     /// Replace a folder that holds an earlier result
     #[arg(long, help_heading = "Output")]
     pub force: bool,
-    /// Measure at the job's own resolution instead of a preview's
-    #[arg(long, help_heading = "Running")]
-    pub full: bool,
     /// Print JSON for another program
     #[arg(long, help_heading = "Output")]
     pub json: bool,

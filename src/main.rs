@@ -186,7 +186,6 @@ fn run_curves(args: &Curves, global: &Global, progress: &dyn Progress) -> Result
         force: args.force,
         suggest: args.suggest,
         bit_mm: args.bit,
-        full: args.full,
     };
     folder::clean_up_on_interrupt()?;
     let comparison = curves::curves(&job, &options, progress)?;

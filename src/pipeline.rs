@@ -292,7 +292,9 @@ struct Ready {
 impl Ready {
     /// From a grid in memory.
     fn held(relief: Relief, bits: bool, bound: Bound) -> Result<Ready> {
-        let Relief { grid, curve, fit } = relief;
+        let Relief {
+            grid, curve, fit, ..
+        } = relief;
         let together = memory::facets_together(grid.layout(), false, &fit, bits, bound)?;
         Ok(Ready {
             together: together.facets,
@@ -309,6 +311,7 @@ impl Ready {
             mut grid,
             curve,
             fit,
+            ..
         } = relief;
         let together = memory::facets_together(grid.layout(), true, &fit, bits, bound)?;
         grid.hold_bytes(together.tiles_bytes);

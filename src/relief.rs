@@ -3,15 +3,20 @@
 
 use crate::Result;
 use crate::curve::Curve;
+use crate::figures::{Figures, Judge};
 use crate::geometry::Solid;
-use crate::grid::{Grid, Heights, Source};
-use crate::settings::{Method, Settings};
-use crate::stages::compress::{self, Shaped};
+use crate::grid::{Grid, Heights, Quantity, Source};
+use crate::resolution::resolved_deg;
+use crate::settings::{Detail, Method, ReliefRange, Settings, Steepest};
+use crate::stages::compress::{self, Bands, Raised, Scale, Shaped};
 use crate::stages::fit::{self, Fit};
 
-/// Rounds in which the largest range of a relief with limited slopes is looked for: the limit
-/// moves the ground that decides what fits. The second nearly always agrees with the first.
+/// Rounds in which the largest range of a relief is looked for: shaping moves the ground that
+/// decides what fits. The second nearly always agrees with the first.
 const ROUNDS: usize = 6;
+
+/// Slopes are without limit from here on, degrees.
+const NO_LIMIT_DEG: f64 = 90.0;
 
 /// The relief of a whole body at its final size.
 #[derive(Debug, Clone, PartialEq)]
@@ -22,20 +27,46 @@ pub struct Ground<G = Grid> {
     pub curve: Curve,
     /// The range asked for or found, mm; finished relief is as high as it is.
     pub range_mm: f64,
+    /// How it was made.
+    pub making: Making,
     /// From heights in metres to mm: the part that is the same everywhere; nothing is known of it
     /// where the grid is finished relief.
     global: Option<Curve>,
 }
 
+/// How a relief was made, for those who ask.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Making {
+    /// What decided how high it is; `None` where it was finished already.
+    pub range: Option<RangeBy>,
+    /// Detail of `multiscale`, as given or as found.
+    pub detail: Option<f64>,
+    /// What the relief looks like, where it was judged.
+    pub figures: Option<Figures>,
+    /// What had to be raised so that nothing overhangs.
+    pub raised: Raised,
+}
+
+/// What decided how high a relief is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum RangeBy {
+    /// The job.
+    Job,
+    /// The diameter: its usual share.
+    Diameter,
+    /// The wood.
+    Wood,
+}
+
 impl Ground {
-    /// Shapes a grid as the job asks. The solid (turned into the body frame) matters only where
-    /// the range is left to the stock.
+    /// Shapes a grid as the job asks, for a solid (turned into the body frame).
     ///
     /// With `finish`, relief is worked out sample by sample even where the curve alone would do,
     /// as it is kept in a file.
     ///
     /// # Errors
-    /// Those of [`compress::shape`]; [`fit::fit`]'s where the stock holds no relief at all.
+    /// Those of [`compress::unit_curve`] and of finished relief; [`fit::fit`]'s where the stock
+    /// holds no relief at all.
     pub fn of(
         solid: &Solid,
         grid: Grid,
@@ -43,22 +74,155 @@ impl Ground {
         settings: &Settings,
         finish: bool,
     ) -> Result<Ground> {
-        let mut shaped = compress::shape(grid, source, settings)?;
-        let limit_deg = settings.relief.slope_limit_deg();
-        let range_mm = match shaped.range_mm.or(settings.relief.range_mm) {
-            Some(range_mm) => range_mm,
-            None => largest_range(solid, &shaped, settings, limit_deg)?,
-        };
-        if shaped.range_mm.is_none() && (finish || limit_deg.is_some()) {
-            let radius_mm = settings.globe.diameter_mm / 2.0;
-            shaped = shaped.finished(range_mm, radius_mm, limit_deg);
+        if source.quantity == Quantity::Relief {
+            let shaped = compress::from_file(grid, source)?;
+            let range_mm = shaped.range_mm.unwrap_or(0.0);
+            return Ok(Ground::shaped(shaped, range_mm, Making::default()));
         }
-        Ok(Ground {
+        let global = compress::unit_curve(&source.hypsometry, &settings.relief)?;
+        if follows_height(settings) && !finish {
+            let shaped = compress::curved(grid, source, settings)?;
+            let range_mm = fit::fit(solid, &shaped.grid, &global, settings)?.range_mm;
+            let making = Making::with_range(settings, range_mm);
+            return Ok(Ground::shaped(shaped, range_mm, making));
+        }
+        let shaper = Shaper::new(solid, &grid, &global, settings);
+        let wanted_mm = (settings.relief.range).wanted_mm(settings.globe.diameter_mm);
+        let (made, range_mm) = match (settings.relief.range, wanted_mm) {
+            (ReliefRange::Mm(_), Some(wanted_mm)) => (shaper.at(wanted_mm), wanted_mm),
+            (_, Some(wanted_mm)) => {
+                let made = shaper.at(wanted_mm);
+                match shaper.fits(&made.0)? >= wanted_mm {
+                    true => (made, wanted_mm),
+                    false => shaper.largest()?,
+                }
+            }
+            (_, None) => shaper.largest()?,
+        };
+        let (relief_mm, making) = made;
+        let making = Making {
+            range: Making::with_range(settings, range_mm).range,
+            ..making
+        };
+        let shaped = compress::finished(relief_mm, Some(global.clone()));
+        Ok(Ground::shaped(shaped, range_mm, making))
+    }
+}
+
+impl<G> Ground<G> {
+    fn shaped(shaped: Shaped<G>, range_mm: f64, making: Making) -> Ground<G> {
+        Ground {
             curve: shaped.sampled.scaled(shaped.range_mm.unwrap_or(range_mm)),
             grid: shaped.grid,
             range_mm,
+            making,
             global: shaped.global.map(|global| global.scaled(range_mm)),
-        })
+        }
+    }
+}
+
+impl Making {
+    fn with_range(settings: &Settings, range_mm: f64) -> Making {
+        let wanted_mm = (settings.relief.range).wanted_mm(settings.globe.diameter_mm);
+        let by = match settings.relief.range {
+            ReliefRange::Mm(_) => RangeBy::Job,
+            ReliefRange::Auto if wanted_mm.is_some_and(|mm| range_mm >= mm) => RangeBy::Diameter,
+            ReliefRange::Auto | ReliefRange::Most => RangeBy::Wood,
+        };
+        Making {
+            range: Some(by),
+            ..Making::default()
+        }
+    }
+}
+
+/// Shapes one body's ground at any range.
+struct Shaper<'a> {
+    solid: &'a Solid,
+    grid: &'a Grid,
+    unit: &'a Curve,
+    settings: &'a Settings,
+    judge: Option<Judge>,
+    resolved_deg: f64,
+}
+
+impl<'a> Shaper<'a> {
+    fn new(solid: &'a Solid, grid: &'a Grid, unit: &'a Curve, settings: &'a Settings) -> Self {
+        let radius_mm = settings.globe.diameter_mm / 2.0;
+        let multiscale = settings.relief.method == Method::Multiscale
+            && settings.relief.detail != Detail::Share(0.0);
+        Shaper {
+            solid,
+            grid,
+            unit,
+            settings,
+            judge: multiscale.then(|| Judge::new(grid, radius_mm, settings.finishing_bit_mm())),
+            resolved_deg: if multiscale {
+                resolved_deg(grid).resolved_deg
+            } else {
+                0.0
+            },
+        }
+    }
+
+    /// The relief in mm at a range.
+    fn at(&self, range_mm: f64) -> (Grid, Making) {
+        let curve = self.unit.scaled(range_mm);
+        let radius_mm = self.settings.globe.diameter_mm / 2.0;
+        let mut relief_mm = compress::carved(self.grid.clone(), &curve);
+        let mut making = Making::default();
+        if let Some(judge) = &self.judge {
+            let scale = Scale {
+                radius_mm,
+                bit_mm: self.settings.finishing_bit_mm(),
+                resolved_deg: self.resolved_deg,
+                ends_mm: (curve.lowest_mm(), curve.highest_mm()),
+            };
+            let detail = match self.settings.relief.detail {
+                Detail::Auto => None,
+                Detail::Share(detail) => Some(detail),
+            };
+            let (companded, choice) = Bands::new(&relief_mm, judge, scale).companded(detail);
+            companded.give(&mut relief_mm, scale.ends_mm);
+            (making.detail, making.figures) = (Some(choice.detail), Some(choice.figures));
+        }
+        match self.settings.relief.steepest {
+            Steepest::Auto => {
+                making.raised =
+                    compress::without_overhangs(&mut relief_mm, self.solid, self.settings);
+            }
+            Steepest::Degrees(limit_deg) if limit_deg < NO_LIMIT_DEG => {
+                compress::limit_slope(&mut relief_mm, radius_mm, limit_deg);
+            }
+            Steepest::Degrees(_) => {}
+        }
+        (relief_mm, making)
+    }
+
+    /// The largest range at which a relief of this shape fits the stock, mm.
+    fn fits(&self, relief_mm: &Grid) -> Result<f64> {
+        let shaped = compress::finished(relief_mm.clone(), None);
+        let most = with_range(self.settings, ReliefRange::Most);
+        Ok(fit::fit(self.solid, &shaped.grid, &shaped.sampled, &most)?.range_mm)
+    }
+
+    /// The relief as high as the stock allows.
+    fn largest(&self) -> Result<((Grid, Making), f64)> {
+        let most = with_range(self.settings, ReliefRange::Most);
+        let mut range_mm = fit::fit(self.solid, self.grid, self.unit, &most)?.range_mm;
+        let mut largest: Option<((Grid, Making), f64)> = None;
+        for _ in 0..ROUNDS {
+            let made = self.at(range_mm);
+            let fits_mm = self.fits(&made.0)?;
+            if fits_mm >= range_mm && largest.as_ref().is_none_or(|(_, least)| range_mm > *least) {
+                largest = Some((made, range_mm));
+            }
+            if (fits_mm - range_mm).abs() < 0.005 {
+                break;
+            }
+            range_mm = fits_mm;
+        }
+        Ok(largest.unwrap_or_else(|| (self.at(range_mm), range_mm)))
     }
 }
 
@@ -69,6 +233,8 @@ pub struct Relief<G = Grid> {
     pub grid: G,
     /// From the grid's numbers to mm about the datum.
     pub curve: Curve,
+    /// How it was made.
+    pub making: Making,
     /// The globe in its stock; its curve is the part of the exaggeration that is the same everywhere.
     pub fit: Fit,
 }
@@ -102,19 +268,10 @@ impl<G: Heights> Relief<G> {
         source: &Source,
         settings: &Settings,
     ) -> Result<Relief<G>> {
-        let Shaped { grid, sampled, .. } = compress::curved(grid, source, settings)?;
-        let range_mm = match settings.relief.range_mm {
-            Some(range_mm) => range_mm,
-            None => fit::fit(solid, &grid, &sampled, settings)?.range_mm,
-        };
-        let curve = sampled.scaled(range_mm);
-        let ground = Ground {
-            grid,
-            global: Some(curve.clone()),
-            curve,
-            range_mm,
-        };
-        Relief::around(solid, ground, settings)
+        let shaped = compress::curved(grid, source, settings)?;
+        let range_mm = fit::fit(solid, &shaped.grid, &shaped.sampled, settings)?.range_mm;
+        let making = Making::with_range(settings, range_mm);
+        Relief::around(solid, Ground::shaped(shaped, range_mm, making), settings)
     }
 
     /// Fits the solid around the ground.
@@ -123,6 +280,7 @@ impl<G: Heights> Relief<G> {
             grid,
             curve,
             range_mm,
+            making,
             global,
         } = ground;
         let (unit, settings) = at_its_range(&curve, settings);
@@ -132,7 +290,12 @@ impl<G: Heights> Relief<G> {
             range_mm,
             ..fit
         };
-        Ok(Relief { grid, curve, fit })
+        Ok(Relief {
+            grid,
+            curve,
+            making,
+            fit,
+        })
     }
 
     /// The same relief fitted with other settings, such as larger pixels.
@@ -168,50 +331,21 @@ impl<G: Heights> Relief<G> {
 fn at_its_range(curve: &Curve, settings: &Settings) -> (Curve, Settings) {
     let own_range_mm = curve.highest_mm() - curve.lowest_mm();
     let unit = curve.scaled(1.0 / own_range_mm);
-    (unit, with_range(settings, Some(own_range_mm)))
+    (unit, with_range(settings, ReliefRange::Mm(own_range_mm)))
 }
 
 /// Whether relief follows from a sample's height alone, so that no more than a part of the grid is
 /// needed at a time.
 pub fn follows_height(settings: &Settings) -> bool {
     let relief = &settings.relief;
-    relief.method == Method::Curve && relief.slope_limit_deg().is_none()
+    let unlimited = Steepest::Degrees(NO_LIMIT_DEG);
+    relief.method == Method::Curve && relief.steepest == unlimited
 }
 
-fn with_range(settings: &Settings, range_mm: Option<f64>) -> Settings {
+fn with_range(settings: &Settings, range: ReliefRange) -> Settings {
     let mut settings = settings.clone();
-    settings.relief.range_mm = range_mm;
+    settings.relief.range = range;
     settings
-}
-
-/// The largest range the stock allows once slopes are limited.
-fn largest_range(
-    solid: &Solid,
-    shaped: &Shaped,
-    settings: &Settings,
-    limit_deg: Option<f64>,
-) -> Result<f64> {
-    let auto = with_range(settings, None);
-    let radius_mm = settings.globe.diameter_mm / 2.0;
-    let mut range_mm = fit::fit(solid, &shaped.grid, &shaped.sampled, &auto)?.range_mm;
-    let Some(limit_deg) = limit_deg else {
-        return Ok(range_mm);
-    };
-    let mut largest: Option<f64> = None;
-    for _ in 0..ROUNDS {
-        let limited = shaped
-            .clone()
-            .finished(range_mm, radius_mm, Some(limit_deg));
-        let fits_mm = fit::fit(solid, &limited.grid, &limited.sampled, &auto)?.range_mm;
-        if fits_mm >= range_mm {
-            largest = Some(largest.map_or(range_mm, |largest| largest.max(range_mm)));
-        }
-        if fits_mm == range_mm {
-            break;
-        }
-        range_mm = fits_mm;
-    }
-    Ok(largest.unwrap_or(range_mm))
 }
 
 #[cfg(test)]

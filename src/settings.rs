@@ -79,7 +79,7 @@ impl Default for Settings {
                 },
             },
             relief: ReliefSettings {
-                range_mm: None,
+                range: ReliefRange::Auto,
                 curve: CurveShape::Asinh,
                 boost: 3.0,
                 exponent: 0.6,
@@ -87,13 +87,9 @@ impl Default for Settings {
                 knots: Vec::new(),
                 level: Level::Mean,
                 below: BelowSettings::default(),
-                method: Method::Curve,
-                span_mm: 5.0,
-                detail: 30.0,
-                shift: 0.02,
-                order: 0.99,
-                strength: 1.0,
-                steepest_deg: None,
+                method: Method::Multiscale,
+                detail: Detail::Auto,
+                steepest: Steepest::Auto,
             },
             stock: StockSettings {
                 thickness_mm: 50.8,
@@ -284,8 +280,8 @@ pub enum Level {
 /// How heights become millimetres.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ReliefSettings {
-    /// Lowest to highest ground, mm; `None` takes all the stock allows.
-    pub range_mm: Option<f64>,
+    /// Lowest to highest ground.
+    pub range: ReliefRange,
     /// Curve shape.
     pub curve: CurveShape,
     /// Slope at the area-weighted median height relative to linear.
@@ -302,29 +298,48 @@ pub struct ReliefSettings {
     pub below: BelowSettings,
     /// What is done beside the curve.
     pub method: Method,
-    /// Width on the globe below which ground counts as detail, mm.
-    pub span_mm: f64,
-    /// Times the faintest detail is deepened.
-    pub detail: f64,
-    /// How far the methods may move ground, as a share of the body's range of heights.
-    pub shift: f64,
-    /// Least share of neighbouring heights that the methods must keep in order, 0..=1.
-    pub order: f64,
-    /// Share of `adaptive` and `gradient` in a blend with the curve alone, 0..=1.
-    pub strength: f64,
-    /// Steepest slope of the carved relief, degrees; `None` leaves it to the method.
-    pub steepest_deg: Option<f64>,
+    /// How boldly `multiscale` works.
+    pub detail: Detail,
+    /// Steepest slope of the carved relief.
+    pub steepest: Steepest,
 }
 
-/// Slopes of the methods that raise detail are held to this, degrees, unless the job says more.
-const STEEPEST_OF_METHODS_DEG: f64 = 60.0;
+/// How high the relief is.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum ReliefRange {
+    /// A share of the diameter ([`AUTO_RANGE_SHARE`]), or what the wood allows if that is less.
+    Auto,
+    /// All that the wood allows.
+    Most,
+    /// So many mm.
+    Mm(f64),
+}
 
-impl ReliefSettings {
-    /// The steepest slope allowed, degrees; `None` for no limit.
-    pub fn slope_limit_deg(&self) -> Option<f64> {
-        match self.method {
-            Method::Curve => self.steepest_deg,
-            _ => Some(self.steepest_deg.unwrap_or(STEEPEST_OF_METHODS_DEG)),
+/// Relief of a globe whose job does not say, as a share of its diameter: measured on three bodies
+/// and four diameters, see docs/exaggeration.md.
+pub const AUTO_RANGE_SHARE: f64 = 0.03;
+
+impl Settings {
+    /// Diameter of the round-nosed bit that carves the surface, mm: the job's first that finishes,
+    /// or the usual one.
+    pub fn finishing_bit_mm(&self) -> f64 {
+        let mut finishing = (self.cutters.iter()).filter(|bit| bit.role() != CutterRole::Rough);
+        finishing
+            .next()
+            .map_or(Cutter::default().diameter_mm, |bit| bit.diameter_mm)
+    }
+}
+
+impl ReliefRange {
+    /// The range, mm, where the job or the diameter says it; `None` where only the wood does.
+    pub fn wanted_mm(self, diameter_mm: f64) -> Option<f64> {
+        match self {
+            // In hundredths, so that it prints as it is.
+            ReliefRange::Auto => {
+                Some((100.0 * AUTO_RANGE_SHARE * diameter_mm).round().max(1.0) / 100.0)
+            }
+            ReliefRange::Most => None,
+            ReliefRange::Mm(mm) => Some(mm),
         }
     }
 }
@@ -333,14 +348,28 @@ impl ReliefSettings {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Method {
+    /// Faint ground brought out and rugged ground calmed, scale by scale.
+    Multiscale,
     /// Nothing.
     Curve,
-    /// An edge-keeping base, and detail brought out of it.
-    Layered,
-    /// Equalisation in windows.
-    Adaptive,
-    /// Slopes evened out and put together again.
-    Gradient,
+}
+
+/// How boldly `multiscale` works.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Detail {
+    /// As boldly as all limits of a good relief allow.
+    Auto,
+    /// Between 0, the curve alone, and 1.
+    Share(f64),
+}
+
+/// How steep the relief may be.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Steepest {
+    /// As steep as a cutter from above can leave it on the solid.
+    Auto,
+    /// No steeper than so many degrees anywhere; 90 is no limit.
+    Degrees(f64),
 }
 
 /// Another curve below a height, such as a sea's shore.

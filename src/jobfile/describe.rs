@@ -43,6 +43,12 @@ pub fn described(key: &str) -> Option<Described> {
             other_word = word.as_ref().map(|w| w.word);
             Form::Length(range.low, range.high)
         }
+        Kind::LengthOrWords {
+            range, words: list, ..
+        } => {
+            other_word = list.first().map(|w| w.word);
+            Form::Length(range.low, range.high)
+        }
         Kind::Number { range, word, .. } => {
             other_word = word.as_ref().map(|w| w.word);
             Form::Number(range.low, range.high)

@@ -21,7 +21,7 @@ pub use text::{readme_table, starter};
 use crate::error::{Error, Problem, Result};
 use crate::geometry::Solid;
 use crate::length::{both_text, mm_text, one_line, quoted};
-use crate::settings::{Base, CurveShape, Method, Projection, Settings};
+use crate::settings::{Base, CurveShape, Projection, Settings};
 use lists::{Entry, LISTS, Repeated, folder_of, list_named, numbered_key, tables_of};
 use std::collections::BTreeMap;
 use std::io::Read;
@@ -514,17 +514,6 @@ fn cross_check(settings: &Settings) -> std::result::Result<(), Problem> {
             .found("none")
             .allowed("2 to 1000 pairs [metres, mm], metres rising, mm never falling")
             .next("write knots = [[-8000, -2.0], [0, 0.0], [21000, 4.0]] under [relief]"));
-    }
-    let relief = &settings.relief;
-    if relief.method != Method::Curve && relief.span_mm >= globe.diameter_mm {
-        return Err(Problem::new("the span is larger than the globe")
-            .setting("relief.span")
-            .found(mm_text(relief.span_mm))
-            .allowed(format!(
-                "less than globe.diameter, {}",
-                mm_text(globe.diameter_mm)
-            ))
-            .next("5 mm suits most globes"));
     }
     let stock = &settings.stock;
     if stock.skim_mm >= stock.thickness_mm {

@@ -7,8 +7,8 @@ use crate::geometry::solid_names;
 use crate::grid::Quantity;
 use crate::length::{exact_m_text, exact_mm_text};
 use crate::settings::{
-    Base, CurveShape, Flattening, Grain, ImageFormat, JointKind, Level, Method, Outside, Paper,
-    Projection, Sawn, Settings, TurnPart,
+    Base, CurveShape, Detail, Flattening, Grain, ImageFormat, JointKind, Level, Method, Outside,
+    Paper, Projection, ReliefRange, Sawn, Settings, Steepest, TurnPart,
 };
 use crate::shop::wood::species_names;
 use serde::Serialize;
@@ -87,6 +87,13 @@ pub(super) enum Kind<T: 'static> {
         word: Option<Word<T>>,
         set: fn(&mut T, f64),
         get: fn(&T) -> Option<f64>,
+    },
+    /// A length in the wood, or one of a few words in its place.
+    LengthOrWords {
+        range: Range,
+        words: &'static [Word<T>],
+        set: fn(&mut T, f64),
+        get: fn(&T) -> Result<f64, &'static str>,
     },
     /// A length per minute.
     Speed {
@@ -207,6 +214,12 @@ impl<T> Kind<T> {
                 Some(word) => format!("\"{}\", or {}", word.word, range.text),
                 None => range.text.to_owned(),
             },
+            Kind::LengthOrWords {
+                range, words: list, ..
+            } => {
+                let list: Vec<String> = list.iter().map(|w| format!("\"{}\"", w.word)).collect();
+                format!("{}, or {}", list.join(", "), range.text)
+            }
             Kind::BodyLength { range, .. } | Kind::Speed { range, .. } => range.text.to_owned(),
             Kind::Whole { low, high, .. } => format!("a whole number, {low} to {high}"),
             Kind::Pairs { .. } => {
@@ -234,6 +247,9 @@ impl<T> Kind<T> {
                 .map(exact_mm_text)
                 .or_else(|| word.as_ref().map(|w| w.word.to_owned()))
                 .into(),
+            Kind::LengthOrWords { get, .. } => {
+                get(target).map_or_else(str::to_owned, exact_mm_text).into()
+            }
             Kind::BodyLength { get, .. } => get(target).map(exact_m_text).into(),
             Kind::Speed { get, .. } => get(target)
                 .map(|mm| format!("{}/min", exact_mm_text(mm)))
@@ -613,18 +629,28 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "relief.range",
-        kind: Kind::Length {
+        kind: Kind::LengthOrWords {
             range: Range::new(0.01, 1000.0, "a length, 0.01 mm to 1 m"),
-            word: Some(Word {
-                word: "auto",
-                set: |s| s.relief.range_mm = None,
-            }),
-            set: |s, v| s.relief.range_mm = Some(v),
-            get: |s| s.relief.range_mm,
+            words: &[
+                Word {
+                    word: "auto",
+                    set: |s| s.relief.range = ReliefRange::Auto,
+                },
+                Word {
+                    word: "most",
+                    set: |s| s.relief.range = ReliefRange::Most,
+                },
+            ],
+            set: |s, v| s.relief.range = ReliefRange::Mm(v),
+            get: |s| match s.relief.range {
+                ReliefRange::Auto => Err("auto"),
+                ReliefRange::Most => Err("most"),
+                ReliefRange::Mm(mm) => Ok(mm),
+            },
         },
         default: Default::Value("\"auto\""),
         unit: "mm, cm, m or in",
-        doc: "Relief from the lowest to the highest ground; auto takes all the wood allows, more than looks well in thick stock: on a ball of 200 mm begin with 6 mm",
+        doc: "Relief from the lowest to the highest ground; auto takes 3 % of the diameter, or what the wood allows if that is less; most takes all the wood allows",
     },
     Setting {
         key: "relief.curve",
@@ -739,106 +765,58 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
         kind: Kind::Word {
             words: &[
                 Word {
+                    word: "multiscale",
+                    set: |s| s.relief.method = Method::Multiscale,
+                },
+                Word {
                     word: "curve",
                     set: |s| s.relief.method = Method::Curve,
-                },
-                Word {
-                    word: "layered",
-                    set: |s| s.relief.method = Method::Layered,
-                },
-                Word {
-                    word: "adaptive",
-                    set: |s| s.relief.method = Method::Adaptive,
-                },
-                Word {
-                    word: "gradient",
-                    set: |s| s.relief.method = Method::Gradient,
                 },
             ],
             get: |s| spelled(s.relief.method),
         },
-        default: Default::Value("\"curve\""),
+        default: Default::Value("\"multiscale\""),
         unit: "word",
-        doc: "What is done beside the curve: nothing, or bring out detail where ground is smooth \
-              (layered is the best of the three for most planets)",
-    },
-    Setting {
-        key: "relief.span",
-        kind: Kind::Length {
-            range: Range::new(0.5, 1000.0, "a length, 0.5 mm to 1 m"),
-            word: None,
-            set: |s, v| s.relief.span_mm = v,
-            get: |s| Some(s.relief.span_mm),
-        },
-        default: Default::Value("\"5 mm\""),
-        unit: "mm, cm, m or in",
-        doc: "For layered, adaptive and gradient: ground narrower than this on the globe counts \
-              as detail",
+        doc: "multiscale brings out faint ground and calms rugged ground that the bit cannot cut; \
+              curve carves by height alone",
     },
     Setting {
         key: "relief.detail",
         kind: Kind::Number {
-            range: Range::new(1.0, 100.0, "a number, 1 to 100"),
-            word: None,
-            set: |s, v| s.relief.detail = v,
-            get: |s| Some(s.relief.detail),
-        },
-        default: Default::Value("30.0"),
-        unit: "times",
-        doc: "For layered and adaptive: how much the faintest detail may be deepened",
-    },
-    Setting {
-        key: "relief.shift",
-        kind: Kind::Number {
-            range: Range::new(0.0, 0.1, "a number, 0 to 0.1"),
-            word: None,
-            set: |s, v| s.relief.shift = v,
-            get: |s| Some(s.relief.shift),
-        },
-        default: Default::Value("0.02"),
-        unit: "share of the body's range of heights",
-        doc: "For layered, adaptive and gradient: how far ground may be raised or lowered; summits \
-              that differ by more than twice this keep their order",
-    },
-    Setting {
-        key: "relief.order",
-        kind: Kind::Number {
             range: Range::new(0.0, 1.0, "a number, 0 to 1"),
-            word: None,
-            set: |s, v| s.relief.order = v,
-            get: |s| Some(s.relief.order),
+            word: Some(Word {
+                word: "auto",
+                set: |s| s.relief.detail = Detail::Auto,
+            }),
+            set: |s, v| s.relief.detail = Detail::Share(v),
+            get: |s| match s.relief.detail {
+                Detail::Auto => None,
+                Detail::Share(detail) => Some(detail),
+            },
         },
-        default: Default::Value("0.99"),
-        unit: "share of heights within 30 mm that differ by more than 500 m",
-        doc: "For layered, adaptive and gradient: how many neighbouring heights must keep their \
-              order; ground is moved less until they do",
-    },
-    Setting {
-        key: "relief.strength",
-        kind: Kind::Number {
-            range: Range::new(0.0, 1.0, "a number, 0 to 1"),
-            word: None,
-            set: |s, v| s.relief.strength = v,
-            get: |s| Some(s.relief.strength),
-        },
-        default: Default::Value("1.0"),
-        unit: "share",
-        doc: "For adaptive and gradient: their share in a blend with the curve alone",
+        default: Default::Value("\"auto\""),
+        unit: "no unit",
+        doc: "For multiscale: 0 is the curve alone, 1 the boldest; auto is the boldest that keeps \
+              rugged ground rugged, high ground high, and leaves nothing the bit cannot reach",
     },
     Setting {
         key: "relief.steepest",
         kind: Kind::Number {
-            range: Range::new(5.0, 89.0, "a number of degrees, 5 to 89"),
-            word: None,
-            set: |s, v| s.relief.steepest_deg = Some(v),
-            get: |s| s.relief.steepest_deg,
+            range: Range::new(5.0, 90.0, "a number of degrees, 5 to 90"),
+            word: Some(Word {
+                word: "auto",
+                set: |s| s.relief.steepest = Steepest::Auto,
+            }),
+            set: |s, v| s.relief.steepest = Steepest::Degrees(v),
+            get: |s| match s.relief.steepest {
+                Steepest::Auto => None,
+                Steepest::Degrees(degrees) => Some(degrees),
+            },
         },
-        default: Default::Absent {
-            means: "60 with layered, adaptive and gradient, no limit with curve",
-            example: "60.0",
-        },
+        default: Default::Value("\"auto\""),
         unit: "degrees",
-        doc: "Steepest slope left in the relief; walls steeper than this are laid back",
+        doc: "Steepest slope in the relief; auto lays back only what would overhang in the blank; \
+              with a number walls steeper than it are laid back everywhere, 90 leaves all",
     },
     Setting {
         key: "relief.below.level",

@@ -30,10 +30,38 @@ pub(super) fn is_section(name: &str) -> bool {
     })
 }
 
+/// What to write in the place of settings and words that are no more.
+const GONE: [(&[&str], &str); 2] = [
+    (
+        &[
+            "relief.method = layered",
+            "relief.method = adaptive",
+            "relief.method = gradient",
+        ],
+        "write method = \"multiscale\", which has taken its place; detail, 0 to 1 or \"auto\", says how boldly",
+    ),
+    (
+        &[
+            "relief.span",
+            "relief.shift",
+            "relief.order",
+            "relief.strength",
+        ],
+        "leave it out: method = \"multiscale\" needs none but detail, 0 to 1 or \"auto\"",
+    ),
+];
+
+/// What to write instead of something that is no more.
+pub(super) fn gone(what: &str) -> Option<&'static str> {
+    let (_, instead) = GONE.iter().find(|(gone, _)| gone.contains(&what))?;
+    Some(instead)
+}
+
 /// The error for a key that is not in the table.
 pub(super) fn unknown_setting(key: &str) -> Problem {
     let (section, leaf) = key.rsplit_once('.').unwrap_or(("", key));
     let next = match suggestion(section, leaf) {
+        _ if gone(key).is_some() => gone(key).unwrap_or_default().to_owned(),
         Some(meant) => format!("did you mean \"{meant}\"?"),
         None => "remove it, or check its spelling in the settings table".to_owned(),
     };

@@ -1,7 +1,7 @@
 //! One TOML value into one setting, whatever its kind.
 
 use super::table::{Kind, Setting, words};
-use super::unknown::nearest;
+use super::unknown::{gone, nearest};
 use crate::error::Problem;
 use crate::length::{
     no_body_unit, no_unit, not_a_body_length, not_a_length, one_line, parse_body_m, parse_mm,
@@ -60,7 +60,13 @@ pub(super) fn read<T>(
             let word = text().ok_or_else(|| not_a_word(value, &allowed()))?;
             match list.iter().find(|w| w.word == word) {
                 Some(known) => (known.set)(target),
-                None => return Err(unknown_word(word, list.iter().map(|w| w.word))),
+                None => {
+                    let problem = unknown_word(word, list.iter().map(|w| w.word));
+                    return Err(match gone(&format!("{} = {word}", setting.key)) {
+                        Some(instead) => problem.next(instead),
+                        None => problem,
+                    });
+                }
             }
         }
         Kind::Length {
@@ -82,6 +88,27 @@ pub(super) fn read<T>(
                 Some(_) => problem.allowed(allowed()),
                 None => problem,
             })?;
+            if !range.holds(mm) {
+                return Err(out_of_range(mm, range.low, &found(), &allowed()));
+            }
+            set(target, mm);
+        }
+        Kind::LengthOrWords {
+            range,
+            words: list,
+            set,
+            ..
+        } => {
+            if let Some(word) = list.iter().find(|w| value.as_str() == Some(w.word)) {
+                (word.set)(target);
+                return Ok(());
+            }
+            let mm = match value {
+                Value::String(text) => parse_mm(text.value()),
+                Value::Integer(_) | Value::Float(_) => Err(no_unit(&found())),
+                _ => Err(not_a_length(&found())),
+            };
+            let mm = mm.map_err(|problem| problem.allowed(allowed()))?;
             if !range.holds(mm) {
                 return Err(out_of_range(mm, range.low, &found(), &allowed()));
             }

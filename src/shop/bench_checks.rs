@@ -33,7 +33,7 @@ fn globe(name: &str, diameter_mm: f64) -> (Solid, Settings, Fit) {
     let mut settings = Settings::default();
     settings.globe.solid = name.into();
     settings.globe.diameter_mm = diameter_mm;
-    settings.relief.range_mm = Some(4.0);
+    settings.relief.range = crate::settings::ReliefRange::Mm(4.0);
     // Enough at the corners for tabs below the lowest cut.
     settings.stock.edge_mm = if diameter_mm > 600.0 { 40.0 } else { 22.0 };
     let limits = fit::limits(&solid, &unit(), 4.0, &settings);

@@ -20,7 +20,7 @@ use crate::curve::Curve;
 use crate::geometry::{Frame, Solid, direction, lat_lon_deg};
 use crate::grid::{Heights, Layout};
 use crate::length::{both_text, mm_text};
-use crate::settings::{Base, Projection, Settings};
+use crate::settings::{Base, Projection, ReliefRange, Settings};
 use crate::{Error, Problem, Result};
 use glam::{DVec2, DVec3};
 use rayon::prelude::*;
@@ -143,9 +143,12 @@ pub fn limits(solid: &Solid, unit_curve: &Curve, range_mm: f64, settings: &Setti
 fn fit_ground(ground: Ground<'_>) -> Result<Fit> {
     let settings = ground.settings;
     let radius_mm = settings.globe.diameter_mm / 2.0;
-    let range_mm = match settings.relief.range_mm {
-        Some(range_mm) => range_mm,
-        None => ground.largest_range(radius_mm)?,
+    let range_mm = match settings.relief.range {
+        ReliefRange::Mm(range_mm) => range_mm,
+        range => match range.wanted_mm(settings.globe.diameter_mm) {
+            Some(wanted_mm) if ground.holds(wanted_mm) => wanted_mm,
+            _ => ground.largest_range(radius_mm)?,
+        },
     };
     let size = Size {
         radius_mm,
@@ -255,6 +258,15 @@ impl<'a> Ground<'a> {
             highest: place.reach(self.unit.highest_mm() * size.range_mm),
             lowest: rim.fold(f64::INFINITY, f64::min),
         }
+    }
+
+    /// Whether a relief range fits the stock.
+    fn holds(&self, range_mm: f64) -> bool {
+        let size = Size {
+            radius_mm: self.settings.globe.diameter_mm / 2.0,
+            range_mm,
+        };
+        !self.reaches_core(size) && self.needs(size) <= self.stock()
     }
 
     /// The largest relief range the stock allows, rounded down to 0.01 mm.

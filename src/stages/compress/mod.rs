@@ -18,23 +18,15 @@
 //! f(e) = range · (g(e) − g(level)) with g scaled to rise from 0 to 1 over the body's heights:
 //! zero at the level, and lowest and highest ground exactly at the ends of the range.
 
-mod adaptive;
-mod base;
-mod bound;
-mod gradient;
-mod layered;
-#[cfg(test)]
-mod local_tests;
-mod poisson;
+mod multiscale;
+mod overhang;
 mod relief;
 mod split;
 mod steepest;
 
-pub use adaptive::adaptive;
-pub use bound::Keeping;
-pub use gradient::gradient;
-pub use layered::layered;
-pub use relief::{Shaped, carved, curved, global, shape, straight};
+pub use multiscale::{Bands, Choice, Scale};
+pub use overhang::{Raised, without_overhangs};
+pub use relief::{Shaped, carved, curved, finished, from_file, global, straight};
 pub use steepest::limit_slope;
 
 use crate::curve::Curve;

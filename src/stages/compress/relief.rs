@@ -1,9 +1,9 @@
 //! From heights to what is sampled: the curve alone, or a method that knows the surroundings.
 
-use super::{Keeping, adaptive, gradient, layered, limit_slope, unit_curve};
+use super::unit_curve;
 use crate::curve::Curve;
 use crate::grid::{Grid, Quantity, Source};
-use crate::settings::{Method, Settings};
+use crate::settings::Settings;
 use crate::{Error, Problem, Result};
 
 /// A body's relief, not yet scaled to the wood: all curves have a range of 1 mm.
@@ -28,39 +28,6 @@ const STEP_MM: f64 = 1.0 / 65536.0;
 /// Least and largest range of finished relief, mm, as `relief.range` has them.
 const RANGES_MM: (f64, f64) = (0.01, 1000.0);
 
-/// Gives every sample its relief as the job asks.
-///
-/// # Errors
-/// As [`unit_curve`]; [`Error::Grid`] for numbers that cannot be finished relief.
-pub fn shape(grid: Grid, source: &Source, settings: &Settings) -> Result<Shaped> {
-    if source.quantity == Quantity::Relief {
-        return from_file(grid, source);
-    }
-    let relief = &settings.relief;
-    let global = unit_curve(&source.hypsometry, relief)?;
-    let radius_mm = 0.5 * settings.globe.diameter_mm;
-    let span_rad = relief.span_mm / radius_mm;
-    let keeping = Keeping::of(relief, radius_mm);
-    let heights = match relief.method {
-        Method::Curve => return curved(grid, source, settings),
-        Method::Layered => layered(&grid, &global, span_rad, relief.detail, &keeping),
-        Method::Adaptive => {
-            let (most, strength) = (relief.detail, relief.strength);
-            adaptive(&grid, &global, span_rad, most, strength, &keeping)
-        }
-        Method::Gradient => gradient(&grid, &global, span_rad, relief.strength, &keeping),
-    };
-    Ok(Shaped {
-        grid: Grid {
-            heights_m: heights,
-            ..grid
-        },
-        sampled: straight(&global),
-        global: Some(global),
-        range_mm: None,
-    })
-}
-
 /// Relief that follows from a sample's height alone; the grid may be kept anywhere.
 ///
 /// # Errors
@@ -79,7 +46,7 @@ pub fn curved<G>(grid: G, source: &Source, settings: &Settings) -> Result<Shaped
 /// of relief that is finished. Every method lands on the ends of the curve.
 ///
 /// # Errors
-/// As [`shape`].
+/// As [`unit_curve`]; [`Error::Grid`] for numbers that cannot be finished relief.
 pub fn global(source: &Source, settings: &Settings) -> Result<(Curve, Option<f64>)> {
     if source.quantity != Quantity::Relief {
         return Ok((unit_curve(&source.hypsometry, &settings.relief)?, None));
@@ -87,18 +54,6 @@ pub fn global(source: &Source, settings: &Settings) -> Result<(Curve, Option<f64
     let ends_mm = [source.min.height_m, source.max.height_m].map(|m| m * mm_per_m(source));
     let range_mm = allowed_range(ends_mm[1] - ends_mm[0])?;
     Ok((relief_curve(ends_mm, range_mm), Some(range_mm)))
-}
-
-impl Shaped {
-    /// The relief at a range in mm, its slopes held to a limit: what a kept relief holds and what
-    /// is read back from it, to the last bit.
-    pub fn finished(self, range_mm: f64, radius_mm: f64, limit_deg: Option<f64>) -> Shaped {
-        let mut relief_mm = carved(self.grid, &self.sampled.scaled(range_mm));
-        if let Some(limit_deg) = limit_deg {
-            limit_slope(&mut relief_mm, radius_mm, limit_deg);
-        }
-        finished(relief_mm, self.global)
-    }
 }
 
 /// The relief of every sample in mm.
@@ -119,7 +74,10 @@ pub fn straight(curve: &Curve) -> Curve {
 }
 
 /// The grid of a file of finished relief.
-fn from_file(mut grid: Grid, source: &Source) -> Result<Shaped> {
+///
+/// # Errors
+/// [`Error::Grid`] for numbers that cannot be finished relief.
+pub fn from_file(mut grid: Grid, source: &Source) -> Result<Shaped> {
     let factor = mm_per_m(source);
     grid.heights_m
         .par_mapv_inplace(|height| (factor * f64::from(height)) as f32);
@@ -129,7 +87,7 @@ fn from_file(mut grid: Grid, source: &Source) -> Result<Shaped> {
 }
 
 /// Relief in mm, to be carved as it is.
-fn finished(mut relief_mm: Grid, global: Option<Curve>) -> Shaped {
+pub fn finished(mut relief_mm: Grid, global: Option<Curve>) -> Shaped {
     // The sum makes a zero of a negative zero, which would not come back.
     relief_mm
         .heights_m

@@ -162,34 +162,40 @@ pub(crate) fn curves(curves: &[(&str, &Curve)], ground: &Hypsometry) -> Result<S
     Ok(svg)
 }
 
-/// Legible area against order kept, of everything a search tried.
+/// Legible area against the order of ruggedness, from the curve alone to the boldest.
 pub(super) fn frontier(suggestion: &Suggestion) -> Result<String> {
-    let trials = &suggestion.trials;
-    let percent = |share: f64| 100.0 * share;
-    let least = trials
-        .iter()
-        .map(|t| percent(t.order_kept))
-        .fold(99.0, f64::min)
-        .max(80.0);
-    let most = trials
-        .iter()
-        .map(|t| percent(t.legible_share))
-        .fold(0.0, f64::max);
+    let place = |trial: &super::Trial| {
+        let figures = &trial.figures;
+        (figures.rough_order, 100.0 * figures.carved_share)
+    };
+    let trials: Vec<(f64, f64)> = suggestion.trials.iter().map(place).collect();
+    let ends = |of: fn(&(f64, f64)) -> f64| {
+        let all = trials.iter().map(of);
+        all.fold((f64::MAX, f64::MIN), |(low, high), v| {
+            (low.min(v), high.max(v))
+        })
+    };
+    let (least, best) = ends(|place| place.0);
+    let (low, high) = ends(|place| place.1);
     let mut svg = String::new();
     {
         let area = SVGBackend::with_string(&mut svg, SIZE).into_drawing_area();
         area.fill(&WHITE).map_err(failed)?;
         let mut chart = ChartBuilder::on(&area)
-            .caption("Legible ground against order kept", font(34))
+            .caption("Legible ground against the order of ruggedness", font(34))
             .margin(30)
             .x_label_area_size(70)
             .y_label_area_size(90)
-            .build_cartesian_2d(least - 0.1..100.1, 0.0..(most + 5.0).min(100.0))
+            .build_cartesian_2d(
+                least.min(0.9) - 0.01..(best + 0.01).min(1.0),
+                (low - 5.0).max(0.0)..(high + 5.0).min(100.0),
+            )
             .map_err(failed)?;
         chart
             .configure_mesh()
-            .x_desc("order kept, % of neighbouring heights")
+            .x_desc("rank correlation of ruggedness, true and carved")
             .y_desc("legible ground, % of the planet")
+            .x_label_formatter(&|order| format!("{order:.2}"))
             .y_label_formatter(&|percent| format!("{percent:.0}"))
             .label_style(font(22))
             .axis_desc_style(font(24))
@@ -197,80 +203,21 @@ pub(super) fn frontier(suggestion: &Suggestion) -> Result<String> {
             .bold_line_style(RGBColor(220, 220, 220))
             .draw()
             .map_err(failed)?;
-        let mut ranked: Vec<(f64, f64)> = trials
-            .iter()
-            .map(|t| (percent(t.order_kept), percent(t.legible_share)))
-            .collect();
-        ranked.sort_by(|a, b| b.0.total_cmp(&a.0).then(b.1.total_cmp(&a.1)));
-        let mut edge: Vec<(f64, f64)> = Vec::new();
-        for point in ranked {
-            if edge.last().is_none_or(|last| point.1 > last.1) {
-                edge.push(point);
-            }
+        let line = LineSeries::new(trials.iter().copied(), COLOURS[1].stroke_width(3));
+        chart.draw_series(line).map_err(failed)?;
+        for trial in &suggestion.trials {
+            let at = place(trial);
+            let style = BLACK.filled();
+            chart
+                .draw_series([Circle::new(at, 6, style)])
+                .map_err(failed)?;
+            let name = match trial.offer {
+                Some(offer) => format!("{offer}: detail {:.2}", trial.detail),
+                None => format!("{:.2}", trial.detail),
+            };
+            let label = EmptyElement::at(at) + Text::new(name, (14, -8), font(24));
+            chart.draw_series([label]).map_err(failed)?;
         }
-        chart
-            .draw_series(LineSeries::new(edge, COLOURS[1].stroke_width(3)))
-            .map_err(failed)?
-            .label("the best for each order")
-            .legend(|(x, y)| {
-                PathElement::new(vec![(x, y), (x + 60, y)], COLOURS[1].stroke_width(3))
-            });
-        let limit = 99.0;
-        chart
-            .draw_series(DashedLineSeries::new(
-                vec![(limit, 0.0), (limit, most)],
-                8,
-                8,
-                COLOURS[2].stroke_width(2),
-            ))
-            .map_err(failed)?
-            .label("the limit: 99 %")
-            .legend(|(x, y)| {
-                let piece = |from: i32| {
-                    PathElement::new(vec![(from, 0), (from + 8, 0)], COLOURS[2].stroke_width(2))
-                };
-                EmptyElement::at((x, y)) + piece(0) + piece(16) + piece(32) + piece(48)
-            });
-        let dot = |trial: &super::Trial| {
-            let place = (percent(trial.order_kept), percent(trial.legible_share));
-            Circle::new(
-                place,
-                6,
-                if trial.allowed {
-                    BLACK.filled()
-                } else {
-                    BLACK.stroke_width(2)
-                },
-            )
-        };
-        chart
-            .draw_series(trials.iter().filter(|t| t.allowed).map(dot))
-            .map_err(failed)?
-            .label("tried")
-            .legend(|(x, y)| Circle::new((x + 30, y), 6, BLACK.filled()));
-        chart
-            .draw_series(trials.iter().filter(|t| !t.allowed).map(dot))
-            .map_err(failed)?
-            .label("tried, breaks a limit")
-            .legend(|(x, y)| Circle::new((x + 30, y), 6, BLACK.stroke_width(2)));
-        chart
-            .draw_series(trials.iter().filter(|t| t.chosen).map(|t| {
-                let place = (percent(t.order_kept), percent(t.legible_share));
-                Circle::new(place, 13, COLOURS[2].stroke_width(4))
-            }))
-            .map_err(failed)?
-            .label("suggested")
-            .legend(|(x, y)| Circle::new((x + 30, y), 10, COLOURS[2].stroke_width(4)));
-        chart
-            .configure_series_labels()
-            .position(SeriesLabelPosition::LowerMiddle)
-            .legend_area_size(75)
-            .margin(16)
-            .label_font(font(22))
-            .background_style(WHITE.mix(0.9))
-            .border_style(RGBColor(200, 200, 200))
-            .draw()
-            .map_err(failed)?;
         area.present().map_err(failed)?;
     }
     Ok(svg)

@@ -1,25 +1,26 @@
 //! Compares ways to exaggerate one grid's relief, and picks one.
 //!
-//! Everything runs at preview resolution unless asked otherwise: the figures then differ from
-//! those of the full job by a point or two, the ranking hardly ever.
+//! Everything runs on the grid that the main job carves, so that every number is the same there;
+//! what is judged and shown is the relief as the finishing bit leaves it.
 
 pub(crate) mod chart;
 mod sheet;
 mod suggest;
 mod text;
 
-pub use suggest::{Suggestion, Trial};
+pub use suggest::{Offer, Suggestion, Trial};
 
 use crate::curve::Curve;
+use crate::figures::{self, Figures, Judge};
 use crate::geometry::Solid;
-use crate::grid::{Grid, Source};
+use crate::grid::Source;
 use crate::jobfile::{self, Job};
-use crate::legible::{Legibility, Measure, measure_with_median};
+use crate::lattice::Field;
 use crate::length::one_line;
 use crate::progress::Progress;
-use crate::relief::Relief;
-use crate::settings::{CurveShape, Cutter, CutterRole, Method, Settings};
-use crate::stages::compress::{carved, straight};
+use crate::relief::{Making, Relief};
+use crate::settings::{CurveShape, Detail, Method, Settings};
+use crate::stages::compress::carved;
 use crate::stages::orient::oriented;
 use crate::stages::read::{self, ReadRequest, Reading};
 use crate::stages::write::folder::{CURVES_FILE, CURVES_SCHEMA, NewFolder};
@@ -27,14 +28,8 @@ use crate::{Error, Result};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 
-/// Sample spacing of a preview on the globe, mm: a dozen to the window that decides what is legible.
-const PREVIEW_MM: f64 = 0.42;
-
 /// Elevations, as shares of the sphere below them, at which curves are described.
 const SHARES: [f64; 6] = [0.05, 0.25, 0.5, 0.75, 0.95, 0.999];
-
-/// Blend of `equalize` under detail: the rest of the straight line keeps summits on mountains.
-const BLEND: f64 = 0.85;
 
 /// What is asked for.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -50,8 +45,6 @@ pub struct CurvesOptions {
     /// Diameter in mm of the round-nosed bit that will cut them; `None` takes the job's finishing
     /// bit, or the usual one if the job names none.
     pub bit_mm: Option<f64>,
-    /// Work at the job's own resolution.
-    pub full: bool,
 }
 
 /// What comes out.
@@ -76,7 +69,7 @@ pub struct Row {
     pub at: Vec<Slope>,
     /// What can be seen and felt.
     #[serde(flatten)]
-    pub figures: Legibility,
+    pub figures: Figures,
 }
 
 /// How much the curve makes of height differences somewhere.
@@ -96,7 +89,9 @@ pub struct Slope {
 struct Carved {
     row: Row,
     global: Curve,
-    relief_mm: Grid,
+    making: Making,
+    /// As the bit leaves it.
+    carved_mm: Field,
 }
 
 /// Compares, and writes pictures and JSON if a folder is named.
@@ -110,7 +105,7 @@ pub fn curves(job: &Job, options: &CurvesOptions, progress: &dyn Progress) -> Re
         None => None,
     };
     let ways = ways(job, &options.tries)?;
-    let bench = Bench::open(job, options.full, progress)?;
+    let bench = Bench::open(job, options.bit_mm, progress)?;
     progress.start("carving curves", ways.len() as u64);
     let mut all = Vec::new();
     for (label, settings) in &ways {
@@ -118,13 +113,15 @@ pub fn curves(job: &Job, options: &CurvesOptions, progress: &dyn Progress) -> Re
         progress.step(1);
     }
     progress.done();
-    let bit_mm = options.bit_mm.unwrap_or_else(|| finishing_bit_mm(job));
     let suggestion = match options.suggest {
-        true => Some(suggest::suggest(&bench, &job.settings, bit_mm, progress)?),
+        true => {
+            let suggest = suggest::suggest(&bench, &job.settings, progress);
+            Some(suggest.map_err(|e| job.locate(e))?)
+        }
         false => None,
     };
-    if let Some(suggestion) = &suggestion {
-        all.push(bench.carve("suggested", &suggestion.settings)?);
+    for offer in suggestion.iter().flat_map(|suggestion| &suggestion.offers) {
+        all.push(bench.carve(offer.name, &offer.settings)?);
     }
     let comparison = Comparison {
         samples: [bench.reading.grid.columns(), bench.reading.grid.rows()],
@@ -182,15 +179,6 @@ struct Listed<'a> {
     comparison: &'a Comparison,
 }
 
-/// Diameter of the bit that the job finishes with.
-fn finishing_bit_mm(job: &Job) -> f64 {
-    let cutters = &job.settings.cutters;
-    let finishing = cutters
-        .iter()
-        .find(|cutter| cutter.role() != CutterRole::Rough);
-    finishing.map_or(Cutter::default().diameter_mm, |cutter| cutter.diameter_mm)
-}
-
 /// The ways to try: those named, or one of each kind and the job's own.
 fn ways(job: &Job, tries: &[String]) -> Result<Vec<(String, Settings)>> {
     if tries.is_empty() {
@@ -202,10 +190,6 @@ fn ways(job: &Job, tries: &[String]) -> Result<Vec<(String, Settings)>> {
         ]
         .map(|(label, curve)| (label.to_owned(), plain(&job.settings, curve)))
         .into();
-        let mut layered = plain(&job.settings, CurveShape::Equalize);
-        layered.relief.method = Method::Layered;
-        layered.relief.blend = Some(BLEND);
-        usual.push(("layered on equalize".into(), layered));
         usual.push(("the job's own".into(), job.settings.clone()));
         return Ok(usual);
     }
@@ -236,6 +220,7 @@ fn plain(settings: &Settings, curve: CurveShape) -> Settings {
     let mut settings = settings.clone();
     settings.relief.curve = curve;
     settings.relief.method = Method::Curve;
+    settings.relief.detail = Detail::Auto;
     settings.relief.below = Default::default();
     settings.relief.blend = (curve == CurveShape::Equalize).then_some(1.0);
     settings
@@ -246,30 +231,24 @@ struct Bench<'a> {
     solid: Solid,
     reading: Reading,
     radius_mm: f64,
-    median_m: f64,
+    judge: Judge,
     job: &'a Job,
 }
 
 impl<'a> Bench<'a> {
-    fn open(job: &'a Job, full: bool, progress: &dyn Progress) -> Result<Bench<'a>> {
+    fn open(job: &'a Job, bit_mm: Option<f64>, progress: &dyn Progress) -> Result<Bench<'a>> {
         let locate = |error: Error| job.locate(error);
-        let radius_mm = job.settings.globe.diameter_mm / 2.0;
-        let (solid, _) = oriented(&job.settings).map_err(locate)?;
-        let step_mm = if full {
-            job.settings.image.pixel_mm
-        } else {
-            PREVIEW_MM
-        };
-        let request = ReadRequest {
-            finest_step_deg: Some((step_mm / radius_mm).to_degrees()),
-        };
-        let reading = read::read(&job.settings.grid, &request, progress).map_err(locate)?;
-        let median_m = reading.source.hypsometry.quantile_m(0.5);
+        let settings = &job.settings;
+        let radius_mm = settings.globe.diameter_mm / 2.0;
+        let (solid, _) = oriented(settings).map_err(locate)?;
+        let request = ReadRequest::of(settings);
+        let reading = read::read(&settings.grid, &request, progress).map_err(locate)?;
+        let bit_mm = bit_mm.unwrap_or_else(|| settings.finishing_bit_mm());
         Ok(Bench {
             solid,
+            judge: Judge::new(&reading.grid, radius_mm, bit_mm),
             reading,
             radius_mm,
-            median_m,
             job,
         })
     }
@@ -279,25 +258,20 @@ impl<'a> Bench<'a> {
         let Relief {
             grid: sampled,
             curve,
+            making,
             fit,
         } = Relief::of(&self.solid, grid.clone(), source, settings, false)?;
-        let relief_mm = carved(sampled, &curve);
-        let figures = measure_with_median(
-            grid,
-            &relief_mm,
-            self.radius_mm,
-            &Measure::default(),
-            self.median_m,
-        );
+        let relief_mm = figures::of_grid(&carved(sampled, &curve), self.judge.layout());
         Ok(Carved {
             row: Row {
                 label: label.to_owned(),
                 range_mm: fit.range_mm,
                 at: slopes(&fit.curve, source, self.radius_mm),
-                figures,
+                figures: self.judge.figures(&relief_mm),
             },
             global: fit.curve,
-            relief_mm,
+            making,
+            carved_mm: self.judge.carved(&relief_mm),
         })
     }
 }
@@ -324,11 +298,6 @@ pub(crate) fn slopes(curve: &Curve, source: &Source, radius_mm: f64) -> Vec<Slop
             }
         })
         .collect()
-}
-
-/// The sampler's straight curve over a relief in mm.
-fn identity(carved: &Carved) -> Curve {
-    straight(&carved.global)
 }
 
 /// Shown with a message: the folder's main picture.

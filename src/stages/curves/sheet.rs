@@ -1,8 +1,9 @@
 //! The contact sheet: one row per curve, the same three views under the same light.
 
-use super::{Carved, identity};
+use super::Carved;
 use crate::geometry::direction;
 use crate::pictures::{INK, QUIET, Svg, draw_over};
+use crate::stages::compress::straight;
 use crate::stages::report::overview;
 use crate::stages::resample::Sampler;
 use crate::{Error, Problem, Result};
@@ -51,7 +52,7 @@ pub(super) fn sheet(all: &[Carved], radius_mm: f64) -> Result<Vec<u8>> {
     }
     for (row, one) in all.iter().enumerate() {
         let top = TITLE_PX + row as u32 * row_px;
-        let sampler = Sampler::new(&one.relief_mm, &identity(one));
+        let sampler = Sampler::new(&one.carved_mm.clone().into_grid(), &straight(&one.global));
         for (view, &(lat, lon)) in VIEWS.iter().enumerate() {
             let left = LABEL_PX + GAP_PX + view as u32 * (VIEW_PX + GAP_PX);
             draw(
@@ -87,13 +88,10 @@ fn label(svg: &mut Svg, top: f64, one: &Carved) {
         );
     }
     let facts = [
-        format!("{:.0} % legible", 100.0 * figures.legible_share),
-        format!(
-            "{:.0} % in the lower half",
-            100.0 * figures.legible_low_share
-        ),
-        format!("{:.1} % of order kept", 100.0 * figures.order_kept),
-        format!("{:.1} % steeper than 60°", 100.0 * figures.steep_share),
+        format!("{:.0} % legible", 100.0 * figures.carved_share),
+        format!("{:.1} % dead ground", 100.0 * figures.flat_share),
+        format!("order of ruggedness {:.2}", figures.rough_order),
+        format!("bit leaves {:.1} %", 100.0 * figures.bit_leaves_share),
         format!("{:.2} mm of relief", one.row.range_mm),
     ];
     for (i, fact) in facts.iter().enumerate() {

@@ -16,25 +16,27 @@ impl fmt::Display for Comparison {
         let width = widest.max("curve".len());
         writeln!(
             out,
-            "| {:width$} | range mm | legible % | in low half % | over 60° % | steepest ° | order kept % |",
+            "| {:width$} | range mm | legible % | dead % | rough order | long order | bit leaves % | over 45° % | order kept % |",
             "curve"
         )?;
         writeln!(
             out,
-            "|{}|---:|---:|---:|---:|---:|---:|",
+            "|{}|---:|---:|---:|---:|---:|---:|---:|---:|",
             "-".repeat(width + 2)
         )?;
         for row in &self.curves {
             let figures = &row.figures;
             writeln!(
                 out,
-                "| {:width$} | {:8.2} | {:9.1} | {:13.1} | {:10.2} | {:10.1} | {:12.2} |",
+                "| {:width$} | {:8.2} | {:9.1} | {:6.1} | {:11.3} | {:10.3} | {:12.1} | {:10.2} | {:12.2} |",
                 row.label,
                 row.range_mm,
-                100.0 * figures.legible_share,
-                100.0 * figures.legible_low_share,
-                100.0 * figures.steep_share,
-                figures.steepest_deg,
+                100.0 * figures.carved_share,
+                100.0 * figures.flat_share,
+                figures.rough_order,
+                figures.long_order,
+                100.0 * figures.bit_leaves_share,
+                100.0 * figures.over_45_share,
                 100.0 * figures.order_kept,
             )?;
         }
@@ -70,12 +72,19 @@ impl fmt::Display for Comparison {
         }
         writeln!(
             out,
-            "\nLegible: the carved height varies by 0.10 mm or more (standard deviation) within \
-             5 mm. Order kept: of places within 30 mm whose heights differ by more than 500 m, \
-             those where the higher one is carved higher."
+            "\nAll as the finishing bit leaves it. Legible: the height varies by 0.10 mm or more \
+             (standard deviation) within 5 mm; dead: by less than 0.03 mm. Rough order: how well \
+             rugged ground stays more rugged than smooth ground, 1 being fully; long order: the \
+             same of large forms. Bit leaves: more than 0.1 mm of wood stays. Order kept: of \
+             places within 30 mm whose heights differ by more than 500 m, those where the higher \
+             one is carved higher."
         )?;
         if let Some(suggestion) = &self.suggestion {
-            writeln!(out, "\n{}\n\n{}", suggestion.why, suggestion.block)?;
+            writeln!(out, "\n{}", suggestion.why)?;
+            for offer in &suggestion.offers {
+                let (name, costs) = (offer.name, &offer.costs);
+                writeln!(out, "\n{name}: {costs}.\n\n{}", offer.block)?;
+            }
         }
         Ok(())
     }

@@ -3,7 +3,7 @@
 use crate::curve::Curve;
 use crate::geometry::{Solid, solid_names};
 use crate::length::both_text as both;
-use crate::settings::Settings;
+use crate::settings::{ReliefRange, Settings};
 use crate::shop::blanks::blanks;
 use crate::stages::fit;
 use serde::Serialize;
@@ -48,7 +48,7 @@ pub fn compare(unit: &Curve, range_mm: f64, settings: &Settings) -> Vec<SolidRow
         tilts_deg.sort_by(|a, b| b.total_cmp(a));
         let mut own = settings.clone();
         own.globe.solid = name.to_owned();
-        own.relief.range_mm = Some(range_mm);
+        own.relief.range = ReliefRange::Mm(range_mm);
         own.blanks.spares = 0;
         let board_use = fit::fit_anywhere(&solid, unit, &own)
             .and_then(|fit| blanks(&solid, &fit, &own))
@@ -139,7 +139,7 @@ mod tests {
             let fits = |thickness_mm: f64, diameter_mm: f64| {
                 let mut settings = settings();
                 settings.globe.solid = row.solid.to_owned();
-                settings.relief.range_mm = Some(5.0);
+                settings.relief.range = ReliefRange::Mm(5.0);
                 settings.stock.thickness_mm = thickness_mm;
                 settings.globe.diameter_mm = diameter_mm;
                 fit::fit_anywhere(&solid, &unit(), &settings).is_ok()

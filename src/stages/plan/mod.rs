@@ -13,7 +13,7 @@ use crate::geometry::Solid;
 use crate::grid::{Grid, Hypsometry, Place, Quantity, Registration, Source};
 use crate::jobfile::Job;
 use crate::progress::Progress;
-use crate::relief::Relief;
+use crate::relief::{Making, Relief};
 use crate::rims;
 use crate::settings::Settings;
 use crate::shop::kind_letter;
@@ -81,7 +81,7 @@ pub fn compare_solids(
             }
             Err(why) => (half_and_half(), None, Basis::Range(why)),
         };
-        let range_mm = match finished_mm.or(settings.relief.range_mm) {
+        let range_mm = match finished_mm {
             Some(range_mm) => range_mm,
             None => fit::fit_anywhere(&solid, &unit, settings)?.range_mm,
         };
@@ -185,6 +185,7 @@ pub(crate) fn fitted(job: &Job, progress: &dyn Progress) -> Result<Fitted> {
             let unit = half_and_half();
             let fit = fit::fit_anywhere(&solid, &unit, settings)?;
             let relief = Relief {
+                making: Making::default(),
                 grid: level_ground(),
                 curve: fit.curve.clone(),
                 fit,

@@ -1,13 +1,13 @@
 //! What the bench answers: settings in, ball and figures out, by the stages that make the images.
 
 use super::ball::{Ball, Head, Net, ball};
+use crate::figures::{self, Figures, Judge};
 use crate::geometry::Solid;
 use crate::jobfile::Job;
-use crate::legible::{Measure, legible_shares, steepness};
 use crate::listing::listing;
 use crate::manifest::Manifest;
 use crate::relief::{Ground, Relief};
-use crate::settings::Settings;
+use crate::settings::{ReliefRange, Settings};
 use crate::stages::compress::carved;
 use crate::stages::curves::{self, Slope};
 use crate::stages::fit::{self, Fit};
@@ -52,12 +52,10 @@ pub struct Answer {
     pub ground_share: Vec<f64>,
     /// What the curve makes of heights at named places.
     pub slopes: Vec<Slope>,
-    /// Share of the sphere where the relief can be felt.
-    pub legible_share: f64,
-    /// The same within the lower half of the ground.
-    pub legible_low_share: f64,
-    /// Steepest slope, degrees.
-    pub steepest_deg: f64,
+    /// What the relief looks like as the bit leaves it.
+    pub figures: Figures,
+    /// Detail of multiscale, as given or found.
+    pub detail: Option<f64>,
     /// Every seam with its lowest and highest ground.
     pub seams: Vec<SeamAnswer>,
     /// What a person should read before carving.
@@ -126,18 +124,21 @@ fn compute(job: &Job, reading: &Reading) -> Result<Answer> {
     let Relief {
         grid: sampled_grid,
         curve: sampled,
+        making,
         fit,
     } = relief;
     let sampler = Sampler::new(&sampled_grid, &sampled);
     let chosen: Vec<usize> = (0..solid.faces.len()).collect();
     let manifest = listing(job, source, &solid, &turn, &fit, &chosen, &sampler);
 
-    let relief_mm = carved(sampled_grid, &sampled);
-    let median_m = source.hypsometry.quantile_m(0.5);
-    let measure = Measure::default();
-    let (legible_share, legible_low_share) =
-        legible_shares(grid, &relief_mm, radius_mm, &measure, median_m);
-    let (_, steepest_deg) = steepness(&relief_mm, radius_mm, measure.steep_deg);
+    let figures = match making.figures {
+        Some(figures) => figures,
+        None => {
+            let judge = Judge::new(grid, radius_mm, settings.finishing_bit_mm());
+            let relief_mm = carved(sampled_grid, &sampled);
+            judge.figures(&figures::of_grid(&relief_mm, judge.layout()))
+        }
+    };
     let Ball {
         nets,
         heads,
@@ -155,9 +156,8 @@ fn compute(job: &Job, reading: &Reading) -> Result<Answer> {
         curve: curve_points(&fit),
         ground_share: manifest.source.ground_share.clone(),
         slopes: curves::slopes(&fit.curve, source, radius_mm),
-        legible_share,
-        legible_low_share,
-        steepest_deg,
+        figures,
+        detail: making.detail,
         seams: seams(&manifest),
         warnings: remarks(&manifest, folded_share),
         nets,
@@ -175,8 +175,9 @@ fn thick_enough(
 ) -> Result<Relief> {
     let Reading { grid, source } = reading;
     let mut settings = settings.clone();
-    let anyway_mm = DRAWN_ANYWAY * settings.globe.diameter_mm;
-    settings.relief.range_mm = settings.relief.range_mm.or(Some(anyway_mm));
+    if !matches!(settings.relief.range, ReliefRange::Mm(_)) {
+        settings.relief.range = ReliefRange::Mm(DRAWN_ANYWAY * settings.globe.diameter_mm);
+    }
     let ground = Ground::of(solid, grid.clone(), source, &settings, false)?;
     let range_mm = ground.curve.highest_mm() - ground.curve.lowest_mm();
     let unit = ground.curve.scaled(1.0 / range_mm);

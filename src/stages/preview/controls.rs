@@ -98,35 +98,11 @@ pub const CONTROLS: &[Plan] = &[
     plan(DETAIL, "relief.method", "Method", [0.0; 3], 0.0, None),
     plan(
         DETAIL,
-        "relief.span",
-        "Span",
-        [1.0, 20.0, 0.5],
-        1.0 / 64.0,
-        Some(("relief.method", &["layered", "adaptive", "gradient"])),
-    ),
-    plan(
-        DETAIL,
         "relief.detail",
         "Detail",
-        [1.0, 40.0, 1.0],
-        0.0,
-        Some(("relief.method", &["layered", "adaptive"])),
-    ),
-    plan(
-        DETAIL,
-        "relief.shift",
-        "Shift",
-        [0.0, 0.1, 0.005],
-        0.0,
-        Some(("relief.method", &["layered"])),
-    ),
-    plan(
-        DETAIL,
-        "relief.strength",
-        "Strength",
         [0.0, 1.0, 0.05],
         0.0,
-        Some(("relief.method", &["adaptive", "gradient"])),
+        Some(("relief.method", &["multiscale"])),
     ),
     plan(
         DETAIL,
@@ -286,6 +262,9 @@ impl Plan {
         }
         if self.key == "relief.steepest" {
             control.number = control.number.or(Some(60.0));
+        }
+        if self.key == "relief.detail" {
+            control.number = control.number.or(Some(0.8));
         }
         if self.key == "relief.blend" {
             control.number = control.number.or(Some(0.5));

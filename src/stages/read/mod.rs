@@ -32,6 +32,7 @@ use crate::error::{Error, Problem, Result};
 use crate::grid::{Grid, Layout, Place, Quantity, Registration, Source};
 use crate::memory::{Room, Way};
 use crate::progress::Progress;
+use crate::relief::follows_height;
 use crate::settings::{Flattening, GridSettings, Settings};
 use crate::stored::StoredGrid;
 use open::{Raster, Rows, Tile, Tiles};
@@ -45,6 +46,10 @@ use values::{Meaning, Stored};
 use warp::InMemory;
 use whole::{Kind, Numbers};
 
+/// Finest cell that is worked on beside a curve, as a share of the finishing bit's diameter: a
+/// ball an eighth of its radius away from its tip has risen by a hundredth of it.
+const CELL_OF_BIT: f64 = 1.0 / 16.0;
+
 /// How much resolution the images need.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct ReadRequest {
@@ -54,9 +59,14 @@ pub struct ReadRequest {
 }
 
 impl ReadRequest {
-    /// For a job: its images resolve a pixel on the datum.
+    /// For a job: its images resolve a pixel on the datum. Relief that is more than a curve is
+    /// worked out for the whole planet at once, no finer than a small part of the finishing bit.
     pub fn of(settings: &Settings) -> ReadRequest {
-        let step_rad = settings.image.pixel_mm / (settings.globe.diameter_mm / 2.0);
+        let finest_mm = match follows_height(settings) {
+            true => 0.0,
+            false => CELL_OF_BIT * settings.finishing_bit_mm(),
+        };
+        let step_rad = settings.image.pixel_mm.max(finest_mm) / (settings.globe.diameter_mm / 2.0);
         ReadRequest {
             finest_step_deg: Some(step_rad.to_degrees()),
         }

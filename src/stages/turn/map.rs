@@ -390,7 +390,7 @@ mod tests {
         let grid = bumpy(180, DMat3::IDENTITY);
         let mut settings = Settings::default();
         settings.globe.solid = "cube".into();
-        settings.relief.range_mm = Some(6.0);
+        settings.relief.range = crate::settings::ReliefRange::Mm(6.0);
         let turned = turn_on(&grid, &settings).unwrap();
         let solid = Solid::named("cube").unwrap();
         let picture = draw("a < b", &grid, &plain_curve(&grid), 100.0, &solid, &turned).unwrap();

@@ -160,7 +160,7 @@ mod tests {
     fn settings() -> Settings {
         let mut settings = Settings::default();
         settings.globe.solid = "cube".into();
-        settings.relief.range_mm = Some(6.0);
+        settings.relief.range = crate::settings::ReliefRange::Mm(6.0);
         settings.keeps = vec![Keep {
             name: "old crater".into(),
             lat_deg: -40.0,

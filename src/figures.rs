@@ -1,0 +1,465 @@
+//! What a relief is judged by: what the finishing bit leaves of it, as hand and raking light find it.
+//!
+//! A relief is cut by a ball-nose bit before it is judged, since what no bit can cut is never
+//! seen. Over the whole ball, by area:
+//!
+//! * **carved**: standard deviation of at least 0.10 mm within 5 mm. Less is lost between the
+//!   ridges that the bit leaves.
+//! * **flat**: less than 0.03 mm: dead ground.
+//! * **rough order**: rank correlation (C. Spearman, 1904) of local standard deviations of true
+//!   heights and of the carved relief: does rugged ground still look more rugged than smooth?
+//! * **long order**: rank correlation of heights and relief, both smoothed by a Gauss of 15 mm.
+//! * **bit leaves**: share where the bit leaves more than 0.1 mm.
+//! * **over 45°**: share steeper than that against the ball.
+//! * **order kept**: of random pairs of places at most 30 mm apart whose heights differ by more
+//!   than 500 m, the share in which the higher one is carved higher.
+//!
+//! A window "5 mm wide" is a Gauss of the variance of a 5 mm box. Everything is measured on a
+//! lattice as fine as the bit needs, a seventh of its diameter.
+
+use crate::ball::carved_by_ball;
+use crate::geometry::direction;
+use crate::grid::{Grid, Heights, Layout};
+use crate::lattice::{Field, Pooling};
+use crate::smoothing::Smoother;
+use glam::DVec3;
+use ndarray::{Array2, Axis};
+use rayon::prelude::*;
+use serde::Serialize;
+use std::f64::consts::{PI, TAU};
+
+/// Width of the window in which ground is felt, mm.
+const WINDOW_MM: f64 = 5.0;
+
+/// Least standard deviation that is legible, and what counts as flat, mm.
+const LEGIBLE_MM: f32 = 0.10;
+const FLAT_MM: f32 = 0.03;
+
+/// What the bit may leave without being counted, mm.
+const LEFT_MM: f32 = 0.1;
+
+/// Gauss in which the large forms are compared, mm.
+const LONG_MM: f64 = 15.0;
+
+/// Pairs of places lie at most this far apart, mm, and differ by more than this, metres.
+const PAIR_MM: f64 = 30.0;
+const PAIR_M: f32 = 500.0;
+
+/// Pairs drawn; the share kept is then known to about 0.05 points.
+const PAIRS: u64 = 60_000;
+
+/// Places at which ranks are compared; correlations are then known to about 0.002.
+const PLACES: usize = 20_000;
+
+/// Groups of ground, from smooth to rugged, whose carved deviations are compared.
+const GROUPS: usize = 64;
+
+/// No place is told to deviate more than three times as much or as little, as a logarithm.
+const MOST_DEPARTURE: f32 = 1.1;
+
+/// Finest lattice on which is measured, as a share of the bit's diameter: three and a half cells
+/// to its radius.
+const CELL_OF_BIT: f64 = 1.0 / 7.2;
+
+/// The figures of one relief. Shares are of the ball's area, 0 to 1.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Figures {
+    /// Share where the carved relief can be seen and felt.
+    pub carved_share: f64,
+    /// Share of dead ground.
+    pub flat_share: f64,
+    /// Rank correlation of ruggedness, true and carved.
+    pub rough_order: f64,
+    /// Rank correlation of the large forms.
+    pub long_order: f64,
+    /// Share where the bit leaves wood.
+    pub bit_leaves_share: f64,
+    /// Share steeper than 45 degrees.
+    pub over_45_share: f64,
+    /// Steepest slope, degrees.
+    pub steepest_deg: f64,
+    /// Share of pairs that keep their order; 1 if there are no pairs.
+    pub order_kept: f64,
+}
+
+/// A body's ground, ready to judge reliefs of it.
+pub struct Judge {
+    radius_mm: f64,
+    bit_mm: f64,
+    fine: Layout,
+    windows: Windows,
+    long: Windows,
+    /// At each place: its rank in ruggedness, and in height of the large forms.
+    rough_ranks: Vec<f32>,
+    rough: Field,
+    long_ranks: Vec<f32>,
+    pairs: Vec<Pair>,
+}
+
+/// Two places on the fine lattice, the higher one first.
+type Pair = ((usize, usize), (usize, usize));
+
+impl Judge {
+    /// For a grid of true heights in metres on a ball of this radius, finished by a ball-nose bit
+    /// of this diameter.
+    pub fn new(ground: &Grid, radius_mm: f64, bit_mm: f64) -> Judge {
+        let fine = lattice_for(ground.layout(), radius_mm, bit_mm);
+        let heights = of_grid(ground, fine);
+        let windows = Windows::new(fine, radius_mm, WINDOW_MM / 12f64.sqrt());
+        let long = Windows::new(fine, radius_mm, LONG_MM);
+        // Squares of heights far from 0 would leave nothing of small differences.
+        let rough = windows.deviations(&heights);
+        Judge {
+            radius_mm,
+            bit_mm,
+            fine,
+            rough_ranks: ranks(windows.at_places(&rough)),
+            long_ranks: ranks(long.at_places(&long.means(&heights))),
+            pairs: pairs(&heights, radius_mm),
+            rough,
+            windows,
+            long,
+        }
+    }
+
+    /// Where the samples of a relief lie that is to be judged.
+    pub fn layout(&self) -> Layout {
+        self.fine
+    }
+
+    /// How much less, as a logarithm, each place deviates than the best rising function of its true
+    /// deviation says: what it must be multiplied by for ruggedness to keep its order.
+    pub fn departure(&self, relief_mm: &Field) -> Field {
+        let felt = self.windows.deviations(relief_mm);
+        let log = |value: f32, least: f32| (value + least).ln();
+        // True and carved deviations in groups of equal area, from smooth to rugged.
+        let mut order: Vec<(f32, f32)> = (self.windows.places.iter())
+            .map(|at| {
+                (
+                    log(self.rough.values[*at], 1e-6),
+                    log(felt.values[*at], 1e-4),
+                )
+            })
+            .collect();
+        order.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+        let group = order.len().div_ceil(GROUPS).max(1);
+        let mut rising = f32::MIN;
+        let curve: Vec<(f32, f32)> = order
+            .chunks(group)
+            .map(|group| {
+                let mean = |of: fn(&(f32, f32)) -> f32| {
+                    group.iter().map(of).sum::<f32>() / group.len() as f32
+                };
+                rising = rising.max(mean(|pair| pair.1));
+                (mean(|pair| pair.0), rising)
+            })
+            .collect();
+        self.rough.with(&felt, |rough, felt| {
+            let wanted = along(&curve, log(rough, 1e-6));
+            (wanted - log(felt, 1e-4)).clamp(-MOST_DEPARTURE, MOST_DEPARTURE)
+        })
+    }
+
+    /// A relief in mm as the bit leaves it.
+    pub fn carved(&self, relief_mm: &Field) -> Field {
+        carved_by_ball(relief_mm, self.radius_mm, 0.5 * self.bit_mm)
+    }
+
+    /// Judges a relief in mm, given on [`layout`](Self::layout).
+    pub fn figures(&self, relief_mm: &Field) -> Figures {
+        let carved = self.carved(relief_mm);
+        let felt = self.windows.deviations(&carved);
+        let (over_45_share, steepest_deg) = steepness(relief_mm, self.radius_mm, 45.0);
+        let left = carved.with(relief_mm, |after, before| after - before);
+        Figures {
+            carved_share: area_share(&felt, |mm| mm >= LEGIBLE_MM),
+            flat_share: area_share(&felt, |mm| mm < FLAT_MM),
+            rough_order: correlation(&self.rough_ranks, ranks(self.windows.at_places(&felt))),
+            long_order: correlation(
+                &self.long_ranks,
+                ranks(self.long.at_places(&self.long.means(relief_mm))),
+            ),
+            bit_leaves_share: area_share(&left, |mm| mm > LEFT_MM),
+            over_45_share,
+            steepest_deg,
+            order_kept: self.order_kept(relief_mm),
+        }
+    }
+
+    fn order_kept(&self, relief_mm: &Field) -> f64 {
+        let kept = self
+            .pairs
+            .iter()
+            .filter(|(high, low)| relief_mm.values[*high] > relief_mm.values[*low]);
+        match self.pairs.len() {
+            0 => 1.0,
+            all => kept.count() as f64 / all as f64,
+        }
+    }
+}
+
+/// The lattice on which a grid is judged: as fine as the bit needs, no finer than the grid.
+pub fn lattice_for(grid: Layout, radius_mm: f64, bit_mm: f64) -> Layout {
+    let cell_deg = (CELL_OF_BIT * bit_mm / radius_mm).to_degrees();
+    // By whole cells where that is possible, so that averages are plain means.
+    let together = (cell_deg / grid.step_lon_deg()).floor().max(1.0);
+    let columns = (grid.columns as f64 / together).round().max(8.0) as usize;
+    let columns = columns.next_multiple_of(2);
+    let rows = (180.0 / grid.step_lat_deg() / (cell_deg / grid.step_lat_deg()).floor().max(1.0))
+        .round()
+        .max(4.0) as usize;
+    let west_edge_deg = grid.west_deg - 0.5 * grid.step_lon_deg();
+    Layout {
+        rows: rows.min(grid.rows),
+        columns: columns.min(grid.columns),
+        west_deg: west_edge_deg + 180.0 / columns.min(grid.columns) as f64,
+        registration: crate::grid::Registration::Pixel,
+    }
+}
+
+/// A grid averaged to a lattice.
+pub fn of_grid(grid: &Grid, lattice: Layout) -> Field {
+    let pooling = Pooling::new(grid.layout(), lattice.rows, lattice.columns);
+    pooling.pooled(grid.columns(), |row, out| {
+        out.iter_mut()
+            .zip(grid.heights_m.row(row))
+            .for_each(|(out, value)| *out = *value);
+    })
+}
+
+/// Gaussian windows of one width, on a lattice no finer than they need.
+struct Windows {
+    smoother: Smoother,
+    sigma_rad: f64,
+    rows: usize,
+    columns: usize,
+    /// The cells in which places lie that are spread evenly over the sphere.
+    places: Vec<(usize, usize)>,
+}
+
+impl Windows {
+    fn new(fine: Layout, radius_mm: f64, sigma_mm: f64) -> Windows {
+        let sigma_rad = sigma_mm / radius_mm;
+        let fold = (0.65 * sigma_rad / fine.step_lat_deg().to_radians())
+            .floor()
+            .max(1.0);
+        let rows = ((fine.rows as f64 / fold).round() as usize).clamp(4.min(fine.rows), fine.rows);
+        let columns = (fine.columns as f64 / fold).round() as usize;
+        let columns = columns.next_multiple_of(2).min(fine.columns);
+        let places = PLACES.min(rows * columns / 2);
+        Windows {
+            smoother: Smoother::new(rows, columns),
+            sigma_rad,
+            rows,
+            columns,
+            places: (0..places)
+                .map(|k| cell(rows, columns, k, places))
+                .collect(),
+        }
+    }
+
+    fn pooled(&self, field: &Field, change: impl Fn(f32) -> f32 + Sync) -> Field {
+        let pooling = Pooling::new(field.layout(), self.rows, self.columns);
+        pooling.pooled(field.shape().1, |row, out| {
+            out.iter_mut()
+                .zip(field.values.row(row))
+                .for_each(|(out, value)| *out = change(*value));
+        })
+    }
+
+    fn smoothed(&self, field: &Field) -> Array2<f64> {
+        let waves = self.smoother.waves(|row, out| {
+            out.iter_mut()
+                .zip(field.values.row(row))
+                .for_each(|(out, value)| *out = f64::from(*value));
+        });
+        self.smoother.smoothed(&waves, self.sigma_rad)
+    }
+
+    fn means(&self, field: &Field) -> Field {
+        let pooled = self.pooled(field, |value| value);
+        Field {
+            values: self.smoothed(&pooled).mapv(|value| value as f32),
+            ..pooled
+        }
+    }
+
+    /// Standard deviation within each window.
+    ///
+    /// Var x = E(x − a)² − (E x − a)² for any a. With a from each cell's own coarse mean the
+    /// squares stay small; a must be one number for a window, so it is the mean of the whole, and
+    /// sums are taken in f64.
+    fn deviations(&self, field: &Field) -> Field {
+        let about = field.values.mean().unwrap_or(0.0);
+        let mean = self.pooled(field, |value| value - about);
+        // Squares are averaged in f64 before they are rounded.
+        let square = self.pooled(field, |value| (value - about) * (value - about));
+        let (mut square, mean_smooth) = (self.smoothed(&square), self.smoothed(&mean));
+        square.zip_mut_with(&mean_smooth, |square, mean| {
+            *square = (*square - mean * mean).max(0.0).sqrt();
+        });
+        Field {
+            values: square.mapv(|value| value as f32),
+            ..mean
+        }
+    }
+
+    fn at_places(&self, field: &Field) -> Vec<f32> {
+        self.places
+            .iter()
+            .map(|place| field.values[*place])
+            .collect()
+    }
+}
+
+/// The cell of the k-th of `count` places on a spiral that spreads them evenly (R. Swinbank and
+/// R. J. Purser, "Fibonacci grids", Q. J. R. Meteorol. Soc. 132, 2006).
+fn cell(rows: usize, columns: usize, k: usize, count: usize) -> (usize, usize) {
+    let z = 1.0 - (2 * k + 1) as f64 / count as f64;
+    let golden = 0.5 * (5f64.sqrt() - 1.0);
+    let row = z.acos() / PI * rows as f64;
+    let column = (k as f64 * golden).fract() * columns as f64;
+    (
+        (row as usize).min(rows - 1),
+        (column as usize).min(columns - 1),
+    )
+}
+
+/// Ranks of values, equal ones sharing the mean of theirs.
+fn ranks(values: Vec<f32>) -> Vec<f32> {
+    let mut order: Vec<u32> = (0..values.len() as u32).collect();
+    order.sort_unstable_by(|a, b| values[*a as usize].total_cmp(&values[*b as usize]));
+    let mut ranks = vec![0f32; values.len()];
+    let alike = |a: &u32, b: &u32| values[*a as usize] == values[*b as usize];
+    let mut start = 0;
+    for group in order.chunk_by(alike) {
+        let rank = start as f32 + 0.5 * (group.len() - 1) as f32;
+        group.iter().for_each(|&at| ranks[at as usize] = rank);
+        start += group.len();
+    }
+    ranks
+}
+
+/// Correlation of two lists of ranks.
+fn correlation(one: &[f32], two: Vec<f32>) -> f64 {
+    let mean = 0.5 * (one.len() as f64 - 1.0);
+    let (mut both, mut first, mut second) = (0.0, 0.0, 0.0);
+    for (&a, &b) in one.iter().zip(&two) {
+        let (a, b) = (f64::from(a) - mean, f64::from(b) - mean);
+        both += a * b;
+        first += a * a;
+        second += b * b;
+    }
+    let size = (first * second).sqrt();
+    if size > 0.0 { both / size } else { 1.0 }
+}
+
+/// A curve through points with rising first numbers, level beyond its ends.
+fn along(curve: &[(f32, f32)], at: f32) -> f32 {
+    let after = curve.partition_point(|point| point.0 <= at);
+    if after == 0 || after == curve.len() {
+        return curve[after.min(curve.len() - 1)].1;
+    }
+    let (from, to) = (curve[after - 1], curve[after]);
+    from.1 + (to.1 - from.1) * (at - from.0) / (to.0 - from.0)
+}
+
+/// Share of the sphere where a value counts.
+fn area_share(field: &Field, counts: impl Fn(f32) -> bool + Sync) -> f64 {
+    let rows = field.shape().0;
+    let edge = |row: usize| (PI * row as f64 / rows as f64).cos();
+    let each: Vec<f64> = field
+        .values
+        .axis_iter(Axis(0))
+        .into_par_iter()
+        .enumerate()
+        .map(|(row, line)| {
+            let counted = line.iter().filter(|value| counts(**value)).count();
+            0.5 * (edge(row) - edge(row + 1)) * counted as f64 / line.len() as f64
+        })
+        .collect();
+    each.iter().sum()
+}
+
+/// Share of the sphere steeper than a limit, and the steepest slope in degrees: between
+/// neighbouring samples, south and east.
+pub fn steepness(relief_mm: &Field, radius_mm: f64, limit_deg: f64) -> (f64, f64) {
+    let layout = relief_mm.layout();
+    let limit = limit_deg.to_radians().tan().powi(2);
+    let dy = radius_mm * layout.step_lat_deg().to_radians();
+    let rows: Vec<(f64, f64)> = (0..layout.rows - 1)
+        .into_par_iter()
+        .map(|row| {
+            let (line, next) = (relief_mm.values.row(row), relief_mm.values.row(row + 1));
+            let circle = radius_mm * layout.lat_deg(row).to_radians().cos();
+            let dx = circle * layout.step_lon_deg().to_radians();
+            // Near a pole columns crowd: look as far to the side as to the next row.
+            let aside = ((dy / dx).round() as usize).clamp(1, layout.columns / 4);
+            let run = aside as f64 * dx;
+            let (mut steep, mut most) = (0usize, 0f64);
+            for column in 0..layout.columns {
+                let here = line[column];
+                let x = f64::from(line[(column + aside) % layout.columns] - here) / run;
+                let y = f64::from(next[column] - here) / dy;
+                let slope2 = x * x + y * y;
+                steep += usize::from(slope2 > limit);
+                most = most.max(slope2);
+            }
+            let edge = |row: usize| (PI * row as f64 / layout.rows as f64).cos();
+            let area = 0.5 * (edge(row) - edge(row + 1));
+            (area * steep as f64 / layout.columns as f64, most)
+        })
+        .collect();
+    let share = rows.iter().map(|row| row.0).sum();
+    let most = rows.iter().fold(0f64, |most, row| most.max(row.1));
+    (share, most.sqrt().atan().to_degrees())
+}
+
+/// Seeded random pairs of places whose heights differ.
+fn pairs(heights_m: &Field, radius_mm: f64) -> Vec<Pair> {
+    let widest = (PAIR_MM / radius_mm).min(PI);
+    let grid = heights_m.layout();
+    (0..PAIRS)
+        .into_par_iter()
+        .filter_map(|pair| {
+            let draw = |k: u64| uniform(4 * pair + k);
+            let here = direction((2.0 * draw(0) - 1.0).asin().to_degrees(), 360.0 * draw(1));
+            let there = there(here, widest, draw(2), draw(3));
+            let (a, b) = (nearest(grid, here), nearest(grid, there));
+            let rise = heights_m.values[a] - heights_m.values[b];
+            match rise.abs() > PAIR_M {
+                false => None,
+                true if rise > 0.0 => Some((a, b)),
+                true => Some((b, a)),
+            }
+        })
+        .collect()
+}
+
+/// A direction evenly drawn over the cap around another, by two numbers in 0..1.
+fn there(here: DVec3, widest_rad: f64, near: f64, around: f64) -> DVec3 {
+    let angle = (1.0 - near * (1.0 - widest_rad.cos())).acos();
+    let aside = here.any_orthonormal_vector();
+    let along = aside * (TAU * around).cos() + here.cross(aside) * (TAU * around).sin();
+    here * angle.cos() + along * angle.sin()
+}
+
+/// The sample nearest to a direction.
+fn nearest(grid: Layout, towards: DVec3) -> (usize, usize) {
+    let lat = towards.z.clamp(-1.0, 1.0).asin().to_degrees();
+    let lon = towards.y.atan2(towards.x).to_degrees();
+    let row = ((grid.north_deg() - lat) / grid.step_lat_deg())
+        .round()
+        .max(0.0) as usize;
+    let column = ((lon - grid.west_deg) / grid.step_lon_deg()).round();
+    let column = column.rem_euclid(grid.columns as f64) as usize;
+    (row.min(grid.rows - 1), column.min(grid.columns - 1))
+}
+
+/// The k-th of a fixed sequence of numbers in 0..1 (splitmix64; Steele, Lea, Flood 2014).
+fn uniform(k: u64) -> f64 {
+    let mut z = k.wrapping_add(1).wrapping_mul(0x9E37_79B9_7F4A_7C15);
+    z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+    z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+    ((z ^ (z >> 31)) >> 11) as f64 / (1u64 << 53) as f64
+}

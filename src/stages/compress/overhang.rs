@@ -1,0 +1,383 @@
+//! Keeps ground from folding under itself on the facets of a solid.
+//!
+//! At an angle α from a facet's normal n, radial relief f leans over once, going outward,
+//!
+//! ```text
+//!                     d            the lateral distance from the axis no longer grows:
+//!   B(α) + f'(α)·sin α ≤ 0         B = (R + f)·cos α on a ball, d/cos²α + f·cos α on a flat base
+//! ```
+//!
+//! Only ground that falls away from the facet's middle can do so, and the more easily the nearer
+//! it lies to a corner. A steepest slope for the whole ball would flatten everything on a solid
+//! with few faces; instead, the fall away from the middle alone is limited, by what leaves the
+//! finished surface [`LEAN_DEG`] short of upright in the blank. Ground at the foot of a fall that
+//! is too steep is raised to the least surface that obeys the limit, which is what a cutter from
+//! above would leave there, and a ramp:
+//!
+//! ```text
+//!   raised(x) = max( f(x), raised(y) − limit·|xy| )       y one step nearer the middle
+//! ```
+//!
+//! It is raised in the relief of the planet, so that both neighbours of a seam see the same
+//! ground. Beyond the trim the limit fades, so that a ramp ends where nobody misses it.
+
+use crate::geometry::Solid;
+use crate::grid::{Grid, Heights, Layout};
+use crate::settings::{Base, Projection, Settings};
+use glam::DVec3;
+use rayon::prelude::*;
+use std::cmp::Reverse;
+use std::collections::BinaryHeap;
+
+/// How far short of upright the surface stays in the blank, degrees: with less, single pixels jump
+/// where two facets meet.
+const LEAN_DEG: f64 = 10.0;
+
+/// Beyond the trim the slope allowed grows by so much per mm, up to a slope that ends any ramp.
+const FADING_DEG_PER_MM: f64 = 10.0;
+const STEEPEST_FADING_DEG: f64 = 55.0;
+
+/// Ground beyond the trim that a ramp may reach, mm.
+const BEYOND_MM: f64 = 15.0;
+
+/// Raises of less than this are not worth making, mm.
+const LEAST_MM: f32 = 1e-3;
+
+/// Samples per side of the blocks for which it is decided which facets see them.
+const BLOCK: usize = 16;
+
+/// What had to be raised.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Raised {
+    /// Share of the sphere.
+    pub share: f64,
+    /// Most, mm.
+    pub most_mm: f64,
+}
+
+/// Raises ground of a relief in mm until none of it folds under itself on the solid (turned into
+/// the body frame), its trim included.
+pub fn without_overhangs(relief_mm: &mut Grid, solid: &Solid, settings: &Settings) -> Raised {
+    if settings.globe.projection == Projection::Gnomonic {
+        return Raised::default();
+    }
+    let before = relief_mm.heights_m.clone();
+    let limits = Limits::new(relief_mm, solid, settings);
+    let mut queue: BinaryHeap<Reverse<(u64, u32, u32)>> = limits.first(relief_mm).into();
+    while let Some(Reverse((_, face, sample))) = queue.pop() {
+        let (face, place) = (face as usize, limits.place(sample as usize));
+        let here = limits.direction(place);
+        let Some(least) = limits.least(relief_mm, face, place, here, true) else {
+            continue;
+        };
+        if relief_mm.heights_m[place] + LEAST_MM >= least {
+            continue;
+        }
+        relief_mm.heights_m[place] = least;
+        limits.neighbours(place, |near| {
+            let there = limits.direction(near);
+            for &face in limits.faces_at(near) {
+                let wanted = limits.least(relief_mm, face as usize, near, there, true);
+                if wanted.is_some_and(|least| relief_mm.heights_m[near] + LEAST_MM < least) {
+                    queue.push(limits.entry(face as usize, near, there));
+                }
+            }
+        });
+    }
+    let mut raised = Raised::default();
+    for (row, (after, before)) in relief_mm
+        .heights_m
+        .outer_iter()
+        .zip(before.outer_iter())
+        .enumerate()
+    {
+        for (after, before) in after.iter().zip(before) {
+            if after > before {
+                raised.share += relief_mm.area_weight(row);
+                raised.most_mm = raised.most_mm.max(f64::from(after - before));
+            }
+        }
+    }
+    raised
+}
+
+/// Everything that says how steeply ground may fall where.
+struct Limits {
+    layout: Layout,
+    faces: Vec<Face>,
+    base: Base,
+    radius_mm: f64,
+    /// Tangent of the steepest fall of the finished surface in the blank.
+    steepest: f64,
+    /// One step along a meridian, mm.
+    step_mm: f64,
+    /// Facets that see each block of samples.
+    seen: Vec<Vec<u16>>,
+    blocks_across: usize,
+    latitudes: Vec<(f64, f64)>,
+    longitudes: Vec<(f64, f64)>,
+}
+
+struct Face {
+    normal: DVec3,
+    distance_mm: f64,
+    /// Directions out over the sides, and how far out the trim reaches, mm.
+    sides: Vec<(DVec3, f64)>,
+    /// Cosine of the farthest angle from the normal that matters.
+    rim_cos: f64,
+}
+
+impl Limits {
+    fn new(relief_mm: &Grid, solid: &Solid, settings: &Settings) -> Limits {
+        let layout = relief_mm.layout();
+        let radius_mm = settings.globe.diameter_mm / 2.0;
+        let highest = relief_mm.heights_m.iter().fold(0f32, |a, b| a.max(*b));
+        let faces: Vec<Face> = (0..solid.faces.len())
+            .map(|number| face(solid, number, settings, f64::from(highest)))
+            .collect();
+        // Facets of a solid with few faces lean nearly upright at their corners as they are.
+        let farthest = faces
+            .iter()
+            .map(|face| face.rim_cos.clamp(-1.0, 1.0).acos().to_degrees())
+            .fold(0.0, f64::max);
+        let rim_deg = farthest - (BEYOND_MM / radius_mm).to_degrees();
+        let lean_deg = LEAN_DEG.min((90.0 - rim_deg) / 2.0).max(1.0);
+        let sin_cos = |deg: f64| deg.to_radians().sin_cos();
+        let mut limits = Limits {
+            layout,
+            faces,
+            base: settings.globe.base,
+            radius_mm,
+            steepest: (90.0 - lean_deg).to_radians().tan(),
+            step_mm: radius_mm * layout.step_lat_deg().to_radians(),
+            seen: Vec::new(),
+            blocks_across: layout.columns.div_ceil(BLOCK),
+            latitudes: (0..layout.rows)
+                .map(|row| sin_cos(layout.lat_deg(row)))
+                .collect(),
+            longitudes: (0..layout.columns)
+                .map(|column| sin_cos(layout.lon_deg(column)))
+                .collect(),
+        };
+        limits.seen = limits.faces_of_blocks();
+        limits
+    }
+
+    fn place(&self, sample: usize) -> (usize, usize) {
+        (sample / self.layout.columns, sample % self.layout.columns)
+    }
+
+    fn direction(&self, (row, column): (usize, usize)) -> DVec3 {
+        let ((sin, cos), (east, prime)) = (self.latitudes[row], self.longitudes[column]);
+        DVec3::new(cos * prime, cos * east, sin)
+    }
+
+    fn faces_of_blocks(&self) -> Vec<Vec<u16>> {
+        let down = self.layout.rows.div_ceil(BLOCK);
+        (0..down * self.blocks_across)
+            .into_par_iter()
+            .map(|block| {
+                let at =
+                    |index: usize, part: usize, count: usize| (index * BLOCK + part).min(count - 1);
+                let corner = |down: usize, right: usize| {
+                    let row = at(block / self.blocks_across, down, self.layout.rows);
+                    let column = at(block % self.blocks_across, right, self.layout.columns);
+                    self.direction((row, column))
+                };
+                let centre = corner(BLOCK / 2, BLOCK / 2);
+                let ends = [0, BLOCK].map(|down| [0, BLOCK].map(|right| corner(down, right)));
+                let widest = ends
+                    .iter()
+                    .flatten()
+                    .map(|end| end.angle_between(centre))
+                    .fold(0.0, f64::max);
+                let slack_mm = self.radius_mm * 2.0 * (0.5 * widest).sin() + BEYOND_MM;
+                (0..self.faces.len() as u16)
+                    .filter(|face| self.beyond_mm(*face as usize, centre) < slack_mm)
+                    .collect()
+            })
+            .collect()
+    }
+
+    fn faces_at(&self, (row, column): (usize, usize)) -> &[u16] {
+        &self.seen[row / BLOCK * self.blocks_across + column / BLOCK]
+    }
+
+    /// How far a place lies beyond a facet's trim, mm; less than 0 within it.
+    fn beyond_mm(&self, face: usize, here: DVec3) -> f64 {
+        let face = &self.faces[face];
+        if here.dot(face.normal) < face.rim_cos - 0.2 {
+            return f64::INFINITY;
+        }
+        let reach_mm = match self.base {
+            Base::Sphere => self.radius_mm,
+            Base::Flat => face.distance_mm / here.dot(face.normal).max(0.02),
+        };
+        face.sides
+            .iter()
+            .map(|(out, trim_mm)| reach_mm * here.dot(*out) - trim_mm)
+            .fold(f64::NEG_INFINITY, f64::max)
+    }
+
+    fn entry(&self, face: usize, place: (usize, usize), here: DVec3) -> Reverse<(u64, u32, u32)> {
+        // Angles from the normal are positive, so their bits are in order.
+        let away = here.angle_between(self.faces[face].normal);
+        let sample = place.0 * self.layout.columns + place.1;
+        Reverse((away.to_bits(), face as u32, sample as u32))
+    }
+
+    /// All samples that fall too steeply within the facets as the relief is.
+    fn first(&self, relief_mm: &Grid) -> Vec<Reverse<(u64, u32, u32)>> {
+        let found: Vec<Vec<_>> = (0..self.layout.rows)
+            .into_par_iter()
+            .map(|row| {
+                let mut found = Vec::new();
+                for column in 0..self.layout.columns {
+                    let place = (row, column);
+                    let here = self.direction(place);
+                    for &face in self.faces_at(place) {
+                        let face = face as usize;
+                        let least = self.least(relief_mm, face, place, here, false);
+                        if least.is_some_and(|mm| relief_mm.heights_m[place] + LEAST_MM < mm) {
+                            found.push(self.entry(face, place, here));
+                        }
+                    }
+                }
+                found
+            })
+            .collect();
+        found.into_iter().flatten().collect()
+    }
+
+    /// How far relief may fall per mm outward, at an angle from a facet's normal.
+    fn fall(&self, face: usize, cos: f64, relief_mm: f64, beyond_mm: f64) -> f64 {
+        let sin = (1.0 - cos * cos).max(0.0).sqrt();
+        // The surface moves by (B + f'·sin α) outward and by (f'·cos α − A) upward per radian.
+        let (outward, downward) = match self.base {
+            Base::Sphere => {
+                let reach = self.radius_mm + relief_mm;
+                (reach * cos, reach * sin)
+            }
+            Base::Flat => {
+                let distance_mm = self.faces[face].distance_mm;
+                (distance_mm / (cos * cos) + relief_mm * cos, relief_mm * sin)
+            }
+        };
+        let fall = (self.steepest * outward - downward) / (cos + self.steepest * sin);
+        let fall = (fall / self.radius_mm).max(0.0);
+        if beyond_mm <= 0.0 {
+            return fall;
+        }
+        let fading_deg = fall.atan().to_degrees() + FADING_DEG_PER_MM * beyond_mm;
+        fall.max(fading_deg.min(STEEPEST_FADING_DEG).to_radians().tan())
+    }
+
+    /// The least relief of a sample that obeys the limit of a facet; `None` where the facet has
+    /// nothing to say, as beyond its trim, but for ramps that come from inside it.
+    fn least(
+        &self,
+        relief_mm: &Grid,
+        face: usize,
+        place: (usize, usize),
+        here: DVec3,
+        ramps: bool,
+    ) -> Option<f32> {
+        let normal = self.faces[face].normal;
+        let cos = here.dot(normal);
+        if cos <= 0.02 || cos > 0.9999 {
+            return None;
+        }
+        let beyond_mm = self.beyond_mm(face, here);
+        if beyond_mm > if ramps { BEYOND_MM } else { 0.0 } {
+            return None;
+        }
+        let own = relief_mm.heights_m[place];
+        let drop = self.fall(face, cos, f64::from(own), beyond_mm) * self.step_mm;
+        // One step towards the facet's middle.
+        let sin = (1.0 - cos * cos).sqrt();
+        let inward = (normal - here * cos) / sin;
+        let step_rad = self.step_mm / self.radius_mm;
+        let nearer = here * step_rad.cos() + inward * step_rad.sin();
+        let (rest, own_share) = self.between(relief_mm, nearer, place);
+        let least = (rest - drop as f32) / (1.0 - own_share).max(0.1);
+        Some(least)
+    }
+
+    /// The relief between samples, linearly: all but one sample's part of it, and that one's share.
+    fn between(&self, relief_mm: &Grid, at: DVec3, own: (usize, usize)) -> (f32, f32) {
+        let layout = self.layout;
+        let lat = at.z.clamp(-1.0, 1.0).asin().to_degrees();
+        let down = (layout.north_deg() - lat) / layout.step_lat_deg();
+        let lon = at.y.atan2(at.x).to_degrees();
+        let right = (lon - layout.west_deg).rem_euclid(360.0) / layout.step_lon_deg();
+        let (first_row, first_column) = (down.floor(), right.floor());
+        let (v, u) = ((down - first_row) as f32, (right - first_column) as f32);
+        let (mut rest, mut own_share) = (0.0, 0.0);
+        for (tap, weight_down) in [(0, 1.0 - v), (1, v)] {
+            let (row, crossed) = layout.across_poles(first_row as isize + tap);
+            let turn = if crossed { layout.columns / 2 } else { 0 };
+            for (side, weight_right) in [(0, 1.0 - u), (1, u)] {
+                let column = (first_column as usize + side + turn) % layout.columns;
+                let weight = weight_down * weight_right;
+                if (row, column) == own {
+                    own_share += weight;
+                } else {
+                    rest += weight * relief_mm.heights_m[(row, column)];
+                }
+            }
+        }
+        (rest, own_share)
+    }
+
+    /// The samples whose step towards a middle may use this one.
+    fn neighbours(&self, (row, column): (usize, usize), mut each: impl FnMut((usize, usize))) {
+        let layout = self.layout;
+        for down in -2..=2isize {
+            let (near, crossed) = layout.across_poles(row as isize + down);
+            let turn = if crossed { layout.columns / 2 } else { 0 };
+            let dx = self.step_mm * self.latitudes[near].1.max(1e-6) * layout.step_lon_deg()
+                / layout.step_lat_deg();
+            let aside = ((2.0 * self.step_mm / dx).ceil() as usize).min(layout.columns / 2);
+            for right in 0..=2 * aside {
+                let column = (column + turn + layout.columns + right - aside) % layout.columns;
+                if (near, column) != (row, column) || down != 0 {
+                    each((near, column));
+                }
+            }
+        }
+    }
+}
+
+fn face(solid: &Solid, number: usize, settings: &Settings, highest_mm: f64) -> Face {
+    let face = &solid.faces[number];
+    let (radius_mm, trim_mm) = (settings.globe.diameter_mm / 2.0, settings.stock.trim_mm);
+    let polygon = solid.face_polygon(number);
+    let count = polygon.len();
+    let distance_mm = radius_mm * face.distance;
+    let sides = (0..count)
+        .map(|i| {
+            let along = polygon[(i + 1) % count] - polygon[i];
+            // Counter-clockwise: outward is to the right of the way along.
+            let out = face.frame.x * along.y - face.frame.y * along.x;
+            let tilt = face.edges[i].tilt_rad;
+            let seam_mm = match settings.globe.base {
+                Base::Sphere => (radius_mm + highest_mm) * tilt.sin(),
+                Base::Flat => (distance_mm + highest_mm.max(0.0)) * tilt.tan(),
+            };
+            (out.normalize(), seam_mm + trim_mm)
+        })
+        .collect();
+    let corner = face
+        .corners
+        .iter()
+        .map(|&corner| face.frame.z.angle_between(solid.corners[corner]))
+        .fold(0.0, f64::max);
+    // A corner of the trim lies farther out than its sides.
+    let rim = corner + (2.0 * trim_mm + BEYOND_MM) / radius_mm;
+    Face {
+        normal: face.frame.z,
+        distance_mm,
+        sides,
+        rim_cos: rim.min(1.55).cos(),
+    }
+}
