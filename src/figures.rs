@@ -201,13 +201,18 @@ impl Judge {
 /// The lattice on which a grid is judged: as fine as the bit needs, no finer than the grid.
 pub fn lattice_for(grid: Layout, radius_mm: f64, bit_mm: f64) -> Layout {
     let cell_deg = (CELL_OF_BIT * bit_mm / radius_mm).to_degrees();
-    // By whole cells where that is possible, so that averages are plain means.
-    let together = (cell_deg / grid.step_lon_deg()).floor().max(1.0);
-    let columns = (grid.columns as f64 / together).round().max(8.0) as usize;
-    let columns = columns.next_multiple_of(2);
-    let rows = (180.0 / grid.step_lat_deg() / (cell_deg / grid.step_lat_deg()).floor().max(1.0))
-        .round()
-        .max(4.0) as usize;
+    let cells = |step_deg: f64, around_deg: f64, least: f64| {
+        let fold = (cell_deg / step_deg).max(1.0);
+        // By whole cells where that is nearly right, so that averages are plain means.
+        let fold = if (fold - fold.round()).abs() < 0.15 {
+            fold.round()
+        } else {
+            fold
+        };
+        (around_deg / step_deg / fold).round().max(least) as usize
+    };
+    let rows = cells(grid.step_lat_deg(), 180.0, 4.0);
+    let columns = cells(grid.step_lon_deg(), 360.0, 8.0).next_multiple_of(2);
     let west_edge_deg = grid.west_deg - 0.5 * grid.step_lon_deg();
     Layout {
         rows: rows.min(grid.rows),

@@ -65,6 +65,16 @@ impl Field {
     }
 }
 
+impl From<Grid> for Field {
+    /// A grid of cells as a field.
+    fn from(grid: Grid) -> Field {
+        Field {
+            values: grid.heights_m,
+            west_deg: grid.west_deg,
+        }
+    }
+}
+
 /// How much of each row or column goes into one of a coarser lattice: where from, and the shares.
 type Shares = Vec<(usize, Vec<f64>)>;
 

@@ -183,7 +183,7 @@ impl<'a> Shaper<'a> {
                 Detail::Share(detail) => Some(detail),
             };
             let (companded, choice) = Bands::new(&relief_mm, judge, scale).companded(detail);
-            companded.give(&mut relief_mm, scale.ends_mm);
+            companded.give(&mut relief_mm, &scale);
             (making.detail, making.figures) = (Some(choice.detail), Some(choice.figures));
         }
         match self.settings.relief.steepest {

@@ -81,7 +81,7 @@ impl Default for Settings {
             relief: ReliefSettings {
                 range: ReliefRange::Auto,
                 curve: CurveShape::Asinh,
-                boost: 3.0,
+                boost: 2.5,
                 exponent: 0.6,
                 blend: None,
                 knots: Vec::new(),

@@ -695,7 +695,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
             set: |s, v| s.relief.boost = v,
             get: |s| Some(s.relief.boost),
         },
-        default: Default::Value("3.0"),
+        default: Default::Value("2.5"),
         unit: "times linear",
         doc: "How much steeper than linear the plains are carved; 1 is linear",
     },

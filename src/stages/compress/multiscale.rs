@@ -6,23 +6,26 @@
 //! with subband architectures", ACM Trans. Graph. 24, 2005, there for photographs):
 //!
 //! ```text
-//! relief = coarsest + Σ gain_k · band_k      gain_k = weight_k · (activity_k / target_k)⁻ᴾ
+//! relief = coarsest + Σ gain_k · band_k      gain_k² = 1 + (detail · weight_k · (activity_k / target_k)⁻ᴾ)²
 //! ```
 //!
-//! Faint bands gain and strong ones lose. As the gain is as smooth as the activity, edges grow no
-//! rings; as the power is below one, rugged ground stays more rugged than smooth ground. Three
-//! things are added here:
+//! Faint bands gain; strong ones are left as the curve made them, so that rugged ground keeps its
+//! forms and its order of heights. As the gain is as smooth as the activity, edges grow no rings.
+//! Four things are added here:
 //!
 //! * **Reach.** The activity a band may come to is bounded softly by what a ball of the finishing
 //!   bit's radius r can cut: a wave of width σ fits under it up to a height of about σ²/r.
 //! * **Levelling.** Companding band by band blurs which ground is the more rugged. All bands of
-//!   a place are multiplied by what brings its local deviation back to a rising function of the
-//!   true one.
+//!   a place are multiplied by a part of what brings its local deviation back to a rising function
+//!   of the true one.
 //! * **Resolution.** Bands finer than what the source resolves are calmed but never deepened, or
 //!   its instrument's noise and the rings of its series would be carved.
+//! * **Form.** Bands wider than a few mm stay as they are: eye and hand find large forms by
+//!   themselves, and changing them would turn hills into hollows.
 //!
-//! `detail` multiplies the logarithm of all gains: 0 is the curve alone, 1 the boldest.
+//! `detail` is the one dial: 0 is the curve alone, 1 the boldest.
 
+use super::limit_slope;
 use crate::figures::{Figures, Judge};
 use crate::grid::Grid;
 use crate::grid::Heights;
@@ -34,36 +37,43 @@ use rayon::prelude::*;
 /// Standard deviation of the Gauss that ends the finest band, as a share of the bit's diameter.
 const FINEST_OF_BIT: f64 = 0.16;
 
-/// Bands reach up to this share of the globe's radius.
-const COARSEST_OF_RADIUS: f64 = 0.33;
+/// Bands up to the first of these widths are companded in full, mm, and those of an octave more by
+/// the share that is left.
+const FORM_MM: f64 = 2.1;
+const FADING_PER_OCTAVE: f64 = 1.0;
 
 /// Activity is smoothed over this many times the width of its band.
 const SMOOTHED_OVER: f64 = 2.0;
 
-/// How strongly activities are evened out: 0 leaves them, 1 would make all ground alike.
+/// How strongly faint activities are evened out: 0 leaves them, 1 would make all ground alike.
 const POWER: f64 = 0.8;
 
 /// Activities below this are noise of the arithmetic and the source, mm.
 const FLOOR_MM: f64 = 0.002;
 
-/// Activity that a band of 2 mm keeps as it is, mm; it goes with the root of the width.
+/// Activity that counts as faint in a band of 2 mm, mm; it goes with the root of the width.
 const TARGET_MM: f64 = 0.1;
 
-/// Most that the power alone may deepen a band.
+/// Most that a band may be deepened.
 const MOST: f64 = 15.0;
 
-/// Weights of bands of 0.5, 1, 2 … mm: most where the eye finds form and the bit still reaches.
-const WEIGHTS: [f64; 7] = [1.5, 2.8, 3.7, 3.2, 2.5, 1.4, 1.0];
+/// Weights of bands of 0.5, 1, 2 and 4 mm: most where the eye finds form and the bit still reaches.
+const WEIGHTS: [f64; 4] = [1.0, 1.9, 2.5, 2.2];
 
 /// A band's activity comes to no more than this times σ²/r, nor than the slope times σ.
-const REACH_OF_BALL: f64 = 0.25;
+const REACH_OF_BALL: f64 = 0.28;
 const REACH_OF_SLOPE: f64 = 0.2;
 
-/// How much of a departure from the order of ruggedness is taken back.
-const LEVELLED: f64 = 0.6;
+/// How much of a departure from the order of ruggedness is taken back, to begin with and more at a
+/// time where that is not enough.
+const LEVELLED: f64 = 0.0;
+const LEVELLED_MORE: f64 = 0.2;
 
-/// Bands up to this width are levelled, mm: those that make the deviation within a window.
-const LEVELLED_UP_TO_MM: f64 = 10.0;
+/// Less reach at a time where slopes or the bit ask for it.
+const CALMER: f64 = 0.75;
+
+/// Times that calmer or more level ground is tried.
+const TEMPERED: usize = 6;
 
 /// Gauss over which the levelling changes, mm.
 const LEVELLED_OVER_MM: f64 = 2.0;
@@ -72,18 +82,17 @@ const LEVELLED_OVER_MM: f64 = 2.0;
 /// rings of a series' cut are then no more than two per cent of it.
 const RESOLVED: f64 = 1.78;
 
+/// Share of neighbouring heights whose order laying back steep slopes may cost afterwards.
+const ORDER_OF_SLOPES: f64 = 0.0005;
+
 /// Limits that the automatic detail holds.
 const LEAST_ROUGH_ORDER: f64 = 0.90;
 const LEAST_LONG_ORDER: f64 = 0.98;
-const LEAST_ORDER_KEPT: f64 = 0.99;
+const LEAST_ORDER_KEPT: f64 = 0.99 + ORDER_OF_SLOPES;
 const MOST_BIT_LEAVES: f64 = 0.02;
-const MOST_OVER_45: f64 = 0.01;
 
-/// Calmer and calmer reach of the bands, tried in this order.
-const CALM: [f64; 6] = [1.0, 0.7, 0.5, 0.35, 0.25, 0.18];
-
-/// Halvings in which the boldest detail is looked for.
-const HALVINGS: usize = 5;
+/// Details that are tried in the search for the boldest.
+const PROBES: usize = 4;
 
 /// Fewest rows of a lattice that is still worth smoothing on.
 const LEAST_ROWS: usize = 16;
@@ -180,9 +189,7 @@ impl<'a> Bands<'a> {
         let finest = smooth(&residue(relief_mm, &low), rad(SMOOTHED_OVER * sigma0));
         let finest = finest.map(|square| square.max(0.0).sqrt());
         let (mut bands, mut from, mut sigma) = (Vec::new(), low.clone(), sigma0);
-        while 2.0 * sigma <= COARSEST_OF_RADIUS * scale.radius_mm
-            && from.shape().0 >= 2 * LEAST_ROWS
-        {
+        while share(2.0 * sigma) > 0.0 && from.shape().0 >= 2 * LEAST_ROWS {
             let wider = rad(3f64.sqrt() * sigma);
             let next = halved(&smooth(&from, wider));
             let waves = from.with(&refined(&next, &from), |fine, coarse| fine - coarse);
@@ -207,55 +214,71 @@ impl<'a> Bands<'a> {
         }
     }
 
-    /// The boldest detail that holds all limits, and how calm the bands must be for it.
-    fn boldest(&self) -> (Gains, Choice) {
-        let mut best = None;
-        for calm in CALM {
-            let gains = self.gains(calm);
-            let figures = self.figures(&gains, 1.0);
-            let cut = figures.bit_leaves_share <= MOST_BIT_LEAVES
-                && figures.over_45_share <= MOST_OVER_45;
-            best = Some((gains, figures));
-            if cut {
+    /// How calm and how level bands must be for the boldest to be cut and to keep the order of
+    /// ruggedness, as far as they can.
+    fn tempered(&self) -> (Temper, Figures) {
+        let (mut calm, mut levelled) = (1.0, LEVELLED);
+        let mut temper = self.temper(calm, levelled);
+        let mut figures = self.figures(&temper, 1.0);
+        for _ in 0..TEMPERED {
+            let (can_be_cut, in_order) = (can_be_cut(&figures), rough_enough(&figures));
+            if can_be_cut && in_order {
                 break;
             }
+            calm *= if can_be_cut { 1.0 } else { CALMER };
+            levelled += if in_order { 0.0 } else { LEVELLED_MORE };
+            temper = self.temper(calm, levelled.min(1.0));
+            figures = self.figures(&temper, 1.0);
         }
-        let (gains, figures) = best.expect("at least one is tried");
+        (temper, figures)
+    }
+
+    /// The boldest detail that keeps the order of ruggedness and of heights: where a line through
+    /// the excesses of the last too bold and the last good one crosses 0, a few times (the rule of
+    /// false position, with half of an end's excess where it stays: M. Dowell and P. Jarratt,
+    /// "A modified regula falsi method", BIT 11, 1971).
+    fn boldest(&self, temper: &Temper, figures: Figures) -> Choice {
         let mut choice = Choice {
             detail: 1.0,
             figures,
         };
-        if holds(&figures) {
-            return (gains, choice);
+        let (mut good, mut bold) = ((0.0, -1.0), (1.0, excess(&figures)));
+        if bold.1 <= 0.0 {
+            return choice;
         }
-        let (mut calm, mut bold) = (0.0, 1.0);
-        for _ in 0..HALVINGS {
-            let detail = 0.5 * (calm + bold);
-            let figures = self.figures(&gains, detail);
-            if holds(&figures) || !keeps_order(&figures) && detail < 0.05 {
-                (calm, choice) = (detail, Choice { detail, figures });
-            } else if keeps_order(&figures) {
-                // Too calm to be cut, and yet in order: bolder is calmer here.
-                calm = detail;
+        let mut found = false;
+        for _ in 0..PROBES {
+            let detail: f64 = good.0 + (bold.0 - good.0) * good.1 / (good.1 - bold.1);
+            // As it would be written in a job.
+            let detail = (1000.0 * detail).floor() / 1000.0;
+            let figures = self.figures(temper, detail);
+            let excess = excess(&figures);
+            if excess <= 0.0 || !found {
                 choice = Choice { detail, figures };
+            }
+            if excess <= 0.0 {
+                found = true;
+                good = (detail, excess);
+                bold.1 *= 0.5;
             } else {
-                bold = detail;
+                bold = (detail, excess);
+                good.1 *= 0.5;
             }
         }
-        (gains, choice)
+        choice
     }
 
     /// The relief with a detail, or with the boldest that holds all limits.
     pub fn companded(&self, detail: Option<f64>) -> (Companded, Choice) {
-        let (gains, choice) = match detail {
-            None => self.boldest(),
-            Some(detail) => {
-                let (gains, _) = self.calmest_needed();
-                let figures = self.figures(&gains, detail);
-                (gains, Choice { detail, figures })
-            }
+        let (temper, figures) = self.tempered();
+        let choice = match detail {
+            None => self.boldest(&temper, figures),
+            Some(detail) => Choice {
+                detail,
+                figures: self.figures(&temper, detail),
+            },
         };
-        let (finest_gain, sum) = self.sum(&gains, choice.detail);
+        let (finest_gain, sum) = self.sum(&temper, choice.detail);
         let fine = finest_gain.with(&self.low, |gain, low| gain * low);
         let companded = Companded {
             rest: sum.with(&fine, |sum, fine| sum - fine),
@@ -264,124 +287,106 @@ impl<'a> Bands<'a> {
         (companded, choice)
     }
 
-    /// The gains at the reach that the bit and the slopes ask for at the boldest.
-    fn calmest_needed(&self) -> (Gains, Figures) {
-        let mut found = None;
-        for calm in CALM {
-            let gains = self.gains(calm);
-            let figures = self.figures(&gains, 1.0);
-            let enough = figures.bit_leaves_share <= MOST_BIT_LEAVES
-                && figures.over_45_share <= MOST_OVER_45;
-            found = Some((gains, figures));
-            if enough {
-                break;
-            }
-        }
-        found.expect("at least one is tried")
-    }
-
     /// The figures of a detail.
-    fn figures(&self, gains: &Gains, detail: f64) -> Figures {
-        self.judge.figures(&self.relief(gains, detail))
+    fn figures(&self, temper: &Temper, detail: f64) -> Figures {
+        let mut relief = self.relief(temper, detail).into_grid();
+        lay_back(&mut relief, self.scale.radius_mm);
+        self.judge.figures(&Field::from(relief))
     }
 
     /// The relief on the judge's lattice, brought to its ends.
-    fn relief(&self, gains: &Gains, detail: f64) -> Field {
-        let (finest_gain, sum) = self.sum(gains, detail);
+    fn relief(&self, temper: &Temper, detail: f64) -> Field {
+        let (finest_gain, sum) = self.sum(temper, detail);
         let fine = self.whole.with(&self.low, |whole, low| whole - low);
         let fine = fine.with(&finest_gain, |fine, gain| fine * gain);
         let mut relief = sum.with(&fine, |sum, fine| sum + fine);
-        to_ends(
-            relief.values.as_slice_mut().unwrap_or(&mut []),
-            self.scale.ends_mm,
-        );
+        let all = relief.values.as_slice_mut().unwrap_or_default();
+        to_ends(all, self.scale.ends_mm);
         relief
     }
 
     /// The finest band's gain, and the sum of all other bands with theirs.
-    fn sum(&self, gains: &Gains, detail: f64) -> (Field, Field) {
-        let applied = |log_gain: &Field| {
-            let calm = (2.0 * detail).min(1.0) as f32;
-            let bold = detail as f32;
-            log_gain.map(|log| (log.max(0.0) * bold + log.min(0.0) * calm).exp())
-        };
+    fn sum(&self, temper: &Temper, detail: f64) -> (Field, Field) {
         let mut sum = self.coarsest.clone();
-        for (band, log_gain) in self.bands.iter().zip(&gains.bands).rev() {
-            let gain = refined(&applied(log_gain), &band.waves);
+        for band in self.bands.iter().rev() {
+            let gain = self.gain(&band.activity, band.sigma_mm, temper, detail);
+            let gain = refined(&gain, &band.waves);
             let deepened = band.waves.with(&gain, |mm, gain| mm * gain);
             sum = deepened.with(&refined(&sum, &deepened), |mm, coarser| mm + coarser);
         }
-        (applied(&gains.finest), sum)
+        let finest_mm = FINEST_OF_BIT * self.scale.bit_mm;
+        (self.gain(&self.finest, finest_mm, temper, detail), sum)
     }
 
-    /// Logarithms of all gains at full detail.
-    fn gains(&self, calm: f64) -> Gains {
-        let sigma0 = FINEST_OF_BIT * self.scale.bit_mm;
-        let mut gains = Gains {
-            finest: self.log_gain(&self.finest, sigma0, calm),
-            bands: (self.bands.iter())
-                .map(|band| self.log_gain(&band.activity, band.sigma_mm, calm))
-                .collect(),
-        };
-        let level = self.levelling(&gains);
-        let resolved_mm = self.scale.resolved_deg.to_radians() * self.scale.radius_mm;
-        let add = |log_gain: &mut Field, sigma_mm: f64| {
-            if sigma_mm <= LEVELLED_UP_TO_MM {
-                *log_gain = log_gain.with(&moved(&level, log_gain), |log, level| log + level);
-            }
-            // From half to full over an octave, so that no band comes out at a stroke.
-            let octaves = (sigma_mm / (RESOLVED * resolved_mm)).log2();
-            let deepened = (1.0 + octaves).clamp(0.0, 1.0) as f32;
-            *log_gain = log_gain.map(|log| log.min(0.0) + deepened * log.max(0.0));
-        };
-        add(&mut gains.finest, sigma0);
-        for (log_gain, band) in gains.bands.iter_mut().zip(&self.bands) {
-            add(log_gain, band.sigma_mm);
-        }
-        gains
-    }
-
-    /// The companding of one band.
-    fn log_gain(&self, activity: &Field, sigma_mm: f64, calm: f64) -> Field {
+    /// What a band is multiplied by.
+    fn gain(&self, activity: &Field, sigma_mm: f64, temper: &Temper, detail: f64) -> Field {
         let target = TARGET_MM * (sigma_mm / 2.0).sqrt();
-        let weight = weight(sigma_mm);
+        let (weight, share) = (detail * weight(sigma_mm), share(sigma_mm));
+        // Calm at half the detail already: what the bit cannot reach is no use in any.
+        let calmed = (2.0 * detail).min(1.0);
         let ball_mm = 0.5 * self.scale.bit_mm;
-        let reach =
-            calm * (REACH_OF_BALL * sigma_mm * sigma_mm / ball_mm).min(REACH_OF_SLOPE * sigma_mm);
-        activity.map(|activity| {
+        let reach = temper.calm
+            * (REACH_OF_BALL * sigma_mm * sigma_mm / ball_mm).min(REACH_OF_SLOPE * sigma_mm);
+        let resolved_mm = self.scale.resolved_deg.to_radians() * self.scale.radius_mm;
+        // From half to full over an octave, so that no band comes out at a stroke.
+        let octaves = (sigma_mm / (RESOLVED * resolved_mm)).log2();
+        let resolved = (1.0 + octaves).clamp(0.0, 1.0);
+        let level = match &temper.level {
+            Some(level) => moved(level, activity),
+            None => activity.map(|_| 0.0),
+        };
+        activity.with(&level, |activity, level| {
             let activity = f64::from(activity);
             let power = ((activity + FLOOR_MM) / target).powf(-POWER);
-            let gain = power.min(MOST) * weight;
-            let past = activity * gain / reach;
-            (gain / (1.0 + past * past).sqrt()).ln() as f32
+            let deepened = (power * weight).min(MOST);
+            let bold = 0.5 * share * (1.0 + deepened * deepened).ln();
+            let past = activity * bold.exp() / reach;
+            let calm = 0.5 * (1.0 + past * past).ln();
+            let log = bold - calmed * (calm - share * f64::from(level));
+            (log.min(0.0) + resolved * log.max(0.0)).exp() as f32
         })
     }
 
-    /// What brings local deviations back to the order of the true ones, as a logarithm.
-    fn levelling(&self, gains: &Gains) -> Field {
-        let relief = self.relief(gains, 1.0);
-        let departure = self.judge.departure(&relief);
+    /// A temper with what brings local deviations back towards the order of the true ones.
+    fn temper(&self, calm: f64, levelled: f64) -> Temper {
+        let plain = Temper { calm, level: None };
+        let departure = self.judge.departure(&self.relief(&plain, 1.0));
         let smooth = smooth(&departure, LEVELLED_OVER_MM / self.scale.radius_mm);
-        smooth.map(|log| LEVELLED as f32 * log)
+        Temper {
+            calm,
+            level: Some(smooth.map(|log| levelled as f32 * log)),
+        }
     }
 }
 
-/// Logarithms of the gains of all bands.
-struct Gains {
-    finest: Field,
-    bands: Vec<Field>,
+/// How bands are held back.
+struct Temper {
+    /// Share of the reach that a band may come to.
+    calm: f64,
+    /// What all bands of a place are multiplied by, as a logarithm.
+    level: Option<Field>,
 }
 
-fn keeps_order(figures: &Figures) -> bool {
+fn rough_enough(figures: &Figures) -> bool {
     figures.rough_order >= LEAST_ROUGH_ORDER
-        && figures.long_order >= LEAST_LONG_ORDER
-        && figures.order_kept >= LEAST_ORDER_KEPT
 }
 
-fn holds(figures: &Figures) -> bool {
-    keeps_order(figures)
-        && figures.bit_leaves_share <= MOST_BIT_LEAVES
-        && figures.over_45_share <= MOST_OVER_45
+fn can_be_cut(figures: &Figures) -> bool {
+    figures.bit_leaves_share <= MOST_BIT_LEAVES
+}
+
+/// By how much the order of ruggedness, of large forms or of heights is too little, whichever is
+/// worst, against what may be lost of it.
+fn excess(figures: &Figures) -> f64 {
+    let of = |least: f64, value: f64| (least - value) / (1.0 - least);
+    of(LEAST_ROUGH_ORDER, figures.rough_order)
+        .max(of(LEAST_LONG_ORDER, figures.long_order))
+        .max(of(LEAST_ORDER_KEPT, figures.order_kept))
+}
+
+/// How much of the companding a band gets: all, or less the more it makes of the large forms.
+fn share(sigma_mm: f64) -> f64 {
+    (1.0 - FADING_PER_OCTAVE * (sigma_mm / FORM_MM).log2()).clamp(0.0, 1.0)
 }
 
 /// The weight of a band.
@@ -410,7 +415,7 @@ fn residue(relief_mm: &Grid, low: &Field) -> Field {
 impl Companded {
     /// Gives every sample its relief, in the place of what the curve made of it; the lowest and
     /// the highest land on the ends.
-    pub fn give(&self, relief_mm: &mut Grid, ends_mm: (f64, f64)) {
+    pub fn give(&self, relief_mm: &mut Grid, scale: &Scale) {
         let layout = relief_mm.layout();
         let way = Interpolation::new(self.rest.layout(), layout);
         relief_mm
@@ -429,9 +434,19 @@ impl Companded {
                 },
             );
         if let Some(all) = relief_mm.heights_m.as_slice_mut() {
-            to_ends(all, ends_mm);
+            to_ends(all, scale.ends_mm);
         }
+        lay_back(relief_mm, scale.radius_mm);
     }
+}
+
+/// Slopes that [`lay_back`] leaves, degrees; in directions between those of the lattice up to a
+/// tenth less, so that hardly any is steeper than 45.
+const STEEPEST_DEG: f64 = 48.0;
+
+/// Lays back walls that look torn and that a ball-nose bit cuts badly.
+fn lay_back(relief_mm: &mut Grid, radius_mm: f64) {
+    limit_slope(relief_mm, radius_mm, STEEPEST_DEG);
 }
 
 /// Stretches values so that the least and the greatest land on two ends.

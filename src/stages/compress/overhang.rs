@@ -111,6 +111,8 @@ struct Limits {
     steepest: f64,
     /// One step along a meridian, mm.
     step_mm: f64,
+    /// Least that ground may fall in a step anywhere on the solid, mm.
+    least_drop_mm: f64,
     /// Facets that see each block of samples.
     seen: Vec<Vec<u16>>,
     blocks_across: usize,
@@ -150,6 +152,7 @@ impl Limits {
             radius_mm,
             steepest: (90.0 - lean_deg).to_radians().tan(),
             step_mm: radius_mm * layout.step_lat_deg().to_radians(),
+            least_drop_mm: 0.0,
             seen: Vec::new(),
             blocks_across: layout.columns.div_ceil(BLOCK),
             latitudes: (0..layout.rows)
@@ -160,6 +163,10 @@ impl Limits {
                 .collect(),
         };
         limits.seen = limits.faces_of_blocks();
+        let rim_cos = rim_deg.to_radians().cos();
+        let drops = (0..limits.faces.len()).map(|face| limits.fall(face, rim_cos, 0.0, 0.0));
+        // Lower ground may fall a little less, on a ball.
+        limits.least_drop_mm = 0.9 * limits.step_mm * drops.fold(f64::MAX, f64::min);
         limits
     }
 
@@ -230,23 +237,65 @@ impl Limits {
     fn first(&self, relief_mm: &Grid) -> Vec<Reverse<(u64, u32, u32)>> {
         let found: Vec<Vec<_>> = (0..self.layout.rows)
             .into_par_iter()
-            .map(|row| {
-                let mut found = Vec::new();
-                for column in 0..self.layout.columns {
-                    let place = (row, column);
-                    let here = self.direction(place);
-                    for &face in self.faces_at(place) {
-                        let face = face as usize;
-                        let least = self.least(relief_mm, face, place, here, false);
-                        if least.is_some_and(|mm| relief_mm.heights_m[place] + LEAST_MM < mm) {
-                            found.push(self.entry(face, place, here));
-                        }
-                    }
-                }
-                found
-            })
+            .map(|row| self.first_of_row(relief_mm, row))
             .collect();
         found.into_iter().flatten().collect()
+    }
+
+    fn first_of_row(&self, relief_mm: &Grid, row: usize) -> Vec<Reverse<(u64, u32, u32)>> {
+        let highest = self.highest_around(relief_mm, row);
+        let mut found = Vec::new();
+        for (column, &highest) in highest.iter().enumerate() {
+            let place = (row, column);
+            let own = relief_mm.heights_m[place];
+            let rise = f64::from(highest - own);
+            if rise <= self.least_drop_mm {
+                continue;
+            }
+            let here = self.direction(place);
+            for &face in self.faces_at(place) {
+                let face = face as usize;
+                let cos = here.dot(self.faces[face].normal);
+                // No ground a step away is high enough for a fall that is too steep.
+                if rise <= self.fall(face, cos, f64::from(own), 0.0) * self.step_mm {
+                    continue;
+                }
+                let least = self.least(relief_mm, face, place, here, false);
+                if least.is_some_and(|mm| own + LEAST_MM < mm) {
+                    found.push(self.entry(face, place, here));
+                }
+            }
+        }
+        found
+    }
+
+    /// For each sample of a row the highest within a step of it.
+    fn highest_around(&self, relief_mm: &Grid, row: usize) -> Vec<f32> {
+        let columns = self.layout.columns;
+        let mut line = vec![f32::MIN; columns];
+        for down in -1..=1isize {
+            let (near, crossed) = self.layout.across_poles(row as isize + down);
+            let turn = if crossed { columns / 2 } else { 0 };
+            let near = relief_mm.heights_m.row(near);
+            for (column, line) in line.iter_mut().enumerate() {
+                *line = line.max(near[(column + turn) % columns]);
+            }
+        }
+        let dx = self.step_mm * self.latitudes[row].1.max(1e-6) * self.layout.step_lon_deg()
+            / self.layout.step_lat_deg();
+        let aside = ((self.step_mm / dx).ceil() as usize).min(columns / 2);
+        // Highest of ever longer pieces, doubling, until they cover both sides.
+        let (mut length, wanted) = (1, 2 * aside + 1);
+        while length < wanted {
+            let more = length.min(wanted - length);
+            let before = line.clone();
+            for (column, line) in line.iter_mut().enumerate() {
+                *line = line.max(before[(column + more) % columns]);
+            }
+            length += more;
+        }
+        line.rotate_right(aside % columns);
+        line
     }
 
     /// How far relief may fall per mm outward, at an angle from a facet's normal.
