@@ -24,13 +24,14 @@
 use crate::geometry::Solid;
 use crate::grid::{Grid, Heights, Layout};
 use crate::settings::{Base, Projection, Settings};
+use fixedbitset::FixedBitSet;
 use glam::DVec3;
 use rayon::prelude::*;
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
 
 /// How far short of upright the surface stays in the blank, degrees: with less, single pixels jump
-/// where two facets meet.
+/// where two facets meet. Where the ball itself leans so far, half of what is left is kept.
 const LEAN_DEG: f64 = 10.0;
 
 /// Beyond the trim the slope allowed grows by so much per mm, up to a slope that ends any ramp.
@@ -41,7 +42,13 @@ const STEEPEST_FADING_DEG: f64 = 55.0;
 const BEYOND_MM: f64 = 15.0;
 
 /// Raises of less than this are not worth making, mm.
-const LEAST_MM: f32 = 1e-3;
+const LEAST_MM: f32 = 2e-3;
+
+/// Cosines at which the fall allowed is tabulated.
+const FALLS: usize = 2048;
+
+/// Rounds over all facets: what one raises in the trim another may have to follow.
+const ROUNDS: usize = 8;
 
 /// Samples per side of the blocks for which it is decided which facets see them.
 const BLOCK: usize = 16;
@@ -63,26 +70,15 @@ pub fn without_overhangs(relief_mm: &mut Grid, solid: &Solid, settings: &Setting
     }
     let before = relief_mm.heights_m.clone();
     let limits = Limits::new(relief_mm, solid, settings);
-    let mut queue: BinaryHeap<Reverse<(u64, u32, u32)>> = limits.first(relief_mm).into();
-    while let Some(Reverse((_, face, sample))) = queue.pop() {
-        let (face, place) = (face as usize, limits.place(sample as usize));
-        let here = limits.direction(place);
-        let Some(least) = limits.least(relief_mm, face, place, here, true) else {
-            continue;
-        };
-        if relief_mm.heights_m[place] + LEAST_MM >= least {
-            continue;
+    let mut waiting = FixedBitSet::with_capacity(before.len());
+    for _ in 0..ROUNDS {
+        let first = limits.first(relief_mm);
+        if first.is_empty() {
+            break;
         }
-        relief_mm.heights_m[place] = least;
-        limits.neighbours(place, |near| {
-            let there = limits.direction(near);
-            for &face in limits.faces_at(near) {
-                let wanted = limits.least(relief_mm, face as usize, near, there, true);
-                if wanted.is_some_and(|least| relief_mm.heights_m[near] + LEAST_MM < least) {
-                    queue.push(limits.entry(face as usize, near, there));
-                }
-            }
-        });
+        for start in first.chunk_by(|a, b| a.face == b.face) {
+            limits.raise(relief_mm, start, &mut waiting);
+        }
     }
     let mut raised = Raised::default();
     for (row, (after, before)) in relief_mm
@@ -101,14 +97,23 @@ pub fn without_overhangs(relief_mm: &mut Grid, solid: &Solid, settings: &Setting
     raised
 }
 
+/// A sample that may have to be raised for a facet: in order of the facet, then outward.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+struct Entry {
+    face: u16,
+    /// Bits of the angle from the facet's normal, which are in order as angles are positive.
+    away: u64,
+    sample: u32,
+}
+
 /// Everything that says how steeply ground may fall where.
 struct Limits {
     layout: Layout,
     faces: Vec<Face>,
     base: Base,
     radius_mm: f64,
-    /// Tangent of the steepest fall of the finished surface in the blank.
-    steepest: f64,
+    /// How far the ground can be below the datum, mm, not more than 0.
+    lowest_mm: f64,
     /// One step along a meridian, mm.
     step_mm: f64,
     /// Least that ground may fall in a step anywhere on the solid, mm.
@@ -127,30 +132,28 @@ struct Face {
     sides: Vec<(DVec3, f64)>,
     /// Cosine of the farthest angle from the normal that matters.
     rim_cos: f64,
+    /// How far relief may fall per mm outward, by the cosine of the angle from the normal.
+    falls: Vec<f64>,
 }
 
 impl Limits {
     fn new(relief_mm: &Grid, solid: &Solid, settings: &Settings) -> Limits {
         let layout = relief_mm.layout();
         let radius_mm = settings.globe.diameter_mm / 2.0;
-        let highest = relief_mm.heights_m.iter().fold(0f32, |a, b| a.max(*b));
+        let (lowest, highest) = (relief_mm.heights_m.iter())
+            .fold((0f32, 0f32), |(low, high), mm| {
+                (low.min(*mm), high.max(*mm))
+            });
         let faces: Vec<Face> = (0..solid.faces.len())
             .map(|number| face(solid, number, settings, f64::from(highest)))
             .collect();
-        // Facets of a solid with few faces lean nearly upright at their corners as they are.
-        let farthest = faces
-            .iter()
-            .map(|face| face.rim_cos.clamp(-1.0, 1.0).acos().to_degrees())
-            .fold(0.0, f64::max);
-        let rim_deg = farthest - (BEYOND_MM / radius_mm).to_degrees();
-        let lean_deg = LEAN_DEG.min((90.0 - rim_deg) / 2.0).max(1.0);
         let sin_cos = |deg: f64| deg.to_radians().sin_cos();
         let mut limits = Limits {
             layout,
             faces,
             base: settings.globe.base,
             radius_mm,
-            steepest: (90.0 - lean_deg).to_radians().tan(),
+            lowest_mm: f64::from(lowest),
             step_mm: radius_mm * layout.step_lat_deg().to_radians(),
             least_drop_mm: 0.0,
             seen: Vec::new(),
@@ -163,10 +166,11 @@ impl Limits {
                 .collect(),
         };
         limits.seen = limits.faces_of_blocks();
-        let rim_cos = rim_deg.to_radians().cos();
-        let drops = (0..limits.faces.len()).map(|face| limits.fall(face, rim_cos, 0.0, 0.0));
+        let drops = (limits.faces.iter().enumerate())
+            .map(|(number, face)| limits.fall(number, face.rim_cos, 0.0, 0.0));
         // Lower ground may fall a little less, on a ball.
-        limits.least_drop_mm = 0.9 * limits.step_mm * drops.fold(f64::MAX, f64::min);
+        let least = drops.fold(f64::MAX, f64::min);
+        limits.least_drop_mm = 0.9 * limits.step_mm * least;
         limits
     }
 
@@ -217,8 +221,9 @@ impl Limits {
             return f64::INFINITY;
         }
         let reach_mm = match self.base {
-            Base::Sphere => self.radius_mm,
-            Base::Flat => face.distance_mm / here.dot(face.normal).max(0.02),
+            // Low ground lies nearer to the axis, and so farther out within the same outline.
+            Base::Sphere => self.radius_mm + self.lowest_mm,
+            Base::Flat => face.distance_mm / here.dot(face.normal).max(0.02) + self.lowest_mm,
         };
         face.sides
             .iter()
@@ -226,23 +231,53 @@ impl Limits {
             .fold(f64::NEG_INFINITY, f64::max)
     }
 
-    fn entry(&self, face: usize, place: (usize, usize), here: DVec3) -> Reverse<(u64, u32, u32)> {
-        // Angles from the normal are positive, so their bits are in order.
-        let away = here.angle_between(self.faces[face].normal);
-        let sample = place.0 * self.layout.columns + place.1;
-        Reverse((away.to_bits(), face as u32, sample as u32))
+    fn entry(&self, face: usize, place: (usize, usize), here: DVec3) -> Entry {
+        Entry {
+            face: face as u16,
+            away: here.angle_between(self.faces[face].normal).to_bits(),
+            sample: (place.0 * self.layout.columns + place.1) as u32,
+        }
     }
 
-    /// All samples that fall too steeply within the facets as the relief is.
-    fn first(&self, relief_mm: &Grid) -> Vec<Reverse<(u64, u32, u32)>> {
+    /// Raises ground for one facet, from the given samples outward.
+    fn raise(&self, relief_mm: &mut Grid, start: &[Entry], waiting: &mut FixedBitSet) {
+        let mut queue: BinaryHeap<Reverse<Entry>> = start.iter().copied().map(Reverse).collect();
+        for entry in start {
+            waiting.insert(entry.sample as usize);
+        }
+        while let Some(Reverse(entry)) = queue.pop() {
+            waiting.set(entry.sample as usize, false);
+            let (face, place) = (usize::from(entry.face), self.place(entry.sample as usize));
+            let here = self.direction(place);
+            let Some(least) = self.least(relief_mm, face, place, here, true) else {
+                continue;
+            };
+            if relief_mm.heights_m[place] + LEAST_MM >= least {
+                continue;
+            }
+            relief_mm.heights_m[place] = least;
+            self.neighbours(place, |near| {
+                let sample = near.0 * self.layout.columns + near.1;
+                let next = self.entry(face, near, self.direction(near));
+                if next.away > entry.away && !waiting.put(sample) {
+                    queue.push(Reverse(next));
+                }
+            });
+        }
+    }
+
+    /// All samples that fall too steeply within the facets as the relief is, facet by facet.
+    fn first(&self, relief_mm: &Grid) -> Vec<Entry> {
         let found: Vec<Vec<_>> = (0..self.layout.rows)
             .into_par_iter()
             .map(|row| self.first_of_row(relief_mm, row))
             .collect();
-        found.into_iter().flatten().collect()
+        let mut found: Vec<Entry> = found.into_iter().flatten().collect();
+        found.sort_unstable();
+        found
     }
 
-    fn first_of_row(&self, relief_mm: &Grid, row: usize) -> Vec<Reverse<(u64, u32, u32)>> {
+    fn first_of_row(&self, relief_mm: &Grid, row: usize) -> Vec<Entry> {
         let highest = self.highest_around(relief_mm, row);
         let mut found = Vec::new();
         for (column, &highest) in highest.iter().enumerate() {
@@ -300,20 +335,12 @@ impl Limits {
 
     /// How far relief may fall per mm outward, at an angle from a facet's normal.
     fn fall(&self, face: usize, cos: f64, relief_mm: f64, beyond_mm: f64) -> f64 {
-        let sin = (1.0 - cos * cos).max(0.0).sqrt();
-        // The surface moves by (B + f'·sin α) outward and by (f'·cos α − A) upward per radian.
-        let (outward, downward) = match self.base {
-            Base::Sphere => {
-                let reach = self.radius_mm + relief_mm;
-                (reach * cos, reach * sin)
-            }
-            Base::Flat => {
-                let distance_mm = self.faces[face].distance_mm;
-                (distance_mm / (cos * cos) + relief_mm * cos, relief_mm * sin)
-            }
+        let fall = self.faces[face].fall_at(cos);
+        let fall = match self.base {
+            // All lengths grow alike.
+            Base::Sphere => fall * (1.0 + relief_mm / self.radius_mm),
+            Base::Flat => fall,
         };
-        let fall = (self.steepest * outward - downward) / (cos + self.steepest * sin);
-        let fall = (fall / self.radius_mm).max(0.0);
         if beyond_mm <= 0.0 {
             return fall;
         }
@@ -397,6 +424,33 @@ impl Limits {
     }
 }
 
+impl Face {
+    /// From the table, linearly.
+    fn fall_at(&self, cos: f64) -> f64 {
+        let place = cos.clamp(0.0, 1.0) * FALLS as f64;
+        let before = (place as usize).min(FALLS - 1);
+        let part = place - before as f64;
+        self.falls[before] + part * (self.falls[before + 1] - self.falls[before])
+    }
+}
+
+/// How far relief may fall per mm outward at a cosine of the angle from the normal, for ground on
+/// the datum.
+///
+/// The surface moves by B + f'·sin α outward and by f'·cos α − A upward per radian.
+fn fall(base: Base, cos: f64, radius_mm: f64, distance_mm: f64) -> f64 {
+    let sin = (1.0 - cos * cos).max(0.0).sqrt();
+    let (outward, downward) = match base {
+        Base::Sphere => (radius_mm * cos, radius_mm * sin),
+        Base::Flat => (distance_mm / (cos * cos).max(1e-6), 0.0),
+    };
+    let upright_deg = outward.atan2(downward).to_degrees();
+    let lean_deg = LEAN_DEG.min(0.5 * upright_deg).max(0.5);
+    let steepest = (90.0 - lean_deg).to_radians().tan();
+    let fall = (steepest * outward - downward) / (cos + steepest * sin);
+    (fall / radius_mm).max(0.0)
+}
+
 fn face(solid: &Solid, number: usize, settings: &Settings, highest_mm: f64) -> Face {
     let face = &solid.faces[number];
     let (radius_mm, trim_mm) = (settings.globe.diameter_mm / 2.0, settings.stock.trim_mm);
@@ -421,12 +475,18 @@ fn face(solid: &Solid, number: usize, settings: &Settings, highest_mm: f64) -> F
         .iter()
         .map(|&corner| face.frame.z.angle_between(solid.corners[corner]))
         .fold(0.0, f64::max);
-    // A corner of the trim lies farther out than its sides.
-    let rim = corner + (2.0 * trim_mm + BEYOND_MM) / radius_mm;
+    // A corner of the trim lies farther out than its sides, and the more the more the ball leans.
+    let rim = corner + (2.0 * trim_mm / corner.cos().max(0.1) + BEYOND_MM) / radius_mm;
     Face {
         normal: face.frame.z,
         distance_mm,
         sides,
         rim_cos: rim.min(1.55).cos(),
+        falls: (0..=FALLS)
+            .map(|i| {
+                let cos = i as f64 / FALLS as f64;
+                fall(settings.globe.base, cos, radius_mm, distance_mm)
+            })
+            .collect(),
     }
 }
