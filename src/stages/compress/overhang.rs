@@ -112,8 +112,9 @@ struct Limits {
     faces: Vec<Face>,
     base: Base,
     radius_mm: f64,
-    /// How far the ground can be below the datum, mm, not more than 0.
-    lowest_mm: f64,
+    /// Farthest ground from the globe's centre, mm.
+    reach_mm: f64,
+    trim_mm: f64,
     /// One step along a meridian, mm.
     step_mm: f64,
     /// Least that ground may fall in a step anywhere on the solid, mm.
@@ -127,9 +128,8 @@ struct Limits {
 
 struct Face {
     normal: DVec3,
-    distance_mm: f64,
-    /// Directions out over the sides, and how far out the trim reaches, mm.
-    sides: Vec<(DVec3, f64)>,
+    /// Normals of the planes of its seams, outward; all go through the globe's centre.
+    sides: Vec<DVec3>,
     /// Cosine of the farthest angle from the normal that matters.
     rim_cos: f64,
     /// How far relief may fall per mm outward, by the cosine of the angle from the normal.
@@ -140,12 +140,14 @@ impl Limits {
     fn new(relief_mm: &Grid, solid: &Solid, settings: &Settings) -> Limits {
         let layout = relief_mm.layout();
         let radius_mm = settings.globe.diameter_mm / 2.0;
-        let (lowest, highest) = (relief_mm.heights_m.iter())
-            .fold((0f32, 0f32), |(low, high), mm| {
-                (low.min(*mm), high.max(*mm))
-            });
+        let highest = relief_mm.heights_m.iter().fold(0f32, |a, b| a.max(*b));
+        let reach_mm = match settings.globe.base {
+            Base::Sphere => radius_mm,
+            // At the corners, which are the farthest.
+            Base::Flat => radius_mm * solid.corners.iter().fold(0f64, |a, b| a.max(b.length())),
+        };
         let faces: Vec<Face> = (0..solid.faces.len())
-            .map(|number| face(solid, number, settings, f64::from(highest)))
+            .map(|number| face(solid, number, settings))
             .collect();
         let sin_cos = |deg: f64| deg.to_radians().sin_cos();
         let mut limits = Limits {
@@ -153,7 +155,8 @@ impl Limits {
             faces,
             base: settings.globe.base,
             radius_mm,
-            lowest_mm: f64::from(lowest),
+            reach_mm: reach_mm + f64::from(highest),
+            trim_mm: settings.stock.trim_mm,
             step_mm: radius_mm * layout.step_lat_deg().to_radians(),
             least_drop_mm: 0.0,
             seen: Vec::new(),
@@ -220,14 +223,9 @@ impl Limits {
         if here.dot(face.normal) < face.rim_cos - 0.2 {
             return f64::INFINITY;
         }
-        let reach_mm = match self.base {
-            // Low ground lies nearer to the axis, and so farther out within the same outline.
-            Base::Sphere => self.radius_mm + self.lowest_mm,
-            Base::Flat => face.distance_mm / here.dot(face.normal).max(0.02) + self.lowest_mm,
-        };
         face.sides
             .iter()
-            .map(|(out, trim_mm)| reach_mm * here.dot(*out) - trim_mm)
+            .map(|out| self.reach_mm * here.dot(*out) - self.trim_mm)
             .fold(f64::NEG_INFINITY, f64::max)
     }
 
@@ -451,24 +449,16 @@ fn fall(base: Base, cos: f64, radius_mm: f64, distance_mm: f64) -> f64 {
     (fall / radius_mm).max(0.0)
 }
 
-fn face(solid: &Solid, number: usize, settings: &Settings, highest_mm: f64) -> Face {
+fn face(solid: &Solid, number: usize, settings: &Settings) -> Face {
     let face = &solid.faces[number];
     let (radius_mm, trim_mm) = (settings.globe.diameter_mm / 2.0, settings.stock.trim_mm);
-    let polygon = solid.face_polygon(number);
-    let count = polygon.len();
     let distance_mm = radius_mm * face.distance;
-    let sides = (0..count)
-        .map(|i| {
-            let along = polygon[(i + 1) % count] - polygon[i];
-            // Counter-clockwise: outward is to the right of the way along.
-            let out = face.frame.x * along.y - face.frame.y * along.x;
-            let tilt = face.edges[i].tilt_rad;
-            let seam_mm = match settings.globe.base {
-                Base::Sphere => (radius_mm + highest_mm) * tilt.sin(),
-                Base::Flat => (distance_mm + highest_mm.max(0.0)) * tilt.tan(),
-            };
-            (out.normalize(), seam_mm + trim_mm)
-        })
+    let corners = face.corners.iter().map(|&corner| solid.corners[corner]);
+    // Counter-clockwise: outward is to the right of the way along.
+    let sides = corners
+        .clone()
+        .zip(corners.cycle().skip(1))
+        .map(|(from, to)| to.cross(from).normalize())
         .collect();
     let corner = face
         .corners
@@ -479,7 +469,6 @@ fn face(solid: &Solid, number: usize, settings: &Settings, highest_mm: f64) -> F
     let rim = corner + (2.0 * trim_mm / corner.cos().max(0.1) + BEYOND_MM) / radius_mm;
     Face {
         normal: face.frame.z,
-        distance_mm,
         sides,
         rim_cos: rim.min(1.55).cos(),
         falls: (0..=FALLS)

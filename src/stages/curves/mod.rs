@@ -135,12 +135,7 @@ pub fn curves(job: &Job, options: &CurvesOptions, progress: &dyn Progress) -> Re
     Ok(comparison)
 }
 
-fn write(
-    folder: &NewFolder,
-    comparison: &Comparison,
-    all: &[Carved],
-    bench: &Bench<'_>,
-) -> Result<()> {
+fn write(folder: &NewFolder, comparison: &Comparison, all: &[Carved], bench: &Bench) -> Result<()> {
     let named: Vec<(&str, &Curve)> = all
         .iter()
         .map(|one| (one.row.label.as_str(), &one.global))
@@ -227,16 +222,15 @@ fn plain(settings: &Settings, curve: CurveShape) -> Settings {
 }
 
 /// A grid read once, on which many ways are tried.
-struct Bench<'a> {
+struct Bench {
     solid: Solid,
     reading: Reading,
     radius_mm: f64,
     judge: Judge,
-    job: &'a Job,
 }
 
-impl<'a> Bench<'a> {
-    fn open(job: &'a Job, bit_mm: Option<f64>, progress: &dyn Progress) -> Result<Bench<'a>> {
+impl Bench {
+    fn open(job: &Job, bit_mm: Option<f64>, progress: &dyn Progress) -> Result<Bench> {
         let locate = |error: Error| job.locate(error);
         let settings = &job.settings;
         let radius_mm = settings.globe.diameter_mm / 2.0;
@@ -249,7 +243,6 @@ impl<'a> Bench<'a> {
             judge: Judge::new(&reading.grid, radius_mm, bit_mm),
             reading,
             radius_mm,
-            job,
         })
     }
 

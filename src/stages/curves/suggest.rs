@@ -52,7 +52,7 @@ pub struct Trial {
 
 /// Tries details on the bench.
 pub(super) fn suggest(
-    bench: &Bench<'_>,
+    bench: &Bench,
     settings: &Settings,
     progress: &dyn Progress,
 ) -> Result<Suggestion> {

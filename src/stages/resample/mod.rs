@@ -231,11 +231,14 @@ fn quantise(spec: &FacetSpec, surface: &Surface<'_>) -> FacetImage {
     FacetImage { levels, stats }
 }
 
-/// Pixels of a band inside the outline where the surface folds under itself.
+/// Pixels of a band in the facet and its trim where the surface folds under itself.
 fn undercut_px(spec: &FacetSpec, surface: &Surface<'_>, band: usize) -> u64 {
+    let first_row = band * BAND_ROWS;
     let inside = |index: &&usize| {
-        let (row, column) = (*index / spec.width_px, *index % spec.width_px);
-        spec.span(band * BAND_ROWS + row).contains(&column)
+        let (row, column) = (first_row + *index / spec.width_px, *index % spec.width_px);
+        let z_mm = f64::from(surface.z_mm[row * spec.width_px + column]);
+        spec.span(row).contains(&column)
+            && spec.in_trim(DVec2::new(spec.x_mm(column), spec.y_mm(row)), z_mm)
     };
     let folded = surface.undercut.get(band).map_or(&[][..], Vec::as_slice);
     folded.iter().filter(inside).count() as u64
