@@ -35,6 +35,7 @@ use crate::progress::Progress;
 use crate::relief::follows_height;
 use crate::settings::{Flattening, GridSettings, Settings};
 use crate::stored::StoredGrid;
+use crowded::Crowded;
 use open::{Raster, Rows, Tile, Tiles};
 use place::{Extent, Placement, degrees};
 use reference::Reference;
@@ -184,11 +185,7 @@ fn pass(
         Keep::All if relief => None,
         _ => request.and_then(|r| r.finest_step_deg),
     };
-    let polish = |row: usize, line: &mut [f32]| {
-        if let Some(step_deg) = step_deg {
-            crowded::average_row(layout, step_deg, row, line);
-        }
-    };
+    let crowded = Crowded { layout, step_deg };
     // Source rows that have to be moved to other latitudes need their neighbours in memory.
     let moved = placement.squash != 1.0 && !matches!(keep, Keep::Averages(_));
     let whole = match (projected, moved) {
@@ -198,11 +195,7 @@ fn pass(
         _ => None,
     };
     let to_file = match wanted.map(|wanted| wanted.room.way(layout, whole)) {
-        Some(Way::Store(folder)) => Some(ToFile {
-            folder,
-            layout,
-            polish: &polish,
-        }),
+        Some(Way::Store(folder)) => Some(ToFile { folder, crowded }),
         Some(Way::Refuse(error)) => return Err(error),
         Some(Way::Hold) | None => None,
     };
@@ -278,7 +271,7 @@ fn pass(
                 registration: layout.registration,
             };
             Some(Working::Held(finish(
-                grid, &placement, moved, step_deg, limits,
+                grid, &placement, moved, crowded, limits,
             )))
         }
         Some(Kept::Stored(writer)) => Some(Working::Stored(writer.finish()?)),
@@ -623,7 +616,7 @@ fn finish(
     mut grid: Grid,
     placement: &Placement,
     moved: bool,
-    step_deg: Option<f64>,
+    crowded: Crowded,
     limits: (f32, f32),
 ) -> Grid {
     holes::fill(&mut grid);
@@ -631,9 +624,7 @@ fn finish(
         between::to_centric_rows(&mut grid, placement);
         grid.heights_m.mapv_inplace(|h| h.clamp(limits.0, limits.1));
     }
-    if let Some(step_deg) = step_deg {
-        crowded::average(&mut grid, step_deg);
-    }
+    crowded.average(&mut grid);
     grid
 }
 
