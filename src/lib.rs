@@ -6,6 +6,7 @@ mod closing;
 pub mod curve;
 pub mod cutter;
 pub mod error;
+pub mod faults;
 pub mod figures;
 pub mod geometry;
 pub mod grid;

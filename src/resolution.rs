@@ -63,7 +63,7 @@ impl fmt::Display for Why {
 const ROWS: usize = 192;
 
 /// Rows farther north or south are left out: their cells are narrower than they are high.
-const LOWEST_LAT_DEG: f64 = 30.0;
+const HIGHEST_LAT_DEG: f64 = 30.0;
 
 /// Rows with fewer columns say too little.
 const LEAST_COLUMNS: usize = 64;
@@ -143,6 +143,17 @@ pub fn resolved_deg(grid: &dyn Heights) -> Resolution {
     resolution
 }
 
+/// Rows spread evenly between two latitudes, south and north.
+pub(crate) fn spread_rows(layout: Layout, to_lat_deg: f64) -> Vec<usize> {
+    let low: Vec<usize> = (0..layout.rows)
+        .filter(|&row| layout.lat_deg(row).abs() < to_lat_deg)
+        .collect();
+    let count = low.len().min(ROWS);
+    (0..count)
+        .map(|i| low[(2 * i + 1) * low.len() / (2 * count)])
+        .collect()
+}
+
 /// The trace of a coarser grid.
 #[derive(Clone, Copy)]
 struct Beat {
@@ -163,13 +174,8 @@ struct Rows {
 
 impl Rows {
     fn read(grid: &dyn Heights, layout: Layout) -> Rows {
-        let low: Vec<usize> = (0..layout.rows)
-            .filter(|&row| layout.lat_deg(row).abs() < LOWEST_LAT_DEG)
-            .collect();
-        let count = low.len().min(ROWS);
-        let chosen = (0..count).map(|i| low[(2 * i + 1) * low.len() / (2 * count)]);
         let (mut lines, mut cos_lat) = (Vec::new(), Vec::new());
-        for row in chosen {
+        for row in spread_rows(layout, HIGHEST_LAT_DEG) {
             lines.push(grid.window(row..row + 1, 0..layout.columns));
             cos_lat.push(layout.lat_deg(row).to_radians().cos());
         }
@@ -391,20 +397,51 @@ fn median(values: &[f64]) -> f64 {
 
 /// Fourier transforms of rows of one length, without vector instructions: the same bits on every
 /// machine.
-struct Fourier {
-    fft: Arc<dyn Fft<f64>>,
+pub(crate) struct Fourier {
+    forward: Arc<dyn Fft<f64>>,
+    inverse: Arc<dyn Fft<f64>>,
     buffer: Vec<Complex<f64>>,
     scratch: Vec<Complex<f64>>,
 }
 
 impl Fourier {
-    fn new(length: usize) -> Fourier {
-        let fft = FftPlannerScalar::new().plan_fft_forward(length);
+    pub fn new(length: usize) -> Fourier {
+        let mut planner = FftPlannerScalar::new();
+        let forward = planner.plan_fft_forward(length);
+        let inverse = planner.plan_fft_inverse(length);
+        let room = [&forward, &inverse].map(|fft| fft.get_inplace_scratch_len());
         Fourier {
             buffer: vec![Complex::default(); length],
-            scratch: vec![Complex::default(); fft.get_inplace_scratch_len()],
-            fft,
+            scratch: vec![Complex::default(); room[0].max(room[1])],
+            forward,
+            inverse,
         }
+    }
+
+    /// Two parts of a row, of which each wave number has the shares that `shares` gives.
+    pub fn bands(
+        &mut self,
+        line: &[f32],
+        shares: impl Fn(usize) -> (f64, f64),
+    ) -> (Vec<f64>, Vec<f64>) {
+        let length = self.buffer.len();
+        for (out, &h) in self.buffer.iter_mut().zip(line) {
+            *out = Complex::new(f64::from(h), 0.0);
+        }
+        self.forward
+            .process_with_scratch(&mut self.buffer, &mut self.scratch);
+        // Shares are alike for waves either way, so one part stays real, the other imaginary.
+        for m in 0..=length / 2 {
+            let (a, b) = shares(m);
+            let share = Complex::new(a, b) / length as f64;
+            self.buffer[m] *= share;
+            if m > 0 && m < length - m {
+                self.buffer[length - m] *= share;
+            }
+        }
+        self.inverse
+            .process_with_scratch(&mut self.buffer, &mut self.scratch);
+        self.buffer.iter().map(|z| (z.re, z.im)).unzip()
     }
 
     /// Power at every wave number of one row, or of two at a time as parts of complex numbers.
@@ -413,7 +450,7 @@ impl Fourier {
         for (i, (out, &a)) in self.buffer.iter_mut().zip(&pair[0]).enumerate() {
             *out = Complex::new(f64::from(a), second.map_or(0.0, |b| f64::from(b[i])));
         }
-        self.fft
+        self.forward
             .process_with_scratch(&mut self.buffer, &mut self.scratch);
         let length = self.buffer.len();
         let parts = (0..=length / 2).map(|m| {
@@ -516,7 +553,7 @@ mod tests {
     use super::testing::field;
     use super::*;
     use crate::grid::{Grid, Registration};
-    use ndarray::{Array2, s};
+    use ndarray::Array2;
     use rand::{Rng, SeedableRng};
     use rand_chacha::ChaCha8Rng;
 
@@ -533,10 +570,8 @@ mod tests {
     fn averaged(grid: &Grid) -> Grid {
         let (rows, columns) = grid.heights_m.dim();
         let heights_m = Array2::from_shape_fn((rows / 2, columns / 2), |(row, column)| {
-            let cells = grid
-                .heights_m
-                .slice(s![2 * row..2 * row + 2, 2 * column..2 * column + 2]);
-            cells.sum() / 4.0
+            let at = |i, j| grid.heights_m[(2 * row + i, 2 * column + j)];
+            (at(0, 0) + at(0, 1) + at(1, 0) + at(1, 1)) / 4.0
         });
         Grid { heights_m, ..*grid }
     }

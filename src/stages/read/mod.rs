@@ -29,12 +29,14 @@ mod whole;
 
 use crate::bodies::body_by_radius;
 use crate::error::{Error, Problem, Result};
-use crate::grid::{Grid, Layout, Place, Quantity, Registration, Source};
+use crate::faults;
+use crate::grid::{Grid, Hypsometry, Layout, Place, Quantity, Registration, Source};
 use crate::memory::{Room, Way};
 use crate::progress::Progress;
 use crate::relief::follows_height;
 use crate::settings::{Flattening, GridSettings, Settings};
 use crate::stored::StoredGrid;
+use crowded::Crowded;
 use open::{Raster, Rows, Tile, Tiles};
 use place::{Extent, Placement, degrees};
 use reference::Reference;
@@ -119,34 +121,42 @@ pub fn read_within(
     room: &Room,
     progress: &dyn Progress,
 ) -> Result<(Working, Source)> {
-    let wanted = Wanted { request, room };
-    let (source, working) = pass(settings, Some(&wanted), progress)?;
-    match working {
-        Some(working) => Ok((working, source)),
-        None => Err(nothing_there(first_file(settings)?)),
-    }
+    let wanted = Wanted {
+        request: *request,
+        projected: *request,
+        room,
+    };
+    pass(settings, &wanted, progress)
 }
 
 /// What is wanted beside the facts about the source.
 struct Wanted<'a> {
-    request: &'a ReadRequest,
+    request: ReadRequest,
+    /// The same for maps in other projections, before anything else is done with them.
+    projected: ReadRequest,
     room: &'a Room,
 }
 
-/// What a grid holds, from the same single pass but without a working grid.
+/// What a grid holds, from the same single pass. Its faults are those that a job would carve that
+/// sets nothing but the grid.
 ///
 /// # Errors
 /// As [`read`].
 pub fn inspect(settings: &GridSettings, progress: &dyn Progress) -> Result<Source> {
-    Ok(pass(settings, None, progress)?.0)
+    let wanted = Wanted {
+        request: ReadRequest::of(&Settings::default()),
+        projected: ReadRequest::default(),
+        room: &Room::Any,
+    };
+    Ok(pass(settings, &wanted, progress)?.1)
 }
 
 fn pass(
     settings: &GridSettings,
-    wanted: Option<&Wanted<'_>>,
+    wanted: &Wanted<'_>,
     progress: &dyn Progress,
-) -> Result<(Source, Option<Working>)> {
-    let request = wanted.map(|wanted| wanted.request);
+) -> Result<(Working, Source)> {
+    let request = &wanted.request;
     let path = first_file(settings)?;
     let named = |e| naming(e, path);
     let (rasters, stored) = open_all(&settings.files)?;
@@ -165,7 +175,7 @@ fn pass(
         Flattening::Remove => Some(flatten::ellipsoid(&rasters[0], &reference).map_err(named)?),
     };
     let (mut placement, mut input) = if projected {
-        warped(rasters, &meanings, request).map_err(named)?
+        warped(rasters, &meanings, &wanted.projected).map_err(named)?
     } else {
         let (placement, corners) = located(&rasters, settings).map_err(named)?;
         let input = Input::new(rasters, corners, &placement, &meanings)?;
@@ -182,13 +192,9 @@ fn pass(
     let step_deg = match keep {
         Keep::Averages(_) => None,
         Keep::All if relief => None,
-        _ => request.and_then(|r| r.finest_step_deg),
+        _ => request.finest_step_deg,
     };
-    let polish = |row: usize, line: &mut [f32]| {
-        if let Some(step_deg) = step_deg {
-            crowded::average_row(layout, step_deg, row, line);
-        }
-    };
+    let crowded = Crowded { layout, step_deg };
     // Source rows that have to be moved to other latitudes need their neighbours in memory.
     let moved = placement.squash != 1.0 && !matches!(keep, Keep::Averages(_));
     let whole = match (projected, moved) {
@@ -197,14 +203,10 @@ fn pass(
         _ if relief => Some("to be carved as the finished relief that it is"),
         _ => None,
     };
-    let to_file = match wanted.map(|wanted| wanted.room.way(layout, whole)) {
-        Some(Way::Store(folder)) => Some(ToFile {
-            folder,
-            layout,
-            polish: &polish,
-        }),
-        Some(Way::Refuse(error)) => return Err(error),
-        Some(Way::Hold) | None => None,
+    let to_file = match wanted.room.way(layout, whole) {
+        Way::Store(folder) => Some(ToFile { folder, crowded }),
+        Way::Refuse(error) => return Err(error),
+        Way::Hold => None,
     };
     let to_file = to_file.as_ref();
     let bins = if projected {
@@ -242,7 +244,7 @@ fn pass(
         return Err(constant(path, statistics.min.height_m));
     }
     // Filling a hole looks at the whole grid.
-    if let (Some(Kept::Stored(writer)), Some(wanted)) = (&kept, wanted)
+    if let Some(Kept::Stored(writer)) = &kept
         && writer.has_holes()
     {
         match wanted.room.way(layout, Some("to fill its holes")) {
@@ -269,7 +271,7 @@ fn pass(
     notes.dedup();
 
     let working = match kept {
-        None => None,
+        None => return Err(nothing_there(path)),
         Some(Kept::Held(heights_m)) => {
             let limits = (statistics.min.height_m, statistics.max.height_m);
             let grid = Grid {
@@ -277,14 +279,29 @@ fn pass(
                 west_deg: layout.west_deg,
                 registration: layout.registration,
             };
-            Some(Working::Held(finish(
-                grid, &placement, moved, step_deg, limits,
-            )))
+            Working::Held(finish(grid, &placement, moved, crowded, limits))
         }
-        Some(Kept::Stored(writer)) => Some(Working::Stored(writer.finish()?)),
+        Some(Kept::Stored(writer)) => Working::Stored(writer.finish()?),
     };
+    if !relief {
+        let cells = placement.columns as u64 * placement.rows as u64 - statistics.missing;
+        notes.extend(faults(&working, &statistics.hypsometry, cells)?);
+    }
     let source = source(settings, &placement, &reference, meaning, statistics, notes);
-    Ok((source, working))
+    Ok((working, source))
+}
+
+/// What the working grid's making left in it, in words.
+fn faults(working: &Working, hypsometry: &Hypsometry, cells: u64) -> Result<Vec<String>> {
+    let found = match working {
+        Working::Held(grid) => faults::find(grid, hypsometry, cells),
+        Working::Stored(grid) => {
+            let found = faults::find(grid, hypsometry, cells);
+            grid.check()?;
+            found
+        }
+    };
+    Ok(found.iter().map(ToString::to_string).collect())
 }
 
 /// Adds the file to an error that names none.
@@ -556,7 +573,7 @@ fn decoding(
 fn warped(
     rasters: Vec<Raster>,
     meanings: &[Meaning],
-    request: Option<&ReadRequest>,
+    request: &ReadRequest,
 ) -> Result<(Placement, Input)> {
     let mut finest = f64::INFINITY;
     let mut squash = 1.0;
@@ -572,7 +589,7 @@ fn warped(
         sources.push((raster, meaning, crs, transform));
     }
     let step_deg = request
-        .and_then(|r| r.finest_step_deg)
+        .finest_step_deg
         .filter(|step| step.is_finite())
         .map_or(finest, |step| step.max(finest));
     let mut sheets = Vec::new();
@@ -623,7 +640,7 @@ fn finish(
     mut grid: Grid,
     placement: &Placement,
     moved: bool,
-    step_deg: Option<f64>,
+    crowded: Crowded,
     limits: (f32, f32),
 ) -> Grid {
     holes::fill(&mut grid);
@@ -631,9 +648,7 @@ fn finish(
         between::to_centric_rows(&mut grid, placement);
         grid.heights_m.mapv_inplace(|h| h.clamp(limits.0, limits.1));
     }
-    if let Some(step_deg) = step_deg {
-        crowded::average(&mut grid, step_deg);
-    }
+    crowded.average(&mut grid);
     grid
 }
 
@@ -805,10 +820,7 @@ fn bins(stored: &[Stored], meanings: &[Meaning]) -> Bins {
 }
 
 /// Keeps source cells as they are unless the images need fewer.
-fn keep(placement: &Placement, request: Option<&ReadRequest>) -> Keep {
-    let Some(request) = request else {
-        return Keep::Nothing;
-    };
+fn keep(placement: &Placement, request: &ReadRequest) -> Keep {
     match request
         .finest_step_deg
         .and_then(|s| working_size(placement, s))

@@ -3,12 +3,12 @@
 //! One thread reads the next strip while the others work on the last, so memory holds two
 //! strips, the working grid and the statistics, whatever the size of the source.
 
+use super::crowded::{Crowded, InOrder};
 use super::place::Placement;
 use super::shrink::Shrink;
 use super::stats::{Bins, Collector, RowSum, Statistics, cell_area};
 use super::values::{LARGEST, Missing};
 use crate::error::Result;
-use crate::grid::Layout;
 use crate::progress::Progress;
 use crate::stored::Writer;
 use ndarray::Array2;
@@ -234,9 +234,8 @@ pub(super) enum Keep {
 /// so that whatever is done to a row is done on its way.
 pub(super) struct ToFile<'a> {
     pub folder: &'a Path,
-    pub layout: Layout,
-    /// Last touch to a row.
-    pub polish: &'a (dyn Fn(usize, &mut [f32]) + Sync),
+    /// Last touch to the rows.
+    pub crowded: Crowded,
 }
 
 /// Heights as they were kept.
@@ -280,8 +279,12 @@ pub(super) fn run<T: Treatment>(
     let mut kept = match (size, to_file) {
         (None, _) => None,
         (Some(size), None) => Some(Kept::Held(Array2::zeros(size))),
-        (Some(_), Some(to)) => Some(Kept::Stored(Box::new(Writer::new(to.folder, to.layout)?))),
+        (Some(_), Some(to)) => Some(Kept::Stored(Box::new(Writer::new(
+            to.folder,
+            to.crowded.layout,
+        )?))),
     };
+    let mut in_order = to_file.map(|to| InOrder::new(to.crowded));
     let parts = rayon::current_num_threads().clamp(1, COLLECTORS);
     let mut collectors: Vec<T::Collector> = (0..parts).map(|_| treatment.collector()).collect();
     let mut sums = vec![RowSum::default(); placement.rows];
@@ -329,7 +332,7 @@ pub(super) fn run<T: Treatment>(
                 &mut collectors,
                 &mut sums,
             );
-            match (&mut kept, to_file) {
+            match (&mut kept, &mut in_order) {
                 (Some(Kept::Held(heights)), _) => {
                     let width = heights.ncols();
                     // A fresh array is contiguous.
@@ -346,13 +349,17 @@ pub(super) fn run<T: Treatment>(
                         );
                     }
                 }
-                (Some(Kept::Stored(writer)), Some(to)) => {
-                    let width = to.layout.columns;
+                (Some(Kept::Stored(writer)), Some(in_order)) => {
+                    let crowded = in_order.crowded;
+                    let width = crowded.layout.columns;
                     let mut out = vec![0.0; strip.out.len() * width];
-                    let (all, polish) = ((out.as_mut_slice(), width), to.polish);
-                    keep_rows(treatment, keep, strip, &row, &sums, all, polish);
+                    let all = (out.as_mut_slice(), width);
+                    let average = |row: usize, line: &mut [f32]| crowded.row(row, line);
+                    keep_rows(treatment, keep, strip, &row, &sums, all, &average);
                     for line in out.chunks(width) {
-                        writer.push(line.to_vec())?;
+                        in_order
+                            .next(Some(line))
+                            .map_or(Ok(()), |line| writer.push(line))?;
                     }
                 }
                 _ => {}
@@ -362,6 +369,11 @@ pub(super) fn run<T: Treatment>(
         }
         Ok(())
     })?;
+    if let (Some(Kept::Stored(writer)), Some(mut in_order)) = (&mut kept, in_order)
+        && let Some(last) = in_order.next(None)
+    {
+        writer.push(last)?;
+    }
     progress.done();
 
     let statistics = treatment.finish(collectors, placement, &sums);

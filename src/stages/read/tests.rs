@@ -1072,6 +1072,21 @@ fn earth_at_five_minutes_has_its_deep_and_its_summit() {
     assert!(grid.heights_m.row(0).iter().all(|&h| h == -4290.0));
     assert!(grid.heights_m.row(2160).iter().all(|&h| h == 2810.0));
     assert_eq!(source.filled_cells, 0);
+    // The row of 81.25° S is 0 from 0 to 33° E, between rows whose medians there are 3292 and
+    // 3261 (numpy).
+    let cells = grid.heights_m.len() as u64;
+    let found = faults::find(&grid, &source.hypsometry, cells);
+    let worst = found.iter().map(|fault| fault.size_m).fold(0.0, f64::max);
+    let fault = found.iter().find(|fault| fault.size_m == worst).unwrap();
+    assert_abs_diff_eq!(fault.size_m, 3276.0, epsilon = 80.0);
+    assert_abs_diff_eq!(fault.lat_deg, -81.25, epsilon = 0.1);
+    assert!((0.0..33.0).contains(&fault.lon_deg));
+    let note = source.notes.iter().find(|note| **note == fault.to_string());
+    assert!(
+        note.is_some_and(|note| note.contains("as in tracks")),
+        "{:?}",
+        source.notes
+    );
 }
 
 #[test]
