@@ -46,7 +46,8 @@ pub const CURVES_FILE: &str = "curves.json";
 /// Version of that file's layout.
 pub const CURVES_SCHEMA: &str = "globewright-curves/1";
 
-/// Hidden folders being written, for [`remove_unfinished`].
+/// Hidden folders being written, for [`clean_up_on_interrupt`]. Locked while one is made, put in
+/// place or given up, so that an interrupt finds each of them either listed or not there.
 static UNFINISHED: Mutex<Vec<Unfinished>> = Mutex::new(Vec::new());
 
 /// What an interrupt has to take back.
@@ -88,6 +89,11 @@ impl NewFolder {
         let target = absolute(target)?;
         let replace = may_write(&target, force)?;
         let parent = parent_of(&target)?;
+        let mut unfinished = unfinished();
+        if INTERRUPTED.load(Ordering::SeqCst) {
+            let interrupted = std::io::ErrorKind::Interrupted.into();
+            return Err(Error::io(parent, "create the output folder", &interrupted));
+        }
         let made_parents = make_parents(parent)?;
         let name = target.file_name().unwrap_or_default().to_string_lossy();
         let hidden = folder_builder(&format!(".{name}.part-")).tempdir_in(parent);
@@ -95,7 +101,7 @@ impl NewFolder {
             remove_empty(&made_parents);
             Error::io(parent, "create the output folder", &without_path(e))
         })?;
-        unfinished().push(Unfinished {
+        unfinished.push(Unfinished {
             hidden: hidden.path().to_path_buf(),
             made_parents: made_parents.clone(),
         });
@@ -123,9 +129,22 @@ impl NewFolder {
         if INTERRUPTED.load(Ordering::SeqCst) {
             return Err(failed(std::io::ErrorKind::Interrupted.into()));
         }
-        let parent = parent_of(&path)?;
-        std::fs::create_dir_all(parent).map_err(failed)?;
+        self.make_folders_of(file).map_err(failed)?;
         write_whole(&path, bytes).map_err(failed)
+    }
+
+    /// Makes the folders that a file goes into; never the hidden one again, which an interrupt may
+    /// have removed since.
+    fn make_folders_of(&self, file: &str) -> std::io::Result<()> {
+        let mut folder = self.path().to_path_buf();
+        for name in Path::new(file).parent().into_iter().flat_map(Path::iter) {
+            folder.push(name);
+            match std::fs::create_dir(&folder) {
+                Err(e) if e.kind() == std::io::ErrorKind::AlreadyExists => {}
+                made => made?,
+            }
+        }
+        Ok(())
     }
 
     /// Puts the folder in its place.
@@ -162,7 +181,8 @@ impl Drop for NewFolder {
         let Some(hidden) = self.hidden.take() else {
             return;
         };
-        unfinished().retain(|one| one.hidden != hidden.path());
+        let mut unfinished = unfinished();
+        unfinished.retain(|one| one.hidden != hidden.path());
         // Nothing can be done about a failure here; the folder is hidden and named as a part.
         let _ = hidden.close();
         remove_empty(&self.made_parents);
@@ -198,25 +218,27 @@ fn without_path(error: std::io::Error) -> std::io::Error {
 /// [`Error::Disk`] when the system refuses, or when it was called before.
 pub fn clean_up_on_interrupt() -> Result<()> {
     ctrlc::set_handler(|| {
-        remove_unfinished();
-        std::process::exit(INTERRUPTED_EXIT);
+        INTERRUPTED.store(true, Ordering::SeqCst);
+        // Held to the end: the run cannot give its folder up and end first, with another code.
+        let mut unfinished = unfinished();
+        unfinished.drain(..).for_each(remove);
+        // At once: std's exit would first take down the C libraries that other threads are still
+        // in, and crash now and then.
+        signal_hook::low_level::exit(INTERRUPTED_EXIT);
     })
     .map_err(|e| Error::Disk(Problem::new(format!("could not prepare for Ctrl-C: {e}"))))
 }
 
-/// Removes every unfinished folder and stops all further writing in this process.
-pub fn remove_unfinished() {
-    INTERRUPTED.store(true, Ordering::SeqCst);
-    for one in unfinished().drain(..) {
-        for _ in 0..REMOVE_TRIES {
-            let _ = std::fs::remove_dir_all(&one.hidden);
-            if !one.hidden.exists() {
-                break;
-            }
-            std::thread::sleep(REMOVE_PAUSE);
+/// Removes an unfinished folder, into which other threads may still be writing their last file.
+fn remove(one: Unfinished) {
+    for _ in 0..REMOVE_TRIES {
+        let _ = std::fs::remove_dir_all(&one.hidden);
+        if !one.hidden.exists() {
+            break;
         }
-        remove_empty(&one.made_parents);
+        std::thread::sleep(REMOVE_PAUSE);
     }
+    remove_empty(&one.made_parents);
 }
 
 fn unfinished() -> MutexGuard<'static, Vec<Unfinished>> {
@@ -435,6 +457,8 @@ fn set_mode(_: &mut Builder<'_, '_>, _: u32) {}
 mod tests {
     use super::*;
     use crate::manifest::testing::cube;
+    #[cfg(unix)]
+    use crate::{progress::Silent, settings::GridSettings, stages::read};
 
     /// Names below a folder, hidden ones too.
     fn names(folder: &Path) -> Vec<String> {
@@ -636,14 +660,49 @@ mod tests {
         assert!(root.path().join("real/globe.json").exists());
     }
 
-    /// Runs itself a second time as the program that is interrupted while it writes.
+    /// Set to the target folder in a child process that is to be interrupted.
+    #[cfg(unix)]
+    const TARGET: &str = "GLOBEWRIGHT_TEST_INTERRUPT";
+
+    /// In the child that [`interrupted`] starts, prepared for the signal: the target folder.
+    #[cfg(unix)]
+    fn target_of_child() -> Option<PathBuf> {
+        let target = std::env::var_os(TARGET)?;
+        clean_up_on_interrupt().unwrap();
+        Some(target.into())
+    }
+
+    /// Runs one test again as a program that writes to `deep/mars` below a new folder, and sends it
+    /// a signal once `begun` says so; nothing may be left, and the exit code is that of a signal.
+    #[cfg(unix)]
+    fn interrupted(test: &str, signal: &str, begun: impl Fn(&Path) -> bool, pause: Duration) {
+        let root = tempfile::tempdir().unwrap();
+        let mut child = std::process::Command::new(std::env::current_exe().unwrap())
+            .args(["--exact", &format!("stages::write::folder::tests::{test}")])
+            .env(TARGET, root.path().join("deep/mars"))
+            .stdout(std::process::Stdio::null())
+            .spawn()
+            .unwrap();
+        let deep = root.path().join("deep");
+        while !begun(&deep) {
+            assert_eq!(child.try_wait().unwrap(), None, "ended too early");
+        }
+        std::thread::sleep(pause);
+        let sent = std::process::Command::new("sh")
+            .args(["-c", &format!("kill -{signal} {}", child.id())])
+            .status()
+            .unwrap();
+        assert!(sent.success());
+        let status = child.wait().unwrap();
+        assert_eq!(status.code(), Some(INTERRUPTED_EXIT), "{status}");
+        assert_eq!(names(root.path()), Vec::<String>::new());
+    }
+
     #[cfg(unix)]
     #[test]
-    fn an_interrupt_leaves_nothing() {
-        const TARGET: &str = "GLOBEWRIGHT_TEST_INTERRUPT";
-        if let Some(target) = std::env::var_os(TARGET) {
-            clean_up_on_interrupt().unwrap();
-            let folder = NewFolder::begin(Path::new(&target), false).unwrap();
+    fn an_interrupt_while_files_are_written_leaves_nothing() {
+        if let Some(target) = target_of_child() {
+            let folder = NewFolder::begin(&target, false).unwrap();
             let files = (0..).map(|n| format!("facets/{n}.png"));
             for file in files {
                 // Refused after the interrupt, while the handler is still at work.
@@ -651,33 +710,60 @@ mod tests {
                 std::thread::sleep(Duration::from_millis(1));
             }
         }
+        let begun = |deep: &Path| {
+            let part = std::fs::read_dir(deep)
+                .ok()
+                .and_then(|mut d| d.next()?.ok());
+            part.is_some_and(|part| part.path().join("facets/3.png").exists())
+        };
         for signal in ["INT", "TERM"] {
-            let root = tempfile::tempdir().unwrap();
-            let mut child = std::process::Command::new(std::env::current_exe().unwrap())
-                .args([
-                    "--exact",
-                    "stages::write::folder::tests::an_interrupt_leaves_nothing",
-                ])
-                .env(TARGET, root.path().join("deep/mars"))
-                .stdout(std::process::Stdio::null())
-                .spawn()
-                .unwrap();
-            let deep = root.path().join("deep");
-            let started = || {
-                let part = std::fs::read_dir(&deep).ok()?.next()?.ok()?;
-                part.path().join("facets/3.png").exists().then_some(())
-            };
-            while started().is_none() {
-                assert_eq!(child.try_wait().unwrap(), None, "ended too early");
-                std::thread::sleep(Duration::from_millis(5));
+            let test = "an_interrupt_while_files_are_written_leaves_nothing";
+            interrupted(test, signal, begun, Duration::ZERO);
+        }
+    }
+
+    /// Folders are made and given up without a pause, so that signals fall between any two steps.
+    #[cfg(unix)]
+    #[test]
+    fn an_interrupt_while_a_folder_is_begun_or_given_up_leaves_nothing() {
+        if let Some(target) = target_of_child() {
+            loop {
+                // Refused after the interrupt.
+                drop(NewFolder::begin(&target, false));
             }
-            let sent = std::process::Command::new("sh")
-                .args(["-c", &format!("kill -{signal} {}", child.id())])
-                .status()
-                .unwrap();
-            assert!(sent.success());
-            assert_eq!(child.wait().unwrap().code(), Some(INTERRUPTED_EXIT));
-            assert!(names(root.path()).is_empty());
+        }
+        for n in 0..30 {
+            let test = "an_interrupt_while_a_folder_is_begun_or_given_up_leaves_nothing";
+            let pause = Duration::from_micros(37 * n);
+            interrupted(test, "INT", Path::exists, pause);
+        }
+    }
+
+    /// The libraries that read grids may not be taken down while a thread is in them.
+    #[cfg(unix)]
+    #[test]
+    fn an_interrupt_while_grids_are_read_is_no_crash() {
+        if let Some(target) = target_of_child() {
+            let _folder = NewFolder::begin(&target, false).unwrap();
+            let grid = GridSettings {
+                files: vec![
+                    concat!(env!("CARGO_MANIFEST_DIR"), "/sample-rasters/ashkerry.tif").into(),
+                ],
+                ..GridSettings::default()
+            };
+            std::thread::scope(|scope| {
+                for _ in 0..4 {
+                    scope.spawn(|| {
+                        loop {
+                            let _ = read::inspect(&grid, &Silent);
+                        }
+                    });
+                }
+            });
+        }
+        for n in 0..30 {
+            let test = "an_interrupt_while_grids_are_read_is_no_crash";
+            interrupted(test, "INT", Path::exists, Duration::from_micros(100 * n));
         }
     }
 
