@@ -468,3 +468,132 @@ fn uniform(k: u64) -> f64 {
     z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
     ((z ^ (z >> 31)) >> 11) as f64 / (1u64 << 53) as f64
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::testing::grid_of;
+    use approx::assert_abs_diff_eq;
+
+    fn judged(columns: usize, radius_mm: f64, f: impl Fn(DVec3) -> f64 + Sync) -> Figures {
+        let ground = grid_of(columns, &f);
+        let judge = Judge::new(&ground, radius_mm, 3.175);
+        judge.figures(&of_grid(&ground, judge.layout()))
+    }
+
+    /// Closed form: a plane of slope g has a standard deviation of g·σ in a Gauss of width σ. The
+    /// height g·R·(d·axis) is such a plane around the great circle square to the axis, with a slope
+    /// of g·cos α at an angle α from it.
+    #[test]
+    fn a_slope_is_legible_where_its_deviation_reaches_the_limit() {
+        let (radius_mm, sigma) = (100.0, WINDOW_MM / 12f64.sqrt());
+        for axis in [DVec3::Z, DVec3::X, DVec3::new(0.48, 0.64, 0.6)] {
+            // Legible where cos α ≥ 0.8: in the belt sin α ≤ 0.6, six tenths of the sphere.
+            let g = 0.1 / sigma / 0.8;
+            let figures = judged(1440, radius_mm, |d| g * radius_mm * axis.dot(d));
+            assert_abs_diff_eq!(figures.carved_share, 0.6, epsilon = 0.02);
+            assert_abs_diff_eq!(figures.steepest_deg, g.atan().to_degrees(), epsilon = 0.1);
+            assert_eq!(
+                (figures.over_45_share, figures.bit_leaves_share),
+                (0.0, 0.0)
+            );
+            assert_abs_diff_eq!(figures.rough_order, 1.0, epsilon = 1e-3);
+            assert_abs_diff_eq!(figures.long_order, 1.0, epsilon = 1e-6);
+        }
+    }
+
+    /// Closed form: the slope of the same height passes 45 degrees in a belt.
+    #[test]
+    fn steep_area_is_the_belt_where_the_slope_passes_the_limit() {
+        for axis in [DVec3::Z, DVec3::Y, DVec3::new(0.6, 0.0, 0.8)] {
+            let figures = judged(1440, 100.0, |d| 100.0 * axis.dot(d) / 0.6);
+            assert_abs_diff_eq!(figures.over_45_share, 0.8, epsilon = 0.01);
+        }
+    }
+
+    #[test]
+    fn order_is_kept_by_a_rising_curve_and_lost_by_a_falling_one() {
+        let ground = grid_of(360, |d| 9000.0 * (5.0 * d.x).sin() * (4.0 * d.z).cos());
+        let judge = Judge::new(&ground, 100.0, 3.175);
+        let kept = |f: fn(f32) -> f32| {
+            let field = of_grid(&ground, judge.layout());
+            judge.figures(&field.map(f)).order_kept
+        };
+        assert_eq!(kept(|m| (m / 500.0).asinh()), 1.0);
+        assert_eq!(kept(|m| -m / 1e4), 0.0);
+        // Folded at 0: pairs on one side keep their order, on the other they lose it.
+        let folded = kept(|m| m.abs() / 1e4);
+        assert!((0.4..0.6).contains(&folded), "{folded}");
+    }
+
+    /// Reference: the definitions, place by place in f64 with true distances on a small globe:
+    /// tip and closing by the ball, then a Gauss over the carved relief.
+    #[test]
+    fn figures_agree_with_the_slow_reference() {
+        let (radius_mm, bit_mm) = (16.0, 3.175);
+        let f = |d: DVec3| {
+            0.25 * (9.0 * d.x + 4.0 * d.y).sin() * (7.0 * d.z).cos()
+                + 0.25 * (21.0 * d.y).sin().powi(3) * (18.0 * d.x).cos() * (1.0 + d.z)
+        };
+        let ground = grid_of(220, f);
+        let judge = Judge::new(&ground, radius_mm, bit_mm);
+        let relief = of_grid(&ground, judge.layout());
+        let found = judge.figures(&relief);
+
+        let layout = judge.layout();
+        let places: Vec<(DVec3, f64, f64)> = relief
+            .values
+            .indexed_iter()
+            .map(|((row, column), &mm)| {
+                let d = direction(layout.lat_deg(row), layout.lon_deg(column));
+                (d, f64::from(mm), d.z.mul_add(-d.z, 1.0).sqrt())
+            })
+            .collect();
+        let ball = 0.5 * bit_mm;
+        let swept = |heights: &[f64], sign: f64| -> Vec<f64> {
+            places
+                .par_iter()
+                .map(|(at, _, _)| {
+                    let near = places.iter().zip(heights).filter_map(|((d, _, _), mm)| {
+                        let away = radius_mm * (d - at).length();
+                        (away <= ball)
+                            .then(|| sign * mm + (ball * ball - away * away).sqrt() - ball)
+                    });
+                    sign * near.fold(f64::MIN, f64::max)
+                })
+                .collect()
+        };
+        let heights: Vec<f64> = places.iter().map(|place| place.1).collect();
+        let carved = swept(&swept(&heights, 1.0), -1.0);
+        let sigma = WINDOW_MM / 12f64.sqrt() / radius_mm;
+        let shares: Vec<(f64, [bool; 3])> = places
+            .par_iter()
+            .zip(&carved)
+            .map(|((at, before, area), after)| {
+                let (mut sum, mut mean, mut square) = (0.0, 0.0, 0.0);
+                for ((d, _, area), mm) in places.iter().zip(&carved) {
+                    let weight = area * (-0.5 * (d.angle_between(*at) / sigma).powi(2)).exp();
+                    sum += weight;
+                    mean += weight * mm;
+                    square += weight * mm * mm;
+                }
+                let deviation = (square / sum - (mean / sum).powi(2)).max(0.0).sqrt();
+                (
+                    *area,
+                    [deviation >= 0.1, deviation < 0.03, after - before > 0.1],
+                )
+            })
+            .collect();
+        let all: f64 = shares.iter().map(|(area, _)| area).sum();
+        let share = |which: usize| {
+            let counted = shares.iter().filter(|(_, what)| what[which]);
+            counted.map(|(area, _)| area).sum::<f64>() / all
+        };
+        // The figures are of some use here: neither all nor nothing.
+        assert!((0.05..0.95).contains(&found.carved_share), "{found:?}");
+        assert!((0.02..0.95).contains(&found.bit_leaves_share), "{found:?}");
+        assert_abs_diff_eq!(found.carved_share, share(0), epsilon = 0.02);
+        assert_abs_diff_eq!(found.flat_share, share(1), epsilon = 0.02);
+        assert_abs_diff_eq!(found.bit_leaves_share, share(2), epsilon = 0.02);
+    }
+}

@@ -351,13 +351,13 @@ fn with_range(settings: &Settings, range: ReliefRange) -> Settings {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::discs::tests::{grid_of, source_of};
     use crate::grid::Quantity;
     use crate::rims::seam_ground;
     use crate::settings::CurveShape;
     use crate::stages::orient::oriented;
     use crate::stages::resample::Sampler;
     use crate::stages::turn::testing::turn_on;
+    use crate::testing::{grid_of, source_of};
 
     /// Craters, ridges and one steep peak, so that every dial has something to do.
     fn ground() -> Grid {
@@ -374,7 +374,7 @@ mod tests {
         settings.globe.solid = "cube".into();
         settings.stock.thickness_mm = 100.0;
         settings.relief.method = method;
-        settings.relief.range_mm = Some(6.0);
+        settings.relief.range = crate::settings::ReliefRange::Mm(6.0);
         settings.relief.curve = CurveShape::Asinh;
         settings
     }
@@ -385,11 +385,10 @@ mod tests {
         below.relief.below.level_m = Some(0.0);
         below.relief.below.share = Some(0.3);
         let mut gentle = settings(Method::Curve);
-        gentle.relief.steepest_deg = Some(15.0);
+        gentle.relief.steepest = crate::settings::Steepest::Degrees(15.0);
         vec![
-            settings(Method::Layered),
-            settings(Method::Adaptive),
-            settings(Method::Gradient),
+            settings(Method::Multiscale),
+            settings(Method::Curve),
             below,
             gentle,
         ]
@@ -452,7 +451,7 @@ mod tests {
     fn the_range_takes_all_the_wood_allows_with_slopes_limited_too() {
         let grid = ground();
         for mut settings in variants() {
-            settings.relief.range_mm = None;
+            settings.relief.range = crate::settings::ReliefRange::Most;
             settings.stock.thickness_mm = 62.0;
             let (solid, _) = oriented(&settings).unwrap();
             let carved = |settings: &Settings| {
@@ -460,9 +459,9 @@ mod tests {
             };
             let range_mm = carved(&settings).unwrap().fit.range_mm;
             assert!((1.0..30.0).contains(&range_mm), "{range_mm}");
-            settings.relief.range_mm = Some(range_mm);
+            settings.relief.range = crate::settings::ReliefRange::Mm(range_mm);
             assert!(carved(&settings).is_ok());
-            settings.relief.range_mm = Some(range_mm + 0.3);
+            settings.relief.range = crate::settings::ReliefRange::Mm(range_mm + 0.3);
             assert!(
                 carved(&settings).is_err(),
                 "{:?} {range_mm}",

@@ -11,8 +11,9 @@ use std::fmt;
 /// Share of carved pixels cut off at either end above which a person should know.
 const CLIPPED_SHARE: f64 = 0.001;
 
-/// Seam steps above this can be felt with a fingernail, mm.
-const SEAM_STEP_MM: f64 = 0.03;
+/// Seam steps above this show when light rakes over the seam, mm: less goes with the glue line's
+/// sanding.
+const SEAM_STEP_MM: f64 = 0.1;
 
 /// Corners thicker than the least edge by less than this part are called thin.
 const THIN_CORNER: f64 = 1.1;
@@ -154,8 +155,8 @@ impl fmt::Display for Warning {
                 write!(
                     f,
                     "the ground folds under itself at {count} {place}; a bit from above cannot \
-                     reach below and carves the upper ground straight down: less relief \
-                     (relief.range) makes slopes less steep"
+                     reach below and carves the upper ground straight down: relief.steepest = \
+                     \"auto\" lays such ground back, less relief.range makes it less steep"
                 )
             }
             Warning::Filled { cells, share } => write!(

@@ -273,7 +273,10 @@ fn values_arrive_in_the_units_of_their_names() {
     assert_eq!(settings.globe.diameter_mm, 203.2);
     assert_eq!(settings.globe.turn.face, 2);
     assert_eq!(settings.globe.turn.lat_deg, -12.0);
-    assert_eq!(settings.relief.range_mm, Some(6.35));
+    assert_eq!(
+        settings.relief.range,
+        crate::settings::ReliefRange::Mm(6.35)
+    );
     assert_eq!(settings.relief.level, Level::Metres(-3000.0));
     assert_eq!(
         settings.relief.knots,

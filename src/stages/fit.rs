@@ -964,7 +964,7 @@ mod tests {
         let mut settings = Settings::default();
         settings.globe.solid = solid.into();
         settings.globe.diameter_mm = 160.0;
-        settings.relief.range_mm = Some(6.0);
+        settings.relief.range = crate::settings::ReliefRange::Mm(6.0);
         settings.image.pixel_mm = 0.4;
         settings
     }
@@ -1036,7 +1036,7 @@ mod tests {
     #[test]
     fn relief_auto_takes_all_the_stock_allows() {
         let mut settings = job("dodecahedron");
-        settings.relief.range_mm = None;
+        settings.relief.range = crate::settings::ReliefRange::Most;
         let fit = fitted(&settings).unwrap();
         assert_abs_diff_eq!(
             fit.kinds[0].corner_mm,
@@ -1044,7 +1044,7 @@ mod tests {
             epsilon = 0.02
         );
         assert!(fit.kinds[0].corner_mm >= settings.stock.edge_mm);
-        settings.relief.range_mm = Some(fit.range_mm + 0.02);
+        settings.relief.range = crate::settings::ReliefRange::Mm(fit.range_mm + 0.02);
         assert!(matches!(fitted(&settings), Err(Error::Stock(_))));
     }
 
@@ -1082,8 +1082,8 @@ mod tests {
                     stock - if stock > 30.0 { 10.0 * stretch } else { 0.0 };
                 settings.globe.diameter_mm =
                     diameter * (1.0 + if diameter < 160.0 { stretch } else { 0.0 });
-                settings.relief.range_mm =
-                    Some(range * (1.0 + if range < 6.0 { 2.0 * stretch } else { 0.0 }));
+                settings.relief.range =
+                    ReliefRange::Mm(range * (1.0 + if range < 6.0 { 2.0 * stretch } else { 0.0 }));
                 assert_eq!(
                     fitted(&settings).is_ok(),
                     fits,
@@ -1118,12 +1118,12 @@ mod tests {
     #[test]
     fn impossible_reliefs_and_stocks_are_refused() {
         let mut settings = job("dodecahedron");
-        settings.relief.range_mm = Some(400.0);
+        settings.relief.range = crate::settings::ReliefRange::Mm(400.0);
         assert!(fitted(&settings).unwrap_err().to_string().starts_with(
             "job: relief.range: the lowest ground would reach the middle of the globe; found \
                  400 mm (15-3/4 in); allowed: less than 80 mm"
         ));
-        settings.relief.range_mm = Some(6.0);
+        settings.relief.range = crate::settings::ReliefRange::Mm(6.0);
         settings.stock.thickness_mm = 12.0;
         assert_eq!(
             fitted(&settings).unwrap_err().to_string(),

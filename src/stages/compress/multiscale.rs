@@ -469,3 +469,157 @@ fn to_ends(values: &mut [f32], (lowest, highest): (f64, f64)) {
         *mm = stretched.clamp(lowest, highest) as f32;
     });
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::geometry::direction;
+    use crate::resolution::resolved_deg;
+    use crate::testing::grid_of;
+    use approx::assert_abs_diff_eq;
+    use glam::DVec3;
+
+    const RADIUS_MM: f64 = 100.0;
+
+    /// What the method makes of heights carved straight at so many mm per km.
+    fn made(ground: &Grid, mm_per_km: f64, detail: f64, resolved_deg: f64) -> (Grid, Grid) {
+        let mut relief = ground.clone();
+        relief
+            .heights_m
+            .mapv_inplace(|m| (f64::from(m) * mm_per_km / 1000.0) as f32);
+        let ends = (relief.heights_m.iter()).fold((f32::MAX, f32::MIN), |(low, high), mm| {
+            (low.min(*mm), high.max(*mm))
+        });
+        let scale = Scale {
+            radius_mm: RADIUS_MM,
+            bit_mm: 3.175,
+            resolved_deg,
+            ends_mm: (f64::from(ends.0), f64::from(ends.1)),
+        };
+        let judge = Judge::new(ground, RADIUS_MM, 3.175);
+        let straight = relief.clone();
+        let (companded, _) = Bands::new(&straight, &judge, scale).companded(Some(detail));
+        companded.give(&mut relief, &scale);
+        (straight, relief)
+    }
+
+    fn most_apart(one: &Grid, two: &Grid) -> f32 {
+        let pairs = one.heights_m.iter().zip(&two.heights_m);
+        pairs.fold(0.0, |most, (a, b)| most.max((a - b).abs()))
+    }
+
+    /// Plains that are faintly rough, about any axis.
+    fn rough(d: DVec3) -> f64 {
+        30.0 * (90.0 * d.x + 1.0).sin() * (70.0 * d.y).cos() + 20.0 * (120.0 * d.z + 2.0).sin()
+    }
+
+    #[test]
+    fn no_detail_is_the_curve_alone() {
+        let ground = grid_of(720, |d| 3000.0 * d.x + rough(d));
+        let (straight, relief) = made(&ground, 1.0, 0.0, 0.5);
+        assert!(most_apart(&straight, &relief) < 2e-5);
+    }
+
+    /// Beside a straight scarp of 2000 m between faintly rough plains, the plains themselves stay
+    /// where they are: no trench along its foot and no ridge along its brow.
+    #[test]
+    fn beside_a_scarp_the_plains_stay_where_they_are() {
+        for pole in [DVec3::X, DVec3::new(0.48, 0.6, 0.64)] {
+            let step = |d: DVec3| if d.dot(pole) > 0.1 { 1000.0 } else { -1000.0 };
+            let ground = grid_of(1440, |d| step(d) + rough(d));
+            let (straight, relief) = made(&ground, 0.5, 1.0, 0.25);
+            // Means along lines beside the scarp, over 5 mm from 3 mm away on.
+            for side in [-1.0, 1.0] {
+                let (mut sums, mut count) = ([0.0; 2], 0.0);
+                for ((row, column), mm) in straight.heights_m.indexed_iter() {
+                    let d = direction(straight.lat_deg(row), straight.lon_deg(column));
+                    let away_mm = side * RADIUS_MM * (d.dot(pole).asin() - 0.1f64.asin());
+                    if (3.0..8.0).contains(&away_mm) {
+                        let area = straight.area_weight(row);
+                        sums[0] += area * f64::from(*mm);
+                        sums[1] += area * f64::from(relief.heights_m[(row, column)]);
+                        count += area;
+                    }
+                }
+                let moved = (sums[1] - sums[0]) / count;
+                // The carved step is 1 mm.
+                assert!(moved.abs() < 0.05, "{pole} {side}: {moved}");
+            }
+        }
+    }
+
+    /// A field cut at degree 100 holds rings of its cut; a whole one does not. On ground finer than
+    /// the cut nothing may be deepened.
+    #[test]
+    fn rings_of_a_series_are_not_deepened() {
+        let cut = crate::resolution::testing::field(360, 100, 5, |l| l.powi(-3));
+        let mut rings = cut.clone();
+        // A ripple of the cut's own wave, on one side of the globe only.
+        let (rows, columns) = (rings.rows(), rings.columns());
+        let spread = {
+            let mean = cut.heights_m.mean().unwrap();
+            cut.heights_m
+                .mapv(|m| (m - mean) * (m - mean))
+                .mean()
+                .unwrap()
+                .sqrt()
+        };
+        for row in 0..rows {
+            for column in 0..columns {
+                let d = direction(rings.lat_deg(row), rings.lon_deg(column));
+                let ripple = 0.03 * f64::from(spread) * (100.0 * d.angle_between(DVec3::X)).cos();
+                rings.heights_m[(row, column)] += ripple as f32;
+            }
+        }
+        for ground in [cut, rings] {
+            let resolved = resolved_deg(&ground).resolved_deg;
+            assert!((1.5..2.2).contains(&resolved), "{resolved}");
+            let scale_mm =
+                6.0 / f64::from(ground.heights_m.iter().fold(0f32, |a, b| a.max(b.abs())));
+            let (straight, relief) = made(&ground, 500.0 * scale_mm, 1.0, resolved);
+            // What is finer than the cut's wave, before and after.
+            let fine = |grid: &Grid| {
+                let field = Field::from(grid.clone());
+                let low = smooth(&field, 0.5 * resolved.to_radians());
+                let residue = field.with(&low, |a, b| (a - b) * (a - b));
+                residue.values.mean().unwrap_or(0.0).sqrt()
+            };
+            let (before, after) = (fine(&straight), fine(&relief));
+            assert!(after <= 1.1 * before, "{before} {after}");
+        }
+    }
+
+    /// Faint ground is deepened several times, the more the fainter.
+    #[test]
+    fn faint_ground_comes_out() {
+        let ground = grid_of(1440, |d| 4000.0 * d.z + rough(d));
+        let (straight, relief) = made(&ground, 0.5, 1.0, 0.25);
+        let judge = Judge::new(&ground, RADIUS_MM, 3.175);
+        let carved = |grid: &Grid| {
+            let detail = Field::from(grid.clone());
+            let low = smooth(&detail, 0.06);
+            let fine = detail.with(&low, |a, b| a - b);
+            judge.figures(&crate::figures::of_grid(&fine.into_grid(), judge.layout()))
+        };
+        let (before, after) = (carved(&straight), carved(&relief));
+        assert!(
+            before.carved_share < 0.01 && before.flat_share > 0.8,
+            "{before:?}"
+        );
+        assert!(after.flat_share < 0.3, "{after:?}");
+    }
+
+    /// Turning the planet by whole columns turns the relief.
+    #[test]
+    fn the_relief_turns_with_the_planet() {
+        let height = |d: DVec3| 3000.0 * d.x + 800.0 * (7.0 * d.y).sin() + rough(d);
+        let ground = grid_of(720, height);
+        let turned = grid_of(720, |d| height(DVec3::new(d.y, -d.x, d.z)));
+        let (_, one) = made(&ground, 0.8, 0.8, 0.5);
+        let (_, two) = made(&turned, 0.8, 0.8, 0.5);
+        for ((row, column), mm) in one.heights_m.indexed_iter() {
+            let there = two.heights_m[(row, (column + 180) % 720)];
+            assert_abs_diff_eq!(*mm, there, epsilon = 2e-3);
+        }
+    }
+}

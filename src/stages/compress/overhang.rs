@@ -479,3 +479,106 @@ fn face(solid: &Solid, number: usize, settings: &Settings) -> Face {
             .collect(),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::testing::grid_of;
+
+    fn settings(solid: &str) -> (Solid, Settings) {
+        let mut settings = Settings::default();
+        settings.globe.solid = solid.into();
+        (Solid::named(solid).unwrap(), settings)
+    }
+
+    /// Steep ridges and hollows everywhere: walls of up to 60 degrees.
+    fn rugged() -> Grid {
+        grid_of(1440, |d| {
+            1.2 * (53.0 * d.x).sin() * (47.0 * d.y).cos() + 0.8 * (61.0 * d.z + 1.0).sin()
+        })
+    }
+
+    /// Reference: along rays from each facet's middle the lateral distance never shrinks, seen in
+    /// steps much finer than a sample.
+    fn folds(relief: &Grid, solid: &Solid, settings: &Settings) -> usize {
+        let limits = Limits::new(relief, solid, settings);
+        let radius_mm = settings.globe.diameter_mm / 2.0;
+        let mut folds = 0;
+        for (number, face) in solid.faces.iter().enumerate() {
+            for around in 0..720 {
+                let (sin, cos) = (0.5 * f64::from(around)).to_radians().sin_cos();
+                let out = face.frame.x * cos + face.frame.y * sin;
+                let mut before = 0.0;
+                for step in 1..2000 {
+                    let away = 0.0008 * f64::from(step);
+                    let here = face.frame.z * away.cos() + out * away.sin();
+                    if limits.beyond_mm(number, here) > 0.0 {
+                        break;
+                    }
+                    let (mm, _) = limits.between(relief, here, (usize::MAX, usize::MAX));
+                    let lateral = (radius_mm + f64::from(mm)) * away.sin();
+                    folds += usize::from(lateral < before);
+                    before = lateral;
+                }
+            }
+        }
+        folds
+    }
+
+    #[test]
+    fn nothing_folds_under_itself_any_more() {
+        for name in ["cube", "octahedron", "tetrahedron", "dodecahedron"] {
+            let (solid, settings) = settings(name);
+            let mut relief = rugged();
+            let before = relief.clone();
+            let folded = folds(&relief, &solid, &settings);
+            let raised = without_overhangs(&mut relief, &solid, &settings);
+            assert_eq!(folds(&relief, &solid, &settings), 0, "{name}");
+            assert!(folded > 100 || name == "dodecahedron", "{name} {folded}");
+            assert!(raised.share < 0.35, "{name} {raised:?}");
+            // Ground is only ever raised.
+            let pairs = relief.heights_m.iter().zip(&before.heights_m);
+            assert!(pairs.into_iter().all(|(after, before)| after >= before));
+        }
+    }
+
+    /// Ground around the middle of a facet, and what rises outward, is left alone.
+    #[test]
+    fn ground_that_cannot_fold_stays() {
+        let (solid, settings) = settings("dodecahedron");
+        let mut relief = grid_of(1440, |d| 2.0 * (9.0 * d.x).sin() * (8.0 * d.z).cos());
+        let before = relief.clone();
+        let raised = without_overhangs(&mut relief, &solid, &settings);
+        assert_eq!((raised, &relief), (Raised::default(), &before));
+        let middle = solid.faces[3].frame.z;
+        let mut steep = grid_of(1440, |d| {
+            let away_mm = 100.0 * d.angle_between(middle);
+            if away_mm < 4.0 {
+                (4.0 - away_mm) * 1.5
+            } else {
+                0.0
+            }
+        });
+        let before = steep.clone();
+        without_overhangs(&mut steep, &solid, &settings);
+        assert_eq!(steep, before);
+    }
+
+    /// The same planet, turned with its solid by whole columns, is raised alike.
+    #[test]
+    fn raising_turns_with_the_planet() {
+        let (solid, settings) = settings("cube");
+        let mut relief = rugged();
+        without_overhangs(&mut relief, &solid, &settings);
+        let quarter = glam::DMat3::from_rotation_z(std::f64::consts::FRAC_PI_2);
+        let mut turned = rugged();
+        for mut line in turned.heights_m.outer_iter_mut() {
+            line.as_slice_mut().unwrap().rotate_right(360);
+        }
+        without_overhangs(&mut turned, &solid.turned(&quarter), &settings);
+        for ((row, column), mm) in relief.heights_m.indexed_iter() {
+            let there = turned.heights_m[(row, (column + 360) % 1440)];
+            assert!((mm - there).abs() < 0.02, "{row} {column}: {mm} {there}");
+        }
+    }
+}

@@ -231,9 +231,10 @@ impl Steps {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::discs::tests::grid_of;
+    use crate::figures::steepness;
     use crate::geometry::direction;
-    use crate::legible::steepness;
+    use crate::lattice::Field;
+    use crate::testing::grid_of;
     use approx::assert_abs_diff_eq;
 
     /// An isolated cone 3 mm high and of slope 4 becomes one of the limit's slope with the same
@@ -247,7 +248,7 @@ mod tests {
             let before = relief.clone();
             let highest = ends(relief.heights_m.iter()).0;
             limit_slope(&mut relief, 100.0, 45.0);
-            let (_, steepest) = steepness(&relief, 100.0, 45.0);
+            let (_, steepest) = steepness(&Field::from(relief.clone()), 100.0, 45.0);
             assert!(steepest <= 45.2, "{lat}: {steepest}");
             let (high, low) = ends(relief.heights_m.iter());
             assert_eq!((high, low), (highest, 0.0));
@@ -277,7 +278,7 @@ mod tests {
             let near = peak.angle_between(pit) * 100.0 < f64::from(high - low) / OCTAGON;
             limit_slope(&mut relief, 100.0, 45.0);
             assert_eq!(ends(relief.heights_m.iter()), (high, low));
-            let (steep, steepest) = steepness(&relief, 100.0, 45.5);
+            let (steep, steepest) = steepness(&Field::from(relief.clone()), 100.0, 45.5);
             if near {
                 // Only between the two.
                 assert!(steepest < 80.0 && steep < 1e-3, "{steepest} {steep}");
@@ -293,7 +294,7 @@ mod tests {
         let mut relief = grid_of(1440, |d| if d.x > 0.0 { 1.0 } else { -1.0 });
         limit_slope(&mut relief, 100.0, 45.0);
         assert_eq!(ends(relief.heights_m.iter()), (1.0, -1.0));
-        assert!(steepness(&relief, 100.0, 45.0).1 <= 45.2);
+        assert!(steepness(&Field::from(relief.clone()), 100.0, 45.0).1 <= 45.2);
     }
 
     #[test]

@@ -345,7 +345,7 @@ mod tests {
         for sets in [
             vec!["relief.range=6 mm"],
             vec![
-                "relief.method=layered",
+                "relief.detail=0.5",
                 "globe.solid=cube",
                 "relief.range=4 mm",
                 "stock.thickness=4 in",
@@ -366,7 +366,9 @@ mod tests {
             assert!(answer.fit.fits, "{:?}", answer.fit);
             let settings = &job.settings;
             let (solid, _) = oriented(settings).unwrap();
-            let Relief { grid, curve, fit } = relief(&solid, &reading, settings);
+            let Relief {
+                grid, curve, fit, ..
+            } = relief(&solid, &reading, settings);
             let (sampler, bounds) = (Sampler::new(&grid, &curve), Bounds::new(&grid, &curve));
             let range_mm = (curve.lowest_mm(), curve.highest_mm());
             let mut spec = fit.facets[2].clone();
@@ -414,7 +416,9 @@ mod tests {
         let answer = answer(&job, &reading).unwrap();
         let settings = &job.settings;
         let (solid, _) = oriented(settings).unwrap();
-        let Relief { grid, curve, fit } = relief(&solid, &reading, settings);
+        let Relief {
+            grid, curve, fit, ..
+        } = relief(&solid, &reading, settings);
         assert_eq!(answer.range_mm, 6.0);
         assert_eq!(
             answer.curve[0],
@@ -431,27 +435,13 @@ mod tests {
         let corner = answer.fit.corner_mm.unwrap();
         assert!(corner >= settings.stock.edge_mm, "{corner}");
         // As the comparison of curves measures it on this grid.
-        let median_m = reading.source.hypsometry.quantile_m(0.5);
-        let figures = crate::legible::measure_with_median(
-            &reading.grid,
-            &carved(grid, &curve),
-            100.0,
-            &Measure::default(),
-            median_m,
-        );
-        assert!(figures.legible_share > 0.01 && figures.legible_share < 0.99);
-        assert_eq!(
-            [
-                answer.legible_share,
-                answer.legible_low_share,
-                answer.steepest_deg
-            ],
-            [
-                figures.legible_share,
-                figures.legible_low_share,
-                figures.steepest_deg
-            ]
-        );
+        let judge = Judge::new(&reading.grid, 100.0, settings.finishing_bit_mm());
+        let relief_mm = figures::of_grid(&carved(grid, &curve), judge.layout());
+        let figures = judge.figures(&relief_mm);
+        let differ = |of: fn(&Figures) -> f64| (of(&figures) - of(&answer.figures)).abs();
+        assert!(differ(|f| f.carved_share) < 0.01, "{figures:?}");
+        assert!(differ(|f| f.rough_order) < 0.01, "{figures:?}");
+        assert!(differ(|f| f.bit_leaves_share) < 0.01, "{figures:?}");
     }
 
     #[test]

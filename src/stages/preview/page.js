@@ -192,7 +192,7 @@
         if (side.error) return side.error;
         const { answer } = side;
         if (!answer) return '';
-        const relief = `${mm(answer.range_mm)} of relief, ${percent(answer.legible_share)} legible`;
+        const relief = `${mm(answer.range_mm)} of relief, ${percent(answer.figures.carved_share)} legible`;
         return answer.fit.fits
             ? `${relief}; fits, thinnest corner ${mm(answer.fit.corner_mm)}`
             : `${relief}; does not fit the stock`;
@@ -205,9 +205,12 @@
         ['Fit to the stock', (a) => (a.fit.fits ? `fits ${length(a.fit.stock_mm)}` : `does not fit ${length(a.fit.stock_mm)}`)],
         ['Thinnest corner', (a) => (a.fit.fits ? `${length(a.fit.corner_mm)} on facet ${a.fit.corner_facet}` : 'none')],
         ['Least that the job allows', (a) => length(a.fit.edge_mm)],
-        ['Legible ground', (a) => percent(a.legible_share)],
-        ['Legible in the lower half', (a) => percent(a.legible_low_share)],
-        ['Steepest slope', (a) => `${a.steepest_deg.toFixed(1)}°`],
+        ['Legible as the bit leaves it', (a) => percent(a.figures.carved_share)],
+        ['Dead ground', (a) => percent(a.figures.flat_share)],
+        ['Order of ruggedness', (a) => a.figures.rough_order.toFixed(2)],
+        ['Bit leaves over 0.1 mm', (a) => percent(a.figures.bit_leaves_share)],
+        ['Detail', (a) => (a.detail === null ? 'curve alone' : a.detail.toFixed(2))],
+        ['Steepest slope', (a) => `${a.figures.steepest_deg.toFixed(1)}°`],
         ['Highest ground on a seam', (a) => `${signed(highest(a).high_mm)} mm on ${highest(a).seam}`],
     ];
 

@@ -171,7 +171,7 @@ pub(crate) mod testing {
 
     /// The search on a grid of heights, with the relief that would be carved.
     pub fn turn_on(grid: &Grid, settings: &Settings) -> crate::Result<Turned> {
-        let source = crate::discs::tests::source_of(grid);
+        let source = crate::testing::source_of(grid);
         let (solid, _) = oriented(settings)?;
         let ground = Ground::of(&solid, grid.clone(), &source, settings, false)?;
         super::turn(grid, &source.hypsometry, &ground, settings, &Silent)

@@ -89,11 +89,11 @@ pub fn encode(relief_mm: &Grid, radius_m: Option<f64>) -> Result<Vec<u8>> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::discs::tests::grid_of;
     use crate::grid::Quantity;
     use crate::progress::Silent;
     use crate::settings::GridSettings;
     use crate::stages::read::{ReadRequest, read};
+    use crate::testing::grid_of;
 
     /// Source: GDAL's GTiff driver, which uses libtiff and libgeotiff, through this crate's reader.
     #[test]
