@@ -25,7 +25,7 @@ use crate::smoothing::Smoother;
 use glam::DVec3;
 use ndarray::{Array2, Axis};
 use rayon::prelude::*;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use std::f64::consts::{PI, TAU};
 
 /// Width of the window in which ground is felt, mm.
@@ -62,7 +62,7 @@ const MOST_DEPARTURE: f32 = 1.1;
 const CELL_OF_BIT: f64 = 1.0 / 7.2;
 
 /// The figures of one relief. Shares are of the ball's area, 0 to 1.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Figures {
     /// Share where the carved relief can be seen and felt.
     pub carved_share: f64,
@@ -400,7 +400,9 @@ pub fn steepness(relief_mm: &Field, radius_mm: f64, limit_deg: f64) -> (f64, f64
             let dx = circle * layout.step_lon_deg().to_radians();
             // Near a pole columns crowd: look as far to the side as to the next row.
             let aside = ((dy / dx).round() as usize).clamp(1, layout.columns / 4);
-            let run = aside as f64 * dx;
+            // Straight across: around a pole the way along the row is longer.
+            let run =
+                2.0 * circle * (0.5 * aside as f64 * layout.step_lon_deg().to_radians()).sin();
             let (mut steep, mut most) = (0usize, 0f64);
             for column in 0..layout.columns {
                 let here = line[column];
@@ -533,7 +535,7 @@ mod tests {
         let (radius_mm, bit_mm) = (16.0, 3.175);
         let f = |d: DVec3| {
             0.25 * (9.0 * d.x + 4.0 * d.y).sin() * (7.0 * d.z).cos()
-                + 0.25 * (21.0 * d.y).sin().powi(3) * (18.0 * d.x).cos() * (1.0 + d.z)
+                + 0.5 * (21.0 * d.y).sin().powi(3) * (18.0 * d.x).cos() * (1.0 + d.z)
         };
         let ground = grid_of(220, f);
         let judge = Judge::new(&ground, radius_mm, bit_mm);

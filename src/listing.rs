@@ -67,6 +67,7 @@ pub fn listing(
             turn: rows,
         },
         curve: fit.curve.clone(),
+        relief: None,
         image: ImageEntry {
             width_px: fit
                 .kinds

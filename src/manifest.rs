@@ -1,6 +1,7 @@
 //! `globe.json`: everything another program or a person needs to rebuild the geometry.
 
 use crate::curve::Curve;
+use crate::figures::Figures;
 use crate::geometry::Frame;
 use crate::grid::Registration;
 use crate::settings::{Base, Projection};
@@ -29,6 +30,9 @@ pub struct Manifest {
     pub globe: GlobeEntry,
     /// Metres to millimetres.
     pub curve: Curve,
+    /// How the relief was made; `None` where it came finished.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub relief: Option<ReliefEntry>,
     /// Levels and the largest image size.
     pub image: ImageEntry,
     /// One entry per facet, ascending by number.
@@ -43,6 +47,23 @@ pub struct Manifest {
     pub checks: Checks,
     /// Sentences a person should read; empty when all is well.
     pub warnings: Vec<String>,
+}
+
+/// How the relief was made.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ReliefEntry {
+    /// Lowest to highest ground, mm.
+    pub range_mm: f64,
+    /// What decided it: `job`, `diameter` or `wood`.
+    pub range_by: String,
+    /// Detail of `multiscale`, given or found; `None` for the curve alone.
+    pub detail: Option<f64>,
+    /// Share of the ball raised so that nothing overhangs.
+    pub raised_share: f64,
+    /// Most that any ground was raised, mm.
+    pub raised_most_mm: f64,
+    /// What it looks like as the finishing bit leaves it; `None` for the curve alone.
+    pub figures: Option<Figures>,
 }
 
 impl Manifest {
@@ -430,6 +451,7 @@ pub(crate) mod testing {
                 knots_mm: knots_m.iter().map(|m| m / 100.0).collect(),
                 knots_m,
             },
+            relief: None,
             image: ImageEntry {
                 width_px: SIDE_PX,
                 height_px: SIDE_PX,

@@ -9,7 +9,7 @@ use crate::manifest::{FacetEntry, Manifest, MeshEntry};
 use crate::memory::{self, Bound, Room};
 use crate::mesh::TOLERANCE_MM;
 use crate::progress::Progress;
-use crate::relief::{Ground, Relief, follows_height};
+use crate::relief::{Ground, Making, Relief, follows_height};
 use crate::settings::Settings;
 use crate::stages::check;
 use crate::stages::cutting::{self, Bits, FacetCutting};
@@ -176,9 +176,11 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
         sampler,
         bounds,
         range_mm,
+        making,
     } = ready;
     sampler.check()?;
     let mut manifest = listing(job, &source, &solid, &turn, &fit, &chosen, &sampler);
+    manifest.relief = making.entry(fit.range_mm);
     manifest.mesh = options.mesh.then_some(MeshEntry {
         tolerance_mm: TOLERANCE_MM,
     });
@@ -287,13 +289,17 @@ struct Ready {
     bounds: Bounds,
     /// Lowest and highest relief, mm.
     range_mm: (f64, f64),
+    making: Making,
 }
 
 impl Ready {
     /// From a grid in memory.
     fn held(relief: Relief, bits: bool, bound: Bound) -> Result<Ready> {
         let Relief {
-            grid, curve, fit, ..
+            grid,
+            curve,
+            making,
+            fit,
         } = relief;
         let together = memory::facets_together(grid.layout(), false, &fit, bits, bound)?;
         Ok(Ready {
@@ -301,6 +307,7 @@ impl Ready {
             bounds: Bounds::new(&grid, &curve),
             sampler: Sampler::new(&grid, &curve),
             range_mm: (curve.lowest_mm(), curve.highest_mm()),
+            making,
             fit,
         })
     }
@@ -310,8 +317,8 @@ impl Ready {
         let Relief {
             mut grid,
             curve,
+            making,
             fit,
-            ..
         } = relief;
         let together = memory::facets_together(grid.layout(), true, &fit, bits, bound)?;
         grid.hold_bytes(together.tiles_bytes);
@@ -320,6 +327,7 @@ impl Ready {
             bounds: Bounds::new(&grid, &curve),
             sampler: Sampler::over(grid, &curve),
             range_mm: (curve.lowest_mm(), curve.highest_mm()),
+            making,
             fit,
         })
     }
@@ -430,8 +438,8 @@ fn refuse_folds(manifest: &Manifest) -> Result<()> {
         .found(format!("{:.1} % of the carved surface", 100.0 * share))
         .allowed(format!("{:.0} %", 100.0 * MOST_FOLDED))
         .next(
-            "make relief.range less, take projection = \"gnomonic\" with base = \"flat\" under \
-                 [globe], or a solid with more facets",
+            "set relief.steepest = \"auto\", which lays such ground back, or make relief.range \
+                 less",
         ),
     ))
 }

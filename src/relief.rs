@@ -6,6 +6,7 @@ use crate::curve::Curve;
 use crate::figures::{Figures, Judge};
 use crate::geometry::Solid;
 use crate::grid::{Grid, Heights, Quantity, Source};
+use crate::manifest::ReliefEntry;
 use crate::resolution::resolved_deg;
 use crate::settings::{Detail, Method, ReliefRange, Settings, Steepest};
 use crate::stages::compress::{self, Bands, Raised, Scale, Shaped};
@@ -122,6 +123,23 @@ impl<G> Ground<G> {
 }
 
 impl Making {
+    /// As the manifest lists it; nothing for relief that came finished.
+    pub fn entry(&self, range_mm: f64) -> Option<ReliefEntry> {
+        let by = match self.range? {
+            RangeBy::Job => "job",
+            RangeBy::Diameter => "diameter",
+            RangeBy::Wood => "wood",
+        };
+        Some(ReliefEntry {
+            range_mm,
+            range_by: by.to_owned(),
+            detail: self.detail,
+            raised_share: self.raised.share,
+            raised_most_mm: self.raised.most_mm,
+            figures: self.figures,
+        })
+    }
+
     fn with_range(settings: &Settings, range_mm: f64) -> Making {
         let wanted_mm = (settings.relief.range).wanted_mm(settings.globe.diameter_mm);
         let by = match settings.relief.range {

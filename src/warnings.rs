@@ -403,7 +403,7 @@ mod tests {
             [
                 "the ground folds under itself at 12 pixels on 2 of the facets, most of them on facet \
               06; a bit from above cannot reach below and carves the upper ground straight down: \
-              less relief (relief.range) makes slopes less steep"
+              relief.steepest = \"auto\" lays such ground back, less relief.range makes it less steep"
             ]
         );
     }

@@ -54,12 +54,8 @@ fn other_value(key: &str) -> &'static str {
         "relief.blend" => "0.25",
         "relief.knots" => "[[-8000, -2], [21000, 4.5]]",
         "relief.level" => "-500",
-        "relief.method" => "layered",
-        "relief.span" => "4 mm",
-        "relief.detail" => "8",
-        "relief.shift" => "0.03",
-        "relief.order" => "0.98",
-        "relief.strength" => "0.25",
+        "relief.method" => "curve",
+        "relief.detail" => "0.5",
         "relief.steepest" => "55",
         "relief.below.level" => "0",
         "relief.below.curve" => "linear",
@@ -335,9 +331,9 @@ fn the_manifest_shows_every_setting_as_a_job_file_would() {
                 "turn": { "place": "given", "face": 1, "lat": 90.0, "lon": 0.0, "spin": 0.0 }
             },
             "relief": {
-                "range": "auto", "curve": "asinh", "boost": 3.0, "exponent": 0.6, "blend": null,
-                "knots": null, "level": "mean", "method": "curve", "span": "5 mm", "detail": 30.0,
-                "shift": 0.02, "order": 0.99, "strength": 1.0, "steepest": null,
+                "range": "auto", "curve": "asinh", "boost": 2.5, "exponent": 0.6, "blend": null,
+                "knots": null, "level": "mean", "method": "multiscale", "detail": "auto",
+                "steepest": "auto",
                 "below": { "level": null, "curve": null, "boost": null, "share": null }
             },
             "stock": {
@@ -509,9 +505,16 @@ fn mistakes_in_the_file_are_told_with_their_line() {
              choose a value within that range (walnut.toml line 2)",
         ),
         (
-            "[relief]\nmethod = \"layered\"\nspan = \"250 mm\"\n",
-            "job: relief.span: the span is larger than the globe; found 250 mm; allowed: less \
-             than globe.diameter, 200 mm; 5 mm suits most globes (walnut.toml line 3)",
+            "[relief]\nmethod = \"layered\"\n",
+            "job: relief.method: this word is not known here; found \"layered\"; allowed: \
+             \"multiscale\" or \"curve\"; write method = \"multiscale\", which has taken its place; \
+             detail, 0 to 1 or \"auto\", says how boldly (walnut.toml line 2)",
+        ),
+        (
+            "[relief]\nspan = \"5 mm\"\n",
+            "job: relief.span: there is no setting of this name; allowed: range, curve, boost, \
+             exponent, blend, knots, level, method, detail, steepest; leave it out: method = \
+             \"multiscale\" needs none but detail, 0 to 1 or \"auto\" (walnut.toml line 2)",
         ),
         (
             "[relief]\nexponent = 1.0\n",
@@ -526,8 +529,8 @@ fn mistakes_in_the_file_are_told_with_their_line() {
         ),
         (
             "[relief]\nrange = \"automatic\"\n",
-            "job: relief.range: this is not a length; found \"automatic\"; allowed: \"auto\", or \
-             a length, 0.01 mm to 1 m; write the length in quotes, with its unit (walnut.toml \
+            "job: relief.range: this is not a length; found \"automatic\"; allowed: \"auto\", \
+             \"most\", or a length, 0.01 mm to 1 m; write the length in quotes, with its unit (walnut.toml \
              line 2)",
         ),
         (

@@ -29,7 +29,7 @@ fn curves_are_compared_and_one_is_suggested_that_a_job_takes() {
         "--try",
         "curve=linear",
         "--try",
-        "curve=asinh,boost=4,method=layered",
+        "curve=asinh,boost=4,method=multiscale",
     ];
     let (code, out, err) = run(&folder, &words);
     assert_eq!((code, err.as_str()), (0, ""));
@@ -43,14 +43,21 @@ fn curves_are_compared_and_one_is_suggested_that_a_job_takes() {
         labels,
         [
             "curve=linear",
-            "curve=asinh,boost=4,method=layered",
-            "suggested"
+            "curve=asinh,boost=4,method=multiscale",
+            "calm",
+            "balanced",
+            "bold"
         ]
     );
-    let legible = |row: usize| curves[row]["legible_share"].as_f64().unwrap();
-    assert!(legible(2) > legible(0));
+    let figure = |row: usize, name: &str| curves[row][name].as_f64().unwrap();
+    // From calm to bold more is legible, within the limits of a good relief.
+    for row in 2..5 {
+        assert!(figure(row, "carved_share") >= figure(row - 1, "carved_share") - 0.02 || row == 2);
+        assert!(figure(row, "carved_share") > figure(0, "carved_share"));
+        assert!(figure(row, "order_kept") >= 0.989, "{row}");
+        assert!(figure(row, "bit_leaves_share") <= 0.021, "{row}");
+    }
     assert_eq!(curves[0]["order_kept"], 1.0);
-    assert!(curves[2]["order_kept"].as_f64().unwrap() >= 0.99);
     // A straight line makes the same of every height.
     let at = curves[0]["at"].as_array().unwrap();
     for place in at {
@@ -58,8 +65,10 @@ fn curves_are_compared_and_one_is_suggested_that_a_job_takes() {
             place["mm_per_km"].as_f64().unwrap() - at[0]["mm_per_km"].as_f64().unwrap();
         assert!(difference.abs() < 1e-6);
     }
-    let block = found["suggestion"]["block"].as_str().unwrap();
-    jobfile::parse(block, Path::new("pasted.toml"), &[]).unwrap();
+    for offer in found["suggestion"]["offers"].as_array().unwrap() {
+        let block = offer["block"].as_str().unwrap();
+        jobfile::parse(block, Path::new("pasted.toml"), &[]).unwrap();
+    }
     assert_eq!(
         files(&folder.path().join("seen")),
         [
@@ -113,39 +122,29 @@ fn a_folder_of_curves_is_replaced_with_force_only() {
     assert_eq!(std::fs::read(seen.join("notes.txt")).unwrap(), b"mine");
 }
 
-/// Without --bit the job's own finishing bit decides how narrow detail may be.
+/// Without --bit it is judged by what the job's own finishing bit leaves.
 #[test]
-fn the_suggestion_is_made_for_the_job_s_finishing_bit() {
+fn reliefs_are_judged_by_the_job_s_finishing_bit() {
     let folder = TempDir::new().unwrap();
     let cutters = "[[cutter]]\nshape = \"flat\"\ndiameter = \"10 mm\"\n[[cutter]]\nshape = \
                    \"ball\"\ndiameter = \"6 mm\"\n";
     job(&folder, cutters);
-    let why = |more: &[&str]| {
-        let words = [
-            "curves",
-            "job.toml",
-            "--suggest",
-            "--json",
-            "--try",
-            "curve=linear",
-        ];
+    let leaves = |more: &[&str]| {
+        let words = ["curves", "job.toml", "--json", "--try", "curve=linear"];
         let out = quietly(&folder, &[&words[..], more].concat());
         let found: serde_json::Value = serde_json::from_str(&out).unwrap();
-        let word = |field: &str| found["suggestion"][field].as_str().unwrap().to_owned();
-        (word("why"), word("block"))
+        found["curves"][0]["bit_leaves_share"].as_f64().unwrap()
     };
-    let (said, block) = why(&[]);
-    assert!(said.contains("a 6.0 mm bit can cut"), "{said}");
-    assert!(block.contains("span = \"7.5 mm\""), "{block}");
-    let (said, _) = why(&["--bit", "3 mm"]);
-    assert!(said.contains("a 3.0 mm bit can cut"), "{said}");
+    let own = leaves(&[]);
+    assert_eq!(own, leaves(&["--bit", "6 mm"]));
+    assert!(own > 1.2 * leaves(&["--bit", "3 mm"]), "{own}");
 }
 
 /// The shop plan measures the relief that is carved, whatever shapes it.
 #[test]
 fn a_plan_measures_the_ground_that_facets_carve() {
     for relief in [
-        "method = \"layered\"\nsteepest = 40\n",
+        "steepest = 40\n",
         "[relief.below]\nlevel = 0\nshare = 0.2\n",
     ] {
         let folder = TempDir::new().unwrap();
@@ -189,8 +188,8 @@ fn a_plan_measures_the_ground_that_facets_carve() {
 #[test]
 fn a_kept_relief_makes_the_same_facets_again() {
     for relief in [
-        "method = \"layered\"\n",
-        "method = \"gradient\"\nsteepest = 50\n",
+        "method = \"multiscale\"\n",
+        "detail = 0.4\nsteepest = 50\n",
         "curve = \"power\"\n",
         "steepest = 30\n[relief.below]\nlevel = 0\n",
     ] {

@@ -5,7 +5,7 @@ use globewright::{Error, jobfile};
 use tempfile::TempDir;
 
 const JOB: &str = "[globe]\nsolid = \"dodecahedron\"\ndiameter = \"120 mm\"\n\
-                   [relief]\nrange = \"4 mm\"\n[image]\npixel = \"0.2 mm\"\n\
+                   [relief]\nmethod = \"curve\"\nsteepest = 90\nrange = \"4 mm\"\n[image]\npixel = \"0.2 mm\"\n\
                    [stock]\nthickness = \"2 in\"\n";
 
 const MB: u64 = 1 << 20;
@@ -69,7 +69,7 @@ fn too_small_a_bound_is_refused_with_numbers() {
     );
     // Detail needs the whole grid at once.
     assert_eq!(
-        refusal(&folder, 20 * MB, &["relief.method=layered"]),
+        refusal(&folder, 20 * MB, &["relief.method=multiscale"]),
         "job: image.pixel: a working grid this fine does not fit in memory, where all of it must \
          be to shape such relief; found 0.2 mm and 19 MB for the working grid and one facet; \
          allowed: at most 16 MB beside the program itself; use pixels of 0.22 mm or more, or \

@@ -202,12 +202,12 @@ fn sizes_of_nothing_and_less() {
         (
             "relief.range",
             "0 mm",
-            "\"auto\", or a length, 0.01 mm to 1 m",
+            "\"auto\", \"most\", or a length, 0.01 mm to 1 m",
         ),
         (
             "relief.range",
             "-2 mm",
-            "\"auto\", or a length, 0.01 mm to 1 m",
+            "\"auto\", \"most\", or a length, 0.01 mm to 1 m",
         ),
     ] {
         let set = format!("{key}={value}");

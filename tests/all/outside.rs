@@ -220,7 +220,7 @@ fn cones_stand_on_the_images_where_proj_puts_them() {
             "[grid]\nfiles = [\"cones.tif\"]\n[globe]\nsolid = \"dodecahedron\"\n\
              diameter = \"200 mm\"\nbase = \"{base}\"\nprojection = \"{projection}\"\n\
              [globe.turn]\nface = 5\nlat = 40\nlon = -100\nspin = 0\n\
-             [relief]\nrange = \"3 mm\"\ncurve = \"linear\"\n[image]\npixel = \"0.1 mm\"\n"
+             [relief]\nmethod = \"curve\"\nsteepest = 90\nrange = \"3 mm\"\ncurve = \"linear\"\n[image]\npixel = \"0.1 mm\"\n"
         )
     };
     let centre = (40.0, -100.0);
@@ -342,7 +342,7 @@ fn the_roof_of_the_world_is_carved_where_it_lies() {
     let text = format!(
         "[grid]\nfiles = [{path:?}]\nbody = \"Earth\"\n\
          [globe]\nsolid = \"icosahedron\"\ndiameter = \"200 mm\"\n\
-         [relief]\nrange = \"4 mm\"\ncurve = \"linear\"\n[image]\npixel = \"0.2 mm\"\n"
+         [relief]\nmethod = \"curve\"\nsteepest = 90\nrange = \"4 mm\"\ncurve = \"linear\"\n[image]\npixel = \"0.2 mm\"\n"
     );
     let manifest = carved(folder.path(), &text);
     // The facet that holds the place is the one whose normal is nearest.

@@ -194,7 +194,7 @@ fn heights_can_be_worked_out_again_from_the_manifest_alone() {
     let folder = smooth_job(
         720,
         "[globe]\nsolid = \"rhombic-dodecahedron\"\ndiameter = \"120 mm\"\n\
-         [globe.turn]\nlat = 37\nlon = -71\nspin = 15\n[relief]\nrange = \"4 mm\"\n\
+         [globe.turn]\nlat = 37\nlon = -71\nspin = 15\n[relief]\nmethod = \"curve\"\nsteepest = 90\nrange = \"4 mm\"\n\
          [stock]\nthickness = \"60 mm\"\nedge = \"3 mm\"\n[image]\npixel = \"0.15 mm\"\n",
     );
     // Facet 1 by the turn, 4 and 12 hold or border a pole and the date line.

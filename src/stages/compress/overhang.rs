@@ -494,7 +494,7 @@ mod tests {
     /// Steep ridges and hollows everywhere: walls of up to 60 degrees.
     fn rugged() -> Grid {
         grid_of(1440, |d| {
-            1.2 * (53.0 * d.x).sin() * (47.0 * d.y).cos() + 0.8 * (61.0 * d.z + 1.0).sin()
+            2.4 * (53.0 * d.x).sin() * (47.0 * d.y).cos() + 1.6 * (61.0 * d.z + 1.0).sin()
         })
     }
 
@@ -535,7 +535,7 @@ mod tests {
             let raised = without_overhangs(&mut relief, &solid, &settings);
             assert_eq!(folds(&relief, &solid, &settings), 0, "{name}");
             assert!(folded > 100 || name == "dodecahedron", "{name} {folded}");
-            assert!(raised.share < 0.35, "{name} {raised:?}");
+            assert!(raised.share < 0.5, "{name} {raised:?}");
             // Ground is only ever raised.
             let pairs = relief.heights_m.iter().zip(&before.heights_m);
             assert!(pairs.into_iter().all(|(after, before)| after >= before));

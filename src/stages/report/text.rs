@@ -2,7 +2,7 @@
 
 use crate::geometry::a_solid;
 use crate::length::both_text as both;
-use crate::manifest::{FacetEntry, Manifest};
+use crate::manifest::{FacetEntry, Manifest, ReliefEntry};
 use crate::settings::{Base, Projection};
 use crate::stages::report::place_name;
 use std::collections::BTreeMap;
@@ -101,6 +101,22 @@ fn globe(manifest: &Manifest) -> String {
             ),
         ),
     ];
+    if let Some(relief) = &manifest.relief {
+        rows.push(("How much", how_much(relief, globe.radius_mm)));
+    }
+    if let Some((detail, figures)) =
+        (manifest.relief.as_ref()).and_then(|relief| relief.detail.zip(relief.figures))
+    {
+        rows.push((
+            "As the bit leaves it",
+            format!(
+                "{:.0} % of the ball can be seen and felt, {:.1} % is dead ground; detail {}",
+                100.0 * figures.carved_share,
+                100.0 * figures.flat_share,
+                short(detail, 3)
+            ),
+        ));
+    }
     if let Some(times) = manifest.times_true_scale() {
         rows.push(("Against true scale", format!("{} times", short(times, 1))));
     }
@@ -112,6 +128,16 @@ fn globe(manifest: &Manifest) -> String {
         rows.push(("Holes", cells));
     }
     format!("## The globe\n\n{}", table(&rows))
+}
+
+/// What decided how high the relief is.
+fn how_much(relief: &ReliefEntry, radius_mm: f64) -> String {
+    let share = short(50.0 * relief.range_mm / radius_mm, 1);
+    match relief.range_by.as_str() {
+        "job" => format!("as the job says; {share} % of the diameter"),
+        "diameter" => format!("{share} % of the diameter; relief.range says otherwise"),
+        _ => format!("all the wood allows; {share} % of the diameter"),
+    }
 }
 
 /// Lowest and highest of a measurement over some facets.
