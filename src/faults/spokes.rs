@@ -85,8 +85,11 @@ impl Search<'_> {
 fn differences_along(line: &[f32], columns: f64) -> Vec<f32> {
     let count = line.len();
     let mut rest = line.to_vec();
+    let turns: Vec<(f32, f32)> = (0..count)
+        .map(|c| (TAU * c as f32 / count as f32).sin_cos())
+        .collect();
     for waves in 0..=2 {
-        let turn = |c: usize| (TAU * (waves * c % count) as f32 / count as f32).sin_cos();
+        let turn = |c: usize| turns[waves * c % count];
         let (mut cos, mut sin) = (0.0f64, 0.0f64);
         for (c, &h) in rest.iter().enumerate() {
             let (s, k) = turn(c);

@@ -9,7 +9,7 @@ use rayon::prelude::*;
 /// them off.
 const STEPS: f64 = 2.0;
 
-/// Cells of a tread by which it is one.
+/// Cells each way by which a tread is one.
 const LEAST_CELLS: usize = 4;
 
 /// Treads are looked for up to this latitude, north and south.
@@ -25,12 +25,14 @@ impl Search<'_> {
         if step_m < STEPS * self.visible_m {
             return None;
         }
+        let level_m = (0.02 * step_m) as f32;
         let rows = spread_rows(self.layout, TO_DEG).into_par_iter();
         let widest: Vec<(f64, usize, usize)> = rows
             .filter_map(|row| {
-                let (cells, middle) = tread(&self.row(row), (0.02 * step_m) as f32);
+                let (cells, middle) = tread(&self.row(row), level_m);
+                let deep = self.level_rows(row, middle, level_m);
                 let wide_deg = cells as f64 * self.column_deg(row);
-                (cells >= LEAST_CELLS).then_some((wide_deg, row, middle))
+                (cells.min(deep) >= LEAST_CELLS).then_some((wide_deg, row, middle))
             })
             .collect();
         let (wide_deg, row, column) = widest
@@ -42,6 +44,15 @@ impl Search<'_> {
             lon_deg: self.layout.lon_deg(column),
             size_m: step_m,
         })
+    }
+
+    /// Rows that are level with a sample, north and south of it, as far as they matter.
+    fn level_rows(&self, row: usize, column: usize, level_m: f32) -> usize {
+        let height = self.grid.at(row, column);
+        let level = |row: &usize| (self.grid.at(*row, column) - height).abs() <= level_m;
+        let north = (row.saturating_sub(LEAST_CELLS)..row).rev();
+        let south = row..(row + LEAST_CELLS).min(self.layout.rows);
+        north.take_while(level).count() + south.take_while(level).count()
     }
 }
 

@@ -119,30 +119,36 @@ fn agree_on_pole(row: &mut [f32], next: &[f32]) {
     }
 }
 
-/// Running mean round a circle of cells; `width` cells wide, fractions of the outermost counted.
+/// Running mean round a circle of cells; `width` cells wide, at most all of them, fractions of the
+/// outermost counted.
 fn box_average(row: &mut [f32], width: f64) {
     let count = row.len();
-    // sums[i] is the sum of the first i cells; heights over the edge repeat.
-    let mut sums = Vec::with_capacity(count + 1);
-    let mut sum = 0.0f64;
-    sums.push(0.0);
-    for &h in row.iter() {
-        sum += f64::from(h);
-        sums.push(sum);
-    }
-    let total = sum;
-    let first: Vec<f32> = row.to_vec();
-    // Sum of the row up to a fractional position, over any number of turns.
-    let up_to = |position: f64| {
-        let whole = position.floor();
-        let turns = (whole / count as f64).floor();
-        let cell = (whole - turns * count as f64) as usize;
-        let cell = cell.min(count - 1);
-        turns * total + sums[cell] + (position - whole) * f64::from(first[cell])
-    };
+    // The row, carried on over its edge on both sides as far as a mean reaches.
+    let before = ((0.5 * width).ceil() as usize).min(count);
+    let cells = row[count - before..].iter().chain(&*row);
+    let cells: Vec<f64> = cells
+        .chain(&row[..before])
+        .chain(&row[..1])
+        .map(|&h| f64::from(h))
+        .collect();
+    // Sum of the cells before each.
+    let mut sum = 0.0;
+    let sums: Vec<f64> = cells
+        .iter()
+        .map(|h| {
+            let so_far = sum;
+            sum += h;
+            so_far
+        })
+        .collect();
+    // Where the mean of the first cell begins and ends; those of the others, so many cells later.
+    let middle = before as f64 + 0.5;
+    let [from, to] = [middle - 0.5 * width, middle + 0.5 * width];
+    let [west, east] = [from, to].map(|edge| edge.floor() as usize);
+    let [west_part, east_part] = [from.fract(), to.fract()];
     for (column, h) in row.iter_mut().enumerate() {
-        let middle = column as f64 + 0.5;
-        let sum = up_to(middle + 0.5 * width) - up_to(middle - 0.5 * width);
+        let up_to = |cell: usize, part: f64| sums[cell] + part * cells[cell];
+        let sum = up_to(column + east, east_part) - up_to(column + west, west_part);
         *h = (sum / width) as f32;
     }
 }
