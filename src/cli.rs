@@ -54,7 +54,7 @@ pub struct Global {
 /// One command each.
 #[derive(Debug, Subcommand)]
 pub enum Command {
-    /// Write a job file with every setting explained, to start from
+    /// Write a short job file to start from, or one with every setting explained
     ///
     /// Values given with --set are written into it; names of files as they are, to be looked for
     /// beside the job file.
@@ -110,6 +110,9 @@ pub struct Init {
     /// Job file to write, or - to print it
     #[arg(value_name = "FILE", default_value = "globe.toml", value_hint = ValueHint::FilePath)]
     pub file: PathBuf,
+    /// Write every setting, with what it does and what is allowed
+    #[arg(long, help_heading = "Output")]
+    pub all: bool,
     /// Replace the file if it exists
     #[arg(long, help_heading = "Output")]
     pub force: bool,
@@ -188,7 +191,8 @@ pub struct Curves {
     /// Job file
     #[arg(value_name = "JOB", value_hint = ValueHint::FilePath)]
     pub job: PathBuf,
-    /// A way to try, as settings of [relief], such as curve=asinh,boost=4; may be repeated
+    /// A way to try, as settings of [relief], such as detail=0.5, or curve=asinh,boost=4
+    /// for deeper plains; may be repeated
     #[arg(long = "try", value_name = "SETTINGS", help_heading = "Job")]
     pub tries: Vec<String>,
     /// Offer three reliefs, calm, balanced and bold, with what each costs, to paste

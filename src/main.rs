@@ -76,7 +76,7 @@ fn refuse_idle_settings(cli: &Cli) {
 }
 
 fn run_init(args: &Init, global: &Global) -> Result<()> {
-    let text = jobfile::starter(&global.set)?;
+    let text = jobfile::starter(&global.set, args.all)?;
     if args.file == Path::new("-") {
         return print(&text);
     }

@@ -52,10 +52,32 @@ impl Settings {
     /// Diameter of the widest bit that carves the relief, mm: the job's word, the widest of its
     /// bits, or the roughing bit most shops have.
     pub fn widest_bit_mm(&self) -> f64 {
-        const USUAL_MM: f64 = 6.35;
+        const USUAL_MM: f64 = 6.0;
         let widest = self.cutters.iter().map(|bit| bit.diameter_mm);
         let named = self.jig.cutter_mm.or_else(|| widest.reduce(f64::max));
         named.unwrap_or(USUAL_MM)
+    }
+
+    /// Depth of the pocket in the back and height of the boss, mm: the job's word, or one diameter
+    /// of the bit that cuts them, in thin stock a sixth of its thickness.
+    pub fn pocket_depth_mm(&self) -> f64 {
+        let sixth = (10.0 * self.stock.thickness_mm / 6.0).floor() / 10.0;
+        let usual = self.jig.bit_mm.min(sixth);
+        self.jig.depth_mm.unwrap_or(usual)
+    }
+
+    /// Thickness of a tab and depth of its notch, mm: the job's word, or the pocket's depth, so
+    /// that both are cut at one setting.
+    pub fn tab_thickness_mm(&self) -> f64 {
+        let usual = self.pocket_depth_mm();
+        self.jig.tab_thickness_mm.unwrap_or(usual)
+    }
+
+    /// How far a blank can shift on the jig, any direction, mm: the job's word, or half the play
+    /// between boss and pocket, as blanks are pushed against the same side of it.
+    pub fn shift_on_jig_mm(&self) -> f64 {
+        let usual = 0.5 * self.jig.clearance_mm;
+        self.budget.clearance_mm.unwrap_or(usual)
     }
 }
 
@@ -66,7 +88,7 @@ impl Default for Settings {
             name: "globe".to_owned(),
             grid: GridSettings::default(),
             globe: GlobeSettings {
-                solid: "dodecahedron".to_owned(),
+                solid: "deltoidal-icositetrahedron".to_owned(),
                 diameter_mm: 200.0,
                 base: Base::Sphere,
                 projection: Projection::Radial,
@@ -92,7 +114,7 @@ impl Default for Settings {
                 steepest: Steepest::Auto,
             },
             stock: StockSettings {
-                thickness_mm: 50.8,
+                thickness_mm: 44.45,
                 skim_mm: 0.5,
                 edge_mm: 12.0,
                 trim_mm: 3.0,
@@ -110,18 +132,18 @@ impl Default for Settings {
             },
             jig: JigSettings {
                 pocket: true,
-                depth_mm: 5.0,
-                inset_mm: 5.0,
+                depth_mm: None,
+                inset_mm: None,
                 bit_mm: 6.0,
                 corner_mm: None,
                 clearance_mm: 0.1,
-                allowance_mm: 0.5,
+                allowance_mm: None,
                 over_mm: 5.0,
                 key: true,
                 tabs: None,
-                tab_width_mm: 25.0,
-                tab_thickness_mm: 6.0,
-                tab_overlap_mm: 8.0,
+                tab_width_mm: None,
+                tab_thickness_mm: None,
+                tab_overlap_mm: None,
                 cutter_mm: None,
             },
             saw: SawSettings {
@@ -138,7 +160,7 @@ impl Default for Settings {
                 cover_mm: 3.0,
             },
             wood: WoodSettings {
-                species: "black-cherry".to_owned(),
+                species: "sugar-maple".to_owned(),
                 sawn: Sawn::Flat,
                 grain: Grain::Along,
                 dry_percent: 6.0,
@@ -147,7 +169,7 @@ impl Default for Settings {
             budget: BudgetSettings {
                 tilt_deg: 0.1,
                 offset_mm: 0.1,
-                clearance_mm: 0.05,
+                clearance_mm: None,
                 trials: 2000,
                 seed: 1,
             },
@@ -458,33 +480,56 @@ pub struct BlankSettings {
 pub struct JigSettings {
     /// Whether a pocket in the back sits on a boss of the jig.
     pub pocket: bool,
-    /// Depth of the pocket, mm.
-    pub depth_mm: f64,
-    /// From the sawn edge of the back to the pocket, mm.
-    pub inset_mm: f64,
+    /// Depth of the pocket, mm; `None` follows bit and stock.
+    pub depth_mm: Option<f64>,
+    /// From the sawn edge of the back to the pocket, mm; `None` follows the bit.
+    pub inset_mm: Option<f64>,
     /// Diameter of the bit that cuts pocket and boss, mm.
     pub bit_mm: f64,
     /// Corner radius of both; `None` is the bit's radius and half a millimetre, mm.
     pub corner_mm: Option<f64>,
     /// Play of the boss in the pocket on every side, mm.
     pub clearance_mm: f64,
-    /// Left by the roughing cut for the finishing cut, mm.
-    pub allowance_mm: f64,
+    /// Left by the roughing cut for the finishing cut, mm; `None` follows the bit.
+    pub allowance_mm: Option<f64>,
     /// Least wood between the pocket and the lowest ground, mm.
     pub over_mm: f64,
     /// Whether a cut corner lets the blank sit one way only.
     pub key: bool,
     /// Hold-down tabs on each blank; `None` for two, or none where they have no room.
     pub tabs: Option<usize>,
-    /// Along the blank's edge, mm.
-    pub tab_width_mm: f64,
-    /// Thickness of the tab and depth of its notch, mm.
-    pub tab_thickness_mm: f64,
-    /// How far the tab reaches under the blank, mm.
-    pub tab_overlap_mm: f64,
+    /// Along the blank's edge, mm; `None` follows the bit.
+    pub tab_width_mm: Option<f64>,
+    /// Thickness of the tab and depth of its notch, mm; `None` follows the pocket.
+    pub tab_thickness_mm: Option<f64>,
+    /// How far the tab reaches under the blank, mm; `None` follows the bit.
+    pub tab_overlap_mm: Option<f64>,
     /// Diameter of the widest bit that carves the relief; `None` for the widest of the job's
     /// bits, mm.
     pub cutter_mm: Option<f64>,
+}
+
+impl JigSettings {
+    /// From the sawn edge of the back to the pocket, mm: a wall as wide as the bit.
+    pub fn inset_mm(&self) -> f64 {
+        self.inset_mm.unwrap_or(self.bit_mm)
+    }
+
+    /// Left by the roughing cut for the finishing cut, mm: a tenth of the bit. Common practice, no
+    /// source.
+    pub fn allowance_mm(&self) -> f64 {
+        self.allowance_mm.unwrap_or(0.1 * self.bit_mm)
+    }
+
+    /// Width of a tab, mm: four bits, with the usual one as wide as the pad of a clamp.
+    pub fn tab_width_mm(&self) -> f64 {
+        self.tab_width_mm.unwrap_or(4.0 * self.bit_mm)
+    }
+
+    /// How far a tab reaches under the blank, mm: the narrowest notch that the bit can cut.
+    pub fn tab_overlap_mm(&self) -> f64 {
+        self.tab_overlap_mm.unwrap_or(self.bit_mm)
+    }
 }
 
 /// What the saw can do.
@@ -595,8 +640,8 @@ pub struct BudgetSettings {
     pub tilt_deg: f64,
     /// Distance of the cut line, plus or minus, mm.
     pub offset_mm: f64,
-    /// Play of the blank on the jig, any direction, mm.
-    pub clearance_mm: f64,
+    /// Play of the blank on the jig, any direction, mm; `None` follows boss and pocket.
+    pub clearance_mm: Option<f64>,
     /// Globes that are tried out by chance.
     pub trials: usize,
     /// Start of the chance numbers.
@@ -663,8 +708,8 @@ pub struct Cutter {
     pub stepover_mm: Option<f64>,
     /// Depth of a pass, mm; `None` is half the diameter.
     pub stepdown_mm: Option<f64>,
-    /// Wood to leave for the finishing bit, mm.
-    pub allowance_mm: f64,
+    /// Wood to leave for the finishing bit, mm; `None` is a tenth of the diameter.
+    pub allowance_mm: Option<f64>,
     /// While cutting, mm per minute.
     pub feed_mm_min: f64,
     /// Straight down, mm per minute.
@@ -689,7 +734,7 @@ impl Default for Cutter {
             role: None,
             stepover_mm: None,
             stepdown_mm: None,
-            allowance_mm: 0.5,
+            allowance_mm: None,
             feed_mm_min: 2500.0,
             plunge_mm_min: 800.0,
             rapid_mm_min: 5000.0,
@@ -715,6 +760,12 @@ impl Cutter {
             CutterRole::Rough => 0.4 * self.diameter_mm,
             CutterRole::Finish | CutterRole::FinishFlat => 0.1 * self.diameter_mm,
         })
+    }
+
+    /// Wood to leave for the finishing bit, mm: a tenth of the diameter. Common practice, no
+    /// source.
+    pub fn allowance_mm(&self) -> f64 {
+        self.allowance_mm.unwrap_or(0.1 * self.diameter_mm)
     }
 
     /// Depth of a pass, mm.

@@ -599,3 +599,44 @@ fn a_broken_solid_is_told_apart() {
         assert!(found.contains(complaint), "{found}");
     }
 }
+
+/// Planes through the centre that no face crosses: there the solid comes apart in two halves.
+fn halves(name: &str) -> usize {
+    let solid = solid(name);
+    let mut planes: Vec<DVec3> = Vec::new();
+    for seam in &solid.seams {
+        let [a, b] = seam.corners.map(|corner| solid.corners[corner]);
+        let normal = a.cross(b).normalize();
+        let crossed = solid.faces.iter().any(|face| {
+            let heights = face.corners.iter().map(|&c| normal.dot(solid.corners[c]));
+            let (low, high) =
+                heights.fold((0.0, 0.0), |(l, h): (f64, f64), z| (l.min(z), h.max(z)));
+            low < -1e-9 && high > 1e-9
+        });
+        if !crossed
+            && planes
+                .iter()
+                .all(|known| known.cross(normal).length() > 1e-6)
+        {
+            planes.push(normal);
+        }
+    }
+    planes.len()
+}
+
+/// By symmetry: the long edges of the kites lie in the three planes of the cube's axes, the edges
+/// of the tetrakis hexahedron in the cube's six diagonal planes; the others have no such plane.
+#[test]
+fn the_default_solid_comes_apart_in_halves_and_its_rivals_do_not() {
+    let default = crate::settings::Settings::default().globe.solid;
+    assert_eq!(halves(&default), 3);
+    assert_eq!(halves("tetrakis-hexahedron"), 6);
+    for rival in [
+        "dodecahedron",
+        "icosahedron",
+        "pentagonal-icositetrahedron",
+        "rhombic-triacontahedron",
+    ] {
+        assert_eq!(halves(rival), 0, "{rival}");
+    }
+}

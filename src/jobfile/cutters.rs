@@ -149,10 +149,13 @@ pub(super) const CUTTERS: List<Cutter> = List {
             kind: Kind::Length {
                 range: Range::new(0.0, 20.0, "a length, 0 mm to 20 mm"),
                 word: None,
-                set: |c, v| c.allowance_mm = v,
-                get: |c| Some(c.allowance_mm),
+                set: |c, v| c.allowance_mm = Some(v),
+                get: |c| c.allowance_mm,
             },
-            default: Default::Value("\"0.5 mm\""),
+            default: Default::Absent {
+                means: "a tenth of the diameter",
+                example: "\"0.5 mm\"",
+            },
             unit: "mm, cm, m or in",
             doc: "Wood that roughing leaves for the finishing bit, in every direction",
         },

@@ -231,7 +231,7 @@ const BOARDS: List<Board> = List {
             },
             default: Default::Absent {
                 means: "as thick as the stock",
-                example: "\"2 in\"",
+                example: "\"1-3/4 in\"",
             },
             unit: "mm, cm, m or in",
             doc: "Thickness; boards thinner than the stock are refused",

@@ -61,7 +61,7 @@ fn other_value(key: &str) -> &'static str {
         "relief.below.curve" => "linear",
         "relief.below.boost" => "2",
         "relief.below.share" => "0.4",
-        "stock.thickness" => "1-3/4 in",
+        "stock.thickness" => "2 in",
         "stock.skim" => "1/32 in",
         "stock.edge" => "1/2\"",
         "stock.trim" => "5mm",
@@ -94,7 +94,7 @@ fn other_value(key: &str) -> &'static str {
         "joint.dowel_diameter" => "8 mm",
         "joint.dowel_length" => "40 mm",
         "joint.cover" => "5 mm",
-        "wood.species" => "sugar-maple",
+        "wood.species" => "black-walnut",
         "wood.sawn" => "quarter",
         "wood.grain" => "across",
         "wood.dry" => "7",
@@ -129,17 +129,47 @@ fn an_empty_job_is_the_default_and_takes_its_name_from_the_file() {
 
 #[test]
 fn the_starter_file_is_a_job_with_every_default() {
-    let text = starter(&[]).unwrap();
-    let mut settings = job(&text).settings;
-    assert_eq!(settings.grid.files, [PathBuf::from("shop/world.tif")]);
-    settings.grid.files.clear();
-    settings.name = Settings::default().name;
-    assert_eq!(settings, Settings::default());
+    for every in [false, true] {
+        let text = starter(&[], every).unwrap();
+        let mut settings = job(&text).settings;
+        assert_eq!(settings.grid.files, [PathBuf::from("shop/world.tif")]);
+        settings.grid.files.clear();
+        settings.name = Settings::default().name;
+        assert_eq!(settings, Settings::default());
+    }
+}
+
+/// Grid, solid, diameter, relief, wood, boards and bits on one screen.
+#[test]
+fn the_first_starter_file_is_short() {
+    let text = starter(&[], false).unwrap();
+    assert!(text.lines().count() <= 45, "{text}");
+    assert!(
+        text.lines().all(|line| line.chars().count() <= 100),
+        "{text}"
+    );
+    // Boards and bits stand ready: only the marks before them are taken away.
+    let (settings, lists) = text.split_once("\n# [[board]]").unwrap();
+    let on = lists.replace("\n# ", "\n");
+    let job = job(&format!("{settings}\n[[board]]{on}"));
+    for key in [
+        "grid.files",
+        "globe.solid",
+        "globe.diameter",
+        "relief.range",
+        "relief.detail",
+    ] {
+        assert!(job.gives(key), "{key}");
+    }
+    assert!(job.gives("stock.thickness") && job.gives("wood.species"));
+    assert_eq!(job.settings.boards.len(), 1);
+    let usual = crate::stages::cutting::Bits::usual();
+    assert_eq!(job.settings.cutters, usual);
 }
 
 #[test]
 fn the_starter_file_with_its_examples_switched_on_is_a_job_too() {
-    let text = starter(&[]).unwrap();
+    let text = starter(&[], true).unwrap();
     let on: String = text
         .lines()
         .map(|line| {
@@ -171,17 +201,21 @@ fn a_starter_file_keeps_what_is_set() {
     for setting in SETTINGS {
         let mut sets = vec![format!("{}={}", setting.key, other_value(setting.key))];
         sets.extend(needed_beside(setting.key).map(str::to_owned));
-        let text = starter(&sets).unwrap();
-        let mut read = parse(&text, Path::new("globe.toml"), &[]).unwrap().settings;
-        let mut expected = without_file(&sets).unwrap().settings;
-        if setting.key != "grid.files" {
-            read.grid.files.clear();
-            expected.grid.files.clear();
+        for every in [false, true] {
+            let text = starter(&sets, every).unwrap();
+            let mut read = parse(&text, Path::new("globe.toml"), &[]).unwrap().settings;
+            let mut expected = without_file(&sets).unwrap().settings;
+            if setting.key != "grid.files" {
+                read.grid.files.clear();
+                expected.grid.files.clear();
+            }
+            assert_eq!(read, expected, "{}", setting.key);
         }
-        assert_eq!(read, expected, "{}", setting.key);
     }
+    let turned = starter(&["globe.turn=auto".to_owned()], false).unwrap();
+    assert!(job(&turned).settings.globe.turn.auto);
     assert_eq!(
-        starter(&["globe.diameter=200".to_owned()])
+        starter(&["globe.diameter=200".to_owned()], false)
             .unwrap_err()
             .to_string(),
         set_error("globe.diameter=200")
@@ -236,6 +270,26 @@ fn every_setting_has_a_section_a_unit_a_doc_and_a_default_that_holds() {
             let mut settings = without_file(&[format!("{key}={value}")]).unwrap().settings;
             assert_eq!(settings, defaults, "{key}");
             settings.name.clear();
+        }
+    }
+}
+
+/// A default without a reason is a habit.
+#[test]
+fn every_default_has_its_reason() {
+    let why = include_str!("../../docs/why.md");
+    let reasoned = |name: &str| why.contains(&format!("`{name}`"));
+    for setting in SETTINGS.iter().filter(|s| !s.key.starts_with("relief.")) {
+        if matches!(setting.default, Default::Value(_)) {
+            assert!(reasoned(setting.key), "{} has no reason", setting.key);
+        }
+    }
+    for list in LISTS {
+        for row in list.rows() {
+            let name = format!("[[{}]] {}", list.section(), row.leaf);
+            if matches!(row.default, Default::Value(_)) {
+                assert!(reasoned(&name), "{name} has no reason");
+            }
         }
     }
 }
@@ -326,7 +380,7 @@ fn the_manifest_shows_every_setting_as_a_job_file_would() {
                 "offset": null, "nodata": null, "west": null, "flattening": "keep"
             },
             "globe": {
-                "solid": "dodecahedron", "diameter": "38.1 mm", "base": "sphere",
+                "solid": "deltoidal-icositetrahedron", "diameter": "38.1 mm", "base": "sphere",
                 "projection": "radial",
                 "turn": { "place": "given", "face": 1, "lat": 90.0, "lon": 0.0, "spin": 0.0 }
             },
@@ -337,14 +391,14 @@ fn the_manifest_shows_every_setting_as_a_job_file_would() {
                 "below": { "level": null, "curve": null, "boost": null, "share": null }
             },
             "stock": {
-                "thickness": "50.8 mm", "skim": "0.5 mm", "edge": "12 mm", "trim": "3 mm"
+                "thickness": "44.45 mm", "skim": "0.5 mm", "edge": "12 mm", "trim": "3 mm"
             },
             "image": { "pixel": "0.1 mm", "format": "png", "outside": "floor" },
             "blanks": { "spares": 1, "gap": "10 mm", "margin": "6 mm" },
             "jig": {
-                "pocket": "yes", "depth": "5 mm", "inset": "5 mm", "bit": "6 mm", "corner": null,
-                "clearance": "0.1 mm", "allowance": "0.5 mm", "over": "5 mm", "key": "yes",
-                "tabs": null, "tab_width": "25 mm", "tab_thickness": "6 mm", "tab_overlap": "8 mm",
+                "pocket": "yes", "depth": null, "inset": null, "bit": "6 mm", "corner": null,
+                "clearance": "0.1 mm", "allowance": null, "over": "5 mm", "key": "yes",
+                "tabs": null, "tab_width": null, "tab_thickness": null, "tab_overlap": null,
                 "cutter": null
             },
             "saw": {
@@ -356,11 +410,11 @@ fn the_manifest_shows_every_setting_as_a_job_file_would() {
                 "cover": "3 mm"
             },
             "wood": {
-                "species": "black-cherry", "sawn": "flat", "grain": "along", "dry": 6.0,
+                "species": "sugar-maple", "sawn": "flat", "grain": "along", "dry": 6.0,
                 "moist": 10.0
             },
             "budget": {
-                "tilt": 0.1, "offset": "0.1 mm", "clearance": "0.05 mm", "trials": 2000,
+                "tilt": 0.1, "offset": "0.1 mm", "clearance": null, "trials": 2000,
                 "seed": 1
             },
             "paper": { "sheet": "a4", "pages": 1 },
@@ -560,9 +614,9 @@ fn mistakes_in_the_file_are_told_with_their_line() {
              120; choose a value within that range (walnut.toml line 2)",
         ),
         (
-            "[globe.turn]\nface = 13\n",
+            "[globe]\nsolid = \"dodecahedron\"\n[globe.turn]\nface = 13\n",
             "job: globe.turn.face: the dodecahedron has no such facet; found 13; allowed: 1 to \
-             12; choose one of its facets (walnut.toml line 2)",
+             12; choose one of its facets (walnut.toml line 4)",
         ),
         (
             "\n# short forms\nglobe = { solid = \"cube\", diameter = 8 }\n",
@@ -872,7 +926,7 @@ proptest! {
         length in 0..40usize,
         put in "[\\[\\]a-z.=\"' \n0-9{},#é\\\\-]{0,6}",
     ) {
-        let good: Vec<char> = starter(&[]).unwrap().chars().collect();
+        let good: Vec<char> = starter(&[], true).unwrap().chars().collect();
         let at = at.min(good.len());
         let rest = (at + length).min(good.len());
         let text: String = good[..at].iter().copied().chain(put.chars())
@@ -956,8 +1010,10 @@ fn repeated_sections_are_read_in_order_in_either_spelling() {
     let again = without_file(&as_sets("", &tables.resolved)).unwrap();
     assert_eq!(again.settings.boards, boards);
     let sets: Vec<String> = as_sets("board", &tables.resolved["board"]);
-    let starter = starter(&sets).unwrap();
-    assert_eq!(job(&starter).settings.boards, boards);
+    for every in [false, true] {
+        let starter = starter(&sets, every).unwrap();
+        assert_eq!(job(&starter).settings.boards, boards);
+    }
 }
 
 #[test]
@@ -1063,6 +1119,7 @@ fn bits_are_read_with_the_defaults_of_the_trade() {
     assert!((ball.stepover_mm() - 0.3175).abs() < 1e-12);
     assert_eq!(flat.role(), crate::settings::CutterRole::Rough);
     assert_eq!((flat.stepover_mm(), flat.stepdown_mm()), (3.0, 3.175));
+    assert!((flat.allowance_mm() - 0.635).abs() < 1e-12);
 }
 
 #[test]

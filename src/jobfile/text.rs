@@ -1,8 +1,8 @@
 //! What is written from the table: the starter file, the README's table, the manifest's `job`.
 
-use super::lists::{LISTS, numbered_key};
+use super::lists::{LISTS, Repeated, numbered_key};
 use super::table::{Default, Row, SECTIONS, SETTINGS};
-use super::without_file;
+use super::{unabbreviated, without_file};
 use crate::error::Result;
 use crate::settings::Settings;
 use std::collections::BTreeMap;
@@ -31,20 +31,155 @@ pub(super) fn to_json(settings: &Settings) -> serde_json::Value {
     serde_json::Value::Object(root)
 }
 
-/// A commented job file with every setting; `overrides` (`key=value`) are written in.
+/// What a first job says, with a remark.
+const FIRST: &[(&str, &str)] = &[
+    (
+        "grid.files",
+        "beside this file; several are tiles of one grid",
+    ),
+    (
+        "globe.solid",
+        "globewright plan FILE --compare-solids lists all 31",
+    ),
+    ("globe.diameter", "of the finished ball"),
+    (
+        "relief.range",
+        "lowest to highest ground: 3 % of the diameter, or say \"6 mm\"",
+    ),
+    ("relief.method", "\"curve\" carves by height alone"),
+    ("relief.detail", "0 is the curve alone, 1 the boldest"),
+    ("relief.steepest", "degrees; steeper walls are laid back"),
+    (
+        "stock.thickness",
+        "as it lies on the machine; 8/4 boards plane to 1-3/4 in",
+    ),
+    ("stock.edge", "least thickness at the corners, for the glue"),
+    ("wood.species", "for its movement with the seasons"),
+];
+
+/// Repeated sections of a first job, switched off: nobody can guess what stands in a shop.
+const FIRST_LISTS: &[(&str, &[&str])] = &[
+    (
+        "board",
+        &[
+            "[[board]]                       # your boards, to lay blanks out on; once for each size",
+            "width = \"200 mm\"",
+            "length = \"2400 mm\"",
+            "count = 1",
+        ],
+    ),
+    (
+        "cutter",
+        &[
+            "[[cutter]]                      # your bits, to know what they reach and how long it takes",
+            "shape = \"ball\"                  # carves the surface",
+            "diameter = \"1/8 in\"",
+            "[[cutter]]",
+            "shape = \"flat\"                  # clears most of the wood first",
+            "diameter = \"6 mm\"",
+        ],
+    ),
+];
+
+/// Column of the remarks in a first job.
+const REMARKS: usize = 31;
+
+/// Overrides by key, as they are written in a file.
+type Chosen<'a> = BTreeMap<&'a str, String>;
+
+/// A job file to begin with; `overrides` (`key=value`) are written in. With `every`, all settings
+/// with their docs, otherwise those of a first job and the overridden.
 ///
-/// Settings without a fixed default stand as commented-out examples, except the grid's file.
 /// File names in `overrides` are written as they are: in the file they start at its folder.
 ///
 /// # Errors
 /// [`crate::Error::Job`] if an override cannot be used.
-pub fn starter(overrides: &[String]) -> Result<String> {
+pub fn starter(overrides: &[String], every: bool) -> Result<String> {
     without_file(overrides)?;
-    let chosen: BTreeMap<&str, String> = overrides
+    let chosen: Chosen = overrides
         .iter()
         .filter_map(|text| text.split_once('='))
-        .map(|(key, raw)| (key.trim(), toml_text(key.trim(), raw.trim())))
+        .map(|(key, raw)| (unabbreviated(key.trim()), raw.trim()))
+        .map(|(key, raw)| (key, toml_text(key, raw)))
         .collect();
+    Ok(match every {
+        true => every_setting(&chosen),
+        false => first_job(&chosen),
+    })
+}
+
+/// The settings of a first job, and the chosen ones.
+fn first_job(chosen: &Chosen) -> String {
+    let mut file = String::from(
+        "# Job file of a wooden globe. What is not said keeps its default: \"globewright init --all\"\n\
+         # writes every setting. Lengths: \"200 mm\", \"20 cm\", \"8 in\", \"3/4 in\", \"1-1/2 in\".\n\
+         # Lines that start with # are not read.\n",
+    );
+    for (section, _) in SECTIONS {
+        let mut rows = String::new();
+        for setting in SETTINGS.iter().filter(|s| s.section() == *section) {
+            let first = FIRST.iter().find(|(key, _)| *key == setting.key);
+            let value = match (chosen.get(setting.key), first, setting.default) {
+                (Some(value), ..) => value.as_str(),
+                (None, Some(_), Default::Value(value)) => value,
+                (None, Some(_), Default::Absent { example, .. }) if setting.key == "grid.files" => {
+                    example
+                }
+                _ => continue,
+            };
+            let line = format!("{} = {value}", setting.leaf());
+            let _ = match first {
+                Some((_, remark)) => writeln!(rows, "{line:REMARKS$} # {remark}"),
+                None => writeln!(rows, "# {}.\n{line}", setting.doc),
+            };
+        }
+        if !rows.is_empty() {
+            let _ = match section.is_empty() {
+                true => write!(file, "\n{rows}"),
+                false => write!(file, "\n[{section}]\n{rows}"),
+            };
+        }
+    }
+    for list in LISTS {
+        file.push('\n');
+        let count = chosen_tables(*list, chosen);
+        for number in 1..=count {
+            let _ = writeln!(file, "[[{}]]", list.section());
+            for row in list.rows() {
+                let key = format!("{}.{number}.{}", list.section(), row.leaf);
+                if let Some(value) = chosen.get(key.as_str()) {
+                    let _ = writeln!(file, "{} = {value}", row.leaf);
+                }
+            }
+        }
+        let first = FIRST_LISTS.iter().find(|(name, _)| *name == list.section());
+        for line in first
+            .filter(|_| count == 0)
+            .iter()
+            .flat_map(|(_, lines)| *lines)
+        {
+            let _ = writeln!(file, "# {line}");
+        }
+    }
+    file.truncate(file.trim_end().len());
+    file.push('\n');
+    file
+}
+
+/// How many tables of a repeated section are chosen.
+fn chosen_tables(list: &dyn Repeated, chosen: &Chosen) -> usize {
+    let rows = list.rows();
+    let is_set = |number: &usize| {
+        rows.iter().any(|row| {
+            let key = format!("{}.{number}.{}", list.section(), row.leaf);
+            chosen.contains_key(key.as_str())
+        })
+    };
+    (1..).take_while(is_set).count()
+}
+
+/// Every setting; those without a fixed default as commented-out examples, except the grid's file.
+fn every_setting(chosen: &Chosen) -> String {
     let mut file = String::from(
         "# Job file of a wooden globe.\n\
          # Lengths: \"200 mm\", \"20 cm\", \"8 in\", \"3/4 in\", \"1-1/2 in\". A line that starts \
@@ -65,11 +200,7 @@ pub fn starter(overrides: &[String]) -> Result<String> {
         let _ = write!(file, "\n\n# ---- {} ----\n", list.about());
         let key = |number: usize, leaf: &str| format!("{}.{number}.{leaf}", list.section());
         let rows = list.rows();
-        let is_set = |number: &usize| {
-            let mut leaves = rows.iter().map(|row| row.leaf);
-            leaves.any(|leaf| chosen.contains_key(key(*number, leaf).as_str()))
-        };
-        let count = (1..).take_while(is_set).count();
+        let count = chosen_tables(*list, chosen);
         for number in 1..=count.max(1) {
             let mark = if count == 0 { "# " } else { "" };
             let _ = writeln!(file, "{mark}[[{}]]", list.section());
@@ -80,7 +211,7 @@ pub fn starter(overrides: &[String]) -> Result<String> {
             }
         }
     }
-    Ok(file)
+    file
 }
 
 /// One setting of the starter file: what it is, what is allowed, and its line; `on` writes an

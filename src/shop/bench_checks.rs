@@ -66,7 +66,7 @@ fn pocket_back_and_blank_are_nested_for_every_solid() {
             let flat = |rounded: &super::polygon::Rounded| rounded.flattened(1e-4);
             let seat = jig.seat.as_ref().unwrap();
             let (pocket, boss) = (flat(&seat.pocket), flat(&seat.boss));
-            let inset = settings.jig.inset_mm;
+            let inset = settings.jig.inset_mm();
             assert!(
                 room_between(&pocket, &jig.back_mm) > inset - 1e-6,
                 "{name} {kind}"
@@ -93,7 +93,7 @@ fn pocket_back_and_blank_are_nested_for_every_solid() {
             for tab in &jig.tabs {
                 let piece = &fit.kinds[kind];
                 let side = &piece.sides[tab.side];
-                let thick = settings.jig.tab_thickness_mm;
+                let thick = settings.tab_thickness_mm();
                 assert!(thick < fit.black_mm, "{name}: the cutter meets the tab");
                 for corner in &tab.notch_mm {
                     assert!(holds(&jig.blank_mm, *corner, 1e-6), "{name}");
@@ -107,7 +107,7 @@ fn pocket_back_and_blank_are_nested_for_every_solid() {
                 let edge = edge.fold(f64::NEG_INFINITY, f64::max);
                 let end = tab.tab_mm.iter().map(|p| side.outward.dot(*p));
                 let end = end.fold(f64::NEG_INFINITY, f64::max);
-                let clear = end - settings.jig.tab_width_mm - edge;
+                let clear = end - settings.jig.tab_width_mm() - edge;
                 assert!(clear > settings.widest_bit_mm() / 2.0, "{name}: {clear}");
             }
             let loose = jig.tabs.iter().filter(|tab| !tab.glued).count();
@@ -379,7 +379,7 @@ fn slots_stay_in_the_wood() {
                     let pocket = &jigs[facet.kind].seat.as_ref().unwrap().sharp_mm[0];
                     if holds(pocket, p.truncate(), 0.0) {
                         assert!(
-                            z > settings.jig.depth_mm + 0.5 * cover,
+                            z > settings.pocket_depth_mm() + 0.5 * cover,
                             "{name}: into the pocket"
                         );
                     }
@@ -408,22 +408,22 @@ fn what_does_not_fit_is_told_with_numbers_and_a_way_out() {
         ),
         (
             "dodecahedron",
-            &|s| s.jig.bit_mm = 64.0,
+            &|s| (s.jig.bit_mm, s.jig.inset_mm) = (64.0, Some(5.0)),
             "job: jig.bit: the bit is too large for the pocket of the A blanks; found corners of 32.5 mm (1-9/32 in) radius; allowed: at most 24.4 mm (61/64 in); set jig.bit to at most 47.9 mm (1-57/64 in), or lower jig.inset",
         ),
         (
             "dodecahedron",
-            &|s| s.jig.inset_mm = 60.0,
+            &|s| s.jig.inset_mm = Some(60.0),
             "job: jig.inset: the back of the A blanks has no room for a pocket; found 34.49 mm (1-23/64 in) from the middle to the nearest sawn edge of the back; allowed: more than jig.inset, 60 mm (2-23/64 in), and the bit, 6 mm (15/64 in); lower jig.inset, use thinner stock, enlarge globe.diameter, or set jig.pocket = \"no\" and hold the blanks with double-faced tape",
         ),
         (
             "dodecahedron",
-            &|s| s.jig.depth_mm = 40.0,
+            &|s| (s.jig.depth_mm, s.jig.inset_mm) = (Some(40.0), Some(5.0)),
             "job: jig.depth: the pocket is deeper than the wood of the A blanks allows; found 40 mm (1-37/64 in) in 35.73 mm (1-13/32 in) of wood; allowed: 5 mm (13/64 in) left (jig.over); set jig.depth to at most 30.7 mm (1-13/64 in), or raise jig.inset",
         ),
         (
             "dodecahedron",
-            &|s| s.jig.tab_width_mm = 200.0,
+            &|s| s.jig.tab_width_mm = Some(200.0),
             "job: jig.tab_width: the tabs are longer than the edge of the A blanks; found 200 mm (7-7/8 in); allowed: at most 82.2 mm (3-15/64 in), side 1 of the blank; use narrower tabs, or fewer",
         ),
         (
@@ -528,7 +528,7 @@ fn tabs_that_have_no_room_are_left_out_with_a_warning_unless_asked_for() {
         let limits = fit::limits(&solid, &unit(), 4.0, &settings);
         settings.stock.thickness_mm = limits.least_stock_mm.unwrap();
         settings.jig.bit_mm = 3.0;
-        settings.jig.inset_mm = 3.0;
+        settings.jig.inset_mm = Some(3.0);
         let fit = fit_anywhere(&solid, &unit(), &settings).unwrap();
         let warnings = warnings_of(&solid, &fit, &settings);
         let bare = warnings

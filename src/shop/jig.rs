@@ -16,7 +16,7 @@ use super::polygon::{
 };
 use crate::geometry::Solid;
 use crate::length::both_text;
-use crate::settings::{Base, JigSettings, Settings};
+use crate::settings::{Base, Settings};
 use crate::stages::fit::Fit;
 use crate::{Error, Problem, Result};
 use glam::DVec2;
@@ -129,7 +129,7 @@ fn seat(
     let corner_mm = corner_radius(settings)?;
     let keyed = set.key && ways > 1;
 
-    let room = inset(back_mm, set.inset_mm);
+    let room = inset(back_mm, set.inset_mm());
     let Some(room) = room.filter(|_| fit.kinds[kind].back_plane_mm > 0.0) else {
         return Err(no_room(kind, back_mm, settings));
     };
@@ -145,11 +145,11 @@ fn seat(
         inset(&room, set.clearance_mm).ok_or_else(|| no_room(kind, back_mm, settings))?;
     let boss = rounded(&boss_sharp, corner_mm).map_err(too_small)?;
     // Roughing leaves wood: the pocket smaller, the boss larger.
-    let rough = inset(&room, set.allowance_mm);
+    let rough = inset(&room, set.allowance_mm());
     let rough = rough.ok_or_else(|| no_room(kind, back_mm, settings))?;
-    let rough_radius = (corner_mm - set.allowance_mm).max(set.bit_mm / 2.0);
+    let rough_radius = (corner_mm - set.allowance_mm()).max(set.bit_mm / 2.0);
     let pocket_rough = rounded(&rough, rough_radius).map_err(too_small)?;
-    let outer = inset(&boss_sharp, -set.allowance_mm).unwrap_or_default();
+    let outer = inset(&boss_sharp, -set.allowance_mm()).unwrap_or_default();
     let boss_rough = rounded(&outer, corner_mm).map_err(too_small)?;
 
     let over_mm = wood_over(fit, kind, &pocket, settings);
@@ -236,7 +236,7 @@ fn no_room(kind: usize, back_mm: &[DVec2], settings: &Settings) -> Error {
         ))
         .allowed(format!(
             "more than jig.inset, {}, and the bit, {}",
-            both_text(settings.jig.inset_mm),
+            both_text(settings.jig.inset_mm()),
             both_text(settings.jig.bit_mm)
         ))
         .next(
@@ -283,12 +283,12 @@ fn wood_over(fit: &Fit, kind: usize, pocket: &Rounded, settings: &Settings) -> f
         }
         Base::Flat => piece.base_distance_mm + lowest,
     };
-    z - piece.back_plane_mm - settings.jig.depth_mm
+    z - piece.back_plane_mm - settings.pocket_depth_mm()
 }
 
 fn too_deep(kind: usize, over_mm: f64, settings: &Settings) -> Error {
     let set = &settings.jig;
-    let thickness = over_mm + set.depth_mm;
+    let thickness = over_mm + settings.pocket_depth_mm();
     let deepest = thickness - set.over_mm;
     let way = if deepest >= 0.5 {
         format!("set jig.depth to at most {}", both_text(floor(deepest)))
@@ -303,7 +303,7 @@ fn too_deep(kind: usize, over_mm: f64, settings: &Settings) -> Error {
         .setting("jig.depth")
         .found(format!(
             "{} in {} of wood",
-            both_text(set.depth_mm),
+            both_text(settings.pocket_depth_mm()),
             both_text(thickness)
         ))
         .allowed(format!("{} left (jig.over)", both_text(set.over_mm)))
@@ -314,10 +314,9 @@ fn too_deep(kind: usize, over_mm: f64, settings: &Settings) -> Error {
 /// Tabs as the job asks; where it says nothing of tabs, two or, with the reason, none.
 fn tabs(fit: &Fit, kind: usize, settings: &Settings) -> Result<(Vec<Tab>, Option<String>)> {
     let set = &settings.jig;
-    let usual = Settings::default().jig;
     // Whoever gives their size wants them.
-    let sizes = |jig: &JigSettings| [jig.tab_width_mm, jig.tab_thickness_mm, jig.tab_overlap_mm];
-    let asked = set.tabs.is_some() || sizes(set) != sizes(&usual);
+    let sizes = [set.tab_width_mm, set.tab_thickness_mm, set.tab_overlap_mm];
+    let asked = set.tabs.is_some() || sizes.iter().any(Option::is_some);
     match tabs_on(fit, kind, set.tabs.unwrap_or(USUAL_TABS), settings) {
         Ok(tabs) => Ok((tabs, None)),
         Err(misfit) if !asked => Ok((Vec::new(), Some(misfit.reason()))),
@@ -360,7 +359,6 @@ fn tabs_on(
     tabs: usize,
     settings: &Settings,
 ) -> std::result::Result<Vec<Tab>, Misfit> {
-    let set = &settings.jig;
     let piece = &fit.kinds[kind];
     let outline = &piece.outline_mm;
     let count = outline.len();
@@ -373,11 +371,11 @@ fn tabs_on(
             next: "use fewer tabs",
         });
     }
-    if tabs > 0 && set.tab_thickness_mm >= fit.black_mm {
+    if tabs > 0 && settings.tab_thickness_mm() >= fit.black_mm {
         return Err(Misfit {
             what: "the cutter would run into the tabs".into(),
             key: "jig.tab_thickness",
-            found: both_text(set.tab_thickness_mm),
+            found: both_text(settings.tab_thickness_mm()),
             allowed: format!(
                 "less than the lowest cut, {} above the back",
                 both_text(fit.black_mm)
@@ -406,14 +404,14 @@ fn tab(
     let set = &settings.jig;
     let piece = &fit.kinds[kind];
     let length = a.distance(b);
-    if set.tab_width_mm > length {
+    if set.tab_width_mm() > length {
         return Err(Misfit {
             what: format!(
                 "the tabs are longer than the edge of the {} blanks",
                 letter(kind)
             ),
             key: "jig.tab_width",
-            found: both_text(set.tab_width_mm),
+            found: both_text(set.tab_width_mm()),
             allowed: format!(
                 "at most {}, side {} of the blank",
                 both_text(floor(length)),
@@ -426,9 +424,9 @@ fn tab(
     let along = (b - a) / length;
     let reach = normal.dot(a);
     // Where the facet with its trim ends at the notch's top.
-    let facet = (piece.back_plane_mm + set.tab_thickness_mm) * piece.sides[side].slant
+    let facet = (piece.back_plane_mm + settings.tab_thickness_mm()) * piece.sides[side].slant
         + settings.stock.trim_mm;
-    let inner = reach - set.tab_overlap_mm;
+    let inner = reach - set.tab_overlap_mm();
     if inner < facet {
         return Err(Misfit {
             what: format!(
@@ -436,15 +434,15 @@ fn tab(
                 letter(kind)
             ),
             key: "jig.tab_overlap",
-            found: both_text(set.tab_overlap_mm),
+            found: both_text(set.tab_overlap_mm()),
             allowed: format!("at most {}", both_text(floor((reach - facet).max(0.0)))),
             next: "lower jig.tab_overlap or jig.tab_thickness, or set jig.tabs = 0",
         });
     }
     let middle = along * along.dot(0.5 * (a + b));
-    let outer = reach + settings.widest_bit_mm() / 2.0 + CLAMP_MM + set.tab_width_mm;
+    let outer = reach + settings.widest_bit_mm() / 2.0 + CLAMP_MM + set.tab_width_mm();
     let box_of = |near: f64, far: f64| {
-        let half = along * (0.5 * set.tab_width_mm);
+        let half = along * (0.5 * set.tab_width_mm());
         // Counter-clockwise: along runs to the left when looking outwards.
         vec![
             middle + normal * far - half,

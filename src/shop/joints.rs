@@ -439,7 +439,7 @@ fn over_pocket(back: f64, tilt: f64, pocket: f64, fitting: &Fitting, settings: &
     // The slot reaches the pocket's side when y·sin − D·cos < pocket: clear of it above this y.
     let beside = (pocket + settings.joint.cover_mm + fitting.deep_mm * cos) / sin;
     // There, D' = (y·sin − pocket)/cos in, its height is y·cos + D'·sin − c.
-    let floor = settings.jig.depth_mm + settings.joint.cover_mm + 0.5 * fitting.thick_mm * cos;
+    let floor = settings.pocket_depth_mm() + settings.joint.cover_mm + 0.5 * fitting.thick_mm * cos;
     let above = (back + floor + pocket * sin / cos) * cos;
     beside.min(above)
 }

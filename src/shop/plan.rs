@@ -129,7 +129,7 @@ pub fn plan(bench: &Bench<'_>) -> Result<Plan> {
     let limits = Limits {
         tilt_rad: settings.budget.tilt_deg.to_radians(),
         offset_mm: settings.budget.offset_mm,
-        clearance_mm: settings.budget.clearance_mm,
+        clearance_mm: settings.shift_on_jig_mm(),
     };
     let cuts = cuts(solid, fit, &sheet);
     let trials = settings.budget.trials;

@@ -78,7 +78,7 @@ pub fn stack_up(
         corner_least_mm: piece.corner_mm,
         corner_mm,
         edge_mm: settings.stock.edge_mm,
-        pocket_mm: jig.seat.as_ref().map(|_| settings.jig.depth_mm),
+        pocket_mm: jig.seat.as_ref().map(|_| settings.pocket_depth_mm()),
         over_mm: jig.seat.as_ref().map(|seat| seat.over_mm),
         over_least_mm: settings.jig.over_mm,
         back_plane_mm: piece.back_plane_mm,

@@ -158,7 +158,8 @@ mod tests {
     /// Closed form: a square facet with the grain square to two of its sides.
     #[test]
     fn only_sides_across_the_grain_draw_back() {
-        let wood = Settings::default().wood;
+        let mut wood = Settings::default().wood;
+        wood.species = "black-cherry".into();
         let square = [(-50.0, 50.0), (-50.0, -50.0), (50.0, -50.0), (50.0, 50.0)].map(DVec2::from);
         let moved = movement(&square, &wood, Grain::Along, Sawn::Flat);
         assert_abs_diff_eq!(moved.change_mm, 100.0 * 0.00248 * 4.0, epsilon = 1e-12);

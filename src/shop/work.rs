@@ -128,7 +128,7 @@ pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
         add(
             format!(
                 "Rout the pocket in the back of the {letter} blanks, {} deep, rough then finish",
-                both_text(settings.jig.depth_mm)
+                both_text(settings.pocket_depth_mm())
             ),
             pockets,
             "pocket",
@@ -140,7 +140,7 @@ pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
             format!(
                 "Cut notches for the tabs in the back of the {letter} blanks, {} deep, and glue \
                  {glued} of {} tabs to each",
-                both_text(settings.jig.tab_thickness_mm),
+                both_text(settings.tab_thickness_mm()),
                 of_kind.jig.tabs.len()
             ),
             plan.blanks.pieces[kind].count * of_kind.jig.tabs.len(),

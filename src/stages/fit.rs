@@ -965,6 +965,7 @@ mod tests {
         settings.globe.solid = solid.into();
         settings.globe.diameter_mm = 160.0;
         settings.relief.range = crate::settings::ReliefRange::Mm(6.0);
+        settings.stock.thickness_mm = 50.8;
         settings.image.pixel_mm = 0.4;
         settings
     }

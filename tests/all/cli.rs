@@ -44,7 +44,10 @@ fn init_prints_to_standard_output_when_asked() {
     let folder = TempDir::new().unwrap();
     let (code, out, err) = run(&folder, &["init", "-"]);
     assert_eq!((code, err.as_str()), (0, ""));
-    assert_eq!(out, globewright::jobfile::starter(&[]).unwrap());
+    assert_eq!(out, globewright::jobfile::starter(&[], false).unwrap());
+    let (code, all, _) = run(&folder, &["init", "-", "--all"]);
+    assert_eq!(code, 0);
+    assert_eq!(all, globewright::jobfile::starter(&[], true).unwrap());
     assert!(files(folder.path()).is_empty());
 }
 
@@ -422,7 +425,7 @@ fn the_plan_s_words_are_those_of_the_shop() {
          biscuit-0 and dowel whose slot or hole keeps 3 mm (0.118 in) of wood",
         "facet 03 at S02, S05 with 2 dowels. Dry fit first",
         "| 48 holes | 6 mm (15/64 in) drill in a guide, square to the cut face |",
-        "Black cherry changes by 0.00126 of its width",
+        "Sugar maple changes by 0.00165 of its width",
     ] {
         assert!(text.contains(expected), "missing: {expected}\n{text}");
     }
@@ -528,4 +531,18 @@ fn a_plan_without_a_grid_says_so_and_every_solid_can_be_compared() {
     };
     assert!(stock("cube") > stock("dodecahedron"));
     assert!(stock("dodecahedron") > stock("rhombic-triacontahedron"));
+}
+
+/// The default solid and size in the default stock with 6 mm of relief, wherever the ground lies;
+/// all blanks and the spare from one board, as docs/why.md says.
+#[test]
+fn the_default_globe_fits_its_stock_without_a_warning() {
+    let folder = TempDir::new().unwrap();
+    let job = "[relief]\nrange = \"6 mm\"\n[[board]]\nwidth = \"8 in\"\nlength = \"96 in\"\n";
+    std::fs::write(folder.path().join("job.toml"), job).unwrap();
+    let (code, _, err) = run(&folder, &["plan", "job.toml", "--out", "bench"]);
+    assert_eq!(code, 0, "{err}");
+    assert!(!err.contains("Note"), "{err}");
+    let plan = json(&folder.path().join("bench/shop/plan.json"));
+    assert_eq!(plan["boards"][0]["blanks"].as_array().unwrap().len(), 25);
 }

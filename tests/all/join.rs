@@ -187,6 +187,7 @@ fn the_shop_plan_and_the_relief_join_too() {
         "board.1.width=200 mm",
         "board.1.length=2 m",
         "stock.thickness=42 mm",
+        "jig.inset=5 mm",
     ];
     for (facets, out) in [(None, "whole"), (Some("1-2"), "a"), (Some("3-6"), "b")] {
         make_with(&job, facets, &root.join(out), &board, true);

@@ -52,7 +52,7 @@ impl Bits {
     }
 
     fn rough_path(&self, spec: &FacetSpec, bit: &Cutter, spans: &[Range<usize>]) -> Path {
-        let tip = tips(spec, bit, bit.allowance_mm);
+        let tip = tips(spec, bit, bit.allowance_mm());
         let (top, down) = (spec.white_mm, bit.stepdown_mm());
         let lowest = spans
             .iter()

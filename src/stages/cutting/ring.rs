@@ -11,7 +11,7 @@ const ROOM: f64 = 1.2;
 /// Two closed lines in mm, y up as on the machine, zero in the facet's middle: the blank's
 /// outline with the bit's allowance, and a line the bit's width and a fifth farther out.
 pub fn ring_svg(spec: &FacetSpec, bit: &Cutter) -> String {
-    let inner = bit.allowance_mm;
+    let inner = bit.allowance_mm();
     let outer = inner + ROOM * bit.diameter_mm;
     let reach = spec
         .outline_mm

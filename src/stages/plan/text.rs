@@ -229,10 +229,10 @@ fn registration(plan: &Plan, settings: &Settings) -> String {
             "## Pocket, boss and tabs\n\nRout a pocket {} deep in the back of every blank and a boss \
              as high on the jig, {} smaller on every side, with a {} bit. Both have corners of one \
              radius, no smaller than the bit's. Cut the dashed roughing outline first: it leaves {}.\n\n",
-            both(set.depth_mm),
+            both(settings.pocket_depth_mm()),
             both(set.clearance_mm),
             both(set.bit_mm),
-            both(set.allowance_mm)
+            both(set.allowance_mm())
         )
     } else {
         "## Jig and tabs\n\nWithout a pocket nothing but your marks puts the blank in its place: draw \
@@ -269,7 +269,7 @@ fn registration(plan: &Plan, settings: &Settings) -> String {
             tabs.join(", ")
         };
         let [radius, inset] = match &jig.seat {
-            Some(seat) => [seat.pocket.radius_mm, set.inset_mm].map(both),
+            Some(seat) => [seat.pocket.radius_mm, set.inset_mm()].map(both),
             None => ["-", "-"].map(str::to_owned),
         };
         let _ = writeln!(out, "| {letter} | {radius} | {inset} | {ways} | {tabs} |");
@@ -286,9 +286,9 @@ fn registration(plan: &Plan, settings: &Settings) -> String {
              under the blank, where the bevel takes the wood away later. Exactly one side of every \
              such blank is unlike the others, so it lies one way only. Clamps stay {} outside the \
              blank.",
-            both(set.tab_width_mm),
-            both(set.tab_thickness_mm),
-            both(set.tab_overlap_mm),
+            both(set.tab_width_mm()),
+            both(settings.tab_thickness_mm()),
+            both(set.tab_overlap_mm()),
             both(plan.kinds.first().map_or(0.0, |k| k.jig.clamp_out_mm))
         );
     }
@@ -389,7 +389,7 @@ fn budget(plan: &Plan, settings: &Settings) -> String {
          |---|---|---|---|---|---|\n",
         settings.budget.tilt_deg,
         both(settings.budget.offset_mm),
-        both(settings.budget.clearance_mm),
+        both(settings.shift_on_jig_mm()),
         b.ring_facets,
         settings.budget.trials
     );

@@ -412,7 +412,7 @@ mod tests {
     #[test]
     fn figures_are_those_of_the_fit_and_the_curve() {
         let reading = reading(360);
-        let job = job(&["relief.range=6 mm"]);
+        let job = job(&["relief.range=6 mm", "globe.solid=dodecahedron"]);
         let answer = answer(&job, &reading).unwrap();
         let settings = &job.settings;
         let (solid, _) = oriented(settings).unwrap();
@@ -448,7 +448,7 @@ mod tests {
     fn what_does_not_fit_is_shown_with_the_three_ways_out() {
         let reading = reading(180);
         let thin = answer(
-            &job(&["relief.range=6 mm", "stock.thickness=35 mm"]),
+            &job(&["relief.range=6 mm", "stock.thickness=28 mm"]),
             &reading,
         )
         .unwrap();
@@ -457,7 +457,7 @@ mod tests {
         assert!(
             message.starts_with(
                 "stock: stock.thickness: a 200 mm (7-7/8 in) globe with 6 mm of relief does not \
-                 fit 35 mm (1-3/8 in) stock; found "
+                 fit 28 mm (1-7/64 in) stock; found "
             ),
             "{message}"
         );
