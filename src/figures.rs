@@ -400,14 +400,15 @@ pub fn steepness(relief_mm: &Field, radius_mm: f64, limit_deg: f64) -> (f64, f64
             let dx = circle * layout.step_lon_deg().to_radians();
             // Near a pole columns crowd: look as far to the side as to the next row.
             let aside = ((dy / dx).round() as usize).clamp(1, layout.columns / 4);
+            let (west, east) = (aside / 2, aside - aside / 2);
             // Straight across: around a pole the way along the row is longer.
             let run =
                 2.0 * circle * (0.5 * aside as f64 * layout.step_lon_deg().to_radians()).sin();
             let (mut steep, mut most) = (0usize, 0f64);
             for column in 0..layout.columns {
-                let here = line[column];
-                let x = f64::from(line[(column + aside) % layout.columns] - here) / run;
-                let y = f64::from(next[column] - here) / dy;
+                let at = |column: usize| line[column % layout.columns];
+                let x = f64::from(at(column + east) - at(column + layout.columns - west)) / run;
+                let y = f64::from(next[column] - line[column]) / dy;
                 let slope2 = x * x + y * y;
                 steep += usize::from(slope2 > limit);
                 most = most.max(slope2);

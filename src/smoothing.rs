@@ -253,7 +253,7 @@ mod tests {
             let grid = grid_of(720, |_| 0.0);
             let ring = field.indexed_iter().filter_map(|((row, column), value)| {
                 let d = direction(grid.lat_deg(row), grid.lon_deg(column));
-                let near = (d.angle_between(peak) - at).abs() < 0.006;
+                let near = (d.angle_between(peak) - at).abs() < 0.0075;
                 near.then(|| (grid.area_weight(row), value))
             });
             let sums = ring.fold((0.0, 0.0), |(areas, sum), (area, value)| {

@@ -566,8 +566,8 @@ fn mistakes_in_the_file_are_told_with_their_line() {
         ),
         (
             "[relief]\nspan = \"5 mm\"\n",
-            "job: relief.span: there is no setting of this name; allowed: range, curve, boost, \
-             exponent, blend, knots, level, method, detail, steepest; leave it out: method = \
+            "job: relief.span: there is no setting of this name; found \"5 mm\"; allowed: range, curve, \
+             boost, exponent, blend, knots, level, method, detail, steepest; leave it out: method = \
              \"multiscale\" needs none but detail, 0 to 1 or \"auto\" (walnut.toml line 2)",
         ),
         (

@@ -469,7 +469,7 @@ mod tests {
             assert!(message.contains(way), "{message}");
         }
         assert!(
-            message.ends_with("(--set stock.thickness=35 mm)"),
+            message.ends_with("(--set stock.thickness=28 mm)"),
             "{message}"
         );
         assert_eq!((thin.fit.corner_mm, thin.heads.len()), (None, 12));
