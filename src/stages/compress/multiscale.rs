@@ -527,7 +527,8 @@ mod tests {
         for pole in [DVec3::X, DVec3::new(0.48, 0.6, 0.64)] {
             let step = |d: DVec3| if d.dot(pole) > 0.1 { 1000.0 } else { -1000.0 };
             let ground = grid_of(1440, |d| step(d) + rough(d));
-            let (straight, relief) = made(&ground, 0.5, 1.0, 0.25);
+            // About the detail that is found for real planets.
+            let (straight, relief) = made(&ground, 0.5, 0.75, 0.25);
             // How far the plain is moved beside the scarp, against how far it is in the open.
             let moved = |side: f64, from_mm: f64, to_mm: f64| {
                 let (mut sum, mut count) = (0.0, 0.0);

@@ -491,10 +491,10 @@ mod tests {
         (Solid::named(solid).unwrap(), settings)
     }
 
-    /// Steep ridges and hollows everywhere: walls of up to 60 degrees.
+    /// Steep ridges and hollows everywhere: walls as steep as the relief may have.
     fn rugged() -> Grid {
         grid_of(1440, |d| {
-            2.4 * (53.0 * d.x).sin() * (47.0 * d.y).cos() + 1.6 * (61.0 * d.z + 1.0).sin()
+            1.4 * (53.0 * d.x).sin() * (47.0 * d.y).cos() + 0.9 * (61.0 * d.z + 1.0).sin()
         })
     }
 
