@@ -27,7 +27,7 @@ fn curves_are_compared_and_one_is_suggested_that_a_job_takes() {
         "seen",
         "-q",
         "--try",
-        "curve=linear",
+        "curve=linear,method=curve",
         "--try",
         "curve=asinh,boost=4,method=multiscale",
     ];
@@ -42,7 +42,7 @@ fn curves_are_compared_and_one_is_suggested_that_a_job_takes() {
     assert_eq!(
         labels,
         [
-            "curve=linear",
+            "curve=linear,method=curve",
             "curve=asinh,boost=4,method=multiscale",
             "calm",
             "balanced",

@@ -65,7 +65,7 @@ fn too_small_a_bound_is_refused_with_numbers() {
         refusal(&folder, 6 * MB, &[]),
         "job: image.pixel: images this fine do not fit in memory; found 0.2 mm and 9 MB for one \
          facet; allowed: at most 5 MB beside the program itself; use pixels of 0.27 mm or more, \
-         or raise --memory (smooth.toml line 9)"
+         or raise --memory (smooth.toml line 11)"
     );
     // Detail needs the whole grid at once.
     assert_eq!(
@@ -73,7 +73,7 @@ fn too_small_a_bound_is_refused_with_numbers() {
         "job: image.pixel: a working grid this fine does not fit in memory, where all of it must \
          be to shape such relief; found 0.2 mm and 19 MB for the working grid and one facet; \
          allowed: at most 16 MB beside the program itself; use pixels of 0.22 mm or more, or \
-         raise --memory (smooth.toml line 9)"
+         raise --memory (smooth.toml line 11)"
     );
 }
 

@@ -248,7 +248,7 @@ fn pixels_too_small_for_the_memory() {
     let folder = sound();
     let fine = ["--set", "image.pixel=0.01 mm", "--memory", "100M"];
     let message = "job: image.pixel: images this fine do not fit in memory; found 0.01 mm and \
-                   889 MB for one facet; allowed: at most 79 MB beside the program itself; use \
+                   888 MB for one facet; allowed: at most 79 MB beside the program itself; use \
                    pixels of 0.04 mm or more, or raise --memory (--set image.pixel=0.01 mm)";
     refused(&folder, &fine, 3, message);
     let words = ["facets", "job.toml", "--out", "out", "--memory", "100M"];
