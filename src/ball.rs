@@ -226,8 +226,8 @@ mod tests {
     /// radius r rests r·(√(1 + s²) − 1) above it. On the equator, aslant, and across a pole.
     #[test]
     fn a_ball_rests_in_a_groove() {
-        let (radius, ball, slope) = (100.0, 1.6, 1.0);
-        let rests = ball * ((1.0 + slope * slope as f64).sqrt() - 1.0);
+        let (radius, ball, slope) = (100.0, 1.6, 1f64);
+        let rests = ball * ((1.0 + slope * slope).sqrt() - 1.0);
         for axis in [DVec3::Z, DVec3::X, DVec3::new(0.48, 0.64, 0.6)] {
             let groove = |d: DVec3| radius * slope * d.dot(axis).asin().abs();
             let relief = field_of(2400, groove);

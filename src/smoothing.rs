@@ -140,20 +140,22 @@ impl Smoother {
             }
         }
         for _ in 0..STEPS {
-            for part in 0..2 {
-                let mut before = [0f64; TOGETHER];
-                for row in 0..rows {
+            let mut before = [[0f64; TOGETHER]; 2];
+            for row in 0..rows {
+                for (value, before) in values[row].iter_mut().zip(&mut before) {
                     for k in 0..TOGETHER {
-                        let sum = values[row][part][k] + northward[row] * before[k];
+                        let sum = value[k] + northward[row] * before[k];
                         before[k] = sum * pivots[row][k];
                     }
-                    values[row][part] = before;
+                    *value = *before;
                 }
-                for row in (0..rows - 1).rev() {
+            }
+            for row in (0..rows - 1).rev() {
+                for (value, before) in values[row].iter_mut().zip(&mut before) {
                     for k in 0..TOGETHER {
-                        before[k] = values[row][part][k] + carried[row][k] * before[k];
+                        before[k] = value[k] + carried[row][k] * before[k];
                     }
-                    values[row][part] = before;
+                    *value = *before;
                 }
             }
         }
