@@ -472,7 +472,7 @@ mod tests {
             message.ends_with("(--set stock.thickness=28 mm)"),
             "{message}"
         );
-        assert_eq!((thin.fit.corner_mm, thin.heads.len()), (None, 12));
+        assert_eq!((thin.fit.corner_mm, thin.heads.len()), (None, 24));
         assert!(thin.points_mm.iter().all(|mm| mm.is_finite()));
     }
 
