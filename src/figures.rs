@@ -107,7 +107,6 @@ impl Judge {
         let heights = of_grid(ground, fine);
         let windows = Windows::new(fine, radius_mm, WINDOW_MM / 12f64.sqrt());
         let long = Windows::new(fine, radius_mm, LONG_MM);
-        // Squares of heights far from 0 would leave nothing of small differences.
         let rough = windows.deviations(&heights);
         Judge {
             radius_mm,
@@ -224,12 +223,7 @@ pub fn lattice_for(grid: Layout, radius_mm: f64, bit_mm: f64) -> Layout {
 
 /// A grid averaged to a lattice.
 pub fn of_grid(grid: &Grid, lattice: Layout) -> Field {
-    let pooling = Pooling::new(grid.layout(), lattice.rows, lattice.columns);
-    pooling.pooled(grid.columns(), |row, out| {
-        out.iter_mut()
-            .zip(grid.heights_m.row(row))
-            .for_each(|(out, value)| *out = *value);
-    })
+    Pooling::new(grid.layout(), lattice.rows, lattice.columns).of(&grid.heights_m, |value| value)
 }
 
 /// Gaussian windows of one width, on a lattice no finer than they need.
@@ -264,21 +258,11 @@ impl Windows {
     }
 
     fn pooled(&self, field: &Field, change: impl Fn(f32) -> f32 + Sync) -> Field {
-        let pooling = Pooling::new(field.layout(), self.rows, self.columns);
-        pooling.pooled(field.shape().1, |row, out| {
-            out.iter_mut()
-                .zip(field.values.row(row))
-                .for_each(|(out, value)| *out = change(*value));
-        })
+        Pooling::new(field.layout(), self.rows, self.columns).of(&field.values, change)
     }
 
     fn smoothed(&self, field: &Field) -> Array2<f64> {
-        let waves = self.smoother.waves(|row, out| {
-            out.iter_mut()
-                .zip(field.values.row(row))
-                .for_each(|(out, value)| *out = f64::from(*value));
-        });
-        self.smoother.smoothed(&waves, self.sigma_rad)
+        self.smoother.smooth(&field.values, self.sigma_rad)
     }
 
     fn means(&self, field: &Field) -> Field {
@@ -291,9 +275,7 @@ impl Windows {
 
     /// Standard deviation within each window.
     ///
-    /// Var x = E(x − a)² − (E x − a)² for any a. With a from each cell's own coarse mean the
-    /// squares stay small; a must be one number for a window, so it is the mean of the whole, and
-    /// sums are taken in f64.
+    /// Var x = E(x − a)² − (E x − a)² for any a; with the mean of the whole the squares stay small.
     fn deviations(&self, field: &Field) -> Field {
         let about = field.values.mean().unwrap_or(0.0);
         let mean = self.pooled(field, |value| value - about);

@@ -110,6 +110,15 @@ impl Pooling {
         }
     }
 
+    /// The area-weighted means of values, each changed first.
+    pub fn of(&self, values: &Array2<f32>, change: impl Fn(f32) -> f32 + Sync) -> Field {
+        self.pooled(values.ncols(), |row, out| {
+            out.iter_mut()
+                .zip(values.row(row))
+                .for_each(|(out, value)| *out = change(*value));
+        })
+    }
+
     /// The area-weighted means; `fill(row, out)` gives the values of a row.
     pub fn pooled(&self, width: usize, fill: impl Fn(usize, &mut [f32]) + Sync) -> Field {
         let mut values = Array2::zeros((self.rows.len(), self.columns.len()));
@@ -162,10 +171,7 @@ fn shares(from: &[f64], to: &[f64]) -> Shares {
 
 /// The field averaged to so many rows and columns.
 pub fn pooled(field: &Field, rows: usize, columns: usize) -> Field {
-    let pooling = Pooling::new(field.layout(), rows, columns);
-    pooling.pooled(field.shape().1, |row, out| {
-        out.copy_from_slice(&lined(field.values.row(row)));
-    })
+    Pooling::new(field.layout(), rows, columns).of(&field.values, |value| value)
 }
 
 fn lined(line: ArrayView1<'_, f32>) -> std::borrow::Cow<'_, [f32]> {
@@ -305,9 +311,7 @@ mod tests {
                 west_deg: grid.west_deg,
                 registration: grid.registration,
             };
-            let coarse = Pooling::new(layout, 60, 120).pooled(360, |row, out| {
-                out.copy_from_slice(grid.heights_m.row(row).to_slice().unwrap());
-            });
+            let coarse = Pooling::new(layout, 60, 120).of(&grid.heights_m, |mm| mm);
             let way = Interpolation::new(coarse.layout(), layout);
             let mut line = vec![0f32; 360];
             for row in 0..grid.rows() {

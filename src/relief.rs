@@ -100,12 +100,11 @@ impl Ground {
             }
             (_, None) => shaper.largest()?,
         };
-        let (relief_mm, making) = made;
+        let (shaped, making) = made;
         let making = Making {
             range: Making::with_range(settings, range_mm).range,
             ..making
         };
-        let shaped = compress::finished(relief_mm, Some(global.clone()));
         Ok(Ground::shaped(shaped, range_mm, making))
     }
 }
@@ -183,8 +182,8 @@ impl<'a> Shaper<'a> {
         }
     }
 
-    /// The relief in mm at a range.
-    fn at(&self, range_mm: f64) -> (Grid, Making) {
+    /// The finished relief at a range.
+    fn at(&self, range_mm: f64) -> (Shaped, Making) {
         let curve = self.unit.scaled(range_mm);
         let radius_mm = self.settings.globe.diameter_mm / 2.0;
         let mut relief_mm = compress::carved(self.grid.clone(), &curve);
@@ -214,21 +213,21 @@ impl<'a> Shaper<'a> {
             }
             Steepest::Degrees(_) => {}
         }
-        (relief_mm, making)
+        let shaped = compress::finished(relief_mm, Some(self.unit.clone()));
+        (shaped, making)
     }
 
     /// The largest range at which a relief of this shape fits the stock, mm.
-    fn fits(&self, relief_mm: &Grid) -> Result<f64> {
-        let shaped = compress::finished(relief_mm.clone(), None);
+    fn fits(&self, shaped: &Shaped) -> Result<f64> {
         let most = with_range(self.settings, ReliefRange::Most);
         Ok(fit::fit(self.solid, &shaped.grid, &shaped.sampled, &most)?.range_mm)
     }
 
     /// The relief as high as the stock allows.
-    fn largest(&self) -> Result<((Grid, Making), f64)> {
+    fn largest(&self) -> Result<((Shaped, Making), f64)> {
         let most = with_range(self.settings, ReliefRange::Most);
         let mut range_mm = fit::fit(self.solid, self.grid, self.unit, &most)?.range_mm;
-        let mut largest: Option<((Grid, Making), f64)> = None;
+        let mut largest: Option<((Shaped, Making), f64)> = None;
         for _ in 0..ROUNDS {
             let made = self.at(range_mm);
             let fits_mm = self.fits(&made.0)?;

@@ -101,6 +101,16 @@ impl Smoother {
         Waves(waves)
     }
 
+    /// A field of values smoothed, as [`smoothed`](Self::smoothed).
+    pub fn smooth(&self, values: &Array2<f32>, sigma_rad: f64) -> Array2<f64> {
+        let waves = self.waves(|row, out| {
+            out.iter_mut()
+                .zip(values.row(row))
+                .for_each(|(out, value)| *out = f64::from(*value));
+        });
+        self.smoothed(&waves, sigma_rad)
+    }
+
     /// The field smoothed by a Gauss of standard deviation `sigma_rad` in each direction.
     pub fn smoothed(&self, waves: &Waves, sigma_rad: f64) -> Array2<f64> {
         let mut smooth = waves.0.clone();
@@ -215,12 +225,7 @@ mod tests {
     ) -> Array2<f64> {
         let grid = grid_of(columns, f);
         let smoother = Smoother::new(grid.rows(), columns);
-        let waves = smoother.waves(|row, out| {
-            for (out, &value) in out.iter_mut().zip(grid.heights_m.row(row)) {
-                *out = f64::from(value);
-            }
-        });
-        smoother.smoothed(&waves, sigma_rad)
+        smoother.smooth(&grid.heights_m, sigma_rad)
     }
 
     /// Closed form: a spherical harmonic of degree l comes out (1 + l(l+1)τ)⁻ᴺ as high, whichever

@@ -78,13 +78,8 @@ pub(super) fn read<T>(
                 (word.set)(target);
                 return Ok(());
             }
-            let mm = match value {
-                Value::String(text) => parse_mm(text.value()),
-                Value::Integer(_) | Value::Float(_) => Err(no_unit(&found())),
-                _ => Err(not_a_length(&found())),
-            };
             // The general message does not know that a word would do too.
-            let mm = mm.map_err(|problem| match word {
+            let mm = length_mm(value, |text| text).map_err(|problem| match word {
                 Some(_) => problem.allowed(allowed()),
                 None => problem,
             })?;
@@ -103,24 +98,14 @@ pub(super) fn read<T>(
                 (word.set)(target);
                 return Ok(());
             }
-            let mm = match value {
-                Value::String(text) => parse_mm(text.value()),
-                Value::Integer(_) | Value::Float(_) => Err(no_unit(&found())),
-                _ => Err(not_a_length(&found())),
-            };
-            let mm = mm.map_err(|problem| problem.allowed(allowed()))?;
+            let mm = length_mm(value, |text| text).map_err(|problem| problem.allowed(allowed()))?;
             if !range.holds(mm) {
                 return Err(out_of_range(mm, range.low, &found(), &allowed()));
             }
             set(target, mm);
         }
         Kind::Speed { range, set, .. } => {
-            let mm = match value {
-                Value::String(text) => parse_mm(without_minute(text.value())),
-                Value::Integer(_) | Value::Float(_) => Err(no_unit(&found())),
-                _ => Err(not_a_length(&found())),
-            };
-            let mm = mm.map_err(|problem| {
+            let mm = length_mm(value, without_minute).map_err(|problem| {
                 problem
                     .allowed(allowed())
                     .next("write it as \"2500 mm/min\" or \"100 in/min\"")
@@ -192,6 +177,15 @@ pub(super) fn read<T>(
         }
     }
     Ok(())
+}
+
+/// A length in mm from the text of a value, or of a part of it.
+fn length_mm(value: &Value, part: fn(&str) -> &str) -> Result<f64, Problem> {
+    match value {
+        Value::String(text) => parse_mm(part(text.value())),
+        Value::Integer(_) | Value::Float(_) => Err(no_unit(&shown(value))),
+        _ => Err(not_a_length(&shown(value))),
+    }
 }
 
 /// `2500 mm/min` without the minute: every speed here is per minute.

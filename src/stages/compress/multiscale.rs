@@ -27,8 +27,7 @@
 
 use super::limit_slope;
 use crate::figures::{Figures, Judge};
-use crate::grid::Grid;
-use crate::grid::Heights;
+use crate::grid::{Grid, Heights};
 use crate::lattice::{Field, Interpolation, Pooling, moved, pooled, refined};
 use crate::smoothing::Smoother;
 use ndarray::Axis;
@@ -64,9 +63,8 @@ const WEIGHTS: [f64; 4] = [1.0, 1.9, 2.5, 2.2];
 const REACH_OF_BALL: f64 = 0.28;
 const REACH_OF_SLOPE: f64 = 0.2;
 
-/// How much of a departure from the order of ruggedness is taken back, to begin with and more at a
-/// time where that is not enough.
-const LEVELLED: f64 = 0.0;
+/// How much more of a departure from the order of ruggedness is taken back at a time, where that
+/// order is not kept by itself.
 const LEVELLED_MORE: f64 = 0.2;
 
 /// Less reach at a time where slopes or the bit ask for it.
@@ -153,16 +151,9 @@ pub struct Choice {
 
 fn smooth(field: &Field, sigma_rad: f64) -> Field {
     let (rows, columns) = field.shape();
-    let smoother = Smoother::new(rows, columns);
-    let waves = smoother.waves(|row, out| {
-        out.iter_mut()
-            .zip(field.values.row(row))
-            .for_each(|(out, value)| *out = f64::from(*value));
-    });
+    let smooth = Smoother::new(rows, columns).smooth(&field.values, sigma_rad);
     Field {
-        values: smoother
-            .smoothed(&waves, sigma_rad)
-            .mapv(|value| value as f32),
+        values: smooth.mapv(|value| value as f32),
         west_deg: field.west_deg,
     }
 }
@@ -217,7 +208,7 @@ impl<'a> Bands<'a> {
     /// How calm and how level bands must be for the boldest to be cut and to keep the order of
     /// ruggedness, as far as they can.
     fn tempered(&self) -> (Temper, Figures) {
-        let (mut calm, mut levelled) = (1.0, LEVELLED);
+        let (mut calm, mut levelled) = (1.0, 0.0f64);
         let mut temper = self.temper(calm, levelled);
         let mut figures = self.figures(&temper, 1.0);
         for _ in 0..TEMPERED {
@@ -331,11 +322,7 @@ impl<'a> Bands<'a> {
         // From half to full over an octave, so that no band comes out at a stroke.
         let octaves = (sigma_mm / (RESOLVED * resolved_mm)).log2();
         let resolved = (1.0 + octaves).clamp(0.0, 1.0);
-        let level = match &temper.level {
-            Some(level) => moved(level, activity),
-            None => activity.map(|_| 0.0),
-        };
-        activity.with(&level, |activity, level| {
+        let with = |activity: f32, level: f32| {
             let activity = f64::from(activity);
             let power = ((activity + FLOOR_MM) / target).powf(-POWER);
             let deepened = (power * weight).min(MOST);
@@ -344,12 +331,19 @@ impl<'a> Bands<'a> {
             let calm = 0.5 * (1.0 + past * past).ln();
             let log = bold - calmed * (calm - share * f64::from(level));
             (log.min(0.0) + resolved * log.max(0.0)).exp() as f32
-        })
+        };
+        match &temper.level {
+            Some(level) => activity.with(&moved(level, activity), with),
+            None => activity.map(|activity| with(activity, 0.0)),
+        }
     }
 
     /// A temper with what brings local deviations back towards the order of the true ones.
     fn temper(&self, calm: f64, levelled: f64) -> Temper {
         let plain = Temper { calm, level: None };
+        if levelled == 0.0 {
+            return plain;
+        }
         let departure = self.judge.departure(&self.relief(&plain, 1.0));
         let smooth = smooth(&departure, LEVELLED_OVER_MM / self.scale.radius_mm);
         Temper {
