@@ -162,10 +162,10 @@ impl Closing {
 }
 
 fn checks(manifest: &Manifest, lines: &[SeamLine], profiles: &BTreeMap<usize, Profiles>) -> Checks {
-    let worst = seams::summary(&seams::steps(lines, profiles)).map(|summary| summary.worst);
+    let steps = seams::steps(lines, profiles);
+    let seams = seams::summary(&steps, manifest.globe.radius_mm);
     Checks {
-        worst_seam_step_mm: worst.as_ref().map(|worst| worst.worst_mm),
-        worst_seam: worst.map(|worst| worst.seam),
+        seams: seams.map(|seams| seams.entry()),
         clipped_px: manifest.total(FacetEntry::clipped_px),
         undercut_px: manifest.total(|facet| facet.undercut_px),
     }

@@ -89,8 +89,7 @@ pub fn listing(
         cutting: None,
         mesh: None,
         checks: Checks {
-            worst_seam_step_mm: None,
-            worst_seam: None,
+            seams: None,
             clipped_px: 0,
             undercut_px: 0,
         },

@@ -286,13 +286,34 @@ pub struct MeshEntry {
     pub tolerance_mm: f64,
 }
 
+/// Steps above this show when light rakes over a seam, mm: less goes with the glue line's sanding.
+pub const VISIBLE_STEP_MM: f64 = 0.1;
+
+/// How well neighbours meet along their seams.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SeamChecks {
+    /// Largest difference of two neighbours along a seam, mm.
+    pub worst_seam_step_mm: f64,
+    /// The seam it is on.
+    pub worst_seam: String,
+    /// Where it is, degrees north.
+    pub worst_seam_lat_deg: f64,
+    /// Where it is, degrees east.
+    pub worst_seam_lon_deg: f64,
+    /// On 99 % of the seams' length neighbours differ by no more, mm.
+    pub seam_step_99_mm: f64,
+    /// Length of seam along which they differ by more than [`VISIBLE_STEP_MM`], mm.
+    pub visible_seam_mm: f64,
+    /// Length of all seams measured, mm.
+    pub seams_mm: f64,
+}
+
 /// What a run measured of itself.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Checks {
-    /// Largest difference of two neighbours along a seam, mm; `None` when neighbours are missing.
-    pub worst_seam_step_mm: Option<f64>,
-    /// The seam it is on.
-    pub worst_seam: Option<String>,
+    /// How well neighbours meet; `None` when neighbours are missing.
+    #[serde(flatten)]
+    pub seams: Option<SeamChecks>,
     /// Pixels clamped at either end, all facets.
     pub clipped_px: u64,
     /// Pixels folded under, all facets.
@@ -463,8 +484,15 @@ pub(crate) mod testing {
             cutting: None,
             mesh: None,
             checks: Checks {
-                worst_seam_step_mm: Some(0.01),
-                worst_seam: Some("S01".into()),
+                seams: Some(SeamChecks {
+                    worst_seam_step_mm: 0.01,
+                    worst_seam: "S01".into(),
+                    worst_seam_lat_deg: 12.0,
+                    worst_seam_lon_deg: 34.0,
+                    seam_step_99_mm: 0.005,
+                    visible_seam_mm: 0.0,
+                    seams_mm: 500.0,
+                }),
                 clipped_px: 0,
                 undercut_px: 0,
             },

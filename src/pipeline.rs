@@ -100,10 +100,8 @@ fn turn_and_draw(
 ) -> Result<(Turned, Option<Vec<u8>>)> {
     job.require_grid()?;
     let settings = &job.settings;
-    let coarse = ReadRequest {
-        finest_step_deg: Some(turn::STEP_DEG),
-    };
-    let reading = read::read(&settings.grid, &coarse, progress)?;
+    // As `facets` reads it, so that both speak of the same relief.
+    let reading = read::read(&settings.grid, &ReadRequest::of(settings), progress)?;
     let (solid, _) = oriented(settings)?;
     let source = &reading.source;
     // The grid itself is still needed: places worth keeping whole are found by their heights.

@@ -2,7 +2,8 @@
 //!
 //! A warning never stops a job. Its text gives the cause and advice.
 
-use crate::manifest::{FacetEntry, Manifest};
+use crate::geometry::place_name;
+use crate::manifest::{FacetEntry, Manifest, VISIBLE_STEP_MM};
 use crate::settings::Projection;
 use crate::stages::cutting::{self, CuttingRemark};
 use std::f64::consts::PI;
@@ -10,10 +11,6 @@ use std::fmt;
 
 /// Share of carved pixels cut off at either end above which a person should know.
 const CLIPPED_SHARE: f64 = 0.001;
-
-/// Seam steps above this show when light rakes over the seam, mm: less goes with the glue line's
-/// sanding.
-const SEAM_STEP_MM: f64 = 0.1;
 
 /// Corners thicker than the least edge by less than this part are called thin.
 const THIN_CORNER: f64 = 1.1;
@@ -34,14 +31,20 @@ const EXAGGERATION: f64 = 100.0;
 const FILLED_SHARE: f64 = 1e-4;
 
 /// What makes neighbours differ at a seam.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub enum StepCause {
     /// Relief stands straight up from flat faces.
     Gnomonic,
     /// The surface folds under itself somewhere on the seam's facets, so each shows its own side.
-    Folds,
+    Folds {
+        /// A range at which the step would be invisible, mm; none for relief that came finished.
+        range_mm: Option<f64>,
+    },
     /// Nothing but the size of pixels.
-    Pixels,
+    Pixels {
+        /// A size at which the step would be invisible, mm.
+        pixel_mm: f64,
+    },
 }
 
 /// Something a person should read before carving.
@@ -115,6 +118,10 @@ pub enum Warning {
         seam: String,
         /// The largest step, mm.
         step_mm: f64,
+        /// Where it is: latitude and longitude, degrees.
+        place_deg: [f64; 2],
+        /// Length of seam along which a step shows, mm.
+        visible_mm: f64,
         /// What makes them differ.
         cause: StepCause,
     },
@@ -209,23 +216,35 @@ impl fmt::Display for Warning {
             Warning::SeamStep {
                 seam,
                 step_mm,
+                place_deg: [lat_deg, lon_deg],
+                visible_mm,
                 cause,
             } => {
-                let advice = match cause {
-                    StepCause::Gnomonic => {
-                        ", because relief stands straight up from flat faces: sand it in, or set \
-                         globe.projection = \"radial\""
-                    }
-                    StepCause::Folds => {
-                        ", where steep ground folds under itself: use less relief or less boost, \
-                         turn the globe so that the seam misses that place, or sand it in"
-                    }
-                    StepCause::Pixels => ": use smaller pixels, or sand it in after gluing",
-                };
                 write!(
                     f,
-                    "neighbours differ by up to {step_mm:.3} mm along seam {seam}{advice}"
-                )
+                    "neighbours differ by up to {step_mm:.3} mm along seam {seam}, near {}, and by \
+                     more than {VISIBLE_STEP_MM} mm on {visible_mm:.1} mm of all seams",
+                    place_name(*lat_deg, *lon_deg)
+                )?;
+                match cause {
+                    StepCause::Gnomonic => f.write_str(
+                        ", because relief stands straight up from flat faces: set \
+                         globe.projection = \"radial\", or sand it in",
+                    ),
+                    StepCause::Folds { range_mm: Some(mm) } => write!(
+                        f,
+                        ", where steep ground folds under itself: set relief.steepest = \"auto\", \
+                         or relief.range to at most {mm} mm"
+                    ),
+                    StepCause::Folds { range_mm: None } => f.write_str(
+                        ", where steep ground folds under itself: turn the globe so that the seam \
+                         misses that place, or sand it in",
+                    ),
+                    StepCause::Pixels { pixel_mm } => write!(
+                        f,
+                        ": set image.pixel to {pixel_mm} mm, or sand it in after gluing"
+                    ),
+                }
             }
             Warning::Cutting(remark) => remark.fmt(f),
             Warning::Grid(note) => f.write_str(note),
@@ -289,20 +308,28 @@ fn undercut(manifest: &Manifest) -> Option<Warning> {
 }
 
 fn seam_step(manifest: &Manifest) -> Option<Warning> {
-    let step_mm = manifest.checks.worst_seam_step_mm?;
-    let seam = manifest.checks.worst_seam.clone().unwrap_or_default();
+    let seams = manifest.checks.seams.as_ref()?;
+    let (seam, step_mm) = (&seams.worst_seam, seams.worst_seam_step_mm);
     let folds = manifest
         .facets
         .iter()
-        .any(|f| f.undercut_px > 0 && f.edges.iter().any(|edge| edge.seam == seam));
+        .any(|f| f.undercut_px > 0 && f.edges.iter().any(|edge| edge.seam == *seam));
+    // Steps shrink with what makes them, at least in proportion.
+    let less = |mm: f64| ((100.0 * mm * VISIBLE_STEP_MM / step_mm).floor() / 100.0).max(0.01);
     let cause = match manifest.globe.projection {
         Projection::Gnomonic => StepCause::Gnomonic,
-        Projection::Radial if folds => StepCause::Folds,
-        Projection::Radial => StepCause::Pixels,
+        Projection::Radial if folds => StepCause::Folds {
+            range_mm: manifest.relief.as_ref().map(|relief| less(relief.range_mm)),
+        },
+        Projection::Radial => StepCause::Pixels {
+            pixel_mm: less(manifest.image.pixel_mm),
+        },
     };
-    (step_mm > SEAM_STEP_MM).then_some(Warning::SeamStep {
-        seam,
+    (step_mm > VISIBLE_STEP_MM).then(|| Warning::SeamStep {
+        seam: seam.clone(),
         step_mm,
+        place_deg: [seams.worst_seam_lat_deg, seams.worst_seam_lon_deg],
+        visible_mm: seams.visible_seam_mm,
         cause,
     })
 }
@@ -411,32 +438,38 @@ mod tests {
     #[test]
     fn seam_steps_give_advice_that_fits_the_projection() {
         let mut manifest = quiet();
-        manifest.checks.worst_seam_step_mm = Some(0.03);
+        let step = |manifest: &mut Manifest, mm: f64| {
+            let seams = manifest.checks.seams.as_mut().unwrap();
+            (seams.worst_seam_step_mm, seams.visible_seam_mm) = (mm, 4.2);
+        };
+        step(&mut manifest, 0.09);
         assert!(collect(&manifest).is_empty());
-        manifest.checks.worst_seam_step_mm = Some(0.12345);
-        assert_eq!(
-            texts(&manifest),
-            [
-                "neighbours differ by up to 0.123 mm along seam S01: use smaller pixels, or sand it in \
-              after gluing"
-            ]
-        );
+        step(&mut manifest, 0.12345);
+        let begins = "neighbours differ by up to 0.123 mm along seam S01, near 12.0° N 34.0° E, and \
+                      by more than 0.1 mm on 4.2 mm of all seams";
+        let pixel_mm = (manifest.image.pixel_mm * 0.1 / 0.12345 * 100.0).floor() / 100.0;
+        let pixels = format!(": set image.pixel to {pixel_mm} mm, or sand it in after gluing");
+        assert_eq!(texts(&manifest), [format!("{begins}{pixels}")]);
         manifest.facets[2].undercut_px = 1;
-        assert_eq!(
-            texts(&manifest)[1],
-            "neighbours differ by up to 0.123 mm along seam S01, where steep ground folds under \
-             itself: use less relief or less boost, turn the globe so that the seam misses that \
-             place, or sand it in"
-        );
+        let finished = ", where steep ground folds under itself: turn the globe so that the seam \
+                        misses that place, or sand it in";
+        assert_eq!(texts(&manifest)[1], format!("{begins}{finished}"));
+        manifest.relief = Some(crate::manifest::ReliefEntry {
+            range_mm: 6.0,
+            range_by: "job".into(),
+            detail: None,
+            raised_share: 0.0,
+            raised_most_mm: 0.0,
+            figures: None,
+        });
+        let folds = ", where steep ground folds under itself: set relief.steepest = \"auto\", or \
+                     relief.range to at most 4.86 mm";
+        assert_eq!(texts(&manifest)[1], format!("{begins}{folds}"));
         manifest.facets[2].undercut_px = 0;
         manifest.globe.projection = Projection::Gnomonic;
-        assert_eq!(
-            texts(&manifest),
-            [
-                "neighbours differ by up to 0.123 mm along seam S01, because relief stands straight \
-              up from flat faces: sand it in, or set globe.projection = \"radial\""
-            ]
-        );
+        let gnomonic = ", because relief stands straight up from flat faces: set globe.projection = \
+                        \"radial\", or sand it in";
+        assert_eq!(texts(&manifest), [format!("{begins}{gnomonic}")]);
     }
 
     #[test]

@@ -12,7 +12,7 @@
 //! ([`profile`]), so no two images need to be in memory together.
 
 use crate::geometry::{Frame, lat_lon_deg};
-use crate::manifest::{FacetEntry, ImageEntry, Manifest};
+use crate::manifest::{FacetEntry, ImageEntry, Manifest, SeamChecks, VISIBLE_STEP_MM};
 use crate::settings::Base;
 use crate::stages::resample::Side;
 use glam::DVec3;
@@ -81,6 +81,8 @@ pub struct SeamStep {
     pub along: f64,
     /// Mean step, mm.
     pub mean_mm: f64,
+    /// How long the seam is as seen from the globe's centre, radians.
+    pub angle_rad: f64,
     /// Steps in order along the seam, mm.
     #[serde(skip)]
     pub steps_mm: Vec<f64>,
@@ -95,6 +97,10 @@ pub struct SeamSummary {
     pub mean_mm: f64,
     /// 99 of 100 places are at or below this, mm.
     pub p99_mm: f64,
+    /// Length along which the step is more than [`VISIBLE_STEP_MM`], mm.
+    pub visible_mm: f64,
+    /// Length of all seams measured, mm.
+    pub length_mm: f64,
     /// Places measured.
     pub places: usize,
     /// Seams measured.
@@ -310,6 +316,7 @@ pub fn compare(seam: &SeamLine, first: &[f64], second: &[f64]) -> SeamStep {
         lon_deg,
         along,
         mean_mm: steps_mm.iter().sum::<f64>() / count,
+        angle_rad: seam.from.angle_between(seam.to),
         steps_mm,
     }
 }
@@ -353,8 +360,31 @@ pub fn seam_steps(
     steps(seams, &measured)
 }
 
-/// Worst, mean and 99 % over all seams; `None` when none was measured.
-pub fn summary(steps: &[SeamStep]) -> Option<SeamSummary> {
+impl SeamStep {
+    /// Length of the seam along which the step is more than [`VISIBLE_STEP_MM`], radians.
+    fn visible_rad(&self) -> f64 {
+        let visible = self.steps_mm.iter().filter(|&&mm| mm > VISIBLE_STEP_MM);
+        self.angle_rad * visible.count() as f64 / self.steps_mm.len().max(1) as f64
+    }
+}
+
+impl SeamSummary {
+    /// As the manifest lists it.
+    pub fn entry(&self) -> SeamChecks {
+        SeamChecks {
+            worst_seam_step_mm: self.worst.worst_mm,
+            worst_seam: self.worst.seam.clone(),
+            worst_seam_lat_deg: self.worst.lat_deg,
+            worst_seam_lon_deg: self.worst.lon_deg,
+            seam_step_99_mm: self.p99_mm,
+            visible_seam_mm: self.visible_mm,
+            seams_mm: self.length_mm,
+        }
+    }
+}
+
+/// Worst, mean and 99 % over all seams of a globe of this radius; `None` when none was measured.
+pub fn summary(steps: &[SeamStep], radius_mm: f64) -> Option<SeamSummary> {
     // The first of equals, so that the answer does not depend on anything but the numbers.
     let worst = steps
         .iter()
@@ -374,6 +404,8 @@ pub fn summary(steps: &[SeamStep]) -> Option<SeamSummary> {
         worst: worst.clone(),
         mean_mm,
         p99_mm: p99_mm.unwrap_or(0.0),
+        visible_mm: radius_mm * steps.iter().map(SeamStep::visible_rad).sum::<f64>(),
+        length_mm: radius_mm * steps.iter().map(|step| step.angle_rad).sum::<f64>(),
         places,
         seams: steps.len(),
     })
@@ -489,7 +521,7 @@ mod tests {
             .collect();
         let seams = seams_of(&cube());
         let steps = seam_steps(&views, &seams, RADIUS_MM);
-        let all = summary(&steps).unwrap();
+        let all = summary(&steps, RADIUS_MM).unwrap();
         assert_eq!(all.seams, 12);
         // 40 mm x 1.23 rad / 0.2 mm = 246.2, rounded up, on each of twelve seams.
         assert_eq!(all.places, 12 * 247);

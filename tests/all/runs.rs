@@ -51,7 +51,7 @@ fn every_kind_of_job_makes_a_folder_that_passes_its_check() {
         };
         assert_eq!(as_set(&images), as_set(&expected), "{solid}");
         assert_eq!(manifest.checks.clipped_px, 0, "{solid}");
-        let step_mm = manifest.checks.worst_seam_step_mm.unwrap();
+        let step_mm = manifest.checks.seams.as_ref().unwrap().worst_seam_step_mm;
         if projection == "radial" {
             // Radial neighbours carve the same ground in the seam's plane; what is left is
             // the images' own fineness.
@@ -70,7 +70,7 @@ fn seams_of_a_smooth_ball_meet_within_three_hundredths_of_a_millimetre() {
          [stock]\nthickness = \"50 mm\"\n[image]\npixel = \"0.1 mm\"\n",
     );
     let checks = carve(&folder, None, &[]).unwrap().manifest.checks;
-    let step_mm = checks.worst_seam_step_mm.unwrap();
+    let step_mm = checks.seams.as_ref().unwrap().worst_seam_step_mm;
     assert!(step_mm <= 0.03, "{step_mm} mm");
     assert_eq!((checks.undercut_px, checks.clipped_px), (0, 0));
     assert_sound(&folder.path().join("out"));

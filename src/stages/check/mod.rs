@@ -6,8 +6,8 @@ mod image;
 pub use image::{HeightImage, read as read_image};
 
 use crate::geometry::a_solid;
+use crate::geometry::place_name;
 use crate::manifest::{FacetEntry, Manifest};
-use crate::stages::report::place_name;
 use crate::stages::resample::{Side, inside_all};
 use crate::stages::seams::{self, FacetView, Profiles, SeamLine, SeamSummary};
 use crate::stages::write::manifest;
@@ -131,7 +131,7 @@ pub fn check(folder: &Path) -> Result<CheckReport> {
             measured.insert(facet.id, profiles);
         }
     }
-    let seams = seams::summary(&seams::steps(&line_up, &measured));
+    let seams = seams::summary(&seams::steps(&line_up, &measured), manifest.globe.radius_mm);
     lines.push(CheckLine::new("seams", compare_steps(&manifest, &seams)));
     Ok(CheckReport {
         facets: manifest.facets.len(),
@@ -332,7 +332,11 @@ fn compare_steps(
     manifest: &Manifest,
     seams: &Option<SeamSummary>,
 ) -> std::result::Result<String, String> {
-    let listed = manifest.checks.worst_seam_step_mm;
+    let listed = manifest
+        .checks
+        .seams
+        .as_ref()
+        .map(|seams| seams.worst_seam_step_mm);
     let Some(summary) = seams else {
         return match listed {
             None => Ok("no two neighbours in this folder".into()),
@@ -430,9 +434,8 @@ mod tests {
                 .map(|(f, levels)| (f + 1, view(f, levels)))
                 .collect();
             let steps = seams::seam_steps(&views, &seams::seams_of(&manifest), RADIUS_MM);
-            let summary = seams::summary(&steps).unwrap();
-            manifest.checks.worst_seam_step_mm = Some(summary.worst.worst_mm);
-            manifest.checks.worst_seam = Some(summary.worst.seam);
+            let summary = seams::summary(&steps, RADIUS_MM).unwrap();
+            manifest.checks.seams = Some(summary.entry());
             Globe {
                 manifest,
                 images,
@@ -517,12 +520,12 @@ mod tests {
             check(folder.path()).unwrap().seams.unwrap()
         };
         assert_eq!(summary.seams, 2);
-        globe.manifest.checks.worst_seam_step_mm = Some(summary.worst.worst_mm);
+        globe.manifest.checks.seams = Some(summary.entry());
         let folder = globe.written();
         assert_eq!(check(folder.path()).unwrap().verdict(folder.path()), Ok(()));
 
         globe.manifest.facets.truncate(1);
-        globe.manifest.checks.worst_seam_step_mm = None;
+        globe.manifest.checks.seams = None;
         let folder = globe.written();
         let report = check(folder.path()).unwrap();
         assert_eq!(report.verdict(folder.path()), Ok(()));

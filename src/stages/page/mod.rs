@@ -13,13 +13,13 @@ mod prose;
 
 pub use map::Patch;
 
-use crate::geometry::a_solid;
+use crate::geometry::{a_solid, place_name};
 use crate::length::both_text;
 use crate::manifest::{EdgeEntry, FacetEntry, Manifest};
 use crate::mesh::{Heights, Mesh, Outline, TOLERANCE_MM, Terrain, close, corners_mm};
 use crate::stages::plan::Planned;
 use crate::stages::report::overview::{Layout, Thumb};
-use crate::stages::report::{self, kind_name, place_name};
+use crate::stages::report::{self, kind_name};
 use crate::stages::write::folder::PAGE_FILE;
 use crate::{Error, Problem, Result};
 use base64::Engine;

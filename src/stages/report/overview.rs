@@ -3,11 +3,11 @@
 //! Images are large and come one at a time, so each leaves a [`Thumb`] behind and the sheet is
 //! put together from those.
 
+use crate::geometry::place_name;
 use crate::geometry::{Frame, a_solid};
 use crate::manifest::{FacetEntry, Manifest};
 use crate::pictures::{ACCENT, INK, Light, PAPER, QUIET, Svg, draw_over, shade};
 use crate::settings::Base;
-use crate::stages::report::place_name;
 use crate::{Error, Problem, Result};
 use glam::{DVec2, DVec3};
 use image::{Rgb, RgbImage};

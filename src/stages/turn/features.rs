@@ -6,10 +6,10 @@
 //! the place where they met. Basins are the peaks of the ground turned upside down.
 
 use crate::geometry::direction;
-use crate::grid::{Grid, Hypsometry};
+use crate::grid::{Grid, Heights, Hypsometry};
+use crate::lattice::Pooling;
 use crate::settings::{Keep, TurningSettings};
 use glam::DVec3;
-use ndarray::Array2;
 
 /// Columns of the grid on which features are looked for: half a degree each.
 const COLUMNS: usize = 720;
@@ -66,26 +66,13 @@ pub fn features(
     found
 }
 
-/// Means of whole blocks of cells, or the grid itself where it is coarse already.
+/// Means over half a degree, or the grid itself where it is coarse already.
 fn coarse(grid: &Grid) -> Grid {
-    let factor = grid.columns() / COLUMNS;
-    let pixel = grid.registration == crate::grid::Registration::Pixel;
-    let even =
-        grid.columns().is_multiple_of(factor.max(1)) && grid.rows().is_multiple_of(factor.max(1));
-    if factor < 2 || !pixel || !even {
+    if grid.columns() <= COLUMNS {
         return grid.clone();
     }
-    let size = (grid.rows() / factor, grid.columns() / factor);
-    let heights_m = Array2::from_shape_fn(size, |(row, column)| {
-        let cells = (0..factor * factor)
-            .map(|i| grid.heights_m[(row * factor + i / factor, column * factor + i % factor)]);
-        cells.sum::<f32>() / (factor * factor) as f32
-    });
-    Grid {
-        heights_m,
-        west_deg: grid.west_deg + 0.5 * (factor - 1) as f64 * grid.step_lon_deg(),
-        registration: grid.registration,
-    }
+    let pooling = Pooling::new(grid.layout(), COLUMNS / 2, COLUMNS);
+    pooling.of(&grid.heights_m, |height_m| height_m).into_grid()
 }
 
 /// A peak: its cell, its height, and the height of the pass to higher ground.

@@ -24,9 +24,6 @@ use features::Feature;
 use glam::DMat3;
 use search::{Choice, Found};
 
-/// Step of the grid that turns are judged on, degrees: finer than seams are sampled.
-pub const STEP_DEG: f64 = 0.25;
-
 /// The turn the job has, and better ones.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Turned {
@@ -44,8 +41,7 @@ pub struct Turned {
     pub range_mm: f64,
 }
 
-/// Searches all turns of a job's solid over a grid read at about [`STEP_DEG`], and the relief that
-/// is carved of it.
+/// Searches all turns of a job's solid over a grid and the relief that is carved of it.
 ///
 /// # Errors
 /// [`Error::Job`] when no turn keeps the hard limit.

@@ -3,8 +3,8 @@
 use super::Turned;
 use super::cost::{MISFIT_MM, Parts};
 use super::search::Choice;
+use crate::geometry::place_name;
 use crate::settings::TurnPart;
-use crate::stages::report::place_name;
 use std::fmt::Write;
 
 const PARTS: [TurnPart; 6] = [
