@@ -18,6 +18,9 @@
 //!   raised(x) = max( f(x), raised(y) − limit·|xy| )       y one step nearer the middle
 //! ```
 //!
+//! The limit is asked twice, of a sample and the ground a step inward and of a sample and the ground
+//! a step outward, for a peak of one sample hides between those that only look inward.
+//!
 //! It is raised in the relief of the planet, so that both neighbours of a seam see the same
 //! ground. Beyond the trim the limit fades, so that a ramp ends where nobody misses it.
 
@@ -32,7 +35,7 @@ use std::collections::BinaryHeap;
 
 /// How far short of upright the surface stays in the blank, degrees: with less, single pixels jump
 /// where two facets meet. Where the ball itself leans so far, half of what is left is kept.
-const LEAN_DEG: f64 = 10.0;
+const LEAN_DEG: f64 = 12.0;
 
 /// Beyond the trim the slope allowed grows by so much per mm, up to a slope that ends any ramp.
 const FADING_DEG_PER_MM: f64 = 10.0;
@@ -49,6 +52,9 @@ const FALLS: usize = 2048;
 
 /// Rounds over all facets: what one raises in the trim another may have to follow.
 const ROUNDS: usize = 8;
+
+/// Samples look at least this part of the way between rows.
+const NEAREST_LOOK: f64 = 0.25;
 
 /// Samples per side of the blocks for which it is decided which facets see them.
 const BLOCK: usize = 16;
@@ -71,14 +77,13 @@ pub fn without_overhangs(relief_mm: &mut Grid, solid: &Solid, settings: &Setting
     let before = relief_mm.heights_m.clone();
     let limits = Limits::new(relief_mm, solid, settings);
     let mut waiting = FixedBitSet::with_capacity(before.len());
+    let mut first = limits.first(relief_mm);
     for _ in 0..ROUNDS {
-        let first = limits.first(relief_mm);
-        if first.is_empty() {
-            break;
-        }
+        let mut touched = Vec::new();
         for start in first.chunk_by(|a, b| a.face == b.face) {
-            limits.raise(relief_mm, start, &mut waiting);
+            limits.raise(relief_mm, start, &mut waiting, &mut touched);
         }
+        first = limits.follow(relief_mm, touched);
     }
     let mut raised = Raised::default();
     for (row, (after, before)) in relief_mm
@@ -101,7 +106,7 @@ pub fn without_overhangs(relief_mm: &mut Grid, solid: &Solid, settings: &Setting
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 struct Entry {
     face: u16,
-    /// Bits of the angle from the facet's normal, which are in order as angles are positive.
+    /// Bits of 1 less the cosine of the angle from the facet's normal: they are in order.
     away: u64,
     sample: u32,
 }
@@ -117,8 +122,8 @@ struct Limits {
     trim_mm: f64,
     /// One step along a meridian, mm.
     step_mm: f64,
-    /// Least that ground may fall in a step anywhere on the solid, mm.
-    least_drop_mm: f64,
+    /// Least that ground may fall per mm anywhere on the solid.
+    least_fall: f64,
     /// Facets that see each block of samples.
     seen: Vec<Vec<u16>>,
     blocks_across: usize,
@@ -158,7 +163,7 @@ impl Limits {
             reach_mm: reach_mm + f64::from(highest),
             trim_mm: settings.stock.trim_mm,
             step_mm: radius_mm * layout.step_lat_deg().to_radians(),
-            least_drop_mm: 0.0,
+            least_fall: 0.0,
             seen: Vec::new(),
             blocks_across: layout.columns.div_ceil(BLOCK),
             latitudes: (0..layout.rows)
@@ -173,8 +178,38 @@ impl Limits {
             .map(|(number, face)| limits.fall(number, face.rim_cos, 0.0, 0.0));
         // Lower ground may fall a little less, on a ball.
         let least = drops.fold(f64::MAX, f64::min);
-        limits.least_drop_mm = 0.9 * limits.step_mm * least;
+        limits.least_fall = 0.9 * least;
         limits
+    }
+
+    /// How far the samples of a row look, mm: to the next, but near a pole, where they crowd, no
+    /// nearer than a part of the way to the next row.
+    fn look_mm(&self, row: usize) -> f64 {
+        self.step_mm * self.narrow(row).clamp(NEAREST_LOOK, 1.0)
+    }
+
+    /// Width of a sample of a row over that of one at the equator.
+    fn narrow(&self, row: usize) -> f64 {
+        self.latitudes[row].1 * self.layout.step_lon_deg() / self.layout.step_lat_deg()
+    }
+
+    /// How many samples of a row are raised together: those that crowd near a pole.
+    fn together(&self, row: usize) -> usize {
+        ((0.5 * self.look_samples(row)) as usize).clamp(1, self.layout.columns / 4)
+    }
+
+    /// The sample that stands for those raised together with it.
+    fn first_of(&self, (row, column): (usize, usize)) -> (usize, usize) {
+        (row, column - column % self.together(row))
+    }
+
+    /// Raises a sample and those that go with it.
+    fn lift(&self, relief_mm: &mut Grid, (row, column): (usize, usize), by_mm: f32) {
+        let end = (column + self.together(row)).min(self.layout.columns);
+        (relief_mm.heights_m.row_mut(row).iter_mut())
+            .take(end)
+            .skip(column)
+            .for_each(|mm| *mm += by_mm);
     }
 
     fn place(&self, sample: usize) -> (usize, usize) {
@@ -232,13 +267,19 @@ impl Limits {
     fn entry(&self, face: usize, place: (usize, usize), here: DVec3) -> Entry {
         Entry {
             face: face as u16,
-            away: here.angle_between(self.faces[face].normal).to_bits(),
+            away: (1.0 - here.dot(self.faces[face].normal)).max(0.0).to_bits(),
             sample: (place.0 * self.layout.columns + place.1) as u32,
         }
     }
 
     /// Raises ground for one facet, from the given samples outward.
-    fn raise(&self, relief_mm: &mut Grid, start: &[Entry], waiting: &mut FixedBitSet) {
+    fn raise(
+        &self,
+        relief_mm: &mut Grid,
+        start: &[Entry],
+        waiting: &mut FixedBitSet,
+        touched: &mut Vec<(usize, usize)>,
+    ) {
         let mut queue: BinaryHeap<Reverse<Entry>> = start.iter().copied().map(Reverse).collect();
         for entry in start {
             waiting.insert(entry.sample as usize);
@@ -247,83 +288,123 @@ impl Limits {
             waiting.set(entry.sample as usize, false);
             let (face, place) = (usize::from(entry.face), self.place(entry.sample as usize));
             let here = self.direction(place);
-            let Some(least) = self.least(relief_mm, face, place, here, true) else {
-                continue;
-            };
-            if relief_mm.heights_m[place] + LEAST_MM >= least {
-                continue;
+            let mut raised = Vec::new();
+            let own = relief_mm.heights_m[place];
+            if let Some(least) = self.least(relief_mm, face, place, here, true)
+                && own + LEAST_MM < least
+            {
+                raised.push(place);
+                self.lift(relief_mm, place, least - own);
             }
-            relief_mm.heights_m[place] = least;
-            self.neighbours(place, |near| {
-                let sample = near.0 * self.layout.columns + near.1;
-                let next = self.entry(face, near, self.direction(near));
-                if next.away > entry.away && !waiting.put(sample) {
-                    queue.push(Reverse(next));
+            let outward = self.outward(relief_mm, face, place, here, true);
+            for (sample, by_mm) in outward.into_iter().flatten().filter(|(_, mm)| *mm > 0.0) {
+                let first = self.first_of(sample);
+                if !raised.contains(&first) {
+                    raised.push(first);
+                    self.lift(relief_mm, first, by_mm);
                 }
-            });
+            }
+            touched.extend(&raised);
+            for place in raised {
+                let away = self.entry(face, place, self.direction(place)).away;
+                self.neighbours(place, |near| {
+                    let next = self.entry(face, near, self.direction(near));
+                    if next.away >= away && !waiting.put(next.sample as usize) {
+                        queue.push(Reverse(next));
+                    }
+                });
+            }
         }
     }
 
     /// All samples that fall too steeply within the facets as the relief is, facet by facet.
     fn first(&self, relief_mm: &Grid) -> Vec<Entry> {
-        let found: Vec<Vec<_>> = (0..self.layout.rows)
+        let found = (0..self.layout.rows)
             .into_par_iter()
-            .map(|row| self.first_of_row(relief_mm, row))
+            .flat_map_iter(|row| {
+                let look_mm = self.look_mm(row);
+                let around = self.most_around(relief_mm, row);
+                (around.into_iter().enumerate())
+                    .step_by(self.together(row))
+                    .filter(move |(_, rise)| f64::from(*rise) > self.least_fall * look_mm)
+                    .flat_map(move |(column, rise)| {
+                        self.too_steep(relief_mm, (row, column), Some(f64::from(rise)))
+                    })
+            })
             .collect();
-        let mut found: Vec<Entry> = found.into_iter().flatten().collect();
-        found.sort_unstable();
-        found
+        in_order(found)
     }
 
-    fn first_of_row(&self, relief_mm: &Grid, row: usize) -> Vec<Entry> {
-        let highest = self.highest_around(relief_mm, row);
-        let mut found = Vec::new();
-        for (column, &highest) in highest.iter().enumerate() {
-            let place = (row, column);
-            let own = relief_mm.heights_m[place];
-            let rise = f64::from(highest - own);
-            if rise <= self.least_drop_mm {
-                continue;
-            }
-            let here = self.direction(place);
-            for &face in self.faces_at(place) {
-                let face = face as usize;
-                let cos = here.dot(self.faces[face].normal);
-                // No ground a step away is high enough for a fall that is too steep.
-                if rise <= self.fall(face, cos, f64::from(own), 0.0) * self.step_mm {
-                    continue;
-                }
-                let least = self.least(relief_mm, face, place, here, false);
-                if least.is_some_and(|mm| own + LEAST_MM < mm) {
-                    found.push(self.entry(face, place, here));
-                }
-            }
+    /// Those that fall too steeply among the samples raised last and those beside them.
+    fn follow(&self, relief_mm: &Grid, touched: Vec<(usize, usize)>) -> Vec<Entry> {
+        let mut places = touched.clone();
+        for place in touched {
+            self.neighbours(place, |near| places.push(near));
         }
-        found
+        places.sort_unstable();
+        places.dedup();
+        let found = (places.into_par_iter())
+            .flat_map_iter(|place| self.too_steep(relief_mm, place, None))
+            .collect();
+        in_order(found)
     }
 
-    /// For each sample of a row the highest within a step of it.
-    fn highest_around(&self, relief_mm: &Grid, row: usize) -> Vec<f32> {
+    /// A sample for each facet on which ground falls too steeply to or from it, where ground a
+    /// look away is no farther above or below it than `rise_mm`.
+    fn too_steep(
+        &self,
+        relief_mm: &Grid,
+        place: (usize, usize),
+        rise_mm: Option<f64>,
+    ) -> impl Iterator<Item = Entry> {
+        let own = relief_mm.heights_m[place];
+        let here = self.direction(place);
+        let look_mm = self.look_mm(place.0);
+        self.faces_at(place).iter().filter_map(move |&face| {
+            let face = face as usize;
+            let cos = here.dot(self.faces[face].normal);
+            // No ground is so much higher or lower that it could fall too steeply.
+            let least_mm = 0.9 * self.fall(face, cos, f64::from(own), 0.0) * look_mm;
+            if rise_mm.is_some_and(|rise_mm| rise_mm <= least_mm) {
+                return None;
+            }
+            let low = self.least(relief_mm, face, place, here, false);
+            let steep = low.is_some_and(|mm| own + LEAST_MM < mm)
+                || self.outward(relief_mm, face, place, here, false).is_some();
+            steep.then(|| self.entry(face, place, here))
+        })
+    }
+
+    /// For each sample of a row how far above or below it ground within a step of it lies at most.
+    fn most_around(&self, relief_mm: &Grid, row: usize) -> Vec<f32> {
+        let highest = self.around_row(relief_mm, row, f32::max);
+        let lowest = self.around_row(relief_mm, row, f32::min);
+        (relief_mm.heights_m.row(row).iter())
+            .zip(highest.iter().zip(&lowest))
+            .map(|(own, (high, low))| (high - own).max(own - low))
+            .collect()
+    }
+
+    /// For each sample of a row the extreme within a step of it.
+    fn around_row(&self, relief_mm: &Grid, row: usize, extreme: fn(f32, f32) -> f32) -> Vec<f32> {
         let columns = self.layout.columns;
-        let mut line = vec![f32::MIN; columns];
-        for down in -1..=1isize {
-            let (near, crossed) = self.layout.across_poles(row as isize + down);
-            let turn = if crossed { columns / 2 } else { 0 };
+        let mut line = relief_mm.heights_m.row(row).to_vec();
+        for down in [-1, 1] {
+            let (near, turn) = self.beyond_pole(row as isize + down, 0);
             let near = relief_mm.heights_m.row(near);
             for (column, line) in line.iter_mut().enumerate() {
-                *line = line.max(near[(column + turn) % columns]);
+                *line = extreme(*line, near[(column + turn) % columns]);
             }
         }
-        let dx = self.step_mm * self.latitudes[row].1.max(1e-6) * self.layout.step_lon_deg()
-            / self.layout.step_lat_deg();
-        let aside = ((self.step_mm / dx).ceil() as usize).min(columns / 2);
-        // Highest of ever longer pieces, doubling, until they cover both sides.
+        let aside = (1.0 / self.narrow(row).max(1e-9)).ceil() as usize;
+        let aside = aside.min(columns / 2);
+        // Of ever longer pieces, doubling, until they cover both sides.
         let (mut length, wanted) = (1, 2 * aside + 1);
         while length < wanted {
             let more = length.min(wanted - length);
             let before = line.clone();
             for (column, line) in line.iter_mut().enumerate() {
-                *line = line.max(before[(column + more) % columns]);
+                *line = extreme(*line, before[(column + more) % columns]);
             }
             length += more;
         }
@@ -366,19 +447,81 @@ impl Limits {
             return None;
         }
         let own = relief_mm.heights_m[place];
-        let drop = self.fall(face, cos, f64::from(own), beyond_mm) * self.step_mm;
-        // One step towards the facet's middle.
-        let sin = (1.0 - cos * cos).sqrt();
-        let inward = (normal - here * cos) / sin;
-        let step_rad = self.step_mm / self.radius_mm;
-        let nearer = here * step_rad.cos() + inward * step_rad.sin();
-        let (rest, own_share) = self.between(relief_mm, nearer, place);
+        let look_mm = self.look_mm(place.0);
+        let drop = self.fall(face, cos, f64::from(own), beyond_mm) * look_mm;
+        // A step towards the facet's middle.
+        let nearer = aside(here, normal, cos, -look_mm / self.radius_mm);
+        let (mut rest, mut own_share) = (0.0, 0.0);
+        for (sample, weight) in self.around(nearer) {
+            if sample == place {
+                own_share += weight;
+            } else {
+                rest += weight * relief_mm.heights_m[sample];
+            }
+        }
         let least = (rest - drop as f32) / (1.0 - own_share).max(0.1);
         Some(least)
     }
 
-    /// The relief between samples, linearly: all but one sample's part of it, and that one's share.
-    fn between(&self, relief_mm: &Grid, at: DVec3, own: (usize, usize)) -> (f32, f32) {
+    /// The samples that must be raised, and by how much, so that ground falls no more than allowed
+    /// from a sample to a step outward; none where all is well.
+    fn outward(
+        &self,
+        relief_mm: &Grid,
+        face: usize,
+        place: (usize, usize),
+        here: DVec3,
+        ramps: bool,
+    ) -> Option<[((usize, usize), f32); 4]> {
+        let normal = self.faces[face].normal;
+        let cos = here.dot(normal);
+        if cos <= 0.02 || cos > 0.9999 {
+            return None;
+        }
+        let look_mm = self.look_mm(place.0);
+        let farther = aside(here, normal, cos, look_mm / self.radius_mm);
+        let beyond_mm = self.beyond_mm(face, farther);
+        if beyond_mm > if ramps { BEYOND_MM } else { 0.0 } {
+            return None;
+        }
+        let own = relief_mm.heights_m[place];
+        let fall = self.fall(face, farther.dot(normal), f64::from(own), beyond_mm);
+        let around = self.around(farther);
+        // None is raised further than ground at the limit lies.
+        let most = own - (fall * look_mm) as f32;
+        let mut levels = around.map(|(sample, _)| relief_mm.heights_m[sample]);
+        let there = |levels: &[f32; 4]| -> f32 {
+            let parts = levels.iter().zip(&around);
+            parts.map(|(level, (_, share))| share * level).sum()
+        };
+        let mut lacks = most - there(&levels);
+        if lacks <= LEAST_MM {
+            return None;
+        }
+        for _ in 0..around.len() {
+            let low = |i: usize, levels: &[f32; 4]| around[i].0 != place && levels[i] < most;
+            let squares: f32 = (0..4)
+                .filter(|&i| low(i, &levels))
+                .map(|i| around[i].1 * around[i].1)
+                .sum();
+            if lacks <= 0.1 * LEAST_MM || squares < 1e-4 {
+                break;
+            }
+            // Each by its part in the ground there, which changes the least.
+            for i in (0..4).filter(|&i| low(i, &levels)).collect::<Vec<_>>() {
+                levels[i] = (levels[i] + around[i].1 * lacks / squares).min(most);
+            }
+            lacks = most - there(&levels);
+        }
+        let mut raise = around;
+        for (i, (sample, by_mm)) in raise.iter_mut().enumerate() {
+            *by_mm = levels[i] - relief_mm.heights_m[*sample];
+        }
+        Some(raise)
+    }
+
+    /// The four samples around a direction and their shares in the ground there, linearly.
+    fn around(&self, at: DVec3) -> [((usize, usize), f32); 4] {
         let layout = self.layout;
         let lat = at.z.clamp(-1.0, 1.0).asin().to_degrees();
         let down = (layout.north_deg() - lat) / layout.step_lat_deg();
@@ -386,40 +529,56 @@ impl Limits {
         let right = (lon - layout.west_deg).rem_euclid(360.0) / layout.step_lon_deg();
         let (first_row, first_column) = (down.floor(), right.floor());
         let (v, u) = ((down - first_row) as f32, (right - first_column) as f32);
-        let (mut rest, mut own_share) = (0.0, 0.0);
-        for (tap, weight_down) in [(0, 1.0 - v), (1, v)] {
-            let (row, crossed) = layout.across_poles(first_row as isize + tap);
+        [0, 1, 2, 3].map(|corner| {
+            let (lower, side) = (corner / 2, corner % 2);
+            let (row, crossed) = layout.across_poles(first_row as isize + lower as isize);
             let turn = if crossed { layout.columns / 2 } else { 0 };
-            for (side, weight_right) in [(0, 1.0 - u), (1, u)] {
-                let column = (first_column as usize + side + turn) % layout.columns;
-                let weight = weight_down * weight_right;
-                if (row, column) == own {
-                    own_share += weight;
-                } else {
-                    rest += weight * relief_mm.heights_m[(row, column)];
-                }
-            }
-        }
-        (rest, own_share)
+            let column = (first_column as usize + side + turn) % layout.columns;
+            let part = |second: usize, part: f32| if second == 1 { part } else { 1.0 - part };
+            ((row, column), part(lower, v) * part(side, u))
+        })
     }
 
-    /// The samples whose step towards a middle may use this one.
+    /// How many samples of a row lie within a look.
+    fn look_samples(&self, row: usize) -> f64 {
+        self.look_mm(row) / (self.step_mm * self.narrow(row).max(1e-9))
+    }
+
+    /// A row that may lie beyond a pole, and the column there.
+    fn beyond_pole(&self, row: isize, column: usize) -> (usize, usize) {
+        let (near, crossed) = self.layout.across_poles(row);
+        let turn = if crossed { self.layout.columns / 2 } else { 0 };
+        (near, (column + turn) % self.layout.columns)
+    }
+
+    /// The samples, of those that stand for others, whose step towards a middle may use this one.
     fn neighbours(&self, (row, column): (usize, usize), mut each: impl FnMut((usize, usize))) {
-        let layout = self.layout;
-        for down in -2..=2isize {
-            let (near, crossed) = layout.across_poles(row as isize + down);
-            let turn = if crossed { layout.columns / 2 } else { 0 };
-            let dx = self.step_mm * self.latitudes[near].1.max(1e-6) * layout.step_lon_deg()
-                / layout.step_lat_deg();
-            let aside = ((2.0 * self.step_mm / dx).ceil() as usize).min(layout.columns / 2);
-            for right in 0..=2 * aside {
-                let column = (column + turn + layout.columns + right - aside) % layout.columns;
-                if (near, column) != (row, column) || down != 0 {
-                    each((near, column));
+        let columns = self.layout.columns;
+        for down in -1..=1isize {
+            let (near, turned) = self.beyond_pole(row as isize + down, column);
+            let together = self.together(near);
+            let aside = (self.look_samples(near).ceil() as usize + together).min(columns / 2);
+            let first = turned + columns - aside;
+            for right in (0..=2 * aside).step_by(together) {
+                let place = self.first_of((near, (first + right) % columns));
+                if place != (row, column) || down != 0 {
+                    each(place);
                 }
             }
         }
     }
+}
+
+/// Facet by facet, outward, each once.
+fn in_order(mut entries: Vec<Entry>) -> Vec<Entry> {
+    entries.sort_unstable();
+    entries
+}
+
+/// The direction an angle farther from a facet's normal.
+fn aside(here: DVec3, normal: DVec3, cos: f64, by_rad: f64) -> DVec3 {
+    let outward = (here * cos - normal) / (1.0 - cos * cos).sqrt();
+    here * by_rad.cos() + outward * by_rad.sin()
 }
 
 impl Face {
