@@ -153,6 +153,25 @@ pub fn both_text(mm: f64) -> String {
     format!("{} ({imperial})", mm_text(mm))
 }
 
+/// Both units, neither less than the length, for the least that is allowed.
+pub fn at_least_text(mm: f64) -> String {
+    let in_mm = (mm * 100.0 - ROUND_SLACK).ceil() / 100.0;
+    bound_text(in_mm, (mm / MM_PER_INCH * 64.0 - ROUND_SLACK).ceil() / 64.0)
+}
+
+/// Both units, neither more than the length, for the most that is allowed.
+pub fn at_most_text(mm: f64) -> String {
+    let in_mm = (mm * 100.0 + ROUND_SLACK).floor() / 100.0;
+    bound_text(
+        in_mm,
+        (mm / MM_PER_INCH * 64.0 + ROUND_SLACK).floor() / 64.0,
+    )
+}
+
+fn bound_text(mm: f64, inches: f64) -> String {
+    format!("{} ({})", mm_text(mm), inch_text(inches * MM_PER_INCH))
+}
+
 /// A value as written, in quotes, fit for a message.
 pub(crate) fn quoted(text: &str) -> String {
     format!("\"{}\"", one_line(text))
@@ -175,6 +194,9 @@ pub(crate) fn one_line(text: &str) -> String {
     }
     shown
 }
+
+/// What is a whole number but for the errors of sums stays it, in hundredths or 64ths.
+const ROUND_SLACK: f64 = 1e-6;
 
 fn snap(mm: f64) -> f64 {
     if mm.abs() > LARGEST_SNAPPED_MM {

@@ -22,6 +22,7 @@ pub mod pipeline;
 pub mod progress;
 pub mod ranges;
 mod relief;
+mod remedies;
 pub mod resolution;
 mod rims;
 pub mod settings;

@@ -177,6 +177,19 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
         making,
     } = ready;
     sampler.check()?;
+    // What the shop cannot make is found before anything is drawn.
+    let planned = match options.shop {
+        true => Some(plan::write_shop(
+            &folder,
+            &solid,
+            &fit,
+            Some(&sampler),
+            &plan::Basis::Grid,
+            settings,
+            progress,
+        )?),
+        false => None,
+    };
     let mut manifest = listing(job, &source, &solid, &turn, &fit, &chosen, &sampler);
     manifest.relief = making.entry(fit.range_mm);
     manifest.mesh = options.mesh.then_some(MeshEntry {
@@ -201,18 +214,6 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
         let rings = drawing.rings(bits, &chosen)?;
         manifest.cutting = Some(bits.entry().with(cut, rings));
     }
-    let planned = match options.shop {
-        true => Some(plan::write_shop(
-            &folder,
-            &solid,
-            &fit,
-            Some(&sampler),
-            &plan::Basis::Grid,
-            settings,
-            progress,
-        )?),
-        false => None,
-    };
     let warnings = drawing
         .closing
         .write(&mut manifest, traces, planned.as_ref(), &folder)?;

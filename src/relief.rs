@@ -1,16 +1,17 @@
 //! The relief in the wood: the one surface that `facets` carves, `curves` compares, `plan`
 //! measures and `turn` judges, and the globe fitted to its stock around it.
 
-use crate::Result;
 use crate::curve::Curve;
 use crate::figures::{Figures, Judge};
 use crate::geometry::Solid;
 use crate::grid::{Grid, Heights, Quantity, Source};
 use crate::manifest::ReliefEntry;
+use crate::remedies::remedied;
 use crate::resolution::resolved_deg;
 use crate::settings::{Detail, Method, ReliefRange, Settings, Steepest};
 use crate::stages::compress::{self, Bands, Raised, Scale, Shaped};
-use crate::stages::fit::{self, Fit};
+use crate::stages::fit::{self, Fit, Limits};
+use crate::{Error, Result};
 
 /// Rounds in which the largest range of a relief is looked for: shaping moves the ground that
 /// decides what fits. The second nearly always agrees with the first.
@@ -87,25 +88,7 @@ impl Ground {
             let making = Making::with_range(settings, range_mm);
             return Ok(Ground::shaped(shaped, range_mm, making));
         }
-        let shaper = Shaper::new(solid, &grid, &global, settings);
-        let wanted_mm = (settings.relief.range).wanted_mm(settings.globe.diameter_mm);
-        let (made, range_mm) = match (settings.relief.range, wanted_mm) {
-            (ReliefRange::Mm(_), Some(wanted_mm)) => (shaper.at(wanted_mm), wanted_mm),
-            (_, Some(wanted_mm)) => {
-                let made = shaper.at(wanted_mm);
-                match shaper.fits(&made.0)? >= wanted_mm {
-                    true => (made, wanted_mm),
-                    false => shaper.largest()?,
-                }
-            }
-            (_, None) => shaper.largest()?,
-        };
-        let (shaped, making) = made;
-        let making = Making {
-            range: Making::with_range(settings, range_mm).range,
-            ..making
-        };
-        Ok(Ground::shaped(shaped, range_mm, making))
+        Shaper::new(solid, &grid, &global, settings).ground()
     }
 }
 
@@ -182,6 +165,39 @@ impl<'a> Shaper<'a> {
         }
     }
 
+    /// The relief at the range the job, the diameter or the wood says.
+    fn ground(&self) -> Result<Ground> {
+        let range = self.settings.relief.range;
+        let wanted_mm = range.wanted_mm(self.settings.globe.diameter_mm);
+        let ((shaped, making), range_mm) = match (range, wanted_mm) {
+            (ReliefRange::Mm(_), Some(wanted_mm)) => (self.at(wanted_mm), wanted_mm),
+            (_, Some(wanted_mm)) => {
+                let made = self.at(wanted_mm);
+                match self.holds(&made.0)? {
+                    true => (made, wanted_mm),
+                    false => self.largest()?,
+                }
+            }
+            (_, None) => self.largest()?,
+        };
+        let making = Making {
+            range: Making::with_range(self.settings, range_mm).range,
+            ..making
+        };
+        Ok(Ground::shaped(shaped, range_mm, making))
+    }
+
+    /// Whether the stock holds a finished relief as it is.
+    fn holds(&self, shaped: &Shaped) -> Result<bool> {
+        let range_mm = shaped.range_mm.unwrap_or(0.0);
+        let as_it_is = with_range(self.settings, ReliefRange::Mm(range_mm));
+        match fit::fit(self.solid, &shaped.grid, &shaped.sampled, &as_it_is) {
+            Ok(_) => Ok(true),
+            Err(Error::Stock(_)) => Ok(false),
+            Err(error) => Err(error),
+        }
+    }
+
     /// The finished relief at a range.
     fn at(&self, range_mm: f64) -> (Shaped, Making) {
         let curve = self.unit.scaled(range_mm);
@@ -225,8 +241,7 @@ impl<'a> Shaper<'a> {
 
     /// The relief as high as the stock allows.
     fn largest(&self) -> Result<((Shaped, Making), f64)> {
-        let most = with_range(self.settings, ReliefRange::Most);
-        let mut range_mm = fit::fit(self.solid, self.grid, self.unit, &most)?.range_mm;
+        let mut range_mm = fit::fit(self.solid, self.grid, self.unit, self.settings)?.range_mm;
         let mut largest: Option<((Shaped, Making), f64)> = None;
         for _ in 0..ROUNDS {
             let made = self.at(range_mm);
@@ -260,7 +275,7 @@ impl Relief {
     /// As [`Ground::of`], and fits the solid around it.
     ///
     /// # Errors
-    /// Those of [`Ground::of`] and [`fit::fit`].
+    /// Those of [`Ground::of`] and [`fit::fit`]; for want of stock with what would hold the globe.
     pub fn of(
         solid: &Solid,
         grid: Grid,
@@ -268,9 +283,48 @@ impl Relief {
         settings: &Settings,
         finish: bool,
     ) -> Result<Relief> {
-        let ground = Ground::of(solid, grid, source, settings, finish)?;
-        Relief::around(solid, ground, settings)
+        if source.quantity == Quantity::Relief {
+            let ground = Ground::of(solid, grid, source, settings, finish)?;
+            let (unit, as_it_is) = at_its_range(&ground.curve, settings);
+            let fitted = fitted_or_remedied(solid, &ground.grid, &unit, &as_it_is)?;
+            return Ok(Relief::in_its_stock(ground, fitted));
+        }
+        if follows_height(settings) && !finish {
+            return Relief::curved(solid, grid, source, settings);
+        }
+        let global = compress::unit_curve(&source.hypsometry, &settings.relief)?;
+        let carve = |solid: &Solid, settings: &Settings| {
+            let ground = Shaper::new(solid, &grid, &global, settings).ground()?;
+            let (unit, as_it_is) = at_its_range(&ground.curve, settings);
+            let fitted = fit::fit(solid, &ground.grid, &unit, &as_it_is)?;
+            Ok(Relief::in_its_stock(ground, fitted))
+        };
+        let limits = |solid: &Solid| limits(solid, &grid, &global, settings);
+        carve(solid, settings)
+            .map_err(|error| remedied(error, settings, limits, |s, tried| carve(s, tried).is_ok()))
     }
+}
+
+/// What a solid asks of the wood for the relief of a job, by the curve alone.
+fn limits(solid: &Solid, grid: &dyn Heights, unit: &Curve, settings: &Settings) -> Limits {
+    let range = settings.relief.range;
+    let range_mm = range.looks_well_mm(settings.globe.diameter_mm);
+    fit::limits_on(solid, grid, unit, range_mm, settings)
+}
+
+/// As [`fit::fit`]; an error for want of stock says what would hold the globe.
+fn fitted_or_remedied(
+    solid: &Solid,
+    grid: &dyn Heights,
+    unit: &Curve,
+    settings: &Settings,
+) -> Result<Fit> {
+    let limits = |solid: &Solid| limits(solid, grid, unit, settings);
+    fit::fit(solid, grid, unit, settings).map_err(|error| {
+        remedied(error, settings, limits, |s, tried| {
+            fit::fit(s, grid, unit, tried).is_ok()
+        })
+    })
 }
 
 impl<G: Heights> Relief<G> {
@@ -286,33 +340,25 @@ impl<G: Heights> Relief<G> {
         settings: &Settings,
     ) -> Result<Relief<G>> {
         let shaped = compress::curved(grid, source, settings)?;
-        let range_mm = fit::fit(solid, &shaped.grid, &shaped.sampled, settings)?.range_mm;
-        let making = Making::with_range(settings, range_mm);
-        Relief::around(solid, Ground::shaped(shaped, range_mm, making), settings)
+        let fit = fitted_or_remedied(solid, &shaped.grid, &shaped.sampled, settings)?;
+        let making = Making::with_range(settings, fit.range_mm);
+        let ground = Ground::shaped(shaped, fit.range_mm, making);
+        Ok(Relief::in_its_stock(ground, fit))
     }
 
-    /// Fits the solid around the ground.
-    fn around(solid: &Solid, ground: Ground<G>, settings: &Settings) -> Result<Relief<G>> {
-        let Ground {
-            grid,
-            curve,
-            range_mm,
-            making,
-            global,
-        } = ground;
-        let (unit, settings) = at_its_range(&curve, settings);
-        let fit = fit::fit(solid, &grid, &unit, &settings)?;
+    /// The ground with the solid fitted around it.
+    fn in_its_stock(ground: Ground<G>, fit: Fit) -> Relief<G> {
         let fit = Fit {
-            curve: global.unwrap_or_else(|| curve.clone()),
-            range_mm,
+            curve: ground.global.unwrap_or_else(|| ground.curve.clone()),
+            range_mm: ground.range_mm,
             ..fit
         };
-        Ok(Relief {
-            grid,
-            curve,
-            making,
+        Relief {
+            grid: ground.grid,
+            curve: ground.curve,
+            making: ground.making,
             fit,
-        })
+        }
     }
 
     /// The same relief fitted with other settings, such as larger pixels.

@@ -337,6 +337,9 @@ pub enum ReliefRange {
     Mm(f64),
 }
 
+/// Stock that holds less than this part of the usual relief does not fit.
+const LEAST_PART_OF_AUTO: f64 = 0.25;
+
 /// Relief of a globe whose job does not say, as a share of its diameter: measured on three bodies
 /// and four diameters, see docs/exaggeration.md.
 pub const AUTO_RANGE_SHARE: f64 = 0.03;
@@ -362,6 +365,22 @@ impl ReliefRange {
             }
             ReliefRange::Most => None,
             ReliefRange::Mm(mm) => Some(mm),
+        }
+    }
+}
+
+impl ReliefRange {
+    /// Relief that looks well on a globe of this size, mm.
+    pub fn looks_well_mm(self, diameter_mm: f64) -> f64 {
+        let usual_mm = ReliefRange::Auto.wanted_mm(diameter_mm).unwrap_or(0.0);
+        self.wanted_mm(diameter_mm).unwrap_or(usual_mm)
+    }
+
+    /// Less than this is no relief that anyone asked for, mm.
+    pub fn least_mm(self, diameter_mm: f64) -> f64 {
+        match self {
+            ReliefRange::Auto => LEAST_PART_OF_AUTO * self.looks_well_mm(diameter_mm),
+            _ => 0.0,
         }
     }
 }

@@ -111,44 +111,55 @@ pub fn fit_anywhere(solid: &Solid, unit_curve: &Curve, settings: &Settings) -> R
     fit_ground(Ground::anywhere(solid, unit_curve, settings))
 }
 
-/// What a solid asks of the wood, wherever its highest and lowest ground may lie.
+/// What a solid asks of the wood for a relief.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Limits {
     /// Thinnest stock for this globe, mm; `None` when no stock would do.
     pub least_stock_mm: Option<f64>,
     /// Largest globe this stock can make, mm across; `None` when none fits.
     pub largest_diameter_mm: Option<f64>,
+    /// Largest relief this stock can hold, no more than asked for, mm; `None` when it holds none.
+    pub most_range_mm: Option<f64>,
+    /// Thickness this globe has at its thinnest corner in this stock, mm; `None` when that lies
+    /// behind the globe's centre.
+    pub corner_mm: Option<f64>,
 }
 
-/// Thinnest stock for the job's globe and largest globe in the job's stock, for a given relief.
+/// What the job's globe asks of its wood for a given relief, wherever its highest and lowest
+/// ground may lie.
 pub fn limits(solid: &Solid, unit_curve: &Curve, range_mm: f64, settings: &Settings) -> Limits {
-    let ground = Ground::anywhere(solid, unit_curve, settings);
-    let size = Size {
-        radius_mm: settings.globe.diameter_mm / 2.0,
-        range_mm,
-    };
-    let needs = ground.needs(size);
-    let fits = |radius_mm: f64| {
-        let size = Size { radius_mm, ..size };
-        !ground.reaches_core(size) && ground.needs(size) <= ground.stock()
-    };
-    // No stock makes a globe larger than this many times its thickness.
-    let largest = largest(100.0 * ground.stock().max(size.radius_mm), fits);
-    Limits {
-        least_stock_mm: needs.is_finite().then(|| round_up(needs)),
-        largest_diameter_mm: largest.map(|radius_mm| round_down(2.0 * radius_mm)),
-    }
+    Ground::anywhere(solid, unit_curve, settings).limits(range_mm)
+}
+
+/// The same where they lie on a grid.
+pub fn limits_on(
+    solid: &Solid,
+    grid: &dyn Heights,
+    unit_curve: &Curve,
+    range_mm: f64,
+    settings: &Settings,
+) -> Limits {
+    Ground::new(solid, grid, unit_curve, settings).limits(range_mm)
 }
 
 fn fit_ground(ground: Ground<'_>) -> Result<Fit> {
     let settings = ground.settings;
     let radius_mm = settings.globe.diameter_mm / 2.0;
-    let range_mm = match settings.relief.range {
-        ReliefRange::Mm(range_mm) => range_mm,
-        range => match range.wanted_mm(settings.globe.diameter_mm) {
-            Some(wanted_mm) if ground.holds(wanted_mm) => wanted_mm,
-            _ => ground.largest_range(radius_mm)?,
-        },
+    let wanted_mm = settings.relief.range.wanted_mm(settings.globe.diameter_mm);
+    let range_mm = match (settings.relief.range, wanted_mm) {
+        (ReliefRange::Mm(range_mm), _) => range_mm,
+        (_, Some(wanted_mm)) if ground.holds(wanted_mm) => wanted_mm,
+        (range, _) => {
+            let largest_mm = ground.largest_range(radius_mm);
+            let least_mm = range.least_mm(settings.globe.diameter_mm);
+            largest_mm.filter(|mm| *mm >= least_mm).ok_or_else(|| {
+                let range_mm = range.looks_well_mm(settings.globe.diameter_mm);
+                ground.refusal(Size {
+                    radius_mm,
+                    range_mm,
+                })
+            })?
+        }
     };
     let size = Size {
         radius_mm,
@@ -270,27 +281,48 @@ impl<'a> Ground<'a> {
     }
 
     /// The largest relief range the stock allows, rounded down to 0.01 mm.
-    fn largest_range(&self, radius_mm: f64) -> Result<f64> {
-        let at = |range_mm: f64| Size {
-            radius_mm,
-            range_mm,
-        };
+    fn largest_range(&self, radius_mm: f64) -> Option<f64> {
         let fits = |range_mm: f64| {
-            self.reaches_core(at(range_mm)) || self.needs(at(range_mm)) > self.stock()
+            let size = Size {
+                radius_mm,
+                range_mm,
+            };
+            !self.reaches_core(size) && self.needs(size) <= self.stock()
         };
         let (mut low, mut high) = (0.01, radius_mm);
-        if fits(low) {
-            return Err(self.refusal(at(low)));
+        if !fits(low) {
+            return None;
         }
         while high - low > 0.002 {
             let middle = 0.5 * (low + high);
             if fits(middle) {
-                high = middle
-            } else {
                 low = middle
+            } else {
+                high = middle
             }
         }
-        Ok(((low * 100.0).floor() / 100.0).max(0.01))
+        Some(((low * 100.0).floor() / 100.0).max(0.01))
+    }
+
+    /// What the globe asks of the wood.
+    fn limits(&self, range_mm: f64) -> Limits {
+        let size = Size {
+            radius_mm: self.settings.globe.diameter_mm / 2.0,
+            range_mm,
+        };
+        let needs_mm = self.needs(size);
+        let fits = |size| !self.reaches_core(size) && self.needs(size) <= self.stock();
+        // No stock makes a globe larger than this many times its thickness.
+        let widest_mm = 100.0 * self.stock().max(size.radius_mm);
+        let radius_mm = largest(widest_mm, |radius_mm| fits(Size { radius_mm, ..size }));
+        let most_range_mm = largest(range_mm, |range_mm| fits(Size { range_mm, ..size }));
+        Limits {
+            least_stock_mm: needs_mm.is_finite().then(|| round_up(needs_mm)),
+            largest_diameter_mm: radius_mm.map(|radius_mm| round_down(2.0 * radius_mm)),
+            most_range_mm,
+            corner_mm: (needs_mm.is_finite())
+                .then(|| self.stock() - needs_mm + self.settings.stock.edge_mm),
+        }
     }
 
     fn stock(&self) -> f64 {
@@ -375,38 +407,11 @@ impl<'a> Ground<'a> {
             .fold(f64::INFINITY, f64::min)
     }
 
-    /// Says that it does not fit and what would.
+    /// Says that it does not fit.
     fn refusal(&self, size: Size) -> Error {
         let stock = &self.settings.stock;
         let needs = self.needs(size);
         let corner = stock.thickness_mm - (needs - stock.edge_mm);
-        let diameter = largest(size.radius_mm, |radius_mm| {
-            let smaller = Size { radius_mm, ..size };
-            !self.reaches_core(smaller) && self.needs(smaller) <= stock.thickness_mm
-        });
-        let range = largest(size.range_mm, |range_mm| {
-            self.needs(Size { range_mm, ..size }) <= stock.thickness_mm
-        });
-        let mut ways = Vec::new();
-        if needs.is_finite() {
-            ways.push(format!("stock of at least {}", both_text(round_up(needs))));
-        }
-        if let Some(radius) = diameter {
-            ways.push(format!(
-                "a diameter of at most {}",
-                both_text(round_down(2.0 * radius))
-            ));
-        }
-        let mut less_relief = "";
-        match range {
-            Some(range) if range >= 0.01 => {
-                ways.push(format!(
-                    "a relief range of at most {}",
-                    both_text(round_down(range))
-                ));
-            }
-            _ => less_relief = "; less relief alone does not help",
-        }
         let found = if needs.is_finite() {
             format!("{} at the thinnest corner", both_text(corner))
         } else {
@@ -425,7 +430,7 @@ impl<'a> Ground<'a> {
                 "at least {} (stock.edge)",
                 both_text(stock.edge_mm)
             ))
-            .next(format!("ways out: {}{less_relief}", ways.join(", or "))),
+            .next("use thicker stock, or a smaller globe"),
         )
     }
 

@@ -51,10 +51,10 @@ const LEAST_MM: f32 = 2e-3;
 const FALLS: usize = 2048;
 
 /// Rounds over all facets: what one raises in the trim another may have to follow.
-const ROUNDS: usize = 8;
+const ROUNDS: usize = 24;
 
 /// Samples look at least this part of the way between rows.
-const NEAREST_LOOK: f64 = 0.25;
+const NEAREST_LOOK: f64 = 0.03;
 
 /// Samples per side of the blocks for which it is decided which facets see them.
 const BLOCK: usize = 16;
@@ -79,6 +79,9 @@ pub fn without_overhangs(relief_mm: &mut Grid, solid: &Solid, settings: &Setting
     let mut waiting = FixedBitSet::with_capacity(before.len());
     let mut first = limits.first(relief_mm);
     for _ in 0..ROUNDS {
+        if first.is_empty() {
+            break;
+        }
         let mut touched = Vec::new();
         for start in first.chunk_by(|a, b| a.face == b.face) {
             limits.raise(relief_mm, start, &mut waiting, &mut touched);
@@ -193,25 +196,6 @@ impl Limits {
         self.latitudes[row].1 * self.layout.step_lon_deg() / self.layout.step_lat_deg()
     }
 
-    /// How many samples of a row are raised together: those that crowd near a pole.
-    fn together(&self, row: usize) -> usize {
-        ((0.5 * self.look_samples(row)) as usize).clamp(1, self.layout.columns / 4)
-    }
-
-    /// The sample that stands for those raised together with it.
-    fn first_of(&self, (row, column): (usize, usize)) -> (usize, usize) {
-        (row, column - column % self.together(row))
-    }
-
-    /// Raises a sample and those that go with it.
-    fn lift(&self, relief_mm: &mut Grid, (row, column): (usize, usize), by_mm: f32) {
-        let end = (column + self.together(row)).min(self.layout.columns);
-        (relief_mm.heights_m.row_mut(row).iter_mut())
-            .take(end)
-            .skip(column)
-            .for_each(|mm| *mm += by_mm);
-    }
-
     fn place(&self, sample: usize) -> (usize, usize) {
         (sample / self.layout.columns, sample % self.layout.columns)
     }
@@ -294,15 +278,12 @@ impl Limits {
                 && own + LEAST_MM < least
             {
                 raised.push(place);
-                self.lift(relief_mm, place, least - own);
+                relief_mm.heights_m[place] = least;
             }
             let outward = self.outward(relief_mm, face, place, here, true);
             for (sample, by_mm) in outward.into_iter().flatten().filter(|(_, mm)| *mm > 0.0) {
-                let first = self.first_of(sample);
-                if !raised.contains(&first) {
-                    raised.push(first);
-                    self.lift(relief_mm, first, by_mm);
-                }
+                relief_mm.heights_m[sample] += by_mm;
+                raised.push(sample);
             }
             touched.extend(&raised);
             for place in raised {
@@ -325,7 +306,6 @@ impl Limits {
                 let look_mm = self.look_mm(row);
                 let around = self.most_around(relief_mm, row);
                 (around.into_iter().enumerate())
-                    .step_by(self.together(row))
                     .filter(move |(_, rise)| f64::from(*rise) > self.least_fall * look_mm)
                     .flat_map(move |(column, rise)| {
                         self.too_steep(relief_mm, (row, column), Some(f64::from(rise)))
@@ -551,19 +531,15 @@ impl Limits {
         (near, (column + turn) % self.layout.columns)
     }
 
-    /// The samples, of those that stand for others, whose step towards a middle may use this one.
+    /// The samples whose step towards a middle may use this one, and itself.
     fn neighbours(&self, (row, column): (usize, usize), mut each: impl FnMut((usize, usize))) {
         let columns = self.layout.columns;
         for down in -1..=1isize {
             let (near, turned) = self.beyond_pole(row as isize + down, column);
-            let together = self.together(near);
-            let aside = (self.look_samples(near).ceil() as usize + together).min(columns / 2);
+            let aside = (self.look_samples(near).ceil() as usize + 1).min(columns / 2);
             let first = turned + columns - aside;
-            for right in (0..=2 * aside).step_by(together) {
-                let place = self.first_of((near, (first + right) % columns));
-                if place != (row, column) || down != 0 {
-                    each(place);
-                }
+            for right in 0..=2 * aside {
+                each((near, (first + right) % columns));
             }
         }
     }
@@ -674,7 +650,11 @@ mod tests {
                     if limits.beyond_mm(number, here) > 0.0 {
                         break;
                     }
-                    let (mm, _) = limits.between(relief, here, (usize::MAX, usize::MAX));
+                    let parts = limits.around(here);
+                    let mm: f32 = parts
+                        .map(|(sample, share)| share * relief.heights_m[sample])
+                        .iter()
+                        .sum();
                     let lateral = (radius_mm + f64::from(mm)) * away.sin();
                     folds += usize::from(lateral < before);
                     before = lateral;

@@ -14,6 +14,7 @@ use crate::grid::{Grid, Hypsometry, Place, Quantity, Registration, Source};
 use crate::jobfile::Job;
 use crate::progress::Progress;
 use crate::relief::{Making, Relief};
+use crate::remedies::remedied;
 use crate::rims;
 use crate::settings::Settings;
 use crate::shop::kind_letter;
@@ -83,7 +84,7 @@ pub fn compare_solids(
         };
         let range_mm = match finished_mm {
             Some(range_mm) => range_mm,
-            None => fit::fit_anywhere(&solid, &unit, settings)?.range_mm,
+            None => fitted_anywhere(&solid, &unit, settings)?.range_mm,
         };
         let rows = compare::compare(&unit, range_mm, settings);
         let mut text = compare::text(&rows, range_mm, settings);
@@ -183,7 +184,7 @@ pub(crate) fn fitted(job: &Job, progress: &dyn Progress) -> Result<Fitted> {
         }
         Err(why) => {
             let unit = half_and_half();
-            let fit = fit::fit_anywhere(&solid, &unit, settings)?;
+            let fit = fitted_anywhere(&solid, &unit, settings)?;
             let relief = Relief {
                 making: Making::default(),
                 grid: level_ground(),
@@ -199,6 +200,17 @@ pub(crate) fn fitted(job: &Job, progress: &dyn Progress) -> Result<Fitted> {
             })
         }
     }
+}
+
+/// As [`fit::fit_anywhere`]; an error for want of stock says what would hold the globe.
+fn fitted_anywhere(solid: &Solid, unit: &Curve, settings: &Settings) -> Result<Fit> {
+    let range_mm = (settings.relief.range).looks_well_mm(settings.globe.diameter_mm);
+    let limits = |solid: &Solid| fit::limits(solid, unit, range_mm, settings);
+    fit::fit_anywhere(solid, unit, settings).map_err(|error| {
+        remedied(error, settings, limits, |solid, tried| {
+            fit::fit_anywhere(solid, unit, tried).is_ok()
+        })
+    })
 }
 
 /// Makes the plan and writes `shop/` into a folder being made.

@@ -231,6 +231,7 @@ mod tests {
     use super::super::testing::field;
     use super::*;
     use crate::stages::write::testing::random;
+    use ndarray::Array2;
 
     /// The definition itself: the best of all ways to higher ground, by widening the search over
     /// levels until higher ground is reached.
