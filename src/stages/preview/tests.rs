@@ -26,6 +26,11 @@ width = \"200 mm\"
 length = \"2 m\"
 ";
 
+const EXACT: Look = Look {
+    exact: true,
+    bit: true,
+};
+
 fn folder(job: &str) -> (TempDir, PathBuf) {
     let folder = TempDir::new().unwrap();
     let sample = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-rasters/ashkerry.tif");
@@ -164,7 +169,7 @@ fn settings_of_other_files_and_unknown_ones_are_not_the_pages_to_change() {
         "board.1.width",
     ] {
         let values: Values = [(key.to_owned(), Some("/etc/hostname".to_owned()))].into();
-        let error = bench.answer(&values).unwrap_err();
+        let error = bench.answer(&values, EXACT).unwrap_err();
         assert_eq!(
             error.to_string(),
             format!(
@@ -175,13 +180,13 @@ fn settings_of_other_files_and_unknown_ones_are_not_the_pages_to_change() {
     }
     let values: Values = [("relief.knots".to_owned(), Some("1".repeat(30_000)))].into();
     assert_eq!(
-        bench.answer(&values).unwrap_err().to_string(),
+        bench.answer(&values, EXACT).unwrap_err().to_string(),
         "job: relief.knots: this value is too long; allowed: up to 20000 characters; write it \
          into the job file"
     );
     std::fs::write(&path, JOB.replace("ashkerry.tif", "other.tif")).unwrap();
     assert_eq!(
-        bench.answer(&Values::new()).unwrap_err().to_string(),
+        bench.answer(&Values::new(), EXACT).unwrap_err().to_string(),
         format!(
             "job: the section [grid] has changed since the grid was read; stop this preview with \
              Ctrl-C and start it again ({})",
