@@ -4,13 +4,13 @@ use super::ball::{Ball, Head, Net, ball};
 use crate::ball::carved_by_ball;
 use crate::figures::{self, Figures, Judge};
 use crate::geometry::Solid;
-use crate::grid::{Heights, Source};
+use crate::grid::{Heights, Quantity, Source};
 use crate::jobfile::Job;
 use crate::listing::listing;
 use crate::manifest::Manifest;
 use crate::relief::Relief;
 use crate::settings::{ReliefRange, Settings};
-use crate::stages::compress::{carved, straight};
+use crate::stages::compress::{carved, straight, unit_curve};
 use crate::stages::curves::{self, Slope};
 use crate::stages::fit::{self, Fit};
 use crate::stages::orient::oriented;
@@ -146,6 +146,29 @@ impl Shown {
     /// that is part of the answer.
     pub fn new(job: &Job, reading: &Reading) -> Result<Shown> {
         Shown::shaped(&job.settings, reading).map_err(|error| job.locate(error))
+    }
+
+    /// The same shaped once only: where the wood decides on the range, it is the one that the curve
+    /// alone would have.
+    ///
+    /// # Errors
+    /// As [`new`](Self::new).
+    pub fn draft(job: &Job, reading: &Reading) -> Result<Shown> {
+        let once = || {
+            let mut settings = job.settings.clone();
+            let Reading { grid, source } = reading;
+            let of_file = source.quantity == Quantity::Relief;
+            if !of_file && !matches!(settings.relief.range, ReliefRange::Mm(_)) {
+                let unit = unit_curve(&source.hypsometry, &settings.relief)?;
+                let (solid, _) = oriented(&settings)?;
+                // Refused stock is told of with the rest.
+                if let Ok(fit) = fit::fit(&solid, grid, &unit, &settings) {
+                    settings.relief.range = ReliefRange::Mm(fit.range_mm);
+                }
+            }
+            Shown::shaped(&settings, reading)
+        };
+        once().map_err(|error| job.locate(error))
     }
 
     fn shaped(settings: &Settings, reading: &Reading) -> Result<Shown> {
@@ -489,6 +512,96 @@ mod tests {
         assert!(differ(|f| f.carved_share) < 0.01, "{figures:?}");
         assert!(differ(|f| f.rough_order) < 0.01, "{figures:?}");
         assert!(differ(|f| f.bit_leaves_share) < 0.01, "{figures:?}");
+    }
+
+    /// Reference: the stages of the main job on the same grid.
+    #[test]
+    fn the_numbers_are_those_of_the_main_job() {
+        let reading = reading(360);
+        for sets in [
+            ["relief.range=auto", "stock.thickness=2 in"],
+            ["relief.range=5 mm", "globe.solid=cube"],
+            ["relief.range=most", "relief.method=curve"],
+        ] {
+            let mut sets = sets.to_vec();
+            sets.push("stock.thickness=4 in");
+            let job = job(&sets);
+            let answer = answer(&job, &reading).unwrap();
+            let (solid, turn) = oriented(&job.settings).unwrap();
+            let relief = relief(&solid, &reading, &job.settings);
+            let sampler = Sampler::new(&relief.grid, &relief.curve);
+            let all: Vec<usize> = (0..solid.faces.len()).collect();
+            let source = &reading.source;
+            let manifest = listing(&job, source, &solid, &turn, &relief.fit, &all, &sampler);
+            assert_eq!(answer.range_mm, relief.fit.range_mm);
+            let corners = manifest.facets.iter().map(|facet| facet.corner_mm);
+            assert_eq!(answer.fit.corner_mm, corners.reduce(f64::min));
+            let mut after = 0;
+            for (head, spec) in answer.heads.iter().zip(&relief.fit.facets) {
+                after += head.points;
+                // The last point of a facet lies on its back.
+                assert_eq!(
+                    answer.points_mm[3 * after - 1],
+                    spec.back_plane_mm as f32,
+                    "{sets:?}"
+                );
+            }
+        }
+    }
+
+    /// Distances of all points from the globe's centre, mm, with what lies around a direction
+    /// within an angle first.
+    fn radii(answer: &Answer, towards: DVec3, within_rad: f64) -> (Vec<f64>, Vec<f64>) {
+        let mut at = 0;
+        let (mut inside, mut outside) = (Vec::new(), Vec::new());
+        for head in &answer.heads {
+            let carved = head.points - answer.nets[0].sides * answer.nets[0].rings;
+            let frame = &head.frame;
+            let [x, y, z] = [frame.x, frame.y, frame.z].map(DVec3::from_array);
+            for point in answer.points_mm[3 * at..3 * (at + carved)].chunks_exact(3) {
+                let [a, b, c] = [point[0], point[1], point[2]].map(f64::from);
+                let place = a * x + b * y + c * z;
+                match place.angle_between(towards) < within_rad {
+                    true => inside.push(place.length()),
+                    false => outside.push(place.length()),
+                }
+            }
+            at += head.points;
+        }
+        (inside, outside)
+    }
+
+    /// Plains with one pit of 2 mm across, as deep as half of that; a ball of the bit's radius r
+    /// sinks into a rim of radius 1 mm by r − √(r² − 1 mm²), 0.35 mm.
+    #[test]
+    fn a_crater_of_two_millimetres_is_on_the_ball_as_the_bit_leaves_it() {
+        let (radius_mm, towards) = (100.0, DVec3::new(0.36, 0.48, 0.8));
+        let grid = grid_of(2880, |d| {
+            let away_mm = radius_mm * d.angle_between(towards);
+            -1000.0 * (1.0 - away_mm.powi(2)).clamp(0.0, 1.0).sqrt()
+        });
+        let source = source_of(&grid);
+        let reading = Reading { grid, source };
+        let job = job(&[
+            "relief.range=1 mm",
+            "relief.curve=linear",
+            "relief.method=curve",
+            "relief.steepest=90",
+            "globe.solid=cube",
+            "stock.thickness=6 in",
+        ]);
+        let shown = Shown::new(&job, &reading).unwrap();
+        let sunk = |bit: bool| {
+            let answer = shown.answer(&job, bit, true).unwrap();
+            let (pit, plain) = radii(&answer, towards, 1.0 / radius_mm);
+            assert!(pit.len() >= 8, "{} points", pit.len());
+            let level = plain.iter().copied().fold(0.0, f64::max);
+            level - pit.into_iter().fold(f64::MAX, f64::min)
+        };
+        let (left, finished) = (sunk(true), sunk(false));
+        // Between cells of 0.44 mm the rim is a little wider.
+        assert!((0.2..0.5).contains(&left), "{left}");
+        assert!((0.8..1.001).contains(&finished), "{finished}");
     }
 
     #[test]

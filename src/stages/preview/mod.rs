@@ -42,9 +42,9 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-/// Columns of the grid for drafts: a cell is 1 mm on a ball of 200 mm. More show finer ground, and
+/// Columns of the grid for drafts: a cell is 1.7 mm on a ball of 200 mm. More show finer ground, and
 /// the detail of `multiscale`, which is searched for in every answer, comes later.
-const DRAFT_COLUMNS: usize = 600;
+const DRAFT_COLUMNS: usize = 360;
 
 /// Longest value that is taken for a setting.
 const LONGEST_VALUE: usize = 20_000;
@@ -248,7 +248,7 @@ impl Bench {
         let shown = match (self.shown.get(&key), &self.draft) {
             (Some(shown), _) => shown,
             (None, Some(draft)) if !look.exact => {
-                return Shown::new(&job, draft)?.answer(&job, look.bit, false);
+                return Shown::draft(&job, draft)?.answer(&job, look.bit, false);
             }
             (None, _) => {
                 let reading = self.reading(&job.settings).map_err(|e| job.locate(e))?;
