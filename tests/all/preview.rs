@@ -502,7 +502,30 @@ fn a_slider_moves_the_ball_and_the_numbers_and_a_job_is_written_with_its_comment
     let (before, other) = (figures(&page, 1), figures(&page, 2));
     assert_eq!(before, other);
 
+    // A draft comes first and says so.
+    page.run(
+        "{ window.said = []; const verdict = document.querySelector('[data-verdict=A]'); \
+         new MutationObserver(() => window.said.push(verdict.textContent)) \
+         .observe(verdict, { childList: true }); }",
+    );
     slide(&page, "A", "set-relief-boost-slider", "9");
+    let said = page.ask("window.said");
+    let said: Vec<&str> = said
+        .as_array()
+        .unwrap()
+        .iter()
+        .flat_map(Value::as_str)
+        .collect();
+    assert!(
+        said.iter()
+            .any(|text| text.starts_with("about 6.00 mm of relief, ")
+                && text.ends_with(" legible; seems to fit, being worked out exactly…")),
+        "{said:?}"
+    );
+    assert!(
+        said.last().unwrap().contains("; fits, thinnest corner "),
+        "{said:?}"
+    );
     let raised = page.canvas(ball_a);
     assert!(differing(&first, &raised) > first.len() / 50);
     assert_eq!(differing(&first, &page.canvas(ball_b)), 0);
@@ -510,6 +533,19 @@ fn a_slider_moves_the_ball_and_the_numbers_and_a_job_is_written_with_its_comment
     assert_ne!(before, after);
     assert_eq!(figures(&page, 2), other);
     page.wait("document.getElementById('spoken').textContent.startsWith('A: 6.00 mm of relief, ')");
+
+    // Without the bit's ball the ground is sharper; the numbers stay.
+    let boxed = |page: &Opened| {
+        let count = "document.querySelector('[data-side=B]').dataset.answers";
+        let before = page.ask(count);
+        page.run("document.getElementById('bit').click()");
+        page.wait(&format!("{count} !== {before}"));
+    };
+    boxed(&page);
+    assert!(differing(&first, &page.canvas(ball_b)) > first.len() / 200);
+    assert_eq!(figures(&page, 2), other);
+    boxed(&page);
+    assert_eq!(differing(&first, &page.canvas(ball_b)), 0);
 
     // A length keeps its inches, in the box beside the slider too.
     slide(&page, "A", "set-globe-diameter", "6.75");

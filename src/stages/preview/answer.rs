@@ -156,17 +156,24 @@ impl Shown {
     pub fn draft(job: &Job, reading: &Reading) -> Result<Shown> {
         let once = || {
             let mut settings = job.settings.clone();
+            let mut refused = None;
             let Reading { grid, source } = reading;
             let of_file = source.quantity == Quantity::Relief;
             if !of_file && !matches!(settings.relief.range, ReliefRange::Mm(_)) {
                 let unit = unit_curve(&source.hypsometry, &settings.relief)?;
                 let (solid, _) = oriented(&settings)?;
-                // Refused stock is told of with the rest.
-                if let Ok(fit) = fit::fit(&solid, grid, &unit, &settings) {
-                    settings.relief.range = ReliefRange::Mm(fit.range_mm);
-                }
+                let range_mm = match fit::fit(&solid, grid, &unit, &settings) {
+                    Ok(fit) => fit.range_mm,
+                    Err(error @ Error::Stock(_)) => {
+                        refused = Some(error);
+                        DRAWN_ANYWAY * settings.globe.diameter_mm
+                    }
+                    Err(error) => return Err(error),
+                };
+                settings.relief.range = ReliefRange::Mm(range_mm);
             }
-            Shown::shaped(&settings, reading)
+            let shown = Shown::shaped(&settings, reading)?;
+            Ok(Shown { refused, ..shown })
         };
         once().map_err(|error| job.locate(error))
     }
@@ -275,10 +282,12 @@ impl Shown {
     /// The globe in the job's stock; in the thinnest that holds it, to be looked at, where that
     /// does not, and why.
     fn fitted(&self, solid: &Solid, settings: &Settings) -> Result<(Fit, Option<Error>)> {
-        let refused = match (&self.refused, self.relief.fitted(solid, settings)) {
-            (Some(refused), _) => refused.clone(),
-            (None, Err(error @ Error::Stock(_))) => error,
-            (None, fit) => return Ok((fit?, None)),
+        let refused = match &self.refused {
+            Some(refused) => refused.clone(),
+            None => match self.relief.fitted(solid, settings) {
+                Err(error @ Error::Stock(_)) => error,
+                fit => return Ok((fit?, None)),
+            },
         };
         let curve = &self.relief.curve;
         let range_mm = curve.highest_mm() - curve.lowest_mm();

@@ -42,9 +42,9 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-/// Columns of the grid for drafts: a cell is 1.7 mm on a ball of 200 mm. More show finer ground, and
+/// Columns of the grid for drafts: a cell is 2 mm on a ball of 200 mm. More show finer ground, and
 /// the detail of `multiscale`, which is searched for in every answer, comes later.
-const DRAFT_COLUMNS: usize = 360;
+const DRAFT_COLUMNS: usize = 300;
 
 /// Longest value that is taken for a setting.
 const LONGEST_VALUE: usize = 20_000;
