@@ -119,10 +119,10 @@ pub(super) struct Shown {
     left: Sampler,
 }
 
-/// The part of a job that [`Shown`] is made from. With a range given that is all but the stock's
-/// thickness, for then the wood has no say in the relief.
+/// The part of a job that [`Shown`] is made from. With a range given nothing of the
+/// stock but its trim is in it, for then the wood has no say in the relief.
 pub(super) fn shaping(settings: &Settings) -> Settings {
-    let mut stock = settings.stock.clone();
+    let mut stock = settings.stock;
     if matches!(settings.relief.range, ReliefRange::Mm(_)) {
         stock = Settings::default().stock;
         stock.trim_mm = settings.stock.trim_mm;
@@ -131,7 +131,7 @@ pub(super) fn shaping(settings: &Settings) -> Settings {
         grid: settings.grid.clone(),
         globe: settings.globe.clone(),
         relief: settings.relief.clone(),
-        image: settings.image.clone(),
+        image: settings.image,
         cutters: settings.cutters.clone(),
         stock,
         ..Settings::default()
