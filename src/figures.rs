@@ -126,6 +126,11 @@ impl Judge {
         self.fine
     }
 
+    /// Standard deviation of the true heights around each place, metres, on a lattice of its own.
+    pub fn roughness(&self) -> &Field {
+        &self.rough
+    }
+
     /// How much less, as a logarithm, each place deviates than the best rising function of its true
     /// deviation says: what it must be multiplied by for ruggedness to keep its order.
     pub fn departure(&self, relief_mm: &Field) -> Field {

@@ -81,6 +81,12 @@ fn curves_are_compared_and_one_is_suggested_that_a_job_takes() {
             "sheet.png"
         ]
     );
+    // It says how large it is to be printed: 300 pixels to the inch.
+    let sheet = std::fs::File::open(folder.path().join("seen/sheet.png")).unwrap();
+    let reader = png::Decoder::new(std::io::BufReader::new(sheet)).read_info();
+    let size = reader.unwrap().info().pixel_dims.unwrap();
+    assert_eq!((size.xppu, size.yppu), (11_811, 11_811));
+    assert!(matches!(size.unit, png::Unit::Meter));
 }
 
 /// Runs a command that must succeed without a word.

@@ -29,6 +29,9 @@ boost = 3.0                    # plains
 
 [stock]
 thickness = \"3 in\"
+
+[image]
+pixel = \"0.4 mm\"
 ";
 
 /// A running bench, ended when it goes out of scope.
@@ -140,11 +143,11 @@ fn error_of(body: &[u8]) -> String {
     value["error"].as_str().unwrap().to_owned()
 }
 
-/// The JSON of an answer, and its points.
-fn unpacked(body: &[u8]) -> (Value, usize) {
+/// The JSON of an answer, and how many numbers follow it.
+fn unpacked(body: &[u8]) -> (Value, u64) {
     let length = u32::from_le_bytes(body[..4].try_into().unwrap()) as usize;
     let answer = serde_json::from_slice(&body[4..4 + length]).unwrap();
-    (answer, (body.len() - 4 - length) / 12)
+    (answer, ((body.len() - 4 - length) / 4) as u64)
 }
 
 const FOREIGN_HOST: &str = "this address is not the one in the link that globewright printed";
@@ -346,11 +349,20 @@ fn the_answer_says_what_the_main_job_says() {
     let question = json!({ "values": { "relief.boost": "5", "relief.range": "4 mm" } });
     let (status, body) = bench.ask("/api/answer", &question.to_string());
     assert_eq!(status, 200);
-    let (answer, points) = unpacked(&body);
+    let (answer, numbers) = unpacked(&body);
     assert_eq!(answer["title"], "<script>alert(1)</script>");
     let heads = answer["heads"].as_array().unwrap();
     let sum: u64 = heads.iter().map(|h| h["points"].as_u64().unwrap()).sum();
-    assert_eq!((heads.len(), points as u64), (6, sum));
+    let net = |answer: &Value, part: &str| answer["nets"][0][part].as_u64().unwrap();
+    let of_net = net(&answer, "triangles") + net(&answer, "rim");
+    assert_eq!((heads.len(), numbers), (6, 3 * sum + of_net));
+    // A net that the page has already does not come again.
+    let has = json!([[net(&answer, "sides"), net(&answer, "rings")]]);
+    let mut again = question.clone();
+    again["nets"] = has;
+    let (_, body) = bench.ask("/api/answer", &again.to_string());
+    let (again, numbers) = unpacked(&body);
+    assert_eq!((net(&again, "triangles"), numbers), (0, 3 * sum));
 
     let folder = bench.folder.path();
     let words = [
@@ -363,8 +375,6 @@ fn the_answer_says_what_the_main_job_says() {
         "relief.boost=5",
         "--set",
         "relief.range=4 mm",
-        "--set",
-        "image.pixel=0.4 mm",
     ];
     assert!(program(folder, &words).output().unwrap().status.success());
     let text = std::fs::read_to_string(folder.join("out/globe.json")).unwrap();
@@ -373,7 +383,8 @@ fn the_answer_says_what_the_main_job_says() {
         let (a, b) = (a.as_f64().unwrap(), b.as_f64().unwrap());
         assert!((a - b).abs() <= within, "{a} {b}");
     };
-    // The same curve and ground; heights differ by what a coarser grid averages.
+    // To the last figure: the same grid, the same relief.
+    assert_eq!(answer["exact"], json!(true));
     let knots = manifest["curve"]["knots_mm"].as_array().unwrap();
     let curve = answer["curve"].as_array().unwrap();
     close(&curve[0][1], &knots[0], 1e-9);
@@ -395,7 +406,7 @@ fn the_answer_says_what_the_main_job_says() {
     let thinnest = corners
         .map(|f| f["corner_mm"].as_f64().unwrap())
         .fold(f64::MAX, f64::min);
-    close(&answer["fit"]["corner_mm"], &json!(thinnest), 0.15);
+    close(&answer["fit"]["corner_mm"], &json!(thinnest), 1e-9);
     let highest = |list: Vec<f64>| list.into_iter().fold(f64::MIN, f64::max);
     let seams = answer["seams"].as_array().unwrap();
     let there = highest(
@@ -407,7 +418,7 @@ fn the_answer_says_what_the_main_job_says() {
     let edges = manifest["facets"].as_array().unwrap().iter();
     let edges = edges.flat_map(|f| f["edges"].as_array().unwrap());
     let here = highest(edges.map(|e| e["seam_high_mm"].as_f64().unwrap()).collect());
-    close(&json!(there), &json!(here), 0.15);
+    close(&json!(there), &json!(here), 1e-9);
 }
 
 #[cfg(unix)]
@@ -491,7 +502,30 @@ fn a_slider_moves_the_ball_and_the_numbers_and_a_job_is_written_with_its_comment
     let (before, other) = (figures(&page, 1), figures(&page, 2));
     assert_eq!(before, other);
 
+    // A draft comes first and says so.
+    page.run(
+        "{ window.said = []; const verdict = document.querySelector('[data-verdict=A]'); \
+         new MutationObserver(() => window.said.push(verdict.textContent)) \
+         .observe(verdict, { childList: true }); }",
+    );
     slide(&page, "A", "set-relief-boost-slider", "9");
+    let said = page.ask("window.said");
+    let said: Vec<&str> = said
+        .as_array()
+        .unwrap()
+        .iter()
+        .flat_map(Value::as_str)
+        .collect();
+    assert!(
+        said.iter()
+            .any(|text| text.starts_with("about 6.00 mm of relief, ")
+                && text.ends_with(" legible; seems to fit, being worked out exactly…")),
+        "{said:?}"
+    );
+    assert!(
+        said.last().unwrap().contains("; fits, thinnest corner "),
+        "{said:?}"
+    );
     let raised = page.canvas(ball_a);
     assert!(differing(&first, &raised) > first.len() / 50);
     assert_eq!(differing(&first, &page.canvas(ball_b)), 0);
@@ -499,6 +533,19 @@ fn a_slider_moves_the_ball_and_the_numbers_and_a_job_is_written_with_its_comment
     assert_ne!(before, after);
     assert_eq!(figures(&page, 2), other);
     page.wait("document.getElementById('spoken').textContent.startsWith('A: 6.00 mm of relief, ')");
+
+    // Without the bit's ball the ground is sharper; the numbers stay.
+    let boxed = |page: &Opened| {
+        let count = "document.querySelector('[data-side=B]').dataset.answers";
+        let before = page.ask(count);
+        page.run("document.getElementById('bit').click()");
+        page.wait(&format!("{count} !== {before}"));
+    };
+    boxed(&page);
+    assert!(differing(&first, &page.canvas(ball_b)) > first.len() / 200);
+    assert_eq!(figures(&page, 2), other);
+    boxed(&page);
+    assert_eq!(differing(&first, &page.canvas(ball_b)), 0);
 
     // A length keeps its inches, in the box beside the slider too.
     slide(&page, "A", "set-globe-diameter", "6.75");

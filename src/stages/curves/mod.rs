@@ -145,7 +145,7 @@ fn write(folder: &NewFolder, comparison: &Comparison, all: &[Carved], bench: &Be
         ("curves.md", comparison.to_string().into_bytes()),
         ("curves.png", chart::png(&svg)?),
         ("curves.svg", svg.into_bytes()),
-        ("sheet.png", sheet::sheet(all, bench.radius_mm)?),
+        ("sheet.png", sheet::sheet(all, bench)?),
     ];
     if let Some(suggestion) = &comparison.suggestion {
         let svg = chart::frontier(suggestion)?;

@@ -1,14 +1,16 @@
 //! What the bench answers: settings in, ball and figures out, by the stages that make the images.
 
 use super::ball::{Ball, Head, Net, ball};
+use crate::ball::carved_by_ball;
 use crate::figures::{self, Figures, Judge};
 use crate::geometry::Solid;
+use crate::grid::{Heights, Quantity, Source};
 use crate::jobfile::Job;
 use crate::listing::listing;
 use crate::manifest::Manifest;
-use crate::relief::{Ground, Relief};
+use crate::relief::Relief;
 use crate::settings::{ReliefRange, Settings};
-use crate::stages::compress::carved;
+use crate::stages::compress::{carved, straight, unit_curve};
 use crate::stages::curves::{self, Slope};
 use crate::stages::fit::{self, Fit};
 use crate::stages::orient::oriented;
@@ -25,12 +27,17 @@ const CURVE_POINTS: usize = 241;
 /// its diameter.
 const DRAWN_ANYWAY: f64 = 0.02;
 
+/// Stock in which every globe fits, in diameters.
+const ENDLESS: f64 = 1000.0;
+
 /// Ground folded under itself is worth a word from this share of the ball on.
 const FOLDED_SHARE: f64 = 1e-4;
 
 /// Everything the page shows for one setting.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Answer {
+    /// Whether these are the numbers of `facets`, or those of a draft on a coarser grid.
+    pub exact: bool,
     /// Title of the job.
     pub title: String,
     /// Name of the solid.
@@ -99,91 +106,199 @@ pub struct SeamAnswer {
     pub high_mm: f64,
 }
 
-/// Computes ball and figures of a job on a grid that has been read already.
-///
-/// # Errors
-/// Those of the main job up to the fit, located in the job, except stock that is too small: that
-/// is part of the answer.
-pub fn answer(job: &Job, reading: &Reading) -> Result<Answer> {
-    compute(job, reading).map_err(|error| job.locate(error))
+/// A relief, and all that is told of it whatever the stock.
+pub(super) struct Shown {
+    source: Source,
+    relief: Relief,
+    /// Why the stock holds no relief at all; what is kept is then there to be looked at.
+    refused: Option<Error>,
+    figures: Figures,
+    /// The relief as it is finished.
+    finished: Sampler,
+    /// As the finishing bit leaves it, on the lattice on which it is judged.
+    left: Sampler,
 }
 
-fn compute(job: &Job, reading: &Reading) -> Result<Answer> {
-    let settings = &job.settings;
-    let (solid, turn) = oriented(settings)?;
-    let Reading { grid, source } = reading;
-    let (relief, refused) = match Relief::of(&solid, grid.clone(), source, settings, false) {
-        Ok(relief) => (relief, None),
-        Err(error @ Error::Stock(_)) => {
-            let thicker = thick_enough(&solid, reading, settings, error.clone())?;
-            (thicker, Some(job.locate(error).to_string()))
-        }
-        Err(error) => return Err(error),
-    };
-    let radius_mm = settings.globe.diameter_mm / 2.0;
-    let Relief {
-        grid: sampled_grid,
-        curve: sampled,
-        making,
-        fit,
-    } = relief;
-    let sampler = Sampler::new(&sampled_grid, &sampled);
-    let chosen: Vec<usize> = (0..solid.faces.len()).collect();
-    let manifest = listing(job, source, &solid, &turn, &fit, &chosen, &sampler);
-
-    let figures = match making.figures {
-        Some(figures) => figures,
-        None => {
-            let judge = Judge::new(grid, radius_mm, settings.finishing_bit_mm());
-            let relief_mm = carved(sampled_grid, &sampled);
-            judge.figures(&figures::of_grid(&relief_mm, judge.layout()))
-        }
-    };
-    let Ball {
-        nets,
-        heads,
-        points_mm,
-        folded_share,
-    } = ball(&solid, &fit, settings.globe.projection, &sampler);
-    Ok(Answer {
-        title: settings.name.clone(),
-        solid: solid.name.to_owned(),
-        facets: solid.faces.len(),
-        diameter_mm: settings.globe.diameter_mm,
-        range_mm: fit.range_mm,
-        fit: fit_answer(&manifest, settings, refused),
-        curve_name: fit.curve.name.clone(),
-        curve: curve_points(&fit),
-        ground_share: manifest.source.ground_share.clone(),
-        slopes: curves::slopes(&fit.curve, source, radius_mm),
-        figures,
-        detail: making.detail,
-        seams: seams(&manifest),
-        warnings: remarks(&manifest, folded_share),
-        nets,
-        heads,
-        points_mm,
-    })
-}
-
-/// The globe in stock that holds it, to be looked at although the job's does not.
-fn thick_enough(
-    solid: &Solid,
-    reading: &Reading,
-    settings: &Settings,
-    refused: Error,
-) -> Result<Relief> {
-    let Reading { grid, source } = reading;
-    let mut settings = settings.clone();
-    if !matches!(settings.relief.range, ReliefRange::Mm(_)) {
-        settings.relief.range = ReliefRange::Mm(DRAWN_ANYWAY * settings.globe.diameter_mm);
+/// The part of a job that [`Shown`] is made from. With a range given nothing of the
+/// stock but its trim is in it, for then the wood has no say in the relief.
+pub(super) fn shaping(settings: &Settings) -> Settings {
+    let mut stock = settings.stock;
+    if matches!(settings.relief.range, ReliefRange::Mm(_)) {
+        stock = Settings::default().stock;
+        stock.trim_mm = settings.stock.trim_mm;
     }
-    let ground = Ground::of(solid, grid.clone(), source, &settings, false)?;
-    let range_mm = ground.curve.highest_mm() - ground.curve.lowest_mm();
-    let unit = ground.curve.scaled(1.0 / range_mm);
-    let limits = fit::limits(solid, &unit, range_mm, &settings);
-    settings.stock.thickness_mm = limits.least_stock_mm.ok_or(refused)?;
-    Relief::of(solid, grid.clone(), source, &settings, false)
+    Settings {
+        grid: settings.grid.clone(),
+        globe: settings.globe.clone(),
+        relief: settings.relief.clone(),
+        image: settings.image,
+        cutters: settings.cutters.clone(),
+        stock,
+        ..Settings::default()
+    }
+}
+
+impl Shown {
+    /// Shapes and judges the relief of a job.
+    ///
+    /// # Errors
+    /// Those of the main job up to the fit, located in the job, except stock that is too small:
+    /// that is part of the answer.
+    pub fn new(job: &Job, reading: &Reading) -> Result<Shown> {
+        Shown::shaped(&job.settings, reading).map_err(|error| job.locate(error))
+    }
+
+    /// The same shaped once only: where the wood decides on the range, it is the one that the curve
+    /// alone would have.
+    ///
+    /// # Errors
+    /// As [`new`](Self::new).
+    pub fn draft(job: &Job, reading: &Reading) -> Result<Shown> {
+        let once = || {
+            let mut settings = job.settings.clone();
+            let mut refused = None;
+            let Reading { grid, source } = reading;
+            let of_file = source.quantity == Quantity::Relief;
+            if !of_file && !matches!(settings.relief.range, ReliefRange::Mm(_)) {
+                let unit = unit_curve(&source.hypsometry, &settings.relief)?;
+                let (solid, _) = oriented(&settings)?;
+                let range_mm = match fit::fit(&solid, grid, &unit, &settings) {
+                    Ok(fit) => fit.range_mm,
+                    Err(error @ Error::Stock(_)) => {
+                        refused = Some(error);
+                        DRAWN_ANYWAY * settings.globe.diameter_mm
+                    }
+                    Err(error) => return Err(error),
+                };
+                settings.relief.range = ReliefRange::Mm(range_mm);
+            }
+            let shown = Shown::shaped(&settings, reading)?;
+            Ok(Shown { refused, ..shown })
+        };
+        once().map_err(|error| job.locate(error))
+    }
+
+    fn shaped(settings: &Settings, reading: &Reading) -> Result<Shown> {
+        let Reading { grid, source } = reading;
+        let (solid, _) = oriented(settings)?;
+        let of = |settings: &Settings| Relief::of(&solid, grid.clone(), source, settings, false);
+        let mut roomy = settings.clone();
+        roomy.stock.thickness_mm = ENDLESS * settings.globe.diameter_mm;
+        let (relief, refused) = match settings.relief.range {
+            // Not shaped again where it does not fit: what a given range needs is told anyway.
+            ReliefRange::Mm(_) => (of(&roomy)?, None),
+            _ => match of(settings) {
+                Err(error @ Error::Stock(_)) => {
+                    let range_mm = DRAWN_ANYWAY * settings.globe.diameter_mm;
+                    roomy.relief.range = ReliefRange::Mm(range_mm);
+                    (of(&roomy)?, Some(error))
+                }
+                relief => (relief?, None),
+            },
+        };
+        let (radius_mm, bit_mm) = (
+            settings.globe.diameter_mm / 2.0,
+            settings.finishing_bit_mm(),
+        );
+        let lattice = figures::lattice_for(grid.layout(), radius_mm, bit_mm);
+        let relief_mm = figures::of_grid(&carved(relief.grid.clone(), &relief.curve), lattice);
+        let figures = match relief.making.figures {
+            Some(figures) => figures,
+            None => Judge::new(grid, radius_mm, bit_mm).figures(&relief_mm),
+        };
+        let left = carved_by_ball(&relief_mm, radius_mm, 0.5 * bit_mm).into_grid();
+        Ok(Shown {
+            source: source.clone(),
+            figures,
+            finished: Sampler::new(&relief.grid, &relief.curve),
+            left: Sampler::new(&left, &straight(&relief.curve)),
+            refused,
+            relief,
+        })
+    }
+
+    /// Samples that it holds, to know how much memory that takes.
+    pub fn samples(&self) -> usize {
+        self.relief.grid.heights_m.len()
+    }
+
+    /// Ball and figures in the job's stock; the ball is drawn as it is finished or, with `bit`, as
+    /// the bit leaves it. `job` must be shaped as the one this was made from.
+    ///
+    /// # Errors
+    /// Those of the fit except stock that is too small, located in the job.
+    pub fn answer(&self, job: &Job, bit: bool, exact: bool) -> Result<Answer> {
+        self.told(job, bit, exact)
+            .map_err(|error| job.locate(error))
+    }
+
+    fn told(&self, job: &Job, bit: bool, exact: bool) -> Result<Answer> {
+        let settings = &job.settings;
+        let (solid, turn) = oriented(settings)?;
+        let (fit, refused) = self.fitted(&solid, settings)?;
+        let chosen: Vec<usize> = (0..solid.faces.len()).collect();
+        let manifest = listing(
+            job,
+            &self.source,
+            &solid,
+            &turn,
+            &fit,
+            &chosen,
+            &self.finished,
+        );
+        let surface = if bit { &self.left } else { &self.finished };
+        let Ball {
+            nets,
+            heads,
+            points_mm,
+            folded_share,
+        } = ball(&solid, &fit, settings.globe.projection, surface);
+        Ok(Answer {
+            exact,
+            title: settings.name.clone(),
+            solid: solid.name.to_owned(),
+            facets: solid.faces.len(),
+            diameter_mm: settings.globe.diameter_mm,
+            range_mm: fit.range_mm,
+            fit: fit_answer(
+                &manifest,
+                settings,
+                refused.map(|error| job.locate(error).to_string()),
+            ),
+            curve_name: fit.curve.name.clone(),
+            curve: curve_points(&fit),
+            ground_share: manifest.source.ground_share.clone(),
+            slopes: curves::slopes(&fit.curve, &self.source, settings.globe.diameter_mm / 2.0),
+            figures: self.figures,
+            detail: self.relief.making.detail,
+            seams: seams(&manifest),
+            warnings: remarks(&manifest, folded_share),
+            nets,
+            heads,
+            points_mm,
+        })
+    }
+
+    /// The globe in the job's stock; in the thinnest that holds it, to be looked at, where that
+    /// does not, and why.
+    fn fitted(&self, solid: &Solid, settings: &Settings) -> Result<(Fit, Option<Error>)> {
+        let refused = match &self.refused {
+            Some(refused) => refused.clone(),
+            None => match self.relief.fitted(solid, settings) {
+                Err(error @ Error::Stock(_)) => error,
+                fit => return Ok((fit?, None)),
+            },
+        };
+        let curve = &self.relief.curve;
+        let range_mm = curve.highest_mm() - curve.lowest_mm();
+        let limits = fit::limits(solid, &curve.scaled(1.0 / range_mm), range_mm, settings);
+        let mut thicker = settings.clone();
+        thicker.stock.thickness_mm = match limits.least_stock_mm {
+            Some(least_mm) => least_mm,
+            None => return Err(refused),
+        };
+        Ok((self.relief.fitted(solid, &thicker)?, Some(refused)))
+    }
 }
 
 fn fit_answer(manifest: &Manifest, settings: &Settings, refused: Option<String>) -> FitAnswer {
@@ -253,12 +368,10 @@ fn remarks(manifest: &Manifest, folded_share: f64) -> Vec<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::geometry::direction;
-    use crate::grid::{Grid, Hypsometry, Place, Quantity, Registration, Source};
     use crate::jobfile;
     use crate::stages::resample::{Bounds, FacetImage, Scratch, render};
+    use crate::testing::{grid_of, source_of};
     use glam::DVec3;
-    use ndarray::Array2;
 
     /// What the main job carves.
     fn relief(solid: &Solid, reading: &Reading, settings: &Settings) -> Relief {
@@ -272,59 +385,25 @@ mod tests {
         .unwrap()
     }
 
-    /// A smooth seeded field, in metres.
+    /// A smooth field, in metres.
     fn reading(columns: usize) -> Reading {
-        let rows = columns / 2;
-        let step = 360.0 / columns as f64;
-        let heights_m = Array2::from_shape_fn((rows, columns), |(row, column)| {
-            let d = direction(
-                90.0 - (row as f64 + 0.5) * step,
-                (column as f64 + 0.5) * step,
-            );
+        let grid = grid_of(columns, |d| {
             let waves = [
                 (DVec3::new(3.0, -2.0, 1.0), 0.4, 2500.0),
                 (DVec3::new(-7.0, 4.0, 9.0), 1.9, 900.0),
                 (DVec3::new(14.0, 11.0, -8.0), 5.1, 350.0),
             ];
-            let height = waves
+            let heights = waves
                 .iter()
                 .map(|(k, phase, m)| m * (k.dot(d) + phase).sin());
-            height.sum::<f64>() as f32
+            heights.sum()
         });
-        let grid = Grid {
-            heights_m,
-            west_deg: 0.5 * step,
-            registration: Registration::Pixel,
-        };
-        let hypsometry = Hypsometry::of_grid(&grid);
-        let place = |height_m| Place {
-            height_m,
-            lat_deg: 0.0,
-            lon_deg: 0.0,
-        };
-        let source = Source {
-            files: vec!["waves.tif".into()],
-            width: columns,
-            height: rows,
-            cell_deg: step,
-            west_deg: 0.0,
-            north_deg: 90.0,
-            registration: Registration::Pixel,
-            quantity: Quantity::Elevation,
-            unit: "m".into(),
-            scale: 1.0,
-            offset: 0.0,
-            body: None,
-            reference_radius_m: Some(1e6),
-            min: place(hypsometry.min_m()),
-            max: place(hypsometry.max_m()),
-            hypsometry,
-            filled_cells: 0,
-            filled_share: 0.0,
-            clipped_cells: 0,
-            notes: Vec::new(),
-        };
+        let source = source_of(&grid);
         Reading { grid, source }
+    }
+
+    fn answer(job: &Job, reading: &Reading) -> Result<Answer> {
+        Shown::new(job, reading)?.answer(job, false, true)
     }
 
     fn job(sets: &[&str]) -> Job {
@@ -442,6 +521,96 @@ mod tests {
         assert!(differ(|f| f.carved_share) < 0.01, "{figures:?}");
         assert!(differ(|f| f.rough_order) < 0.01, "{figures:?}");
         assert!(differ(|f| f.bit_leaves_share) < 0.01, "{figures:?}");
+    }
+
+    /// Reference: the stages of the main job on the same grid.
+    #[test]
+    fn the_numbers_are_those_of_the_main_job() {
+        let reading = reading(360);
+        for sets in [
+            ["relief.range=auto", "stock.thickness=2 in"],
+            ["relief.range=5 mm", "globe.solid=cube"],
+            ["relief.range=most", "relief.method=curve"],
+        ] {
+            let mut sets = sets.to_vec();
+            sets.push("stock.thickness=4 in");
+            let job = job(&sets);
+            let answer = answer(&job, &reading).unwrap();
+            let (solid, turn) = oriented(&job.settings).unwrap();
+            let relief = relief(&solid, &reading, &job.settings);
+            let sampler = Sampler::new(&relief.grid, &relief.curve);
+            let all: Vec<usize> = (0..solid.faces.len()).collect();
+            let source = &reading.source;
+            let manifest = listing(&job, source, &solid, &turn, &relief.fit, &all, &sampler);
+            assert_eq!(answer.range_mm, relief.fit.range_mm);
+            let corners = manifest.facets.iter().map(|facet| facet.corner_mm);
+            assert_eq!(answer.fit.corner_mm, corners.reduce(f64::min));
+            let mut after = 0;
+            for (head, spec) in answer.heads.iter().zip(&relief.fit.facets) {
+                after += head.points;
+                // The last point of a facet lies on its back.
+                assert_eq!(
+                    answer.points_mm[3 * after - 1],
+                    spec.back_plane_mm as f32,
+                    "{sets:?}"
+                );
+            }
+        }
+    }
+
+    /// Distances of all points from the globe's centre, mm, with what lies around a direction
+    /// within an angle first.
+    fn radii(answer: &Answer, towards: DVec3, within_rad: f64) -> (Vec<f64>, Vec<f64>) {
+        let mut at = 0;
+        let (mut inside, mut outside) = (Vec::new(), Vec::new());
+        for head in &answer.heads {
+            let carved = head.points - answer.nets[0].sides * answer.nets[0].rings;
+            let frame = &head.frame;
+            let [x, y, z] = [frame.x, frame.y, frame.z].map(DVec3::from_array);
+            for point in answer.points_mm[3 * at..3 * (at + carved)].chunks_exact(3) {
+                let [a, b, c] = [point[0], point[1], point[2]].map(f64::from);
+                let place = a * x + b * y + c * z;
+                match place.angle_between(towards) < within_rad {
+                    true => inside.push(place.length()),
+                    false => outside.push(place.length()),
+                }
+            }
+            at += head.points;
+        }
+        (inside, outside)
+    }
+
+    /// Plains with one pit of 2 mm across, as deep as half of that; a ball of the bit's radius r
+    /// sinks into a rim of radius 1 mm by r − √(r² − 1 mm²), 0.35 mm.
+    #[test]
+    fn a_crater_of_two_millimetres_is_on_the_ball_as_the_bit_leaves_it() {
+        let (radius_mm, towards) = (100.0, DVec3::new(0.36, 0.48, 0.8));
+        let grid = grid_of(2880, |d| {
+            let away_mm = radius_mm * d.angle_between(towards);
+            -1000.0 * (1.0 - away_mm.powi(2)).clamp(0.0, 1.0).sqrt()
+        });
+        let source = source_of(&grid);
+        let reading = Reading { grid, source };
+        let job = job(&[
+            "relief.range=1 mm",
+            "relief.curve=linear",
+            "relief.method=curve",
+            "relief.steepest=90",
+            "globe.solid=cube",
+            "stock.thickness=6 in",
+        ]);
+        let shown = Shown::new(&job, &reading).unwrap();
+        let sunk = |bit: bool| {
+            let answer = shown.answer(&job, bit, true).unwrap();
+            let (pit, plain) = radii(&answer, towards, 1.0 / radius_mm);
+            assert!(pit.len() >= 8, "{} points", pit.len());
+            let level = plain.iter().copied().fold(0.0, f64::max);
+            level - pit.into_iter().fold(f64::MAX, f64::min)
+        };
+        let (left, finished) = (sunk(true), sunk(false));
+        // Between cells of 0.44 mm the rim is a little wider.
+        assert!((0.2..0.5).contains(&left), "{left}");
+        assert!((0.8..1.001).contains(&finished), "{finished}");
     }
 
     #[test]

@@ -7,36 +7,44 @@
 //!                          origin, JSON
 //! ```
 //!
-//! The grid is read once, at the resolution of a screen; the job file anew for each request, so
-//! that several windows, and an editor beside them, never disagree about what is in it.
+//! The job file is read anew for each request, so that several windows, and an editor beside them,
+//! never disagree about what is in it. Every change is answered twice: at once with a draft on a
+//! coarser copy of the grid, then with the numbers of `facets`, on the grid that `facets` carves.
+//! What was shaped last is kept: whatever does not touch the relief is answered exactly at once.
 
 mod answer;
 mod ball;
 mod controls;
+mod kept;
 mod page;
 mod server;
 mod write_back;
 
-pub use answer::{Answer, FitAnswer, SeamAnswer, answer};
+pub use answer::{Answer, FitAnswer, SeamAnswer};
 pub use ball::{Head, Net};
 pub use controls::{CONTROLS, Control};
 pub use write_back::{Change, write_back, written};
 
+use crate::grid::Heights;
 use crate::jobfile::{self, Job};
+use crate::lattice::Pooling;
 use crate::progress::{Progress, Silent};
-use crate::settings::{GridSettings, TurnSettings};
+use crate::settings::{GridSettings, Settings, TurnSettings};
 use crate::stages::orient::oriented;
 use crate::stages::read::{self, ReadRequest, Reading};
 use crate::stages::write::folder::write_whole;
 use crate::{Error, Problem, Result};
+use answer::{Shown, shaping};
+use kept::Kept;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
-/// Columns of the grid while settings are tried: a cell is 1 mm on a ball of 200 mm, two pixels of
-/// the picture. More show finer ground, and the slowest method, `adaptive`, answers later.
-const COLUMNS: f64 = 600.0;
+/// Columns of the grid for drafts: a cell is 2 mm on a ball of 200 mm. More show finer ground, and
+/// the detail of `multiscale`, which is searched for in every answer, comes later.
+const DRAFT_COLUMNS: usize = 300;
 
 /// Longest value that is taken for a setting.
 const LONGEST_VALUE: usize = 20_000;
@@ -66,14 +74,28 @@ pub fn serve(
     server::serve(bench, options, announce)
 }
 
-/// A job and its grid, ready for questions. Keeps nothing of what was asked before.
-#[derive(Debug)]
+/// How an answer is wanted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Look {
+    /// The numbers of `facets`, although they take longer; otherwise they come only if they are
+    /// there already, and a draft if not.
+    pub exact: bool,
+    /// The ball as the finishing bit leaves it, not as it is finished.
+    pub bit: bool,
+}
+
+/// A job and its grid, ready for questions.
 pub struct Bench {
     path: PathBuf,
     overrides: Vec<String>,
     /// The `[grid]` section that was read.
     grid: GridSettings,
-    reading: Reading,
+    /// The grid for drafts; none where it is no larger than that anyway.
+    draft: Option<Reading>,
+    /// Lowest, highest and mean ground, metres.
+    ground_m: [f64; 3],
+    readings: Kept<ReadRequest, Reading>,
+    shown: Kept<Settings, Shown>,
     /// The turn that was searched, where the job leaves it to the program.
     found: Option<TurnSettings>,
 }
@@ -125,9 +147,7 @@ impl Bench {
         job.require_grid()?;
         let locate = |error: Error| job.locate(error);
         oriented(&job.settings).map_err(locate)?;
-        let request = ReadRequest {
-            finest_step_deg: Some(360.0 / COLUMNS),
-        };
+        let request = ReadRequest::of(&job.settings);
         let reading = read::read(&job.settings.grid, &request, progress).map_err(locate)?;
         let found = match job.settings.globe.turn.auto {
             true => {
@@ -136,13 +156,32 @@ impl Bench {
             }
             false => None,
         };
-        Ok(Bench {
+        let ground = &reading.source.hypsometry;
+        let bench = Bench {
             path: path.to_owned(),
             overrides: overrides.to_owned(),
             grid: job.settings.grid.clone(),
-            reading,
+            draft: draft(&reading),
+            ground_m: [ground.min_m(), ground.max_m(), ground.mean_m],
+            readings: Kept::default(),
+            shown: Kept::default(),
             found,
-        })
+        };
+        let samples = reading.grid.heights_m.len();
+        bench.readings.keep(request, reading, samples);
+        Ok(bench)
+    }
+
+    /// The grid as `facets` reads it for a job: a larger globe or smaller pixels may need it finer
+    /// than it was read for the job before.
+    fn reading(&self, settings: &Settings) -> Result<Arc<Reading>> {
+        let request = ReadRequest::of(settings);
+        if let Some(reading) = self.readings.get(&request) {
+            return Ok(reading);
+        }
+        let reading = read::read(&self.grid, &request, &Silent)?;
+        let samples = reading.grid.heights_m.len();
+        Ok(self.readings.keep(request, reading, samples))
     }
 
     /// The job as it stands in the file, with the `--set` of the command line.
@@ -158,8 +197,7 @@ impl Bench {
     /// [`Error::Job`] for what is wrong in the job file now, [`Error::Disk`].
     pub fn start(&self) -> Result<Start> {
         let (text, job) = self.job()?;
-        let ground = &self.reading.source.hypsometry;
-        let ground_m = [ground.min_m(), ground.max_m(), ground.mean_m];
+        let ground_m = self.ground_m;
         let turn = self.turn_of(&job);
         let controls = CONTROLS
             .iter()
@@ -202,10 +240,24 @@ impl Bench {
     /// Ball and figures for the page's settings.
     ///
     /// # Errors
-    /// As [`answer`]; [`Error::Job`] for a setting that is not the page's to change.
-    pub fn answer(&self, values: &Values) -> Result<Answer> {
+    /// Those of the main job up to the fit, located in the job, except stock that is too small:
+    /// that is part of the answer. [`Error::Job`] for a setting that is not the page's to change.
+    pub fn answer(&self, values: &Values, look: Look) -> Result<Answer> {
         let job = self.wanted(values)?;
-        answer(&job, &self.reading)
+        let key = shaping(&job.settings);
+        let shown = match (self.shown.get(&key), &self.draft) {
+            (Some(shown), _) => shown,
+            (None, Some(draft)) if !look.exact => {
+                return Shown::draft(&job, draft)?.answer(&job, look.bit, false);
+            }
+            (None, _) => {
+                let reading = self.reading(&job.settings).map_err(|e| job.locate(e))?;
+                let shown = Shown::new(&job, &reading)?;
+                let samples = shown.samples();
+                self.shown.keep(key, shown, samples)
+            }
+        };
+        shown.answer(&job, look.bit, true)
     }
 
     /// The job with the page's settings in place of its own.
@@ -356,6 +408,18 @@ impl Bench {
         write_whole(&target, text.as_bytes()).map_err(fail)?;
         std::fs::set_permissions(&target, permissions).map_err(fail)
     }
+}
+
+/// A grid in fewer cells, where it has more.
+fn draft(reading: &Reading) -> Option<Reading> {
+    let Reading { grid, source } = reading;
+    let (rows, columns) = (DRAFT_COLUMNS / 2, DRAFT_COLUMNS);
+    (grid.rows() > rows && grid.columns() > columns).then(|| Reading {
+        grid: Pooling::new(grid.layout(), rows, columns)
+            .of(&grid.heights_m, |value| value)
+            .into_grid(),
+        source: source.clone(),
+    })
 }
 
 fn changed_meanwhile(path: &Path) -> Error {

@@ -33,16 +33,16 @@
 
     class Refused extends Error {}
 
-    async function ask(path, question) {
+    async function ask(path, question, signal) {
         let response;
         try {
             response = await fetch(`/api/${path}`, {
                 method: 'POST', cache: 'no-store', credentials: 'omit',
                 headers: { 'content-type': 'application/json', 'x-preview-token': token },
-                body: JSON.stringify(question),
+                body: JSON.stringify(question), signal,
             });
         } catch (error) {
-            gone(true);
+            if (!signal?.aborted) gone(true);
             throw error;
         }
         gone(false);
@@ -73,7 +73,7 @@
     let controls = start.controls;
     const fresh = () => Object.fromEntries(controls.map((control) => [control.key, control.value]));
     const sides = Object.fromEntries(SIDES.map((name) => [name, {
-        name, values: fresh(), answer: null, viewer: null, asked: false, again: false, nets: new Map(), shape: '', error: '',
+        name, values: fresh(), answer: null, viewer: null, asked: false, again: false, settling: null, nets: new Map(), shape: '', error: '',
     }]));
     let chosen = 'A';
 
@@ -110,6 +110,11 @@
         viewers().forEach((viewer) => viewer.show({ [box.dataset.show]: box.checked }));
     }));
 
+    // Nets that came once, by sides and rings.
+    const nets = new Map();
+    const netName = ({ sides: corners, rings }) => `${corners} ${rings}`;
+    const known = () => [...nets.keys()].map((name) => name.split(' ').map(Number));
+
     function draw(side, answer, points) {
         if (!side.viewer) return;
         const note = one('.note', side.stage);
@@ -118,9 +123,11 @@
         const shape = JSON.stringify([answer.solid, answer.diameter_mm, answer.heads.map((head) => [head.frame, head.corners_mm[0]])]);
         if (shape !== side.shape) {
             side.shape = shape;
-            side.nets = new Map(answer.nets.map((net) => [net.sides, {
-                triangles: Uint32Array.from(net.triangles), rim: Uint32Array.from(net.rim), top: net.top,
-            }]));
+            // Lists of their own: the viewer builds anew where they are not the ones it has.
+            side.nets = new Map(answer.nets.map((net) => {
+                const { triangles, rim, top } = nets.get(netName(net));
+                return [net.sides, { triangles: triangles.subarray(), rim, top }];
+            }));
         }
         let at = 0;
         side.viewer.setFacets(answer.heads.map((head) => {
@@ -140,36 +147,64 @@
     function unpack(buffer) {
         const length = new DataView(buffer).getUint32(0, true);
         const answer = JSON.parse(new TextDecoder().decode(new Uint8Array(buffer, 4, length)));
-        return [answer, new Float32Array(buffer, 4 + length)];
+        const count = 3 * answer.heads.reduce((sum, head) => sum + head.points, 0);
+        const points = new Float32Array(buffer, 4 + length, count);
+        let at = 4 + length + 4 * count;
+        const take = (numbers) => {
+            const list = new Uint32Array(buffer.slice(at, at + 4 * numbers));
+            at += 4 * numbers;
+            return list;
+        };
+        for (const net of answer.nets) {
+            if (net.triangles) nets.set(netName(net), { triangles: take(net.triangles), rim: take(net.rim), top: net.top });
+        }
+        return [answer, points];
     }
 
-    // While one answer is on its way, only the newest of all further wishes is kept.
+    const bitBox = one('#bit');
+
+    // One question and what comes of it; an exact one is dropped when it is overtaken by a change.
+    async function answered(side, exact) {
+        const from = performance.now();
+        side.settling = exact ? new AbortController() : null;
+        const signal = side.settling?.signal;
+        try {
+            const question = { values: side.values, exact, bit: bitBox.checked, nets: known() };
+            const response = await ask('answer', question, signal);
+            const [answer, points] = unpack(await response.arrayBuffer());
+            const came = performance.now();
+            side.answer = answer;
+            side.error = '';
+            draw(side, answer, points);
+            side.article.dataset[exact ? 'exactTook' : 'took'] = `${(came - from).toFixed(0)} ${(performance.now() - came).toFixed(0)}`;
+        } catch (error) {
+            if (signal?.aborted) return;
+            side.error = error instanceof Refused ? error.message : '';
+        }
+        side.settling = null;
+        show();
+    }
+
+    // While one answer is on its way, only the newest of all further wishes is kept. A draft is
+    // followed by the exact numbers, unless something has been changed meanwhile.
     async function refresh(side) {
         if (side.asked) {
             side.again = true;
+            side.settling?.abort();
             return;
         }
         side.asked = true;
         do {
             side.again = false;
-            const from = performance.now();
-            try {
-                const response = await ask('answer', { values: side.values });
-                const [answer, points] = unpack(await response.arrayBuffer());
-                const came = performance.now();
-                side.answer = answer;
-                side.error = '';
-                draw(side, answer, points);
-                document.documentElement.dataset.took = `${(came - from).toFixed(0)} ${(performance.now() - came).toFixed(0)}`;
-            } catch (error) {
-                side.error = error instanceof Refused ? error.message : '';
-            }
-            show();
+            await answered(side, false);
+            if (!side.again && !side.error && side.answer && !side.answer.exact) await answered(side, true);
         } while (side.again);
         side.asked = false;
         side.article.dataset.answers = String(1 + Number(side.article.dataset.answers || 0));
         say();
     }
+
+    bitBox.addEventListener('change', () => Object.values(sides).forEach(refresh));
 
     let speaking = 0;
     function say() {
@@ -193,13 +228,13 @@
         const { answer } = side;
         if (!answer) return '';
         const relief = `${mm(answer.range_mm)} of relief, ${percent(answer.figures.carved_share)} legible`;
+        if (!answer.exact) return `about ${relief}; ${answer.fit.fits ? 'seems to fit' : 'seems not to fit'}, being worked out exactly…`;
         return answer.fit.fits
             ? `${relief}; fits, thinnest corner ${mm(answer.fit.corner_mm)}`
             : `${relief}; does not fit the stock`;
     }
 
     const FIGURES = [
-        ['Solid', (a) => `${a.solid.replaceAll('-', ' ')}, ${a.facets} facets`],
         ['Diameter', (a) => length(a.diameter_mm)],
         ['Relief, lowest to highest', (a) => mm(a.range_mm)],
         ['Fit to the stock', (a) => (a.fit.fits ? `fits ${length(a.fit.stock_mm)}` : `does not fit ${length(a.fit.stock_mm)}`)],
@@ -223,14 +258,23 @@
         const answers = SIDES.map((name) => sides[name].answer);
         const cell = (name, figure) => {
             const { answer } = sides[name];
-            return answer ? figure(answer) : '…';
+            if (!answer) return '…';
+            return `${answer.exact ? '' : 'about '}${figure(answer)}`;
         };
-        fill(one('#numbers tbody'), FIGURES.map(([label, figure]) => [label, ...SIDES.map((name) => cell(name, figure))]));
+        const solid = ({ answer }) => (answer ? `${answer.solid.replaceAll('-', ' ')}, ${answer.facets} facets` : '…');
+        fill(one('#numbers tbody'), [
+            ['Solid', ...SIDES.map((name) => solid(sides[name]))],
+            ...FIGURES.map(([label, figure]) => [label, ...SIDES.map((name) => cell(name, figure))]),
+        ]);
         for (const name of SIDES) {
             const side = sides[name];
             const line = one(`[data-verdict="${name}"]`);
             line.textContent = verdict(side);
-            line.classList.toggle('bad', Boolean(side.error) || Boolean(side.answer && !side.answer.fit.fits));
+            const about = Boolean(side.answer && !side.answer.exact);
+            line.classList.toggle('bad', Boolean(side.error) || Boolean(side.answer && !about && !side.answer.fit.fits));
+            all(`[data-of="${name}"]`).forEach((part) => { part.classList.toggle('about', about); });
+            all('#numbers tbody tr').forEach((tr) => { tr.cells[1 + SIDES.indexOf(name)].classList.toggle('about', about); });
+            one(`#seams-${name} caption`).textContent = about ? `${name}, about` : name;
             side.article.classList.toggle('stale', Boolean(side.error));
             const seams = side.answer ? [...side.answer.seams].sort((a, b) => b.high_mm - a.high_mm).slice(0, 5) : [];
             fill(one(`#seams-${name} tbody`), seams.map((seam) => [
@@ -238,7 +282,7 @@
         }
         one('#refusals').replaceChildren(...SIDES.filter((name) => {
             const { answer } = sides[name];
-            return answer && answer.fit.message;
+            return answer && answer.exact && answer.fit.message;
         }).map((name) => make('p', { class: 'alarm' }, `${name}: ${sides[name].answer.fit.message}`)));
         const [a, b] = answers;
         if (a && b) {
@@ -251,7 +295,8 @@
         const notes = SIDES.filter((name) => sides[name].answer).map((name) => {
             const { warnings } = sides[name].answer;
             const list = make('ul', {}, ...warnings.map((text) => make('li', {}, text)));
-            return make('div', {}, make('h3', {}, name), warnings.length ? list : make('p', {}, 'Nothing.'));
+            const about = !sides[name].answer.exact;
+            return make('div', { class: about && 'about' }, make('h3', {}, about ? `${name}, about` : name), warnings.length ? list : make('p', {}, 'Nothing.'));
         });
         one('#warnings').replaceChildren(...notes);
     }

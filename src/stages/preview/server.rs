@@ -11,7 +11,7 @@
 //! There is nothing to ask for but the page and four questions; no path leads to a file.
 
 use super::page::Page;
-use super::{Answer, Bench, PreviewOptions, Values};
+use super::{Answer, Bench, Look, PreviewOptions, Values};
 use crate::{Error, Problem, Result};
 use axum::body::{Body, Bytes};
 use axum::extract::rejection::BytesRejection;
@@ -51,6 +51,10 @@ struct Desk {
     page: Page,
     /// One answer at a time: each uses all cores, and two at once would both be late.
     turn: Semaphore,
+    /// Likewise for exact answers, which drafts do not wait for.
+    exact_turn: Semaphore,
+    /// Threads of exact answers: those of drafts must not be found busy with them.
+    exact_threads: rayon::ThreadPool,
 }
 
 /// A question about settings.
@@ -58,6 +62,17 @@ struct Desk {
 #[serde(deny_unknown_fields)]
 struct Question {
     values: Values,
+    #[serde(default = "yes")]
+    exact: bool,
+    #[serde(default = "yes")]
+    bit: bool,
+    /// Nets that the page has, by their sides and rings.
+    #[serde(default)]
+    nets: Vec<[usize; 2]>,
+}
+
+fn yes() -> bool {
+    true
 }
 
 /// A wish to write the job file.
@@ -95,6 +110,9 @@ async fn listen(
         Ok(address) => address.port(),
         Err(error) => return Err(failed("start the server", &error)),
     };
+    let exact_threads = rayon::ThreadPoolBuilder::new()
+        .build()
+        .map_err(|e| failed("start the server", &std::io::Error::other(e)))?;
     let token = token()?;
     let link = format!("http://127.0.0.1:{port}/?token={token}");
     let desk = Arc::new(Desk {
@@ -103,6 +121,8 @@ async fn listen(
         port,
         page: Page::new(),
         turn: Semaphore::new(1),
+        exact_turn: Semaphore::new(1),
+        exact_threads,
     });
     let stop = Arc::new(Notify::new());
     let stopper = Arc::clone(&stop);
@@ -246,7 +266,7 @@ async fn unknown() -> Response {
 }
 
 async fn start(State(desk): State<Arc<Desk>>) -> Response {
-    work(desk, |bench| bench.start().map(|start| json(&start))).await
+    work(desk, false, |bench| bench.start().map(|start| json(&start))).await
 }
 
 async fn answer(
@@ -255,8 +275,15 @@ async fn answer(
 ) -> Response {
     match read::<Question>(body) {
         Ok(question) => {
-            work(desk, move |bench| {
-                bench.answer(&question.values).map(|a| packed(&a))
+            let Question {
+                values,
+                exact,
+                bit,
+                nets,
+            } = question;
+            work(desk, exact, move |bench| {
+                let answer = bench.answer(&values, Look { exact, bit })?;
+                Ok(packed(answer, &nets))
             })
             .await
         }
@@ -271,7 +298,10 @@ async fn write(
     match read::<Wish>(body) {
         Ok(wish) => {
             let save = move |bench: &Bench| bench.save(&wish.values, &wish.stamp, wish.write);
-            work(desk, move |bench| save(bench).map(|saved| json(&saved))).await
+            work(desk, false, move |bench| {
+                save(bench).map(|saved| json(&saved))
+            })
+            .await
         }
         Err((status, what)) => plain_error(status, &what),
     }
@@ -281,13 +311,19 @@ async fn write(
 /// turn came costs nothing.
 async fn work(
     desk: Arc<Desk>,
+    exact: bool,
     ask: impl FnOnce(&Bench) -> Result<Response> + Send + 'static,
 ) -> Response {
-    let Ok(_turn) = desk.turn.acquire().await else {
+    let turn = if exact { &desk.exact_turn } else { &desk.turn };
+    let Ok(_turn) = turn.acquire().await else {
         return plain_error(StatusCode::SERVICE_UNAVAILABLE, "the preview is stopping");
     };
-    let bench = Arc::clone(&desk);
-    let answered = tokio::task::spawn_blocking(move || ask(&bench.bench)).await;
+    let worker = Arc::clone(&desk);
+    let answered = tokio::task::spawn_blocking(move || match exact {
+        true => worker.exact_threads.install(|| ask(&worker.bench)),
+        false => ask(&worker.bench),
+    })
+    .await;
     match answered {
         Ok(Ok(response)) => response,
         Ok(Err(error)) => told(&error),
@@ -338,15 +374,27 @@ fn json(value: &impl serde::Serialize) -> Response {
     (kind, text).into_response()
 }
 
-/// Length of the JSON (u32), the JSON filled up with spaces to a multiple of four, then the points
-/// as 32-bit floats; all little-endian.
-fn packed(answer: &Answer) -> Response {
-    let mut json = serde_json::to_vec(answer).unwrap_or_default();
+/// Length of the JSON (u32), the JSON filled up with spaces to a multiple of four, the points as
+/// 32-bit floats, then triangles and rim (u32) of each net that the page does not have; all
+/// little-endian. A net that it has is told as one without triangles.
+fn packed(mut answer: Answer, known: &[[usize; 2]]) -> Response {
+    for net in &mut answer.nets {
+        if known.contains(&[net.sides, net.rings]) {
+            (net.triangles, net.rim) = (Vec::new(), Vec::new());
+        }
+    }
+    let mut json = serde_json::to_vec(&answer).unwrap_or_default();
     json.resize(json.len().next_multiple_of(4), b' ');
-    let mut bytes = Vec::with_capacity(4 + json.len() + 4 * answer.points_mm.len());
+    let nets = answer.nets.iter().map(|n| n.triangles.len() + n.rim.len());
+    let numbers = answer.points_mm.len() + nets.sum::<usize>();
+    let mut bytes = Vec::with_capacity(4 + json.len() + 4 * numbers);
     bytes.extend((json.len() as u32).to_le_bytes());
     bytes.extend(json);
     bytes.extend(answer.points_mm.iter().flat_map(|mm| mm.to_le_bytes()));
+    for net in &answer.nets {
+        let numbers = net.triangles.iter().chain(&net.rim);
+        bytes.extend(numbers.flat_map(|number| number.to_le_bytes()));
+    }
     let kind = [(header::CONTENT_TYPE, "application/octet-stream")];
     (kind, Body::from(bytes)).into_response()
 }

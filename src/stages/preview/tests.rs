@@ -26,6 +26,11 @@ width = \"200 mm\"
 length = \"2 m\"
 ";
 
+const EXACT: Look = Look {
+    exact: true,
+    bit: true,
+};
+
 fn folder(job: &str) -> (TempDir, PathBuf) {
     let folder = TempDir::new().unwrap();
     let sample = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-rasters/ashkerry.tif");
@@ -164,7 +169,7 @@ fn settings_of_other_files_and_unknown_ones_are_not_the_pages_to_change() {
         "board.1.width",
     ] {
         let values: Values = [(key.to_owned(), Some("/etc/hostname".to_owned()))].into();
-        let error = bench.answer(&values).unwrap_err();
+        let error = bench.answer(&values, EXACT).unwrap_err();
         assert_eq!(
             error.to_string(),
             format!(
@@ -175,19 +180,69 @@ fn settings_of_other_files_and_unknown_ones_are_not_the_pages_to_change() {
     }
     let values: Values = [("relief.knots".to_owned(), Some("1".repeat(30_000)))].into();
     assert_eq!(
-        bench.answer(&values).unwrap_err().to_string(),
+        bench.answer(&values, EXACT).unwrap_err().to_string(),
         "job: relief.knots: this value is too long; allowed: up to 20000 characters; write it \
          into the job file"
     );
     std::fs::write(&path, JOB.replace("ashkerry.tif", "other.tif")).unwrap();
     assert_eq!(
-        bench.answer(&Values::new()).unwrap_err().to_string(),
+        bench.answer(&Values::new(), EXACT).unwrap_err().to_string(),
         format!(
             "job: the section [grid] has changed since the grid was read; stop this preview with \
              Ctrl-C and start it again ({})",
             path.display()
         )
     );
+}
+
+/// A draft first, and the exact numbers as soon as they are known: for all that does not touch the
+/// relief from then on.
+#[test]
+fn what_was_shaped_once_is_answered_exactly_at_once() {
+    let (_folder, path) = folder(JOB);
+    let bench = quiet(&path, &[]).unwrap();
+    let draft = Look {
+        exact: false,
+        bit: true,
+    };
+    let ask = |sets: &[(&str, &str)], look: Look| {
+        let values = sets.iter().map(|(k, v)| ((*k).into(), Some((*v).into())));
+        bench.answer(&values.collect(), look).unwrap()
+    };
+    assert!(!ask(&[], draft).exact);
+    let exact = ask(&[], EXACT);
+    assert!(exact.exact);
+    assert_eq!(ask(&[], draft), exact);
+    let thicker = [("stock.thickness", "80 mm")];
+    let other = ask(&thicker, draft);
+    assert!(other.exact);
+    assert_eq!(other.fit.stock_mm, 80.0);
+    let thin = ask(&[("stock.thickness", "20 mm")], draft);
+    assert!(thin.exact && !thin.fit.fits);
+    assert!(!ask(&[("relief.boost", "4")], draft).exact);
+    // As one that was never asked before says it.
+    let afresh = quiet(&path, &["stock.thickness=80 mm".into()]).unwrap();
+    let mut afresh = afresh.answer(&Values::new(), EXACT).unwrap();
+    afresh.fit.message = other.fit.message.clone();
+    assert_eq!(afresh, other);
+    // Left to the wood, the range is another in other stock.
+    let most = ("relief.range", "most");
+    ask(&[most], EXACT);
+    assert!(!ask(&[most, thicker[0]], draft).exact);
+}
+
+/// A larger globe needs the grid finer than it was read at first.
+#[test]
+fn a_larger_globe_is_answered_from_the_grid_that_it_needs() {
+    let job = JOB.to_owned() + "\n[image]\npixel = \"1 mm\"\n";
+    let (_folder, path) = folder(&job);
+    let bench = quiet(&path, &[]).unwrap();
+    let large = ("globe.diameter".to_owned(), Some("240 mm".to_owned()));
+    let values: Values = [large, ("stock.thickness".into(), Some("5 in".into()))].into();
+    let found = bench.answer(&values, EXACT).unwrap();
+    let sets = ["globe.diameter=240 mm", "stock.thickness=5 in"].map(String::from);
+    let afresh = quiet(&path, &sets).unwrap();
+    assert_eq!(found, afresh.answer(&Values::new(), EXACT).unwrap());
 }
 
 #[test]

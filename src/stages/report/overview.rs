@@ -23,7 +23,7 @@ const CELL_PX: (f64, f64) = (290.0, 1000.0);
 const HEIGHTS_PX: f64 = 330.0;
 
 /// Dots per metre noted in the file, 300 per inch.
-const DOTS_PER_METRE: u32 = 11_811;
+pub(crate) const DOTS_PER_METRE: u32 = 11_811;
 
 /// Height of title and legend, pixels.
 const TITLE_PX: f64 = 190.0;

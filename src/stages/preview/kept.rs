@@ -1,0 +1,80 @@
+//! The last few things that were made, by what they were made from.
+
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+/// Most that are kept: one for each ball on the page.
+const MOST: usize = 2;
+
+/// Samples in all from which on only the last is kept: a quarter of a GB.
+const MOST_SAMPLES: usize = 64_000_000;
+
+/// The last first.
+pub(super) struct Kept<K, V>(Mutex<Vec<Entry<K, V>>>);
+
+struct Entry<K, V> {
+    key: K,
+    value: Arc<V>,
+    samples: usize,
+}
+
+impl<K, V> Default for Kept<K, V> {
+    fn default() -> Self {
+        Kept(Mutex::default())
+    }
+}
+
+impl<K: PartialEq, V> Kept<K, V> {
+    /// What was made from this, if it is still there.
+    pub fn get(&self, key: &K) -> Option<Arc<V>> {
+        let mut all = self.all();
+        let at = all.iter().position(|entry| entry.key == *key)?;
+        all[..=at].rotate_right(1);
+        Some(Arc::clone(&all[0].value))
+    }
+
+    /// Keeps a thing with so many samples in it.
+    pub fn keep(&self, key: K, value: V, samples: usize) -> Arc<V> {
+        let value = Arc::new(value);
+        let entry = Entry {
+            key,
+            value: Arc::clone(&value),
+            samples,
+        };
+        let mut all = self.all();
+        all.retain(|other| other.key != entry.key);
+        all.insert(0, entry);
+        let held = |all: &[Entry<K, V>]| all.iter().map(|entry| entry.samples).sum::<usize>();
+        while all.len() > 1 && (all.len() > MOST || held(&all) > MOST_SAMPLES) {
+            all.pop();
+        }
+        value
+    }
+
+    /// A question that failed half-way leaves whole entries behind.
+    fn all(&self) -> MutexGuard<'_, Vec<Entry<K, V>>> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_last_two_asked_for_stay_and_of_large_ones_the_last() {
+        let kept = Kept::default();
+        kept.keep('a', 1, 10);
+        kept.keep('b', 2, 10);
+        assert_eq!(kept.get(&'a').as_deref(), Some(&1));
+        kept.keep('c', 3, 10);
+        assert_eq!(
+            ['a', 'b', 'c'].map(|key| kept.get(&key).as_deref().copied()),
+            [Some(1), None, Some(3)]
+        );
+        kept.keep('d', 4, MOST_SAMPLES);
+        assert_eq!(
+            ['a', 'c', 'd'].map(|key| kept.get(&key).as_deref().copied()),
+            [None, None, Some(4)]
+        );
+    }
+}
