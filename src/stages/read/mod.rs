@@ -10,13 +10,18 @@
 mod between;
 mod crowded;
 mod crs;
+#[cfg(test)]
+mod cuts;
+mod drivers;
 mod flatten;
 mod holes;
 mod labels;
+mod lengths;
 mod open;
 mod place;
 mod reference;
 mod shrink;
+mod sources;
 mod stats;
 mod stream;
 mod table;
@@ -336,8 +341,9 @@ const SHARED_SAMPLE: usize = 4096;
 fn open_all(files: &[PathBuf]) -> Result<(Vec<Raster>, Vec<Stored>)> {
     let mut rasters = Vec::with_capacity(files.len());
     let mut all = Vec::with_capacity(files.len());
+    let mut gate = sources::Gate::new(files);
     for path in files {
-        let mut raster = Raster::open(path)?;
+        let mut raster = Raster::open(path, &mut gate)?;
         all.push(raster.stored()?);
         if files.len() > MOST_OPEN {
             raster.close();

@@ -920,7 +920,7 @@ fn a_detached_label_places_its_image_and_finds_it_in_lower_case() {
     std::fs::write(&image, &raw(i16::to_be_bytes, |h| h)[..1000]).unwrap();
     assert_eq!(
         refusal(&job(&label)),
-        "grid: the image is shorter than its label says; found 1000 bytes; allowed: 1296 bytes \
+        "grid: the file is shorter than its header says; found 1000 bytes; allowed: 1296 bytes \
          or more; the file is damaged or cut short; copy or download it again"
     );
     std::fs::remove_file(&image).unwrap();
