@@ -178,6 +178,37 @@ fn a_file_cut_short_is_refused_in_every_format() {
     );
 }
 
+/// Cells that no one wrote read as zeros, unless the file says what stands for "no data".
+#[test]
+fn cells_that_were_never_written_are_refused_unless_declared() {
+    let dir = TempDir::new().unwrap();
+    let path = dir.path().join("unfinished.tif");
+    let make = |nodata: Option<f64>| {
+        let options = RasterCreationOptions::from_iter(["SPARSE_OK=TRUE", "BLOCKYSIZE=4"]);
+        let mut dataset = DriverManager::get_driver_by_name("GTiff")
+            .unwrap()
+            .create_with_band_type_with_options::<i16, _>(&path, COLUMNS, ROWS, 1, &options)
+            .unwrap();
+        dataset
+            .set_geo_transform(&[-180.0, 3.0, 0.0, 90.0, 0.0, -3.0])
+            .unwrap();
+        let mut band = dataset.rasterband(1).unwrap();
+        band.set_no_data_value(nodata).unwrap();
+        let size = (COLUMNS, ROWS / 2);
+        let cells = &mut Buffer::new(size, (1..=(size.0 * size.1) as i16).collect());
+        band.write((0, 0), size, cells).unwrap();
+        dataset.close().unwrap();
+        carved(&path)
+    };
+    let message = make(None).unwrap_err().to_string();
+    assert!(
+        message.starts_with("grid: the cells from row 33 of the file on were never written"),
+        "{message}"
+    );
+    let filled = make(Some(-9999.0)).unwrap().source.filled_cells;
+    assert_eq!(filled, (COLUMNS * ROWS / 2) as u64);
+}
+
 /// Where a file is cut: at tenths, near its end, and behind lines of a text near its end; but not
 /// where nothing is lost but white space.
 fn lengths(bytes: &[u8]) -> Vec<usize> {

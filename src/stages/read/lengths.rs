@@ -3,6 +3,7 @@
 
 use super::labels::Label;
 use crate::error::{Error, Problem, Result};
+use gdal::raster::RasterBand;
 use gdal::{Dataset, Metadata};
 use std::fs::File;
 use std::io::{BufReader, Read, Seek, SeekFrom};
@@ -14,6 +15,7 @@ pub(super) fn check(dataset: &Dataset, path: &Path) -> Result<()> {
     let Ok(band) = dataset.rasterband(1) else {
         return Ok(());
     };
+    within_bounds(dataset, &band, path)?;
     let (columns, rows) = dataset.raster_size();
     let cell_bytes = u64::from(band.band_type().bytes());
     let cells = columns as u64 * rows as u64;
@@ -63,6 +65,46 @@ pub(super) fn check(dataset: &Dataset, path: &Path) -> Result<()> {
         "AAIGrid" | "GRASSASCIIGrid" | "GSAG" | "ISG" | "ZMap" => ends_with_a_line(path),
         _ => Ok(()),
     }
+}
+
+/// Most columns of a grid, and twice the most rows: cells of 5 m on Earth's equator. A row of them
+/// is held in memory at least.
+const MOST_COLUMNS: usize = 1 << 23;
+
+/// Most bytes that a grid is stored in at a time: one block of it is held as a whole.
+const MOST_BLOCK_BYTES: usize = 1 << 28;
+
+/// Refuses what could not be read within reason, before memory is asked for.
+pub(super) fn within_bounds(dataset: &Dataset, band: &RasterBand<'_>, path: &Path) -> Result<()> {
+    let (size, block) = (dataset.raster_size(), band.block_size());
+    if size.0 > MOST_COLUMNS || size.1 > MOST_COLUMNS / 2 + 1 {
+        return Err(Error::Grid(
+            Problem::new("the grid has more cells than any grid of a planet")
+                .found(format!("{} × {}", size.0, size.1))
+                .allowed(format!("up to {MOST_COLUMNS} × {}", MOST_COLUMNS / 2 + 1))
+                .next("check that the file is complete, or make it coarser first")
+                .file(path),
+        ));
+    }
+    let bytes = block
+        .0
+        .saturating_mul(block.1)
+        .saturating_mul(band.band_type().bytes().into());
+    if bytes > MOST_BLOCK_BYTES {
+        return Err(Error::Grid(
+            Problem::new("the grid is stored in blocks too large to be held")
+                .found(format!(
+                    "blocks of {} × {} cells, {} MB each",
+                    block.0,
+                    block.1,
+                    bytes >> 20
+                ))
+                .allowed(format!("blocks of up to {} MB", MOST_BLOCK_BYTES >> 20))
+                .next("store it in tiles, with gdal_translate -co TILED=YES")
+                .file(path),
+        ));
+    }
+    Ok(())
 }
 
 /// Refuses a file shorter than `needed`.

@@ -733,6 +733,21 @@ fn extent(raster: &Raster, west_deg: Option<f64>) -> Result<Option<Extent>> {
         }
     };
     let (file_west_deg, first_lat_deg, lon_step_deg, lat_step_deg) = in_degrees;
+    // No body is that large: products of numbers that a file gives singly.
+    if ![file_west_deg, first_lat_deg, lon_step_deg, lat_step_deg]
+        .iter()
+        .all(|n| n.abs() < 1e6)
+    {
+        return Err(Error::Grid(
+            Problem::new("the file's corner and cell sizes lie on no globe")
+                .found(format!(
+                    "longitude {file_west_deg} and latitude {first_lat_deg}, cells of \
+                     {lon_step_deg} × {lat_step_deg} degrees"
+                ))
+                .allowed("longitudes and latitudes")
+                .next("correct the file's georeferencing"),
+        ));
+    }
     Ok(Some(Extent {
         columns: raster.columns,
         rows: raster.rows,

@@ -116,6 +116,7 @@ impl Raster {
         }
         let band = dataset.rasterband(1).map_err(|e| unreadable(path, &e))?;
         let kind = band.band_type();
+        lengths::within_bounds(&dataset, &band, path)?;
         // Complex types are integer and floating neither, or both names start with "C".
         if kind.name().starts_with('C') {
             return Err(Error::Grid(
@@ -129,6 +130,17 @@ impl Raster {
             .geo_transform()
             .ok()
             .filter(|t| *t != [0.0, 1.0, 0.0, 0.0, 0.0, 1.0]);
+        if let Some(t) = transform
+            && !(t.iter().all(|n| n.is_finite()) && t[1] != 0.0 && t[5] != 0.0)
+        {
+            return Err(Error::Grid(
+                Problem::new("the file's corner and cell sizes make no sense")
+                    .found(t.map(|n| n.to_string()).join(", "))
+                    .allowed("finite numbers, and cells with a width and a height")
+                    .next("correct the file's georeferencing")
+                    .file(path),
+            ));
+        }
         let crs = match dataset.spatial_ref() {
             Ok(reference) => crs::read(&reference)?,
             Err(_) => None,
@@ -506,9 +518,10 @@ fn open_label(path: &Path, label: &Path, text: &str) -> Result<Raster> {
     let dataset = open_named(&name, label)?;
     let mut raster = Raster::from_dataset(dataset, path, name, image.notes.clone())?;
     raster.target = image.target;
-    raster.crs = image.map.and_then(|map| {
-        let semi_major_m = map.radius_m?;
-        Some(Crs {
+    if let Some(map) = image.map
+        && let Some(semi_major_m) = map.radius_m
+    {
+        let crs = Crs {
             name: "the label".to_owned(),
             kind: match map.proj {
                 Some(_) => Kind::Other { unit_m: 1.0 },
@@ -521,8 +534,9 @@ fn open_label(path: &Path, label: &Path, text: &str) -> Result<Raster> {
             semi_minor_m: map.polar_m.unwrap_or(semi_major_m),
             graphic: map.graphic,
             proj: map.proj.unwrap_or_default(),
-        })
-    });
+        };
+        raster.crs = Some(crs.checked().map_err(named)?);
+    }
     Ok(raster)
 }
 

@@ -280,6 +280,11 @@ impl Gate {
         }
         let text = std::fs::read_to_string(file)
             .map_err(|_| trouble("the virtual raster is no text in UTF-8"))?;
+        if depth_of(&text) > MOST_DEEP {
+            return Err(trouble(
+                "the virtual raster's elements lie too deep in one another",
+            ));
+        }
         let options = ParsingOptions {
             nodes_limit: 4_000_000,
             ..ParsingOptions::default()
@@ -356,7 +361,7 @@ impl Rewriter<'_> {
         if LEFT_OUT.contains(&name) {
             return Ok(());
         }
-        if !KEPT.contains(&name) || (deep == 0) != (name == "VRTDataset") || deep > MOST_DEEP {
+        if !KEPT.contains(&name) || (deep == 0) != (name == "VRTDataset") {
             return Err(self.refused(format!("<{name}>")));
         }
         if let Some(class) = node.attribute("subClass")
@@ -437,6 +442,42 @@ impl Rewriter<'_> {
                 .file(self.file),
         )
     }
+}
+
+/// How deep the elements of an XML text lie in one another, at least: its reader calls itself for
+/// each.
+fn depth_of(text: &str) -> usize {
+    let (mut depth, mut deepest) = (0usize, 0);
+    let mut rest = text;
+    while let Some(at) = rest.find('<') {
+        rest = &rest[at..];
+        let passed = [("<!--", "-->"), ("<![CDATA[", "]]>"), ("<?", "?>")]
+            .into_iter()
+            .find(|(start, _)| rest.starts_with(start));
+        if let Some((_, end)) = passed {
+            rest = rest.split_once(end).map_or("", |(_, rest)| rest);
+            continue;
+        }
+        // The end of the tag, which is not one within quotation marks.
+        let mut quote = None;
+        let end = rest.find(|c| {
+            match (quote, c) {
+                (None, '"' | '\'') => quote = Some(c),
+                (Some(open), c) if c == open => quote = None,
+                _ => {}
+            }
+            quote.is_none() && c == '>'
+        });
+        let (tag, after) = rest.split_at(end.unwrap_or(rest.len()));
+        rest = after;
+        if tag.starts_with("</") {
+            depth = depth.saturating_sub(1);
+        } else if !tag.ends_with('/') {
+            depth += 1;
+            deepest = deepest.max(depth);
+        }
+    }
+    deepest
 }
 
 /// Text of an element itself.
