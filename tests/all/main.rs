@@ -34,3 +34,5 @@ mod rebuild;
 mod runs;
 /// Grids from formulas, temporary folders, runs.
 mod support;
+/// What surrounds a run: variables, locales, time zones.
+mod surroundings;
