@@ -309,3 +309,75 @@ fn no_file_leads_to_a_server_into_memory_or_to_other_files() {
     assert_eq!(calls, 0, "calls of the server, {tried} files");
     assert!(tried > 200);
 }
+
+/// Connections of the preview that say nothing, or stop within a question.
+#[cfg(unix)]
+#[test]
+fn a_silent_connection_of_the_preview_ends() {
+    use std::io::{BufRead, BufReader, Write};
+    use std::net::TcpStream;
+    let folder = crate::support::smooth_job(72, "radius = \"1000 km\"\n");
+    let mut child = std::process::Command::new(env!("CARGO_BIN_EXE_globewright"))
+        .current_dir(folder.path())
+        .args(["preview", "smooth.toml", "--quiet"])
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut link = String::new();
+    let mut out = BufReader::new(child.stdout.take().unwrap());
+    out.read_line(&mut link).unwrap();
+    let (address, token) = link.trim().split_once("/?token=").unwrap();
+    let host = address.strip_prefix("http://").unwrap();
+    let head = format!("POST /api/start HTTP/1.1\r\nHost: {host}\r\nX-Preview-Token: {token}\r\n");
+    let mut open: Vec<TcpStream> = [
+        "",
+        "GET / HT",
+        &head,
+        &format!("{head}Content-Length: 9\r\n\r\n{{"),
+    ]
+    .iter()
+    .map(|said| {
+        let mut stream = TcpStream::connect(host).unwrap();
+        stream.write_all(said.as_bytes()).unwrap();
+        stream.set_read_timeout(Some(PATIENCE)).unwrap();
+        stream
+    })
+    .collect();
+    for stream in &mut open {
+        let mut answer = Vec::new();
+        // Ends when the other side closes, and is an error when that takes too long.
+        let ended = stream.read_to_end(&mut answer);
+        assert!(ended.is_ok(), "{ended:?}");
+    }
+    child.kill().unwrap();
+    child.wait().unwrap();
+}
+
+/// A pipe in the place of a file that the program reads itself.
+#[cfg(unix)]
+#[test]
+fn a_pipe_is_no_job_file() {
+    let folder = TempDir::new().unwrap();
+    let pipe = folder.path().join("pipe.toml");
+    let made = std::process::Command::new("mkfifo").arg(&pipe).status();
+    assert!(made.unwrap().success());
+    for command in ["preview", "facets"] {
+        let mut words = vec![command, "pipe.toml"];
+        words.extend(
+            (command == "facets")
+                .then_some(["--out", "out"])
+                .into_iter()
+                .flatten(),
+        );
+        let output = program(folder.path(), &words)
+            .timeout(PATIENCE)
+            .output()
+            .unwrap();
+        let said = String::from_utf8(output.stderr).unwrap();
+        assert_eq!(output.status.code(), Some(3), "{said}");
+        assert!(
+            said.starts_with("globewright: job: this is a device or a pipe, not a job file;"),
+            "{said}"
+        );
+    }
+}

@@ -36,11 +36,17 @@ const LARGE_BYTES: f64 = (1u64 << 26) as f64;
 /// # Errors
 /// One clause in plain words: what is wrong with the file.
 pub fn read(path: &Path, width_px: usize, height_px: usize) -> Result<HeightImage, String> {
-    let file = File::open(path).map_err(|e| match e.kind() {
+    let trouble = |e: std::io::Error| match e.kind() {
         std::io::ErrorKind::NotFound => "the image is missing".to_string(),
         _ => format!("the image cannot be opened: {e}"),
-    })?;
-    let bytes = file.metadata().map_err(damaged)?.len();
+    };
+    let kind = std::fs::metadata(path).map_err(trouble)?;
+    // To open a pipe is to wait for whoever writes into it.
+    if !kind.is_file() {
+        return Err("the image is no file".into());
+    }
+    let file = File::open(path).map_err(trouble)?;
+    let bytes = kind.len();
     // Multiplied in floats: a false manifest may list any size.
     let decoded = 2.0 * width_px as f64 * height_px as f64;
     let shrink = match decoded > LARGE_BYTES {

@@ -660,7 +660,7 @@ pub(super) fn unreadable(path: &Path, error: &GdalError) -> Error {
     Error::Grid(
         Problem::new(format!(
             "the file could not be opened as a grid{}",
-            said(error)
+            said(path, error)
         ))
         .allowed("GeoTIFF, netCDF, JPEG 2000, HGT, VRT, PDS3 label and other gridded formats")
         .next("check that the file is complete, or convert it to GeoTIFF")
@@ -674,20 +674,24 @@ fn broken(path: &Path, row: usize, error: &GdalError) -> Error {
         Problem::new(format!(
             "the grid could not be read at row {} of the file{}",
             row + 1,
-            said(error)
+            said(path, error)
         ))
         .next("the file is damaged or cut short; copy or download it again")
         .file(path),
     )
 }
 
-/// GDAL's own words, on one line.
-fn said(error: &GdalError) -> String {
+/// GDAL's own words, on one line, with the file as it was named.
+fn said(path: &Path, error: &GdalError) -> String {
     let text = match error {
         GdalError::CplError { msg, .. } | GdalError::NullPointer { msg, .. } => msg.clone(),
         other => other.to_string(),
     };
     let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    let text = match std::path::absolute(path) {
+        Ok(full) => text.replace(&*full.to_string_lossy(), &path.to_string_lossy()),
+        Err(_) => text,
+    };
     if text.is_empty() {
         String::new()
     } else {
