@@ -299,6 +299,7 @@ fn no_file_leads_to_a_server_into_memory_or_to_other_files() {
         write(name, &text);
         expect_refusal(name);
     }
+    println!("{tried} names and files");
     let calls = calls.load(Ordering::SeqCst);
     assert!(
         faults.is_empty(),
@@ -307,7 +308,7 @@ fn no_file_leads_to_a_server_into_memory_or_to_other_files() {
         faults.join("\n")
     );
     assert_eq!(calls, 0, "calls of the server, {tried} files");
-    assert!(tried > 200);
+    assert!(tried > 250, "{tried}");
 }
 
 /// Connections of the preview that say nothing, or stop within a question.

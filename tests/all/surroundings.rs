@@ -189,6 +189,6 @@ fn no_locale_or_time_zone_changes_a_byte() {
         }
         assert_eq!(found.1.len(), plain.1.len());
     }
-    let all: Vec<(&str, &str)> = HOSTILE.iter().copied().collect();
+    let all = HOSTILE.to_vec();
     assert!(carve(&all) == plain, "all variables");
 }

@@ -170,6 +170,7 @@ fn a_file_cut_short_is_refused_in_every_format() {
         }
         std::fs::write(&cells, &bytes).unwrap();
     }
+    println!("{cuts} cuts");
     assert!(
         wrong.is_empty(),
         "{} of {cuts}:\n{}",
