@@ -741,8 +741,11 @@ fn extent(raster: &Raster, west_deg: Option<f64>) -> Result<Option<Extent>> {
         return Err(Error::Grid(
             Problem::new("the file's corner and cell sizes lie on no globe")
                 .found(format!(
-                    "longitude {file_west_deg} and latitude {first_lat_deg}, cells of \
-                     {lon_step_deg} × {lat_step_deg} degrees"
+                    "longitude {} and latitude {}, cells of {} × {} degrees",
+                    values::spelled(file_west_deg),
+                    values::spelled(first_lat_deg),
+                    values::spelled(lon_step_deg),
+                    values::spelled(lat_step_deg)
                 ))
                 .allowed("longitudes and latitudes")
                 .next("correct the file's georeferencing"),

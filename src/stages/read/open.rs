@@ -7,7 +7,7 @@ use super::lengths;
 use super::sources::{self, Gate, Name};
 use super::stream::{Decode, RowSource};
 use super::table::{self, Table};
-use super::values::{Meaning, Missing, Stored};
+use super::values::{self, Meaning, Missing, Stored};
 use super::whole::{self, Whole};
 use crate::error::{Error, Problem, Result};
 use gdal::errors::GdalError;
@@ -135,7 +135,7 @@ impl Raster {
         {
             return Err(Error::Grid(
                 Problem::new("the file's corner and cell sizes make no sense")
-                    .found(t.map(|n| n.to_string()).join(", "))
+                    .found(t.map(values::spelled).join(", "))
                     .allowed("finite numbers, and cells with a width and a height")
                     .next("correct the file's georeferencing")
                     .file(path),
