@@ -2,6 +2,7 @@
 
 mod bars;
 mod cli;
+mod surroundings;
 
 use clap::{CommandFactory, Parser};
 use cli::{
@@ -22,8 +23,7 @@ use std::path::Path;
 use std::process::ExitCode;
 
 fn main() -> ExitCode {
-    let cli = Cli::parse();
-    match run(&cli) {
+    match surroundings::settle().and_then(|()| run(&Cli::parse())) {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
             remark(&format!("globewright: {error}"));

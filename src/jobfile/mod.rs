@@ -602,10 +602,15 @@ pub(crate) fn read_text(path: &Path) -> Result<String> {
                 .file(path),
         )
     };
-    let file = std::fs::File::open(path).map_err(io)?;
-    if file.metadata().map_err(io)?.is_dir() {
+    // Looked at before it is opened: to open a pipe is to wait for whoever writes into it.
+    let kind = std::fs::metadata(path).map_err(io)?;
+    if kind.is_dir() {
         return Err(not_a_job("this is a folder, not a job file"));
     }
+    if !kind.is_file() {
+        return Err(not_a_job("this is a device or a pipe, not a job file"));
+    }
+    let file = std::fs::File::open(path).map_err(io)?;
     let mut bytes = Vec::new();
     file.take(LONGEST_FILE + 1)
         .read_to_end(&mut bytes)

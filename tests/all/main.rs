@@ -10,6 +10,8 @@ mod cuts;
 mod documents;
 /// What a pixel shows of noise finer than itself.
 mod footprint;
+/// Files that lead elsewhere.
+mod hostile;
 /// Bodies that are no balls.
 mod irregular;
 /// Jobs made in parts, and the parts put together.
@@ -32,3 +34,5 @@ mod rebuild;
 mod runs;
 /// Grids from formulas, temporary folders, runs.
 mod support;
+/// What surrounds a run: variables, locales, time zones.
+mod surroundings;

@@ -22,6 +22,13 @@ pub struct HeightImage {
 /// 1032 to 1).
 const MOST_SHRINK: f64 = 1100.0;
 
+/// The most that a large image of ground shrinks; real ones shrink to a third or a tenth. So a
+/// small file cannot ask for much memory, whatever a manifest lists.
+const MOST_SHRINK_OF_LARGE: f64 = 100.0;
+
+/// Bytes of pixels from which on an image is large.
+const LARGE_BYTES: f64 = (1u64 << 26) as f64;
+
 /// Reads a 16-bit greyscale PNG or TIFF of the given size.
 ///
 /// The size is compared before any pixel is decoded, so a false header costs no memory.
@@ -29,13 +36,24 @@ const MOST_SHRINK: f64 = 1100.0;
 /// # Errors
 /// One clause in plain words: what is wrong with the file.
 pub fn read(path: &Path, width_px: usize, height_px: usize) -> Result<HeightImage, String> {
-    let file = File::open(path).map_err(|e| match e.kind() {
+    let trouble = |e: std::io::Error| match e.kind() {
         std::io::ErrorKind::NotFound => "the image is missing".to_string(),
         _ => format!("the image cannot be opened: {e}"),
-    })?;
-    let bytes = file.metadata().map_err(damaged)?.len();
+    };
+    let kind = std::fs::metadata(path).map_err(trouble)?;
+    // To open a pipe is to wait for whoever writes into it.
+    if !kind.is_file() {
+        return Err("the image is no file".into());
+    }
+    let file = File::open(path).map_err(trouble)?;
+    let bytes = kind.len();
     // Multiplied in floats: a false manifest may list any size.
-    if 2.0 * width_px as f64 * height_px as f64 > MOST_SHRINK * bytes as f64 {
+    let decoded = 2.0 * width_px as f64 * height_px as f64;
+    let shrink = match decoded > LARGE_BYTES {
+        true => MOST_SHRINK_OF_LARGE,
+        false => MOST_SHRINK,
+    };
+    if decoded > shrink * bytes as f64 {
         return Err(damaged("the file is too short for its size in pixels"));
     }
     let file = BufReader::new(file);
@@ -142,4 +160,25 @@ fn tiff_resolution<R: BufRead + Seek>(decoder: &mut tiff::decoder::Decoder<R>) -
         _ => None,
     };
     Some([axis(Tag::XResolution)?, axis(Tag::YResolution)?])
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_small_file_cannot_ask_for_much_memory() {
+        let folder = tempfile::tempdir().unwrap();
+        for name in ["a.png", "a.tif"] {
+            let path = folder.path().join(name);
+            std::fs::write(&path, vec![0; 3 << 20]).unwrap();
+            let said = |side| read(&path, side, side).unwrap_err();
+            let short = "the image is damaged: the file is too short for its size in pixels";
+            // 3 MB of nothing are 3.4 GB of pixels at most, as far as deflate is concerned.
+            assert_eq!(said(40_000), short);
+            assert_eq!(said(usize::MAX), short);
+            // Zeros are no image either, but that is found out by its decoder.
+            assert_ne!(said(5_000), short);
+        }
+    }
 }

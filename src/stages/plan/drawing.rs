@@ -284,8 +284,14 @@ impl Drawing {
         header.version = AcadVersion::R2000;
         header.default_drawing_units = Units::Millimeters;
         // The library stamps the time and two chance numbers into every file.
-        let then = |zone: &dyn Fn() -> Option<chrono::DateTime<Local>>| zone().unwrap_or_default();
-        let local = then(&|| Local.with_ymd_and_hms(2000, 1, 1, 0, 0, 0).earliest());
+        // It writes a local time as the days since the local start of 1900, which are the same
+        // in no two time zones: counted from there, they are.
+        let local = Local
+            .with_ymd_and_hms(1900, 1, 1, 0, 0, 0)
+            .earliest()
+            .map_or_else(Default::default, |start| {
+                start + chrono::TimeDelta::days(36524)
+            });
         let universal = Utc
             .with_ymd_and_hms(2000, 1, 1, 0, 0, 0)
             .earliest()
@@ -414,27 +420,33 @@ mod tests {
     /// Read back by GDAL's DXF driver, which shares nothing with the writer.
     #[test]
     fn an_independent_reader_finds_layers_and_true_sizes() {
-        use gdal::vector::LayerAccess;
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("blank.dxf");
         std::fs::write(&path, sample().dxf().unwrap()).unwrap();
-        let dataset = gdal::Dataset::open_ex(
-            &path,
-            gdal::DatasetOptions {
-                open_flags: gdal::GdalOpenFlags::GDAL_OF_VECTOR,
-                allowed_drivers: Some(&["DXF"]),
-                ..Default::default()
-            },
-        )
-        .unwrap();
-        let mut layer = dataset.layer(0).unwrap();
-        let mut found: Vec<(String, f64, f64)> = layer
-            .features()
-            .map(|feature| {
-                let index = feature.field_index("Layer").unwrap();
-                let name = feature.field_as_string(index).unwrap().unwrap();
-                let shape = feature.geometry().unwrap().envelope();
-                (name, shape.MaxX - shape.MinX, shape.MaxY - shape.MinY)
+        // Another process: drawings are not among what GDAL may read in this one.
+        let output = std::process::Command::new("ogr2ogr")
+            .args(["-f", "GeoJSONSeq", "-dim", "XY", "/vsistdout/"])
+            .arg(&path)
+            .output()
+            .unwrap();
+        let text = String::from_utf8(output.stdout).unwrap();
+        let mut found: Vec<(String, f64, f64)> = text
+            .lines()
+            .map(|line| {
+                let shape: serde_json::Value = serde_json::from_str(line).unwrap();
+                let points = shape["geometry"]["coordinates"].to_string();
+                let numbers: Vec<f64> = points
+                    .split(['[', ']', ','])
+                    .filter_map(|number| number.parse().ok())
+                    .collect();
+                let span = |axis: usize| {
+                    let along = numbers.iter().skip(axis).step_by(2);
+                    let (lo, hi) =
+                        along.fold((f64::MAX, f64::MIN), |(lo, hi), n| (n.min(lo), n.max(hi)));
+                    hi - lo
+                };
+                let layer = shape["properties"]["Layer"].as_str().unwrap();
+                (layer.to_owned(), span(0), span(1))
             })
             .collect();
         found.sort_by(|a, b| a.0.cmp(&b.0));

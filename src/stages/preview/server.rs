@@ -13,21 +13,22 @@
 use super::page::Page;
 use super::{Answer, Bench, Look, PreviewOptions, Values};
 use crate::{Error, Problem, Result};
-use axum::body::{Body, Bytes};
-use axum::extract::rejection::BytesRejection;
-use axum::extract::{DefaultBodyLimit, Request, State};
+use axum::Router;
+use axum::body::{Body, Bytes, to_bytes};
+use axum::extract::{Request, State};
 use axum::http::{HeaderMap, HeaderValue, StatusCode, Uri, header};
 use axum::middleware::{self, Next};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
-use axum::{Router, serve as serve_axum};
+use hyper::server::conn::http1;
+use hyper_util::rt::{TokioIo, TokioTimer};
+use hyper_util::server::graceful::GracefulShutdown;
+use hyper_util::service::TowerToHyperService;
 use rand::TryRngCore;
 use rand::rngs::OsRng;
 use serde::Deserialize;
-use std::future::Future;
 use std::net::{Ipv4Addr, SocketAddr};
 use std::sync::Arc;
-use std::task::Poll;
 use std::time::Duration;
 use tokio::sync::{Notify, Semaphore};
 
@@ -39,6 +40,9 @@ const TOKEN_HEADER: &str = "x-preview-token";
 
 /// Largest question: all settings with the longest list of knots.
 const LARGEST_BODY: usize = 64 * 1024;
+
+/// How long a connection may say nothing, between questions or within one.
+const IDLE: Duration = Duration::from_secs(30);
 
 /// How long answers under way may still take after Ctrl-C.
 const PATIENCE: Duration = Duration::from_secs(2);
@@ -129,25 +133,35 @@ async fn listen(
     ctrlc::set_handler(move || stopper.notify_one())
         .map_err(|e| Error::Disk(Problem::new(format!("could not prepare for Ctrl-C: {e}"))))?;
     announce(&link)?;
-    let stopped = Arc::new(Notify::new());
-    let told = Arc::clone(&stopped);
-    let server = serve_axum(listener, router(desk)).with_graceful_shutdown(async move {
-        stop.notified().await;
-        told.notify_one();
-    });
-    let patience = async {
-        stopped.notified().await;
-        tokio::time::sleep(PATIENCE).await;
-    };
-    let mut patience = std::pin::pin!(patience);
-    let mut server = std::pin::pin!(std::future::IntoFuture::into_future(server));
-    // Whichever comes first: all connections closed, or patience at its end.
-    std::future::poll_fn(|context| match server.as_mut().poll(context) {
-        Poll::Ready(done) => Poll::Ready(done),
-        Poll::Pending => patience.as_mut().poll(context).map(Ok),
-    })
-    .await
-    .map_err(|error| failed("serve the page", &error))
+    let open = Arc::new(GracefulShutdown::new());
+    let accepting = tokio::spawn(accept(listener, router(desk), Arc::clone(&open)));
+    stop.notified().await;
+    accepting.abort();
+    // Ends with an error, which says that it was ended.
+    let _ = accepting.await;
+    if let Some(open) = Arc::into_inner(open) {
+        // Whichever comes first: all connections closed, or patience at its end.
+        let _ = tokio::time::timeout(PATIENCE, open.shutdown()).await;
+    }
+    Ok(())
+}
+
+/// Serves every connection, until it has been silent for too long.
+async fn accept(listener: tokio::net::TcpListener, router: Router, open: Arc<GracefulShutdown>) {
+    let mut http = http1::Builder::new();
+    http.timer(TokioTimer::new()).header_read_timeout(IDLE);
+    loop {
+        match listener.accept().await {
+            Ok((stream, _)) => {
+                let service = TowerToHyperService::new(router.clone());
+                let connection = http.serve_connection(TokioIo::new(stream), service);
+                // A connection that breaks is the browser's to open again.
+                tokio::spawn(open.watch(connection));
+            }
+            // Too many open files, say: some will close.
+            Err(_) => tokio::time::sleep(PATIENCE).await,
+        }
+    }
 }
 
 fn failed(doing: &str, error: &std::io::Error) -> Error {
@@ -182,7 +196,6 @@ fn router(desk: Arc<Desk>) -> Router {
         .route("/api/write", post(write))
         .fallback(unknown)
         .method_not_allowed_fallback(unknown)
-        .layer(DefaultBodyLimit::max(LARGEST_BODY))
         .layer(middleware::from_fn_with_state(Arc::clone(&desk), guard))
         .with_state(desk)
 }
@@ -191,7 +204,20 @@ fn router(desk: Arc<Desk>) -> Router {
 async fn guard(State(desk): State<Arc<Desk>>, request: Request, next: Next) -> Response {
     let mut response = match refusal(&desk, request.uri(), request.headers()) {
         Some(why) => plain_error(StatusCode::FORBIDDEN, why),
-        None => next.run(request).await,
+        None => {
+            let (parts, body) = request.into_parts();
+            match tokio::time::timeout(IDLE, to_bytes(body, LARGEST_BODY)).await {
+                Ok(Ok(body)) => next.run(Request::from_parts(parts, body.into())).await,
+                Ok(Err(_)) => plain_error(
+                    StatusCode::PAYLOAD_TOO_LARGE,
+                    "this is more than a page of settings",
+                ),
+                Err(_) => plain_error(
+                    StatusCode::REQUEST_TIMEOUT,
+                    "the question did not arrive whole",
+                ),
+            }
+        }
     };
     let headers = response.headers_mut();
     let mut put = |name: header::HeaderName, value: &'static str| {
@@ -269,10 +295,7 @@ async fn start(State(desk): State<Arc<Desk>>) -> Response {
     work(desk, false, |bench| bench.start().map(|start| json(&start))).await
 }
 
-async fn answer(
-    State(desk): State<Arc<Desk>>,
-    body: std::result::Result<Bytes, BytesRejection>,
-) -> Response {
+async fn answer(State(desk): State<Arc<Desk>>, body: Bytes) -> Response {
     match read::<Question>(body) {
         Ok(question) => {
             let Question {
@@ -291,10 +314,7 @@ async fn answer(
     }
 }
 
-async fn write(
-    State(desk): State<Arc<Desk>>,
-    body: std::result::Result<Bytes, BytesRejection>,
-) -> Response {
+async fn write(State(desk): State<Arc<Desk>>, body: Bytes) -> Response {
     match read::<Wish>(body) {
         Ok(wish) => {
             let save = move |bench: &Bench| bench.save(&wish.values, &wish.stamp, wish.write);
@@ -337,16 +357,7 @@ async fn work(
 /// Why a question cannot be read.
 type Unread = (StatusCode, String);
 
-fn read<T: for<'a> Deserialize<'a>>(
-    body: std::result::Result<Bytes, BytesRejection>,
-) -> std::result::Result<T, Unread> {
-    let body = body.map_err(|rejection| {
-        let what = match rejection.status() {
-            StatusCode::PAYLOAD_TOO_LARGE => "this is more than a page of settings",
-            _ => "the question did not arrive whole",
-        };
-        (rejection.status(), what.to_owned())
-    })?;
+fn read<T: for<'a> Deserialize<'a>>(body: Bytes) -> std::result::Result<T, Unread> {
     serde_json::from_slice(&body).map_err(|error| {
         let what = format!("the question was not understood: {error}");
         (StatusCode::BAD_REQUEST, what)

@@ -1,5 +1,6 @@
 //! What a coordinate system says: degrees or metres, and the size of the body.
 
+use super::values::LARGEST;
 use crate::error::{Error, Problem, Result};
 use gdal::spatial_ref::SpatialRef;
 
@@ -70,6 +71,49 @@ impl Crs {
         }
     }
 
+    /// Refuses a body or units from which nothing can be worked out.
+    pub fn checked(self) -> Result<Crs> {
+        let trouble = |what: &str, found: String, allowed: &str| {
+            Err(Error::Grid(
+                Problem::new(what)
+                    .found(found)
+                    .allowed(allowed)
+                    .next("correct the coordinate system written in the file or its label"),
+            ))
+        };
+        let solid = |radius_m: f64| (1.0..=LARGEST).contains(&radius_m);
+        if !(solid(self.semi_major_m) && solid(self.semi_minor_m)) {
+            let found = format!("{} m and {} m", self.semi_major_m, self.semi_minor_m);
+            return trouble(
+                "the grid's coordinate system has no usable body radius",
+                found,
+                "radii from 1 m to 1000000 km",
+            );
+        }
+        let (unit, others) = match self.kind {
+            Kind::Angles {
+                unit_deg,
+                meridian_deg,
+            } => (unit_deg, vec![meridian_deg]),
+            Kind::Cylindrical {
+                unit_m,
+                centre_lon_deg,
+                parallel_deg,
+                east_m,
+                north_m,
+            } => (unit_m, vec![centre_lon_deg, parallel_deg, east_m, north_m]),
+            Kind::Other { unit_m } => (unit_m, Vec::new()),
+        };
+        if !(unit > 0.0 && unit.is_finite() && others.iter().all(|n| n.is_finite())) {
+            return trouble(
+                "the grid's coordinate system has a unit or a parameter that makes no sense",
+                format!("\"{}\"", self.proj),
+                "finite numbers, and a unit above 0",
+            );
+        }
+        Ok(self)
+    }
+
     /// `(c/a)²` of a body whose latitudes are not planetocentric, else 1:
     /// `tan(centric) = (c/a)² · tan(graphic)`.
     pub fn squash(&self) -> f64 {
@@ -90,14 +134,15 @@ pub(super) fn read(reference: &SpatialRef) -> Result<Option<Crs>> {
     if reference.is_local() || !(reference.is_geographic() || reference.is_projected()) {
         return Ok(None);
     }
-    if !(semi_major_m.is_finite() && semi_major_m > 0.0 && semi_minor_m > 0.0) {
+    let proj = reference.to_proj4().unwrap_or_default().trim().to_owned();
+    if proj.contains("grids=") && !proj.contains("grids=@null") {
         return Err(Error::Grid(
-            Problem::new("the grid's coordinate system has no usable body radius")
-                .found(format!("{semi_major_m} m"))
-                .allowed("a radius above 0"),
+            Problem::new("the grid's coordinate system refers to a file of its own")
+                .found(proj)
+                .allowed("a coordinate system that needs nothing beside it")
+                .next("write a plain coordinate system into the file"),
         ));
     }
-    let proj = reference.to_proj4().unwrap_or_default().trim().to_owned();
     let name = reference.name().unwrap_or_default();
     let kind = if reference.is_geographic() {
         Kind::Angles {
@@ -121,14 +166,15 @@ pub(super) fn read(reference: &SpatialRef) -> Result<Option<Crs>> {
     // Coordinate systems of flattened bodies measure the vertical, unless their name says that
     // they do not ("Mars (2015) / Ocentric").
     let flattened = (semi_major_m - semi_minor_m).abs() > 1e-7 * semi_major_m;
-    Ok(Some(Crs {
+    let crs = Crs {
         graphic: flattened && !name.to_lowercase().contains("centric"),
         name,
         kind,
         semi_major_m,
         semi_minor_m,
         proj,
-    }))
+    };
+    crs.checked().map(Some)
 }
 
 /// An origin of latitude other than the equator, which the plain formula does not cover.

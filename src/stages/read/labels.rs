@@ -91,8 +91,47 @@ pub(super) fn is_label(head: &[u8]) -> bool {
 
 impl Label {
     /// Reads label text up to its END; whatever follows (an attached image) is left alone.
-    pub fn parse(text: &str) -> Label {
-        Reader { rest: text }.label()
+    ///
+    /// # Errors
+    /// [`Error::Grid`] for one nested more deeply than any real one.
+    pub fn parse(text: &str) -> Result<Label> {
+        let mut reader = Reader {
+            rest: text,
+            depth: 0,
+        };
+        reader.label()
+    }
+
+    /// Where a cube ends that this label stands in front of; `None` if it does not say.
+    pub fn cube_end(&self, size: (usize, usize), cell_bytes: u64) -> Option<u64> {
+        let (core, _) = self.find("CORE")?;
+        let whole = |label: &Label, key: &str| {
+            let number = label.number(key).filter(|n| (1.0..1e15).contains(n))?;
+            Some(number as u64)
+        };
+        let wide = |count: usize, key: &str| {
+            let tile = match core.value("FORMAT").and_then(Value::word)?.as_str() {
+                "Tile" => whole(core, key)?,
+                _ => 1,
+            };
+            (count as u64).checked_next_multiple_of(tile)
+        };
+        let cells = wide(size.0, "TILESAMPLES")?.checked_mul(wide(size.1, "TILELINES")?)?;
+        let from = whole(core, "STARTBYTE")? - 1;
+        let mut end = match core.value("^CORE") {
+            // In a file of its own, which its own reader looks after.
+            Some(_) => 0,
+            None => from.checked_add(cells.checked_mul(cell_bytes)?)?,
+        };
+        for entry in &self.entries {
+            if let Entry::Object { label, .. } = entry
+                && let (Some(from), Some(bytes)) =
+                    (whole(label, "STARTBYTE"), whole(label, "BYTES"))
+            {
+                end = end.max(from - 1 + bytes);
+            }
+        }
+        Some(end)
     }
 
     /// The value of a statement of this object itself.
@@ -426,14 +465,34 @@ fn spread(first: f64, span: f64, count: usize, pixel: Option<f64>) -> (f64, f64)
     }
 }
 
+/// Deepest nesting of objects and brackets; real labels have five.
+const MOST_NESTED: usize = 40;
+
 /// Walks through label text.
 struct Reader<'a> {
     rest: &'a str,
+    /// Objects and brackets open at this place.
+    depth: usize,
 }
 
 impl<'a> Reader<'a> {
+    /// Goes one object or bracket deeper, if there may be one more.
+    fn nested<T>(&mut self, read: impl FnOnce(&mut Self) -> Result<T>) -> Result<T> {
+        if self.depth == MOST_NESTED {
+            return Err(Error::Grid(
+                Problem::new("the label's objects and brackets lie too deep in one another")
+                    .allowed(format!("{MOST_NESTED} within one another"))
+                    .next("the file is damaged; copy or download it again"),
+            ));
+        }
+        self.depth += 1;
+        let read = read(self);
+        self.depth -= 1;
+        read
+    }
+
     /// Statements up to the end of this object, or of the label.
-    fn label(&mut self) -> Label {
+    fn label(&mut self) -> Result<Label> {
         let mut label = Label::default();
         loop {
             self.skip_blank();
@@ -442,15 +501,15 @@ impl<'a> Reader<'a> {
                 "END" => {
                     // Ends every open object as well.
                     self.rest = "";
-                    return label;
+                    return Ok(label);
                 }
-                "" if self.rest.is_empty() => return label,
+                "" if self.rest.is_empty() => return Ok(label),
                 _ => {}
             }
             self.skip_blank();
             let Some(rest) = self.rest.strip_prefix('=') else {
                 if key.starts_with("END_") {
-                    return label;
+                    return Ok(label);
                 }
                 // Not a statement (a byte-count header, say): go on behind it.
                 if key.is_empty() {
@@ -460,12 +519,12 @@ impl<'a> Reader<'a> {
             };
             self.rest = rest;
             self.skip_blank();
-            let value = self.value();
+            let value = self.value()?;
             match key.as_str() {
-                "END_OBJECT" | "END_GROUP" => return label,
+                "END_OBJECT" | "END_GROUP" => return Ok(label),
                 "OBJECT" | "GROUP" => {
                     let name = value.word().unwrap_or_default().to_uppercase();
-                    let inner = self.label();
+                    let inner = self.nested(Self::label)?;
                     label.entries.push(Entry::Object { name, label: inner });
                 }
                 _ => label.entries.push(Entry::Value { key, value }),
@@ -473,8 +532,8 @@ impl<'a> Reader<'a> {
         }
     }
 
-    fn value(&mut self) -> Value {
-        match self.rest.chars().next() {
+    fn value(&mut self) -> Result<Value> {
+        Ok(match self.rest.chars().next() {
             Some('(' | '{') => {
                 self.advance();
                 let mut parts = Vec::new();
@@ -487,7 +546,7 @@ impl<'a> Reader<'a> {
                             break;
                         }
                         Some(',') => self.advance(),
-                        Some(_) => parts.push(self.value()),
+                        Some(_) => parts.push(self.nested(Self::value)?),
                     }
                 }
                 Value::List(parts)
@@ -508,7 +567,7 @@ impl<'a> Reader<'a> {
                 }
                 self.with_unit(text)
             }
-        }
+        })
     }
 
     fn with_unit(&mut self, text: String) -> Value {
@@ -588,7 +647,7 @@ pub(super) fn virtual_raster(image: &RawImage, data: &Path) -> String {
 }
 
 /// Text as XML content.
-fn escaped(text: &str) -> String {
+pub(super) fn escaped(text: &str) -> String {
     text.replace('&', "&amp;")
         .replace('<', "&lt;")
         .replace('>', "&gt;")
@@ -686,7 +745,7 @@ END
 
     #[test]
     fn mars_topography_is_big_endian_metres_from_0_east() {
-        let image = Label::parse(MOLA).image().unwrap();
+        let image = Label::parse(MOLA).unwrap().image().unwrap();
         assert_eq!(image.file.as_deref(), Some("MEGT90N000CB.IMG"));
         assert_eq!((image.columns, image.rows, image.skip), (1440, 720, 0));
         assert_eq!(
@@ -711,7 +770,7 @@ END
 
     #[test]
     fn the_moons_label_is_read_through_its_file_object() {
-        let image = Label::parse(LOLA).image().unwrap();
+        let image = Label::parse(LOLA).unwrap().image().unwrap();
         assert_eq!(image.file.as_deref(), Some("LDEM_4.IMG"));
         assert!(!image.sample.big_endian);
         assert_eq!((image.scale, image.offset), (Some(0.5), Some(1_737_400.0)));
@@ -725,7 +784,7 @@ END
     fn pointers_count_records_and_bytes_from_one() {
         let with = |pointer: &str| {
             let label = MOLA.replace("\"MEGT90N000CB.IMG\"", pointer);
-            let image = Label::parse(&label).image().unwrap();
+            let image = Label::parse(&label).unwrap().image().unwrap();
             (image.file, image.skip)
         };
         assert_eq!(with("14"), (None, 13 * 2880));
@@ -750,7 +809,7 @@ END
                 "LONGITUDE        = -180.0 <DEGREE>",
             )
             .replace("PLANETOCENTRIC", "PLANETOGRAPHIC");
-        let image = Label::parse(&label).image().unwrap();
+        let image = Label::parse(&label).unwrap().image().unwrap();
         let map = image.map.unwrap();
         assert_eq!((map.west, map.x_step), (-180.0, 0.25));
         assert!(map.graphic);
@@ -773,7 +832,7 @@ END
         let label = MOLA
             .replace("MSB_INTEGER", "PC_REAL")
             .replace("= 16\n", "= 32\n MISSING = 16#FF7FFFFB#\n");
-        let image = Label::parse(&label).image().unwrap();
+        let image = Label::parse(&label).unwrap().image().unwrap();
         assert_eq!(image.sample.kind, "Float32");
         // Source: PDS Standards Reference: ISIS null of 32-bit reals, −3.4028227e38.
         assert_abs_diff_eq!(
@@ -785,7 +844,13 @@ END
 
     #[test]
     fn what_cannot_be_read_is_named() {
-        let error = |label: &str| Label::parse(label).image().unwrap_err().to_string();
+        let error = |label: &str| {
+            Label::parse(label)
+                .unwrap()
+                .image()
+                .unwrap_err()
+                .to_string()
+        };
         assert_eq!(
             error("PDS_VERSION_ID = PDS3\nEND\n"),
             "grid: the label describes no image; allowed: a PDS3 label with an IMAGE object"
@@ -811,7 +876,7 @@ END
     fn torn_labels_end_quietly() {
         for end in 0..MOLA.len() {
             // Any prefix is an error or an image, never a panic or an endless loop.
-            let _ = Label::parse(&MOLA[..end]).image();
+            let _ = Label::parse(&MOLA[..end]).and_then(|label| label.image());
         }
         for text in [
             "= = =",
@@ -823,6 +888,17 @@ END
             "A = ,",
         ] {
             let _ = Label::parse(text);
+        }
+    }
+
+    #[test]
+    fn a_label_nested_without_end_is_refused() {
+        let refusal = "grid: the label's objects and brackets lie too deep in one another; \
+                       allowed: 40 within one another; the file is damaged; copy or download it \
+                       again";
+        for unit in ["(", "{", "OBJECT = A\n", "GROUP = (OBJECT = "] {
+            let text = format!("PDS_VERSION_ID = PDS3\nA = {}", unit.repeat(100_000));
+            assert_eq!(Label::parse(&text).unwrap_err().to_string(), refusal);
         }
     }
 }

@@ -10,13 +10,18 @@
 mod between;
 mod crowded;
 mod crs;
+#[cfg(test)]
+mod cuts;
+mod drivers;
 mod flatten;
 mod holes;
 mod labels;
+mod lengths;
 mod open;
 mod place;
 mod reference;
 mod shrink;
+mod sources;
 mod stats;
 mod stream;
 mod table;
@@ -336,8 +341,9 @@ const SHARED_SAMPLE: usize = 4096;
 fn open_all(files: &[PathBuf]) -> Result<(Vec<Raster>, Vec<Stored>)> {
     let mut rasters = Vec::with_capacity(files.len());
     let mut all = Vec::with_capacity(files.len());
+    let mut gate = sources::Gate::new(files);
     for path in files {
-        let mut raster = Raster::open(path)?;
+        let mut raster = Raster::open(path, &mut gate)?;
         all.push(raster.stored()?);
         if files.len() > MOST_OPEN {
             raster.close();
@@ -727,6 +733,24 @@ fn extent(raster: &Raster, west_deg: Option<f64>) -> Result<Option<Extent>> {
         }
     };
     let (file_west_deg, first_lat_deg, lon_step_deg, lat_step_deg) = in_degrees;
+    // No body is that large: products of numbers that a file gives singly.
+    if ![file_west_deg, first_lat_deg, lon_step_deg, lat_step_deg]
+        .iter()
+        .all(|n| n.abs() < 1e6)
+    {
+        return Err(Error::Grid(
+            Problem::new("the file's corner and cell sizes lie on no globe")
+                .found(format!(
+                    "longitude {} and latitude {}, cells of {} × {} degrees",
+                    values::spelled(file_west_deg),
+                    values::spelled(first_lat_deg),
+                    values::spelled(lon_step_deg),
+                    values::spelled(lat_step_deg)
+                ))
+                .allowed("longitudes and latitudes")
+                .next("correct the file's georeferencing"),
+        ));
+    }
     Ok(Some(Extent {
         columns: raster.columns,
         rows: raster.rows,

@@ -1,81 +1,22 @@
 //! Opening rasters with GDAL, and reading their rows. Nothing else in the crate calls GDAL.
 
 use super::crs::{self, Crs, Kind};
+use super::drivers;
 use super::labels::{self, Label, RawImage};
+use super::lengths;
+use super::sources::{self, Gate, Name};
 use super::stream::{Decode, RowSource};
 use super::table::{self, Table};
-use super::values::{Meaning, Missing, Stored};
+use super::values::{self, Meaning, Missing, Stored};
 use super::whole::{self, Whole};
 use crate::error::{Error, Problem, Result};
 use gdal::errors::GdalError;
 use gdal::raster::{Buffer, GdalDataType, GdalType, RasterBand};
-use gdal::{Dataset, DatasetOptions, DriverManager, GdalOpenFlags, Metadata};
+use gdal::{Dataset, DriverManager, Metadata};
 use std::fs::File;
 use std::io::Read;
 use std::path::{Path, PathBuf};
-use std::sync::Once;
-
-/// Formats that hold grids of numbers on a local disk. Left out on purpose: web services,
-/// databases, drivers that run code, and GDAL's own PDS3 driver (labels are read here instead,
-/// because it places some products one pixel off).
-const DRIVERS: &[&str] = &[
-    "GTiff",
-    "netCDF",
-    "HDF5Image",
-    "VRT",
-    "JP2OpenJPEG",
-    "JP2KAK",
-    "JP2ECW",
-    "SRTMHGT",
-    "PNG",
-    "AAIGrid",
-    "GRASSASCIIGrid",
-    "EHdr",
-    "ENVI",
-    "ERS",
-    "HFA",
-    "ISIS3",
-    "ISIS2",
-    "PDS4",
-    "RST",
-    "GSAG",
-    "GSBG",
-    "GS7BG",
-    "GMT",
-    "XYZ",
-    "BT",
-    "USGSDEM",
-    "DTED",
-    "SAGA",
-    "NGSGEOID",
-    "GRIB",
-    "RRASTER",
-    "ISG",
-    "ZMap",
-    "MEM",
-    "ROI_PAC",
-    "PCIDSK",
-    "AIG",
-    "SIGDEM",
-];
-
-/// Parts of names that lead off this machine.
-const NETWORK: &[&str] = &[
-    "://",
-    "/vsicurl",
-    "/vsis3",
-    "/vsigs",
-    "/vsiaz",
-    "/vsiadls",
-    "/vsioss",
-    "/vsiswift",
-    "/vsihdfs",
-    "/vsiwebhdfs",
-    "/vsistdin",
-];
-
-/// Bytes GDAL may keep of blocks already decoded: one row of tiles of a very wide grid.
-const BLOCK_CACHE_MB: &str = "192";
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// Variables of a netCDF or HDF5 file that hold heights, most telling first.
 const HEIGHT_NAMES: &[&str] = &[
@@ -96,7 +37,7 @@ const HEIGHT_NAMES: &[&str] = &[
 pub(super) struct Raster {
     pub path: PathBuf,
     /// What GDAL opens: the file, a part of it, or the description made from a label.
-    name: PathBuf,
+    name: Name,
     /// `None` while the file is closed.
     dataset: Option<Dataset>,
     kind: GdalDataType,
@@ -110,73 +51,49 @@ pub(super) struct Raster {
     pub notes: Vec<String>,
 }
 
-/// Keeps GDAL quiet on stderr (its words go into our errors) and off the network. Once.
-fn prepare() {
-    static ONCE: Once = Once::new();
-    ONCE.call_once(|| {
-        gdal::config::set_error_handler(|_, _, _| {});
-        for (key, value) in [
-            ("GDAL_CACHEMAX", BLOCK_CACHE_MB),
-            ("GDAL_NUM_THREADS", "2"),
-            // No file name ends like this: a VRT cannot lead to the network either.
-            ("CPL_VSIL_CURL_ALLOWED_EXTENSIONS", ".none-at-all"),
-            ("GDAL_VRT_ENABLE_PYTHON", "NO"),
-            ("GDAL_VRT_RAWRASTERBAND_ALLOWED_SOURCE", "ALL"),
-        ] {
-            // Fails only on a key with a NUL in it.
-            let _ = gdal::config::set_config_option(key, value);
-        }
-    });
-}
-
 impl Raster {
-    /// Opens a file and checks that it holds one band of real numbers.
-    pub fn open(path: &Path) -> Result<Raster> {
-        prepare();
-        let name = path.to_string_lossy();
-        refuse_network(&name, path)?;
-        // Names of parts of files ("NETCDF:file:variable") are not files themselves.
-        if !name.contains(':') && !name.starts_with("/vsi") {
-            readable(path)?;
+    /// Opens a file and checks that it is all there and holds one band of real numbers.
+    pub fn open(path: &Path, gate: &mut Gate) -> Result<Raster> {
+        let name = gate.pass(path)?;
+        if let Name::File(file) = &name {
+            // Labels of tables are not relied on: some place their table wrongly.
+            if let Some(table) = table_of(path)? {
+                return open_table(path, table);
+            }
+            if let Some((label, text)) = label_of(path)? {
+                return open_label(path, &label, &text);
+            }
+            let mut notes = Vec::new();
+            let dataset = open_named(&name, path)?;
+            if dataset.raster_count() == 0 {
+                let part = Name::Part(heights_of(&dataset, path, file, &mut notes)?);
+                let dataset = open_named(&part, path)?;
+                lengths::check(&dataset, file).map_err(|e| renamed(e, path))?;
+                return Raster::from_dataset(dataset, path, part, notes);
+            }
+            lengths::check(&dataset, file).map_err(|e| renamed(e, path))?;
+            return Raster::from_dataset(dataset, path, name, notes);
         }
-        // Labels of tables are not relied on: some place their table wrongly.
-        if let Some(table) = table_of(path)? {
-            return open_table(path, table);
-        }
-        if let Some((label, text)) = label_of(path)? {
-            return open_label(path, &label, &text);
-        }
-        let mut notes = Vec::new();
-        let mut dataset = open_allowed(path)?;
-        let mut name = path.to_owned();
-        if dataset.raster_count() == 0 {
-            name = heights_of(&dataset, path, &mut notes)?;
-            dataset = open_allowed(&name)?;
-        }
-        Raster::from_dataset(dataset, path, name, notes)
+        let dataset = open_named(&name, path)?;
+        Raster::from_dataset(dataset, path, name, Vec::new())
     }
 
     /// Closes the file until its rows are read.
     pub fn close(&mut self) {
-        // What was made in memory has no file to open again.
-        if !self.name.as_os_str().is_empty() {
-            self.dataset = None;
-        }
+        self.dataset = None;
     }
 
     fn reopen(&mut self) -> Result<()> {
         if self.dataset.is_none() {
-            let dataset = open_allowed(&self.name).map_err(|e| renamed(e, &self.path))?;
-            self.dataset = Some(dataset);
+            self.dataset = Some(open_named(&self.name, &self.path)?);
         }
         Ok(())
     }
 
-    /// `name` is what GDAL opens, empty for what is held in memory.
     fn from_dataset(
         dataset: Dataset,
         path: &Path,
-        name: PathBuf,
+        name: Name,
         notes: Vec<String>,
     ) -> Result<Raster> {
         let bands = dataset.raster_count();
@@ -199,6 +116,7 @@ impl Raster {
         }
         let band = dataset.rasterband(1).map_err(|e| unreadable(path, &e))?;
         let kind = band.band_type();
+        lengths::within_bounds(&dataset, &band, path)?;
         // Complex types are integer and floating neither, or both names start with "C".
         if kind.name().starts_with('C') {
             return Err(Error::Grid(
@@ -212,6 +130,17 @@ impl Raster {
             .geo_transform()
             .ok()
             .filter(|t| *t != [0.0, 1.0, 0.0, 0.0, 0.0, 1.0]);
+        if let Some(t) = transform
+            && !(t.iter().all(|n| n.is_finite()) && t[1] != 0.0 && t[5] != 0.0)
+        {
+            return Err(Error::Grid(
+                Problem::new("the file's corner and cell sizes make no sense")
+                    .found(t.map(values::spelled).join(", "))
+                    .allowed("finite numbers, and cells with a width and a height")
+                    .next("correct the file's georeferencing")
+                    .file(path),
+            ));
+        }
         let crs = match dataset.spatial_ref() {
             Ok(reference) => crs::read(&reference)?,
             Err(_) => None,
@@ -480,19 +409,16 @@ fn turn_over<T>(cells: &mut [T], columns: usize) {
     }
 }
 
-fn open_allowed(path: &Path) -> Result<Dataset> {
-    let options = DatasetOptions {
-        open_flags: GdalOpenFlags::GDAL_OF_RASTER
-            | GdalOpenFlags::GDAL_OF_READONLY
-            | GdalOpenFlags::GDAL_OF_VERBOSE_ERROR,
-        allowed_drivers: Some(DRIVERS),
-        ..DatasetOptions::default()
-    };
-    Dataset::open_ex(path, options).map_err(|e| unreadable(path, &e))
+fn open_named(name: &Name, path: &Path) -> Result<Dataset> {
+    match name {
+        Name::File(name) | Name::Part(name) => drivers::open(name),
+        Name::Virtual(xml) => drivers::open_virtual(xml),
+    }
+    .map_err(|e| unreadable(path, &e))
 }
 
 /// Longest label read; real ones have some kilobytes.
-const LABEL_BYTES: u64 = 1 << 20;
+pub(super) const LABEL_BYTES: u64 = 1 << 20;
 
 /// The label that describes a file: the file itself, or its namesake ending in `.lbl`.
 fn label_of(path: &Path) -> Result<Option<(PathBuf, String)>> {
@@ -551,8 +477,9 @@ fn beside(path: &Path, name: &str) -> Option<PathBuf> {
         .ok()?
         .filter_map(|entry| Some(entry.ok()?.path()))
         .filter(|p| {
-            p.file_name()
-                .is_some_and(|f| f.to_string_lossy().eq_ignore_ascii_case(name))
+            p.is_file()
+                && p.file_name()
+                    .is_some_and(|f| f.to_string_lossy().eq_ignore_ascii_case(name))
         })
         .collect();
     found.sort();
@@ -566,7 +493,9 @@ fn open_label(path: &Path, label: &Path, text: &str) -> Result<Raster> {
         *e.problem_mut() = problem.file(label);
         e
     };
-    let image = Label::parse(text).image().map_err(named)?;
+    let image = Label::parse(text)
+        .and_then(|label| label.image())
+        .map_err(named)?;
     let data = match &image.file {
         None => label.to_owned(),
         Some(name) => beside(label, name)
@@ -585,14 +514,14 @@ fn open_label(path: &Path, label: &Path, text: &str) -> Result<Raster> {
     let data = std::fs::canonicalize(&data)
         .map_err(|e| Error::io(&data, "find the image of a label", &e))?;
     let xml = labels::virtual_raster(&image, &data);
-    let name = PathBuf::from(xml);
-    // The message would otherwise show the XML as the file's name.
-    let dataset = open_allowed(&name).map_err(|e| renamed(e, label))?;
+    let name = Name::Virtual(xml);
+    let dataset = open_named(&name, label)?;
     let mut raster = Raster::from_dataset(dataset, path, name, image.notes.clone())?;
     raster.target = image.target;
-    raster.crs = image.map.and_then(|map| {
-        let semi_major_m = map.radius_m?;
-        Some(Crs {
+    if let Some(map) = image.map
+        && let Some(semi_major_m) = map.radius_m
+    {
+        let crs = Crs {
             name: "the label".to_owned(),
             kind: match map.proj {
                 Some(_) => Kind::Other { unit_m: 1.0 },
@@ -605,32 +534,25 @@ fn open_label(path: &Path, label: &Path, text: &str) -> Result<Raster> {
             semi_minor_m: map.polar_m.unwrap_or(semi_major_m),
             graphic: map.graphic,
             proj: map.proj.unwrap_or_default(),
-        })
-    });
+        };
+        raster.crs = Some(crs.checked().map_err(named)?);
+    }
     Ok(raster)
 }
 
 /// Refuses a data file that is shorter than its label says; what is missing would read as zeros.
 fn check_length(image: &RawImage, data: &Path) -> Result<()> {
-    let found = std::fs::metadata(data)
-        .map_err(|e| Error::io(data, "find the image of a label", &e))?
-        .len();
     let last_line = image.prefix_bytes + image.columns * image.sample.bytes;
-    let needed = image.skip + (image.rows as u64 - 1) * image.line_bytes as u64 + last_line as u64;
-    if found < needed {
-        return Err(Error::Grid(
-            Problem::new("the image is shorter than its label says")
-                .found(format!("{found} bytes"))
-                .allowed(format!("{needed} bytes or more"))
-                .next("the file is damaged or cut short; copy or download it again")
-                .file(data),
-        ));
-    }
-    Ok(())
+    let lines = (image.rows as u64 - 1).saturating_mul(image.line_bytes as u64);
+    let needed = image
+        .skip
+        .saturating_add(lines)
+        .saturating_add(last_line as u64);
+    lengths::long_enough(data, needed)
 }
 
 /// The same error about another file.
-fn renamed(mut error: Error, path: &Path) -> Error {
+pub(super) fn renamed(mut error: Error, path: &Path) -> Error {
     let problem = std::mem::take(error.problem_mut());
     *error.problem_mut() = problem.file(path);
     error
@@ -647,27 +569,52 @@ fn table_of(path: &Path) -> Result<Option<Table>> {
     table::read(path).map(Some)
 }
 
-/// A table of numbers as a raster in memory, without coordinates.
+/// A table of numbers as a raster in a file of GDAL's that lies in memory, without coordinates.
 fn open_table(path: &Path, table: Table) -> Result<Raster> {
-    let made = || -> gdal::errors::Result<Dataset> {
-        let driver = DriverManager::get_driver_by_name("MEM")?;
-        let dataset = driver.create_with_band_type::<f64, _>("", table.columns, table.rows, 1)?;
+    static TABLES: AtomicUsize = AtomicUsize::new(0);
+    let name = PathBuf::from(format!(
+        "/vsimem/table-{}.tif",
+        TABLES.fetch_add(1, Ordering::Relaxed)
+    ));
+    let made = || -> gdal::errors::Result<()> {
+        let driver = DriverManager::get_driver_by_name("GTiff")?;
+        let mut dataset =
+            driver.create_with_band_type::<f64, _>(&name, table.columns, table.rows, 1)?;
         let size = (table.columns, table.rows);
-        dataset
-            .rasterband(1)?
-            .write((0, 0), size, &mut Buffer::new(size, table.cells))?;
-        Ok(dataset)
+        let cells = &mut Buffer::new(size, table.cells);
+        dataset.rasterband(1)?.write((0, 0), size, cells)?;
+        dataset.flush_cache()
     };
-    let dataset = made().map_err(|e| unreadable(path, &e))?;
+    made().map_err(|e| unreadable(path, &e))?;
+    let name = Name::File(name);
+    let dataset = open_named(&name, path)?;
     let note = format!(
         "a table of numbers as text: taken for {} columns and {} rows",
         table.columns, table.rows
     );
-    Raster::from_dataset(dataset, path, PathBuf::new(), vec![note])
+    Raster::from_dataset(dataset, path, name, vec![note])
+}
+
+impl Drop for Raster {
+    /// Gives the memory of a table back.
+    fn drop(&mut self) {
+        if let Name::File(name) = &self.name
+            && name.starts_with("/vsimem")
+        {
+            self.dataset = None;
+            // Fails only if it is gone already.
+            let _ = gdal::vsi::unlink_mem_file(name);
+        }
+    }
 }
 
 /// Name of the variable with the heights in a file that holds several.
-fn heights_of(dataset: &Dataset, path: &Path, notes: &mut Vec<String>) -> Result<PathBuf> {
+fn heights_of(
+    dataset: &Dataset,
+    path: &Path,
+    file: &Path,
+    notes: &mut Vec<String>,
+) -> Result<PathBuf> {
     let names: Vec<String> = dataset
         .metadata_domain("SUBDATASETS")
         .unwrap_or_default()
@@ -676,6 +623,8 @@ fn heights_of(dataset: &Dataset, path: &Path, notes: &mut Vec<String>) -> Result
             let (key, value) = entry.split_once('=')?;
             key.ends_with("_NAME").then(|| value.to_owned())
         })
+        // What a file lists may be anything; its own variables are meant.
+        .filter(|name| sources::part_in(name, file))
         .collect();
     let variable = |name: &str| {
         let last = name.rsplit(':').next().unwrap_or(name);
@@ -706,75 +655,12 @@ fn heights_of(dataset: &Dataset, path: &Path, notes: &mut Vec<String>) -> Result
     Ok(PathBuf::from(chosen))
 }
 
-fn refuse_network(name: &str, path: &Path) -> Result<()> {
-    if NETWORK.iter().any(|part| name.contains(part)) {
-        return Err(Error::Grid(
-            Problem::new("grids are read from this machine only")
-                .setting("grid.files")
-                .found(format!("\"{name}\""))
-                .allowed("files on a local disk")
-                .next("download the file first"),
-        ));
-    }
-    // A VRT is text and may name further files.
-    if name.to_lowercase().ends_with(".vrt")
-        && let Ok(text) = std::fs::read_to_string(path)
-        && NETWORK.iter().any(|part| text.contains(part))
-    {
-        return Err(Error::Grid(
-            Problem::new("the file refers to files on the network")
-                .allowed("files on a local disk")
-                .next("download what it refers to first")
-                .file(path),
-        ));
-    }
-    Ok(())
-}
-
-/// Tells a missing file from one that may not be read, before GDAL says the same of both.
-fn readable(path: &Path) -> Result<()> {
-    let trouble = |what: String, next: &str| {
-        Err(Error::Grid(
-            Problem::new(what)
-                .setting("grid.files")
-                .next(next)
-                .file(path),
-        ))
-    };
-    match std::fs::File::open(path) {
-        Ok(_) => {}
-        Err(e) if e.kind() == std::io::ErrorKind::NotFound => {
-            return trouble(
-                "the grid file does not exist".to_owned(),
-                "check its name; names in a job file count from the job file's folder",
-            );
-        }
-        Err(e) => {
-            return trouble(
-                format!("the grid file cannot be read: {e}"),
-                "check its permissions",
-            );
-        }
-    }
-    match std::fs::metadata(path) {
-        Ok(m) if m.is_dir() => trouble(
-            "the name is a folder's, not a file's".to_owned(),
-            "name the grid file inside it",
-        ),
-        Ok(m) if m.is_file() && m.len() == 0 => trouble(
-            "the grid file is empty".to_owned(),
-            "copy or download it again",
-        ),
-        _ => Ok(()),
-    }
-}
-
 /// A file GDAL does not open.
-fn unreadable(path: &Path, error: &GdalError) -> Error {
+pub(super) fn unreadable(path: &Path, error: &GdalError) -> Error {
     Error::Grid(
         Problem::new(format!(
             "the file could not be opened as a grid{}",
-            said(error)
+            said(path, error)
         ))
         .allowed("GeoTIFF, netCDF, JPEG 2000, HGT, VRT, PDS3 label and other gridded formats")
         .next("check that the file is complete, or convert it to GeoTIFF")
@@ -788,20 +674,24 @@ fn broken(path: &Path, row: usize, error: &GdalError) -> Error {
         Problem::new(format!(
             "the grid could not be read at row {} of the file{}",
             row + 1,
-            said(error)
+            said(path, error)
         ))
         .next("the file is damaged or cut short; copy or download it again")
         .file(path),
     )
 }
 
-/// GDAL's own words, on one line.
-fn said(error: &GdalError) -> String {
+/// GDAL's own words, on one line, with the file as it was named.
+fn said(path: &Path, error: &GdalError) -> String {
     let text = match error {
         GdalError::CplError { msg, .. } | GdalError::NullPointer { msg, .. } => msg.clone(),
         other => other.to_string(),
     };
     let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    let text = match std::path::absolute(path) {
+        Ok(full) => text.replace(&*full.to_string_lossy(), &path.to_string_lossy()),
+        Err(_) => text,
+    };
     if text.is_empty() {
         String::new()
     } else {

@@ -920,7 +920,7 @@ fn a_detached_label_places_its_image_and_finds_it_in_lower_case() {
     std::fs::write(&image, &raw(i16::to_be_bytes, |h| h)[..1000]).unwrap();
     assert_eq!(
         refusal(&job(&label)),
-        "grid: the image is shorter than its label says; found 1000 bytes; allowed: 1296 bytes \
+        "grid: the file is shorter than its header says; found 1000 bytes; allowed: 1296 bytes \
          or more; the file is damaged or cut short; copy or download it again"
     );
     std::fs::remove_file(&image).unwrap();
@@ -1374,4 +1374,121 @@ fn special_pixels_of_floating_cubes_are_holes() {
     let source = read_all(&job(&path)).source;
     assert_eq!(source.filled_cells, 5);
     assert_eq!(source.min.height_m, -700.0);
+}
+
+/// Numbers that a file gives for its place, body and scale, and what is said of them.
+#[test]
+fn numbers_that_make_no_sense_are_refused_before_anything_is_worked_out() {
+    let dir = folder();
+    let raw = |header: &str| {
+        std::fs::write(dir.path().join("a.bil"), vec![1; 180 * 90 * 2]).unwrap();
+        let text = format!(
+            "BYTEORDER I\nLAYOUT BIL\nNROWS 90\nNCOLS 180\nNBANDS 1\nNBITS 16\nPIXELTYPE \
+             SIGNEDINT\nULXMAP -179\nULYMAP 89\nXDIM 2\nYDIM 2\n{header}\n"
+        );
+        std::fs::write(dir.path().join("a.hdr"), text).unwrap();
+        refusal(&job(&dir.path().join("a.bil")))
+    };
+    let place = "grid: the file's corner and cell sizes make no sense; found ";
+    for (header, found) in [
+        ("ULXMAP NaN", "NaN, 2, 0, 90, 0, -2"),
+        ("ULYMAP inf", "-180, 2, 0, inf, 0, -2"),
+        ("XDIM nan", "NaN, NaN, 0, 90, 0, -2"),
+    ] {
+        let message = raw(header);
+        assert!(message.starts_with(&format!("{place}{found}")), "{message}");
+    }
+    let message = raw("XDIM 1e300");
+    assert!(message.contains("coordinates are not degrees"), "{message}");
+
+    for (scale, offset) in [
+        (f64::NAN, 0.0),
+        (f64::INFINITY, 0.0),
+        (1.0, f64::NAN),
+        (1.0, f64::NEG_INFINITY),
+    ] {
+        let path = Fixture {
+            scale: Some(scale),
+            offset: Some(offset),
+            ..Fixture::degrees(36, 18, 0.0)
+        }
+        .write(&dir, "s.tif", |r, c| bump(r, c) as i16);
+        let message = refusal(&job(&path));
+        assert!(message.contains("is not usable; found "), "{message}");
+    }
+}
+
+#[test]
+fn grids_and_blocks_of_any_size_are_refused_before_memory_is_asked_for() {
+    let dir = folder();
+    let said = |name: &str, text: &str| {
+        let path = dir.path().join(name);
+        std::fs::write(&path, text).unwrap();
+        refusal(&job(&path))
+    };
+    let huge = "<VRTDataset rasterXSize=\"2147483647\" rasterYSize=\"1073741823\">\
+                <VRTRasterBand dataType=\"Float64\" band=\"1\"/></VRTDataset>";
+    assert_eq!(
+        said("huge.vrt", huge),
+        "grid: the grid has more cells than any grid of a planet; found 2147483647 × 1073741823; \
+         allowed: up to 8388608 × 4194305; check that the file is complete, or make it coarser \
+         first"
+    );
+    // Nothing is written, so the file has 400 bytes.
+    let path = dir.path().join("blocks.tif");
+    let options = [
+        "SPARSE_OK=TRUE",
+        "TILED=YES",
+        "BLOCKXSIZE=16384",
+        "BLOCKYSIZE=16384",
+    ];
+    DriverManager::get_driver_by_name("GTiff")
+        .unwrap()
+        .create_with_band_type_with_options::<f64, _>(
+            &path,
+            36,
+            18,
+            1,
+            &RasterCreationOptions::from_iter(options),
+        )
+        .unwrap()
+        .close()
+        .unwrap();
+    assert_eq!(
+        refusal(&job(&path)),
+        "grid: the grid is stored in blocks too large to be held; found blocks of 16384 × 16384 \
+         cells, 2048 MB each; allowed: blocks of up to 256 MB; store it in tiles, with \
+         gdal_translate -co TILED=YES"
+    );
+    // A virtual raster that holds itself, and one that holds another twice, and so on.
+    let twice = |inner: &str| {
+        let source = format!(
+            "<SimpleSource><SourceFilename relativeToVRT=\"1\">{inner}</SourceFilename>\
+             </SimpleSource>"
+        );
+        format!(
+            "<VRTDataset rasterXSize=\"180\" rasterYSize=\"90\"><VRTRasterBand dataType=\"Byte\" \
+             band=\"1\">{source}{source}</VRTRasterBand></VRTDataset>"
+        )
+    };
+    let nested = "grid: virtual rasters lie too deep in one another; allowed: 8 within one \
+                  another; name their sources in one file";
+    assert_eq!(said("self.vrt", &twice("self.vrt")), nested);
+    for level in 0..30 {
+        said(
+            &format!("{level}.vrt"),
+            &twice(&format!("{}.vrt", level + 1)),
+        );
+    }
+    assert_eq!(said("0.vrt", &twice("1.vrt")), nested);
+    for element in [
+        "<SRS>",
+        "<SRS a='/>'>",
+        "<SRS a=\"/>\"><!-- </SRS> -->",
+        "<SRS></ SRS",
+    ] {
+        let deep = format!("<VRTDataset>{}", element.repeat(100_000));
+        let message = said("deep.vrt", &deep);
+        assert!(message.starts_with("grid: the virtual raster"), "{message}");
+    }
 }

@@ -76,6 +76,14 @@ pub(super) fn settle(
     }
     let missing = missing(settings, stored);
     let file_offset_m = stored.offset * unit_m;
+    if !file_offset_m.is_finite() {
+        return Err(Error::Grid(
+            Problem::new("the offset added to stored numbers is not usable")
+                .found(file_offset_m)
+                .allowed("any finite number")
+                .next("set offset under [grid], or correct the file's"),
+        ));
+    }
     let sample: Vec<f64> = stored
         .sample
         .iter()
