@@ -6,7 +6,7 @@ use crate::figures::{Figures, Judge};
 use crate::geometry::Solid;
 use crate::grid::{Grid, Heights, Quantity, Source};
 use crate::manifest::ReliefEntry;
-use crate::remedies::remedied;
+use crate::remedies::{remedied, remedied_anywhere};
 use crate::resolution::resolved_deg;
 use crate::settings::{Detail, Method, ReliefRange, Settings, Steepest};
 use crate::stages::compress::{self, Bands, Raised, Scale, Shaped};
@@ -293,15 +293,15 @@ impl Relief {
             return Relief::curved(solid, grid, source, settings);
         }
         let global = compress::unit_curve(&source.hypsometry, &settings.relief)?;
-        let carve = |solid: &Solid, settings: &Settings| {
+        let carve = || {
             let ground = Shaper::new(solid, &grid, &global, settings).ground()?;
             let (unit, as_it_is) = at_its_range(&ground.curve, settings);
             let fitted = fit::fit(solid, &ground.grid, &unit, &as_it_is)?;
             Ok(Relief::in_its_stock(ground, fitted))
         };
-        let limits = |solid: &Solid| limits(solid, &grid, &global, settings);
-        carve(solid, settings)
-            .map_err(|error| remedied(error, settings, limits, |s, tried| carve(s, tried).is_ok()))
+        // Shaped ground lies between the ends of its curve: what holds those anywhere holds it,
+        // and need not be shaped to be tried.
+        carve().map_err(|error| remedied_anywhere(error, &global, settings))
     }
 }
 

@@ -1,9 +1,10 @@
 //! What would hold a globe that its stock does not: each tried before it is named.
 
+use crate::curve::Curve;
 use crate::geometry::{Solid, solid_names};
 use crate::length::{at_least_text, at_most_text};
 use crate::settings::{ReliefRange, Settings};
-use crate::stages::fit::Limits;
+use crate::stages::fit::{self, Limits};
 use crate::stages::orient::oriented;
 use crate::{Error, Problem};
 
@@ -83,6 +84,15 @@ pub(crate) fn remedied(
     Error::Stock(offering(problem, &ways))
 }
 
+/// The same for ground of which nothing is known but its curve of range 1 mm.
+pub(crate) fn remedied_anywhere(error: Error, unit: &Curve, settings: &Settings) -> Error {
+    let range_mm = (settings.relief.range).looks_well_mm(settings.globe.diameter_mm);
+    let limits = |solid: &Solid| fit::limits(solid, unit, range_mm, settings);
+    remedied(error, settings, limits, |solid, tried| {
+        fit::fit_anywhere(solid, unit, tried).is_ok()
+    })
+}
+
 fn offering(problem: Problem, ways: &[String]) -> Problem {
     match ways {
         [] => problem.next("use much thicker stock, or a much smaller globe"),
@@ -120,4 +130,90 @@ fn tenths_up(mm: f64) -> f64 {
 
 fn tenths_down(mm: f64) -> f64 {
     (mm * 10.0 + 1e-6).floor() / 10.0
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::jobfile;
+    use crate::relief::Relief;
+    use crate::settings::Settings;
+    use crate::stages::orient::oriented;
+    use crate::testing::{grid_of, source_of};
+
+    fn carve(settings: &Settings) -> Result<Relief, String> {
+        let grid = grid_of(360, |d| {
+            2500.0 * (3.0 * d.x + 0.5).sin() * (2.0 * d.z).cos()
+                + 400.0 * (23.0 * d.x + 17.0 * d.y).sin()
+        });
+        let (solid, _) = oriented(settings).unwrap();
+        let source = source_of(&grid);
+        Relief::of(&solid, grid, &source, settings, false).map_err(|error| error.to_string())
+    }
+
+    /// Every way out in a message, as settings in each unit shown.
+    fn ways(message: &str) -> Vec<(String, String)> {
+        let (_, list) = message.split_once("any of these holds it: ").unwrap();
+        let mut all = Vec::new();
+        for way in list.split(", or ") {
+            if let Some((key, solid)) = way.split_once(" = \"") {
+                all.push((key.to_owned(), solid.split('"').next().unwrap().to_owned()));
+                continue;
+            }
+            let (key, bound) = way.split_once(" of at ").unwrap();
+            let (_, lengths) = bound.split_once(' ').unwrap();
+            let (mm, inches) = lengths.split_once(" (").unwrap();
+            for length in [mm, inches.split(')').next().unwrap()] {
+                all.push((key.to_owned(), length.to_owned()));
+            }
+        }
+        all
+    }
+
+    #[test]
+    fn every_way_out_is_one_in_every_unit_and_keeps_the_relief() {
+        let mut tried = 0;
+        for sets in [
+            vec![
+                "globe.solid=dodecahedron",
+                "stock.thickness=20 mm",
+                "relief.range=9 mm",
+            ],
+            vec!["globe.solid=tetrahedron"],
+            vec!["globe.solid=cube", "relief.range=6 mm"],
+            vec![
+                "globe.solid=cube",
+                "relief.range=most",
+                "stock.thickness=1 in",
+            ],
+            vec![
+                "globe.solid=octahedron",
+                "relief.method=curve",
+                "relief.steepest=90",
+            ],
+            vec!["globe.diameter=24 in", "relief.range=18 mm"],
+            vec![
+                "globe.base=flat",
+                "stock.thickness=15 mm",
+                "relief.range=9 mm",
+            ],
+        ] {
+            let sets: Vec<String> = sets.into_iter().map(str::to_owned).collect();
+            let settings = jobfile::changed(&Settings::default(), &sets).unwrap();
+            let Err(message) = carve(&settings) else {
+                panic!("{sets:?} fits");
+            };
+            let ways = ways(&message);
+            assert!(ways.len() >= 2, "{message}");
+            for (key, value) in ways {
+                let way = jobfile::changed(&settings, &[format!("{key}={value}")]).unwrap();
+                let held = carve(&way);
+                let range_mm = held.map(|relief| relief.fit.range_mm);
+                let asked_mm = (way.relief.range).looks_well_mm(way.globe.diameter_mm);
+                let kept = range_mm.as_ref().is_ok_and(|mm| *mm >= 0.99 * asked_mm);
+                assert!(kept, "{sets:?} {key}={value}: {range_mm:?} {asked_mm}");
+                tried += 1;
+            }
+        }
+        assert!(tried > 30, "{tried}");
+    }
 }

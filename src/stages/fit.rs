@@ -1055,7 +1055,7 @@ mod tests {
     }
 
     #[test]
-    fn what_does_not_fit_is_refused_and_each_way_out_works() {
+    fn limits_are_the_last_that_fit() {
         let mut settings = job("dodecahedron");
         settings.stock.thickness_mm = 30.0;
         let message = fitted(&settings).unwrap_err().to_string();
@@ -1066,35 +1066,23 @@ mod tests {
             ),
             "{message}"
         );
-        let number = |after: &str| {
-            let rest = message
-                .split_once(after)
-                .unwrap_or_else(|| panic!("{message}"))
-                .1;
-            rest.split_once(" mm").unwrap().0.parse::<f64>().unwrap()
+        let (solid, grid, curve) = parts(&settings);
+        let limits = limits_on(&solid, &grid, &curve, 6.0, &settings);
+        let stock: fn(&mut Settings, f64) = |settings, mm| settings.stock.thickness_mm = mm;
+        let diameter: fn(&mut Settings, f64) = |settings, mm| settings.globe.diameter_mm = mm;
+        let range: fn(&mut Settings, f64) = |settings, mm| {
+            settings.relief.range = ReliefRange::Mm(mm);
         };
-        let thicker = number("stock of at least ");
-        let smaller = number("a diameter of at most ");
-        let lower = number("a relief range of at most ");
-        for (stock, diameter, range) in [
-            (thicker, 160.0, 6.0),
-            (30.0, smaller, 6.0),
-            (30.0, 160.0, lower),
+        for (change, limit_mm, stretch) in [
+            (stock, limits.least_stock_mm, 0.99),
+            (diameter, limits.largest_diameter_mm, 1.02),
+            (range, limits.most_range_mm, 1.04),
         ] {
-            // What is named fits, and a little beyond it does not.
-            for (stretch, fits) in [(0.0, true), (0.02, false)] {
-                let mut settings = settings.clone();
-                settings.stock.thickness_mm =
-                    stock - if stock > 30.0 { 10.0 * stretch } else { 0.0 };
-                settings.globe.diameter_mm =
-                    diameter * (1.0 + if diameter < 160.0 { stretch } else { 0.0 });
-                settings.relief.range =
-                    ReliefRange::Mm(range * (1.0 + if range < 6.0 { 2.0 * stretch } else { 0.0 }));
-                assert_eq!(
-                    fitted(&settings).is_ok(),
-                    fits,
-                    "{stock} {diameter} {range}"
-                );
+            let limit_mm = limit_mm.unwrap();
+            for (mm, fits) in [(limit_mm, true), (stretch * limit_mm, false)] {
+                let mut changed = settings.clone();
+                change(&mut changed, mm);
+                assert_eq!(fitted(&changed).is_ok(), fits, "{limits:?} {mm}");
             }
         }
     }

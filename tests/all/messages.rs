@@ -231,9 +231,8 @@ fn stock_that_is_too_thin() {
     let thin = ["--set", "stock.thickness=20 mm"];
     let message = "stock: stock.thickness: a 100 mm (3-15/16 in) globe with 3 mm of relief does \
                    not fit 20 mm (25/32 in) stock; found -3.92 mm (-5/32 in) at the thinnest \
-                   corner; allowed: at least 4 mm (5/32 in) (stock.edge); ways out: stock of at \
-                   least 28 mm (1-7/64 in), or a diameter of at most 62.3 mm (2-29/64 in); less \
-                   relief alone does not help (--set stock.thickness=20 mm)";
+                   corner; allowed: at least 4 mm (5/32 in) (stock.edge); any of these \
+                   holds it: (--set stock.thickness=20 mm)";
     refused(&folder, &thin, 5, message);
     // Each way out is one.
     for way in ["stock.thickness=28 mm", "globe.diameter=62.3 mm"] {

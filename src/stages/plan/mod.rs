@@ -14,7 +14,7 @@ use crate::grid::{Grid, Hypsometry, Place, Quantity, Registration, Source};
 use crate::jobfile::Job;
 use crate::progress::Progress;
 use crate::relief::{Making, Relief};
-use crate::remedies::remedied;
+use crate::remedies::remedied_anywhere;
 use crate::rims;
 use crate::settings::Settings;
 use crate::shop::kind_letter;
@@ -204,13 +204,8 @@ pub(crate) fn fitted(job: &Job, progress: &dyn Progress) -> Result<Fitted> {
 
 /// As [`fit::fit_anywhere`]; an error for want of stock says what would hold the globe.
 fn fitted_anywhere(solid: &Solid, unit: &Curve, settings: &Settings) -> Result<Fit> {
-    let range_mm = (settings.relief.range).looks_well_mm(settings.globe.diameter_mm);
-    let limits = |solid: &Solid| fit::limits(solid, unit, range_mm, settings);
-    fit::fit_anywhere(solid, unit, settings).map_err(|error| {
-        remedied(error, settings, limits, |solid, tried| {
-            fit::fit_anywhere(solid, unit, tried).is_ok()
-        })
-    })
+    fit::fit_anywhere(solid, unit, settings)
+        .map_err(|error| remedied_anywhere(error, unit, settings))
 }
 
 /// Makes the plan and writes `shop/` into a folder being made.
