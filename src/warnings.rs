@@ -12,6 +12,10 @@ use std::fmt;
 /// Share of carved pixels cut off at either end above which a person should know.
 const CLIPPED_SHARE: f64 = 0.001;
 
+/// Share of carved pixels under overhangs above which a person should know: single pixels are
+/// finer than any bit.
+const UNDERCUT_SHARE: f64 = 1e-4;
+
 /// Corners thicker than the least edge by less than this part are called thin.
 const THIN_CORNER: f64 = 1.1;
 
@@ -299,6 +303,10 @@ fn clipped(manifest: &Manifest) -> Option<Warning> {
 
 fn undercut(manifest: &Manifest) -> Option<Warning> {
     let pixels = manifest.total(|f| f.undercut_px);
+    let carved_px = manifest.total(|f| f.carved_px).max(1);
+    if pixels as f64 <= UNDERCUT_SHARE * carved_px as f64 {
+        return None;
+    }
     let facet = most(manifest, |f| f.undercut_px)?;
     (pixels > 0).then(|| Warning::Undercut {
         pixels,
@@ -335,6 +343,10 @@ fn seam_step(manifest: &Manifest) -> Option<Warning> {
 }
 
 fn thin_corner(manifest: &Manifest) -> Option<Warning> {
+    // Relief that takes all the wood allows always leaves the least edge.
+    if (manifest.relief.as_ref()).is_some_and(|relief| relief.range_by == "wood") {
+        return None;
+    }
     let edge_mm = manifest.globe.edge_mm;
     let by_corner = |a: &&FacetEntry, b: &&FacetEntry| a.corner_mm.total_cmp(&b.corner_mm);
     let facet = manifest.facets.iter().min_by(by_corner)?;
@@ -424,11 +436,14 @@ mod tests {
     fn folds_are_counted_and_placed() {
         let mut manifest = quiet();
         manifest.facets[1].undercut_px = 3;
-        manifest.facets[5].undercut_px = 9;
+        manifest.facets[5].undercut_px = 20;
+        assert!(collect(&manifest).is_empty());
+        manifest.facets[1].undercut_px = 30;
+        manifest.facets[5].undercut_px = 90;
         assert_eq!(
             texts(&manifest),
             [
-                "the ground folds under itself at 12 pixels on 2 of the facets, most of them on facet \
+                "the ground folds under itself at 120 pixels on 2 of the facets, most of them on facet \
               06; a bit from above cannot reach below and carves the upper ground straight down: \
               relief.steepest = \"auto\" lays such ground back, less relief.range makes it less steep"
             ]
@@ -453,7 +468,7 @@ mod tests {
         manifest.facets[2].undercut_px = 1;
         let finished = ", where steep ground folds under itself: turn the globe so that the seam \
                         misses that place, or sand it in";
-        assert_eq!(texts(&manifest)[1], format!("{begins}{finished}"));
+        assert_eq!(texts(&manifest), [format!("{begins}{finished}")]);
         manifest.relief = Some(crate::manifest::ReliefEntry {
             range_mm: 6.0,
             range_by: "job".into(),
@@ -464,7 +479,7 @@ mod tests {
         });
         let folds = ", where steep ground folds under itself: set relief.steepest = \"auto\", or \
                      relief.range to at most 4.86 mm";
-        assert_eq!(texts(&manifest)[1], format!("{begins}{folds}"));
+        assert_eq!(texts(&manifest), [format!("{begins}{folds}")]);
         manifest.facets[2].undercut_px = 0;
         manifest.globe.projection = Projection::Gnomonic;
         let gnomonic = ", because relief stands straight up from flat faces: set globe.projection = \

@@ -90,6 +90,8 @@ pub(super) fn load(
     let block = block as f64;
     let t = transform;
     let in_degrees = crs.to_degrees(t[0], t[3], t[1], t[5]);
+    let definition = in_degrees.is_none().then(|| definition(crs));
+    definition.as_deref().map(projection).transpose()?;
     let (west, north, x_step, y_step) = in_degrees.unwrap_or((t[0], t[3], t[1], t[5]));
     Ok(Sheet {
         heights_m,
@@ -97,7 +99,7 @@ pub(super) fn load(
         north,
         x_step: x_step * block,
         y_step: y_step * block,
-        definition: in_degrees.is_none().then(|| definition(crs)),
+        definition,
     })
 }
 
@@ -108,6 +110,17 @@ fn definition(crs: &Crs) -> String {
         .filter(|word| *word != "+type=crs" && *word != "+no_defs")
         .collect::<Vec<_>>()
         .join(" ")
+}
+
+/// The projection at work; it must not be taken for ground that no sheet covers.
+fn projection(definition: &str) -> Result<Proj> {
+    Proj::new(definition).map_err(|error| {
+        Error::Grid(
+            Problem::new("PROJ cannot work with the grid's map projection")
+                .found(format!("{definition}: {error}"))
+                .next("bring the grid to latitude and longitude first, with gdalwarp for example"),
+        )
+    })
 }
 
 /// What a sheet has at a place.
@@ -171,7 +184,7 @@ pub(super) fn assemble(sheets: &[Sheet], placement: &Placement) -> Result<Array2
             || {
                 sheets
                     .iter()
-                    .map(|sheet| Proj::new(sheet.definition.as_deref()?).ok())
+                    .map(|sheet| projection(sheet.definition.as_deref()?).ok())
                     .collect::<Vec<_>>()
             },
             |projections, (row, line)| {
@@ -285,5 +298,16 @@ impl RowSource<f32> for InMemory {
             }
         }
         Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_projection_that_proj_rejects_is_named() {
+        let text = projection("+proj=nowhere +R=1").err().unwrap().to_string();
+        assert!(text.contains("found +proj=nowhere +R=1: "), "{text}");
     }
 }
