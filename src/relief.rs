@@ -364,10 +364,15 @@ impl<G: Heights> Relief<G> {
     /// The same relief fitted with other settings, such as larger pixels.
     ///
     /// # Errors
-    /// Those of [`fit::fit`].
+    /// Those of [`fit::fit`]; for want of stock as [`Relief::of`] has them.
     pub fn fitted(&self, solid: &Solid, settings: &Settings) -> Result<Fit> {
-        let (unit, settings) = at_its_range(&self.curve, settings);
-        let fit = fit::fit(solid, &self.grid, &unit, &settings)?;
+        let (unit, as_it_is) = at_its_range(&self.curve, settings);
+        if follows_height(settings) {
+            return Ok(self.as_known(fitted_or_remedied(solid, &self.grid, &unit, &as_it_is)?));
+        }
+        let global = self.fit.curve.scaled(1.0 / self.fit.range_mm);
+        let fit = fit::fit(solid, &self.grid, &unit, &as_it_is);
+        let fit = fit.map_err(|error| remedied_anywhere(error, &global, settings))?;
         Ok(self.as_known(fit))
     }
 

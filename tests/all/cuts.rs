@@ -106,14 +106,14 @@ fn any_subset_of_facets_gives_the_same_numbers_about_bits() {
 #[test]
 fn turn_prints_a_block_that_facets_takes_or_finds_by_itself() {
     let folder = TempDir::new().unwrap();
-    let (code, out, err) = run("turn", &folder, &["--map", "seams.png"]);
+    let (code, out, err) = run("turn", &folder, &["--map", "seams.png", "--set", COARSE]);
     assert_eq!(code, 0, "{err}");
     let at = out.find("[globe.turn]").unwrap();
     let block = &out[at..];
     assert!(out.contains("before") && out.contains("median"), "{out}");
     let map = image::open(folder.path().join("seams.png")).unwrap();
     assert!(map.width() > 1500 && map.height() > 1500);
-    let (code, _, err) = run("turn", &folder, &["--map", "seams.png"]);
+    let (code, _, err) = run("turn", &folder, &["--map", "seams.png", "--set", COARSE]);
     assert_eq!(code, 6);
     assert_eq!(
         err,
