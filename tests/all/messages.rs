@@ -232,10 +232,18 @@ fn stock_that_is_too_thin() {
     let message = "stock: stock.thickness: a 100 mm (3-15/16 in) globe with 3 mm of relief does \
                    not fit 20 mm (25/32 in) stock; found -3.92 mm (-5/32 in) at the thinnest \
                    corner; allowed: at least 4 mm (5/32 in) (stock.edge); any of these \
-                   holds it: (--set stock.thickness=20 mm)";
+                   holds it: stock.thickness of at least 28.1 mm (1-7/64 in), or globe.solid = \
+                   \"dodecahedron\" (12 facets), or globe.diameter of at most 62 mm (2-7/16 in) \
+                   (--set stock.thickness=20 mm)";
     refused(&folder, &thin, 5, message);
     // Each way out is one.
-    for way in ["stock.thickness=28 mm", "globe.diameter=62.3 mm"] {
+    for way in [
+        "stock.thickness=28.1 mm",
+        "stock.thickness=1-7/64 in",
+        "globe.solid=dodecahedron",
+        "globe.diameter=62 mm",
+        "globe.diameter=2-7/16 in",
+    ] {
         let words = ["facets", "job.toml", "--out", "out", "--force"];
         let (code, _, err) = run(&folder, &[&words[..], &thin, &["--set", way]].concat());
         assert_eq!(code, 0, "{way}: {err}");

@@ -376,3 +376,26 @@ fn the_roof_of_the_world_is_carved_where_it_lies() {
     let highest = manifest.facets.iter().map(|f| f.max_mm).fold(0.0, f64::max);
     assert!(highest <= manifest.globe.stock_mm);
 }
+
+/// The default job with only a real planet's grid named, on every solid: neighbours meet. Coarse
+/// grid and pixels, so that it takes no minute; the finest that were tried are in
+/// benches/results/2026-11-26-relief.md.
+#[test]
+fn default_jobs_of_the_earth_meet_at_every_seam_of_every_solid() {
+    let grid = ferret("etopo20.cdf");
+    for solid in globewright::geometry::solid_names() {
+        let folder = TempDir::new().unwrap();
+        let text = format!(
+            "[grid]\nfiles = [{grid:?}]\n[globe]\nsolid = \"{solid}\"\n\
+             [stock]\nthickness = \"140 mm\"\n[image]\npixel = \"0.25 mm\"\n"
+        );
+        let manifest = carved(folder.path(), &text);
+        let seams = manifest.checks.seams.as_ref().unwrap();
+        assert!(seams.worst_seam_step_mm <= 0.05, "{solid}: {seams:?}");
+        assert!(seams.seam_step_99_mm <= 0.02, "{solid}: {seams:?}");
+        assert_eq!(seams.visible_seam_mm, 0.0, "{solid}: {seams:?}");
+        let carved_px: u64 = manifest.facets.iter().map(|facet| facet.carved_px).sum();
+        let folded = manifest.checks.undercut_px as f64 / carved_px as f64;
+        assert!(folded <= 1e-5, "{solid}: {folded}");
+    }
+}
