@@ -19,8 +19,9 @@
 
 use crate::ball::carved_by_ball;
 use crate::geometry::direction;
+use crate::geometry::on_spiral;
 use crate::grid::{Grid, Heights, Layout};
-use crate::lattice::{Field, Pooling};
+use crate::lattice::{Field, Pooling, pooled_grid};
 use crate::smoothing::Smoother;
 use glam::DVec3;
 use ndarray::{Array2, Axis};
@@ -228,7 +229,7 @@ pub fn lattice_for(grid: Layout, radius_mm: f64, bit_mm: f64) -> Layout {
 
 /// A grid averaged to a lattice.
 pub fn of_grid(grid: &Grid, lattice: Layout) -> Field {
-    Pooling::new(grid.layout(), lattice.rows, lattice.columns).of(&grid.heights_m, |value| value)
+    pooled_grid(grid, lattice.rows, lattice.columns)
 }
 
 /// Gaussian windows of one width, on a lattice no finer than they need.
@@ -304,13 +305,11 @@ impl Windows {
     }
 }
 
-/// The cell of the k-th of `count` places on a spiral that spreads them evenly (R. Swinbank and
-/// R. J. Purser, "Fibonacci grids", Q. J. R. Meteorol. Soc. 132, 2006).
+/// The cell of the k-th of `count` places spread evenly.
 fn cell(rows: usize, columns: usize, k: usize, count: usize) -> (usize, usize) {
-    let z = 1.0 - (2 * k + 1) as f64 / count as f64;
-    let golden = 0.5 * (5f64.sqrt() - 1.0);
+    let (z, turn) = on_spiral(k, count);
     let row = z.acos() / PI * rows as f64;
-    let column = (k as f64 * golden).fract() * columns as f64;
+    let column = turn * columns as f64;
     (
         (row as usize).min(rows - 1),
         (column as usize).min(columns - 1),

@@ -4,7 +4,7 @@
 //! the pole. Going to a coarser one averages by area, exactly; going to a finer one interpolates
 //! with Keys' cubic kernel, across both poles and the date line.
 
-use crate::grid::{Grid, Layout, Registration, half_turned};
+use crate::grid::{Grid, Heights, Layout, Registration, half_turned};
 use ndarray::{Array2, ArrayView1, Axis};
 use rayon::prelude::*;
 
@@ -172,6 +172,11 @@ fn shares(from: &[f64], to: &[f64]) -> Shares {
 /// The field averaged to so many rows and columns.
 pub fn pooled(field: &Field, rows: usize, columns: usize) -> Field {
     Pooling::new(field.layout(), rows, columns).of(&field.values, |value| value)
+}
+
+/// A grid averaged to so many rows and columns.
+pub fn pooled_grid(grid: &Grid, rows: usize, columns: usize) -> Field {
+    Pooling::new(grid.layout(), rows, columns).of(&grid.heights_m, |value| value)
 }
 
 fn lined(line: ArrayView1<'_, f32>) -> std::borrow::Cow<'_, [f32]> {

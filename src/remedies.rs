@@ -36,48 +36,38 @@ pub(crate) fn remedied(
         return Error::Stock(problem);
     };
     let own = limits(&solid);
-    let changed = |change: &dyn Fn(&mut Settings)| {
-        let mut tried = settings.clone();
-        change(&mut tried);
-        holds(&solid, &tried)
+    let first_held = |tries: Option<[f64; MARGINS.len()]>, change: fn(&mut Settings, f64)| {
+        tries.into_iter().flatten().find(|mm| {
+            let mut tried = settings.clone();
+            change(&mut tried, *mm);
+            holds(&solid, &tried)
+        })
     };
-    let up = |estimate_mm: Option<f64>, change: fn(&mut Settings, f64)| {
-        let tries = estimate_mm
-            .into_iter()
-            .flat_map(|mm| MARGINS.map(|m| tenths_up(mm * m)));
-        tries
-            .into_iter()
-            .find(|mm| changed(&|tried| change(tried, *mm)))
-    };
-    let down = |estimate_mm: Option<f64>, change: fn(&mut Settings, f64)| {
-        let tries = estimate_mm
-            .into_iter()
-            .flat_map(|mm| MARGINS.map(|m| tenths_down(mm / m)));
-        tries
-            .into_iter()
-            .find(|mm| changed(&|tried| change(tried, *mm)))
-    };
+    let up = |mm: f64| MARGINS.map(|margin| tenths_up(mm * margin));
+    let down = |mm: f64| MARGINS.map(|margin| tenths_down(mm / margin));
     let mut ways = Vec::new();
-    if let Some(mm) = up(own.least_stock_mm, |tried, mm| {
-        tried.stock.thickness_mm = mm
+    if let Some(mm) = first_held(own.least_stock_mm.map(up), |tried, mm| {
+        tried.stock.thickness_mm = mm;
     }) {
         ways.push(format!("stock.thickness of at least {}", at_least_text(mm)));
     }
     if let Some((name, facets)) = other_solid(settings, &limits, &holds) {
         ways.push(format!("globe.solid = \"{name}\" ({facets} facets)"));
     }
-    let diameter = |tried: &mut Settings, mm: f64| tried.globe.diameter_mm = mm;
-    if let Some(mm) = down(own.largest_diameter_mm, diameter) {
+    if let Some(mm) = first_held(own.largest_diameter_mm.map(down), |tried, mm| {
+        tried.globe.diameter_mm = mm;
+    }) {
         ways.push(format!("globe.diameter of at most {}", at_most_text(mm)));
     }
     let edge_mm = own.corner_mm.filter(|mm| *mm >= LEAST_EDGE_MM);
-    if let Some(mm) = down(edge_mm, |tried, mm| tried.stock.edge_mm = mm) {
+    if let Some(mm) = first_held(edge_mm.map(down), |tried, mm| tried.stock.edge_mm = mm) {
         ways.push(format!("stock.edge of at most {}", at_most_text(mm)));
     }
     if let ReliefRange::Mm(asked_mm) = settings.relief.range {
         let left = own.most_range_mm.filter(|mm| *mm >= RELIEF_LEFT * asked_mm);
-        let range = |tried: &mut Settings, mm: f64| tried.relief.range = ReliefRange::Mm(mm);
-        if let Some(mm) = down(left, range) {
+        if let Some(mm) = first_held(left.map(down), |tried, mm| {
+            tried.relief.range = ReliefRange::Mm(mm);
+        }) {
             ways.push(format!("relief.range of at most {}", at_most_text(mm)));
         }
     }

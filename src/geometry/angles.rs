@@ -37,6 +37,15 @@ pub fn place_name(lat_deg: f64, lon_deg: f64) -> String {
     format!("{:.1}° {half} {lon:.1}° E", lat.abs())
 }
 
+/// The k-th of `count` places on a spiral that spreads them evenly (R. Swinbank and R. J. Purser,
+/// "Fibonacci grids", Q. J. R. Meteorol. Soc. 132, 2006): sine of its latitude, and longitude as a
+/// share of a turn.
+pub fn on_spiral(k: usize, count: usize) -> (f64, f64) {
+    let z = 1.0 - (2 * k + 1) as f64 / count as f64;
+    let golden = 0.5 * (5f64.sqrt() - 1.0);
+    (z, (k as f64 * golden).fract())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

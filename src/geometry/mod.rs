@@ -11,7 +11,7 @@ mod solid_table;
 mod symmetry;
 mod turn;
 
-pub use angles::{direction, lat_lon_deg, place_name};
+pub use angles::{direction, lat_lon_deg, on_spiral, place_name};
 pub use frame::Frame;
 pub use solid::{Edge, Face, Kind, Seam, Solid, a_solid, solid_names};
 pub use symmetry::{apart_rad, covering, rotations};

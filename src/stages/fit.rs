@@ -145,26 +145,24 @@ pub fn limits_on(
 fn fit_ground(ground: Ground<'_>) -> Result<Fit> {
     let settings = ground.settings;
     let radius_mm = settings.globe.diameter_mm / 2.0;
+    let size_of = |range_mm| Size {
+        radius_mm,
+        range_mm,
+    };
     let wanted_mm = settings.relief.range.wanted_mm(settings.globe.diameter_mm);
     let range_mm = match (settings.relief.range, wanted_mm) {
         (ReliefRange::Mm(range_mm), _) => range_mm,
-        (_, Some(wanted_mm)) if ground.holds(wanted_mm) => wanted_mm,
+        (_, Some(range_mm)) if ground.holds(size_of(range_mm)) => range_mm,
         (range, _) => {
             let largest_mm = ground.largest_range(radius_mm);
             let least_mm = range.least_mm(settings.globe.diameter_mm);
             largest_mm.filter(|mm| *mm >= least_mm).ok_or_else(|| {
                 let range_mm = range.looks_well_mm(settings.globe.diameter_mm);
-                ground.refusal(Size {
-                    radius_mm,
-                    range_mm,
-                })
+                ground.refusal(size_of(range_mm))
             })?
         }
     };
-    let size = Size {
-        radius_mm,
-        range_mm,
-    };
+    let size = size_of(range_mm);
     ground.check(size)?;
     Ok(ground.fitted(size))
 }
@@ -271,23 +269,18 @@ impl<'a> Ground<'a> {
         }
     }
 
-    /// Whether a relief range fits the stock.
-    fn holds(&self, range_mm: f64) -> bool {
-        let size = Size {
-            radius_mm: self.settings.globe.diameter_mm / 2.0,
-            range_mm,
-        };
+    /// Whether the stock holds a globe with its relief.
+    fn holds(&self, size: Size) -> bool {
         !self.reaches_core(size) && self.needs(size) <= self.stock()
     }
 
     /// The largest relief range the stock allows, rounded down to 0.01 mm.
     fn largest_range(&self, radius_mm: f64) -> Option<f64> {
         let fits = |range_mm: f64| {
-            let size = Size {
+            self.holds(Size {
                 radius_mm,
                 range_mm,
-            };
-            !self.reaches_core(size) && self.needs(size) <= self.stock()
+            })
         };
         let (mut low, mut high) = (0.01, radius_mm);
         if !fits(low) {
@@ -311,11 +304,12 @@ impl<'a> Ground<'a> {
             range_mm,
         };
         let needs_mm = self.needs(size);
-        let fits = |size| !self.reaches_core(size) && self.needs(size) <= self.stock();
         // No stock makes a globe larger than this many times its thickness.
         let widest_mm = 100.0 * self.stock().max(size.radius_mm);
-        let radius_mm = largest(widest_mm, |radius_mm| fits(Size { radius_mm, ..size }));
-        let most_range_mm = largest(range_mm, |range_mm| fits(Size { range_mm, ..size }));
+        let radius_mm = largest(widest_mm, |radius_mm| {
+            self.holds(Size { radius_mm, ..size })
+        });
+        let most_range_mm = largest(range_mm, |range_mm| self.holds(Size { range_mm, ..size }));
         Limits {
             least_stock_mm: needs_mm.is_finite().then(|| round_up(needs_mm)),
             largest_diameter_mm: radius_mm.map(|radius_mm| round_down(2.0 * radius_mm)),

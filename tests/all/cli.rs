@@ -343,32 +343,7 @@ fn drawings_for_cam_are_read_back_at_true_size() {
     let shop = folder.path().join("plan/shop");
     let plan = json(&shop.join("plan.json"));
     // Layer, width and height of everything in a drawing.
-    let read = |name: &str| -> Vec<(String, f64, f64)> {
-        // Another process: drawings are not among what GDAL may read in this one.
-        let output = std::process::Command::new("ogr2ogr")
-            .args(["-f", "GeoJSONSeq", "-dim", "XY", "/vsistdout/"])
-            .arg(shop.join(name))
-            .output()
-            .unwrap();
-        let text = String::from_utf8(output.stdout).unwrap();
-        let shapes = text.lines().map(|line| {
-            let shape: serde_json::Value = serde_json::from_str(line).unwrap();
-            let points = shape["geometry"]["coordinates"].to_string();
-            let numbers: Vec<f64> = points
-                .split(['[', ']', ','])
-                .filter_map(|number| number.parse().ok())
-                .collect();
-            let span = |axis: usize| {
-                let along = numbers.iter().skip(axis).step_by(2);
-                let (lo, hi) =
-                    along.fold((f64::MAX, f64::MIN), |(lo, hi), n| (n.min(lo), n.max(hi)));
-                hi - lo
-            };
-            let layer = shape["properties"]["Layer"].as_str().unwrap();
-            (layer.to_owned(), span(0), span(1))
-        });
-        shapes.collect()
-    };
+    let read = |name: &str| crate::drawn::shapes(&shop.join(name));
     let size = |points: &serde_json::Value| -> (f64, f64) {
         let span = |axis: usize| {
             let values = points.as_array().unwrap().iter();

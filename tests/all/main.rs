@@ -8,6 +8,8 @@ mod curves;
 mod cuts;
 /// The documents against the code.
 mod documents;
+/// Drawings read back.
+mod drawn;
 /// What a pixel shows of noise finer than itself.
 mod footprint;
 /// Files that lead elsewhere.

@@ -407,6 +407,13 @@ impl Limits {
         fall.max(fading_deg.min(STEEPEST_FADING_DEG).to_radians().tan())
     }
 
+    /// A facet's normal and the cosine of the angle to it, where ground can fall away from it.
+    fn leaning(&self, face: usize, here: DVec3) -> Option<(DVec3, f64)> {
+        let normal = self.faces[face].normal;
+        let cos = here.dot(normal);
+        (cos > 0.02 && cos <= 0.9999).then_some((normal, cos))
+    }
+
     /// The least relief of a sample that obeys the limit of a facet; `None` where the facet has
     /// nothing to say, as beyond its trim, but for ramps that come from inside it.
     fn least(
@@ -417,11 +424,7 @@ impl Limits {
         here: DVec3,
         ramps: bool,
     ) -> Option<f32> {
-        let normal = self.faces[face].normal;
-        let cos = here.dot(normal);
-        if cos <= 0.02 || cos > 0.9999 {
-            return None;
-        }
+        let (normal, cos) = self.leaning(face, here)?;
         let beyond_mm = self.beyond_mm(face, here);
         if beyond_mm > if ramps { BEYOND_MM } else { 0.0 } {
             return None;
@@ -453,11 +456,7 @@ impl Limits {
         here: DVec3,
         ramps: bool,
     ) -> Option<[((usize, usize), f32); 4]> {
-        let normal = self.faces[face].normal;
-        let cos = here.dot(normal);
-        if cos <= 0.02 || cos > 0.9999 {
-            return None;
-        }
+        let (normal, cos) = self.leaning(face, here)?;
         let look_mm = self.look_mm(place.0);
         let farther = aside(here, normal, cos, look_mm / self.radius_mm);
         let beyond_mm = self.beyond_mm(face, farther);

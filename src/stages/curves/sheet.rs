@@ -3,7 +3,7 @@
 //! them, shaded by the slopes that are in the wood.
 
 use super::{Bench, Carved};
-use crate::geometry::{direction, lat_lon_deg};
+use crate::geometry::{direction, lat_lon_deg, on_spiral};
 use crate::lattice::{Field, pooled};
 use crate::pictures::{INK, QUIET, Svg, draw_over};
 use crate::stages::compress::straight;
@@ -157,10 +157,8 @@ fn regions(roughness: &Field, across_rad: f64) -> [DVec3; 2] {
     let mut places: Vec<(f64, DVec3)> = (0..PLACES)
         .into_par_iter()
         .map(|k| {
-            // Spread evenly on a spiral, as in the figures.
-            let z = 1.0 - (2 * k + 1) as f64 / PLACES as f64;
-            let golden = 0.5 * (5f64.sqrt() - 1.0);
-            let towards = direction(z.asin().to_degrees(), 360.0 * (k as f64 * golden).fract());
+            let (z, turn) = on_spiral(k, PLACES);
+            let towards = direction(z.asin().to_degrees(), 360.0 * turn);
             let inside = cells.iter().filter(|(d, ..)| d.dot(towards) > near);
             let (area, sum) = inside.fold((0.0, 0.0), |(area, sum), (_, a, deviation)| {
                 (area + a, sum + a * deviation)

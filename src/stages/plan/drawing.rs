@@ -400,6 +400,10 @@ fn as_entity(shape: &Shape) -> EntityType {
 }
 
 #[cfg(test)]
+#[path = "../../../tests/all/drawn.rs"]
+mod drawn;
+
+#[cfg(test)]
 mod tests {
     use super::*;
     use crate::shop::polygon::round_corners;
@@ -423,32 +427,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("blank.dxf");
         std::fs::write(&path, sample().dxf().unwrap()).unwrap();
-        // Another process: drawings are not among what GDAL may read in this one.
-        let output = std::process::Command::new("ogr2ogr")
-            .args(["-f", "GeoJSONSeq", "-dim", "XY", "/vsistdout/"])
-            .arg(&path)
-            .output()
-            .unwrap();
-        let text = String::from_utf8(output.stdout).unwrap();
-        let mut found: Vec<(String, f64, f64)> = text
-            .lines()
-            .map(|line| {
-                let shape: serde_json::Value = serde_json::from_str(line).unwrap();
-                let points = shape["geometry"]["coordinates"].to_string();
-                let numbers: Vec<f64> = points
-                    .split(['[', ']', ','])
-                    .filter_map(|number| number.parse().ok())
-                    .collect();
-                let span = |axis: usize| {
-                    let along = numbers.iter().skip(axis).step_by(2);
-                    let (lo, hi) =
-                        along.fold((f64::MAX, f64::MIN), |(lo, hi), n| (n.min(lo), n.max(hi)));
-                    hi - lo
-                };
-                let layer = shape["properties"]["Layer"].as_str().unwrap();
-                (layer.to_owned(), span(0), span(1))
-            })
-            .collect();
+        let mut found = drawn::shapes(&path);
         found.sort_by(|a, b| a.0.cmp(&b.0));
         let names: Vec<&str> = found.iter().map(|f| f.0.as_str()).collect();
         assert_eq!(names, ["AXIS", "BLANK", "LABEL", "POCKET"]);

@@ -25,9 +25,8 @@ pub use ball::{Head, Net};
 pub use controls::{CONTROLS, Control};
 pub use write_back::{Change, write_back, written};
 
-use crate::grid::Heights;
 use crate::jobfile::{self, Job};
-use crate::lattice::Pooling;
+use crate::lattice::pooled_grid;
 use crate::progress::{Progress, Silent};
 use crate::settings::{GridSettings, Settings, TurnSettings};
 use crate::stages::orient::oriented;
@@ -415,9 +414,7 @@ fn draft(reading: &Reading) -> Option<Reading> {
     let Reading { grid, source } = reading;
     let (rows, columns) = (DRAFT_COLUMNS / 2, DRAFT_COLUMNS);
     (grid.rows() > rows && grid.columns() > columns).then(|| Reading {
-        grid: Pooling::new(grid.layout(), rows, columns)
-            .of(&grid.heights_m, |value| value)
-            .into_grid(),
+        grid: pooled_grid(grid, rows, columns).into_grid(),
         source: source.clone(),
     })
 }

@@ -52,6 +52,10 @@ pub(super) fn load(
     step_deg: f64,
 ) -> Result<Sheet> {
     let (columns, lines) = size;
+    let t = transform;
+    let in_degrees = crs.to_degrees(t[0], t[3], t[1], t[5]);
+    let definition = in_degrees.is_none().then(|| definition(crs));
+    definition.as_deref().map(projection).transpose()?;
     let block = (step_deg / cell_deg(crs, transform) / BLOCKS_PER_STEP).floor();
     let block = (block.max(1.0) as usize).min(columns.min(lines));
     let (wide, high) = (columns.div_ceil(block), lines.div_ceil(block));
@@ -88,10 +92,6 @@ pub(super) fn load(
         }
     }
     let block = block as f64;
-    let t = transform;
-    let in_degrees = crs.to_degrees(t[0], t[3], t[1], t[5]);
-    let definition = in_degrees.is_none().then(|| definition(crs));
-    definition.as_deref().map(projection).transpose()?;
     let (west, north, x_step, y_step) = in_degrees.unwrap_or((t[0], t[3], t[1], t[5]));
     Ok(Sheet {
         heights_m,

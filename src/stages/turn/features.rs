@@ -6,8 +6,8 @@
 //! the place where they met. Basins are the peaks of the ground turned upside down.
 
 use crate::geometry::direction;
-use crate::grid::{Grid, Heights, Hypsometry};
-use crate::lattice::Pooling;
+use crate::grid::{Grid, Hypsometry};
+use crate::lattice::pooled_grid;
 use crate::settings::{Keep, TurningSettings};
 use glam::DVec3;
 
@@ -71,8 +71,7 @@ fn coarse(grid: &Grid) -> Grid {
     if grid.columns() <= COLUMNS {
         return grid.clone();
     }
-    let pooling = Pooling::new(grid.layout(), COLUMNS / 2, COLUMNS);
-    pooling.of(&grid.heights_m, |height_m| height_m).into_grid()
+    pooled_grid(grid, COLUMNS / 2, COLUMNS).into_grid()
 }
 
 /// A peak: its cell, its height, and the height of the pass to higher ground.
