@@ -4,9 +4,9 @@
 mod support;
 
 use divan::Bencher;
-use globewright::grid::Hypsometry;
-use globewright::settings::{CurveShape, ReliefSettings, Settings};
-use globewright::stages::compress::unit_curve;
+use globewright::carve::compress::unit_curve;
+use globewright::model::grid::Hypsometry;
+use globewright::model::settings::{CurveShape, ReliefSettings, Settings};
 use std::sync::LazyLock;
 
 /// The distribution of a synthetic planet with 1440 columns: over a million different heights.

@@ -4,8 +4,8 @@
 
 use divan::counter::ItemsCount;
 use divan::{Bencher, black_box};
-use globewright::cutter::{Shape, Tool, morphology, rough};
-use globewright::stages::resample::{Bounds, Sampler, Scratch, render};
+use globewright::carve::cutter::{Shape, Tool, morphology, rough};
+use globewright::carve::resample::{Bounds, Sampler, Scratch, render};
 use ndarray::Array2;
 
 mod support;
@@ -23,7 +23,7 @@ fn facet() -> Array2<f32> {
     let grid = support::planet(2880);
     let curve = support::curve(&grid, 6.0);
     let (sampler, bounds) = (Sampler::new(&grid, &curve), Bounds::new(&grid, &curve));
-    let mut spec = support::pentagon(SIDE, globewright::settings::Projection::Radial);
+    let mut spec = support::pentagon(SIDE, globewright::model::settings::Projection::Radial);
     spec.pixel_mm = PIXEL_MM;
     let range_mm = (curve.lowest_mm(), curve.highest_mm());
     let image = render(&sampler, &bounds, &spec, range_mm, &mut Scratch::default());

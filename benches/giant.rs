@@ -9,9 +9,9 @@ mod support;
 
 use gdal::DriverManager;
 use gdal::raster::{Buffer, RasterCreationOptions};
-use globewright::progress::Silent;
-use globewright::settings::GridSettings;
-use globewright::stages::read::{ReadRequest, read};
+use globewright::model::progress::Silent;
+use globewright::model::settings::GridSettings;
+use globewright::read::{ReadRequest, read};
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
 use std::process::{Command, ExitCode};

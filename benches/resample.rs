@@ -4,8 +4,8 @@
 mod support;
 
 use divan::counter::ItemsCount;
-use globewright::settings::Projection;
-use globewright::stages::resample::{Bounds, Sampler, Scratch, render};
+use globewright::carve::resample::{Bounds, Sampler, Scratch, render};
+use globewright::model::settings::Projection;
 
 fn main() {
     divan::main();

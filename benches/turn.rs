@@ -4,14 +4,14 @@
 
 use divan::{Bencher, black_box};
 use glam::{DMat3, DQuat};
-use globewright::curve::Curve;
-use globewright::geometry::Solid;
-use globewright::grid::Grid;
-use globewright::progress::Silent;
-use globewright::settings::TurningSettings;
-use globewright::stages::resample::Sampler;
-use globewright::stages::turn::cost::Costing;
-use globewright::stages::turn::search::search;
+use globewright::carve::resample::Sampler;
+use globewright::carve::turn::cost::Costing;
+use globewright::carve::turn::search::search;
+use globewright::model::curve::Curve;
+use globewright::model::geometry::Solid;
+use globewright::model::grid::Grid;
+use globewright::model::progress::Silent;
+use globewright::model::settings::TurningSettings;
 use rayon::prelude::*;
 use std::sync::LazyLock;
 

@@ -4,7 +4,7 @@
 
 use divan::counter::ItemsCount;
 use divan::{Bencher, black_box};
-use globewright::stages::write::{ImageFacts, png, tiff};
+use globewright::output::{ImageFacts, png, tiff};
 use ndarray::Array2;
 
 const SIDE: usize = 2048;

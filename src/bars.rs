@@ -1,6 +1,6 @@
 //! Progress bars on a terminal.
 
-use globewright::progress::{Progress, Silent};
+use globewright::model::progress::{Progress, Silent};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::io::IsTerminal;
 use std::sync::Mutex;

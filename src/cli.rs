@@ -4,8 +4,8 @@ use clap::builder::ValueParser;
 use clap::{Args, Parser, Subcommand, ValueHint};
 use clap_complete::Shell;
 use globewright::Problem;
-use globewright::length::parse_mm;
-use globewright::ranges::{parse_bytes, parse_facets};
+use globewright::model::length::parse_mm;
+use globewright::model::ranges::{parse_bytes, parse_facets};
 use std::collections::BTreeSet;
 use std::path::PathBuf;
 

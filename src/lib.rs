@@ -1,37 +1,20 @@
 //! From a planet's elevation grid to carve-ready facet images for a wooden globe.
+//!
+//! The source stands in floors, each a folder that uses only those below it; `tests/layers` holds
+//! them to that. From the top: [`commands`] conducts, [`show`] draws and writes for people,
+//! [`output`] writes for machines, [`shop`] is the arithmetic of saw and bench, [`carve`] holds the
+//! stages, [`read`] alone knows GDAL, [`sphere`] measures and smooths fields, [`model`] is what all
+//! of them speak of.
 
-mod ball;
-pub mod bodies;
-mod closing;
-pub mod curve;
-pub mod cutter;
-pub mod error;
-pub mod faults;
-pub mod figures;
-pub mod geometry;
-pub mod grid;
-pub mod jobfile;
-pub mod lattice;
-pub mod length;
-mod listing;
-pub mod manifest;
-pub mod memory;
-pub mod mesh;
-pub mod pictures;
-pub mod pipeline;
-pub mod progress;
-pub mod ranges;
-mod relief;
-mod remedies;
-pub mod resolution;
-mod rims;
-pub mod settings;
+pub mod carve;
+pub mod commands;
+pub mod model;
+pub mod output;
+pub mod read;
 pub mod shop;
-pub mod smoothing;
-pub mod stages;
-pub mod stored;
+pub mod show;
+pub mod sphere;
 #[cfg(test)]
 mod testing;
-pub mod warnings;
 
-pub use error::{Error, Problem, Result};
+pub use model::error::{Error, Problem, Result};

@@ -9,15 +9,17 @@ use cli::{
     Check, Cli, Command, Completions, Curves, Facets, Global, Init, Inspect, Join, Manual, Plan,
     Preview, Turn,
 };
-use globewright::geometry::a_solid;
-use globewright::pipeline::{self, FacetsOptions, PlanOptions, Summary};
-use globewright::progress::Progress;
-use globewright::stages::curves::{self, CurvesOptions};
-use globewright::stages::plan;
-use globewright::stages::preview::{self, PreviewOptions};
-use globewright::stages::write::folder;
-use globewright::stages::{check, inspect, read, turn};
-use globewright::{Error, Problem, Result, jobfile};
+use globewright::commands::curves::{self, CurvesOptions};
+use globewright::commands::facets::{self, FacetsOptions, Summary};
+use globewright::commands::plan::{self, PlanOptions};
+use globewright::commands::preview::{self, PreviewOptions};
+use globewright::commands::{check, inspect, join, turn};
+use globewright::model::geometry::a_solid;
+use globewright::model::jobfile;
+use globewright::model::progress::Progress;
+use globewright::output::{folder, json_value};
+use globewright::read;
+use globewright::{Error, Problem, Result};
 use std::io::{ErrorKind, Write};
 use std::path::Path;
 use std::process::ExitCode;
@@ -116,13 +118,13 @@ fn run_facets(args: &Facets, global: &Global, progress: &dyn Progress) -> Result
         carved: args.carved,
     };
     folder::clean_up_on_interrupt()?;
-    let summary = pipeline::facets(&job, &options, progress)?;
+    let summary = facets::facets(&job, &options, progress)?;
     tell(global, "Carved", &summary, &args.out)
 }
 
 fn run_join(args: &Join, global: &Global, progress: &dyn Progress) -> Result<()> {
     folder::clean_up_on_interrupt()?;
-    let summary = pipeline::join(&args.parts, &args.out, args.force, progress)?;
+    let summary = join::join(&args.parts, &args.out, args.force, progress)?;
     tell(global, "Joined", &summary, &args.out)
 }
 
@@ -155,7 +157,7 @@ fn run_plan(args: &Plan, global: &Global, progress: &dyn Progress) -> Result<()>
     let Some(out) = &args.out else {
         let (rows, text) = plan::compare_solids(&job, progress)?;
         if args.json {
-            return print_json(&serde_json::to_value(&rows).unwrap_or_default());
+            return print_json(&json_value(&rows)?);
         }
         return print(&text);
     };
@@ -164,7 +166,7 @@ fn run_plan(args: &Plan, global: &Global, progress: &dyn Progress) -> Result<()>
         out: out.clone(),
         force: args.force,
     };
-    let planned = pipeline::plan(&job, &options, progress)?;
+    let planned = plan::plan(&job, &options, progress)?;
     for warning in &planned.warnings {
         chat(global, &format!("Note: {warning}"));
     }
@@ -194,7 +196,7 @@ fn run_curves(args: &Curves, global: &Global, progress: &dyn Progress) -> Result
         chat(global, &format!("Choose by eye from {}", sheet.display()));
     }
     if args.json {
-        return print_json(&serde_json::to_value(&comparison).unwrap_or_default());
+        return print_json(&json_value(&comparison)?);
     }
     print(&comparison.to_string())
 }
@@ -213,7 +215,7 @@ fn run_turn(args: &Turn, global: &Global, progress: &dyn Progress) -> Result<()>
                 .next("choose another name, or add --force to replace it"),
         ));
     }
-    let (turned, map) = pipeline::turn(&job, args.map.is_some(), progress)?;
+    let (turned, map) = turn::turn(&job, args.map.is_some(), progress)?;
     if let (Some(path), Some(map)) = (&args.map, &map) {
         write_whole(path, map, args.force)?;
     }
@@ -240,7 +242,7 @@ fn run_preview(args: &Preview, global: &Global, progress: &dyn Progress) -> Resu
 fn run_check(args: &Check) -> Result<()> {
     let report = check::check(&args.dir)?;
     if args.json {
-        print_json(&serde_json::to_value(&report).unwrap_or_default())?;
+        print_json(&json_value(&report)?)?;
     } else {
         print(&report.to_string())?;
     }

@@ -1,7 +1,7 @@
 //! Grids from formulas, for tests.
 
-use crate::geometry::direction;
-use crate::grid::{Grid, Hypsometry, Place, Quantity, Registration, Source};
+use crate::model::geometry::direction;
+use crate::model::grid::{Grid, Hypsometry, Place, Quantity, Registration, Source};
 use ndarray::{Array2, Axis};
 use rayon::prelude::*;
 

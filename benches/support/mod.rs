@@ -2,11 +2,11 @@
 #![allow(dead_code, reason = "each benchmark uses the part it needs")]
 
 use glam::{DVec2, DVec3};
-use globewright::curve::Curve;
-use globewright::geometry::{Frame, direction};
-use globewright::grid::{Grid, Registration};
-use globewright::settings::{Base, Outside, Projection};
-use globewright::stages::resample::FacetSpec;
+use globewright::carve::resample::FacetSpec;
+use globewright::model::curve::Curve;
+use globewright::model::geometry::{Frame, direction};
+use globewright::model::grid::{Grid, Registration};
+use globewright::model::settings::{Base, Outside, Projection};
 use ndarray::{Array2, Axis};
 use rayon::prelude::*;
 

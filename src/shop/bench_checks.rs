@@ -10,11 +10,12 @@ use super::jig::{jig, room_between, ways_to_sit};
 use super::joints::joints;
 use super::plan::{Bench, plan};
 use super::polygon::holds;
-use super::saw::{SeamGround, seam_sheet, set_ups};
-use crate::curve::Curve;
-use crate::geometry::{Solid, solid_names};
-use crate::settings::{Board, JointKind, Settings};
-use crate::stages::fit::{self, Fit, fit_anywhere};
+use super::saw::{seam_sheet, set_ups};
+use crate::carve::fit::{self, Fit, fit_anywhere};
+use crate::carve::seams::SeamGround;
+use crate::model::curve::Curve;
+use crate::model::geometry::{Solid, solid_names};
+use crate::model::settings::{Board, JointKind, Settings};
 use approx::assert_abs_diff_eq;
 use glam::DVec3;
 
@@ -33,7 +34,7 @@ fn globe(name: &str, diameter_mm: f64) -> (Solid, Settings, Fit) {
     let mut settings = Settings::default();
     settings.globe.solid = name.into();
     settings.globe.diameter_mm = diameter_mm;
-    settings.relief.range = crate::settings::ReliefRange::Mm(4.0);
+    settings.relief.range = crate::model::settings::ReliefRange::Mm(4.0);
     // Enough at the corners for tabs below the lowest cut.
     settings.stock.edge_mm = if diameter_mm > 600.0 { 40.0 } else { 22.0 };
     let limits = fit::limits(&solid, &unit(), 4.0, &settings);

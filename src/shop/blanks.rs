@@ -2,10 +2,10 @@
 
 use super::boards::{BoardSize, Layout, Pieces, lay_out, length_needed};
 use super::polygon::area;
-use crate::geometry::Solid;
-use crate::length::both_text;
-use crate::settings::{Grain, Settings};
-use crate::stages::fit::Fit;
+use crate::carve::fit::Fit;
+use crate::model::geometry::Solid;
+use crate::model::length::both_text;
+use crate::model::settings::{Grain, Settings};
 use crate::{Error, Problem, Result};
 use glam::DVec2;
 use serde::Serialize;

@@ -11,7 +11,7 @@
 //! Board frame: x along the grain from the left end, y across it, mm.
 
 use super::polygon::{area, bounds, inset, sides};
-use crate::length::MM_PER_INCH;
+use crate::model::length::MM_PER_INCH;
 use glam::DVec2;
 use serde::Serialize;
 
@@ -336,7 +336,7 @@ fn crossing(a: DVec2, b: DVec2, c: DVec2, d: DVec2) -> Option<DVec2> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::geometry::{Solid, solid_names};
+    use crate::model::geometry::{Solid, solid_names};
     use proptest::prelude::*;
 
     /// Least distance between two outlines, by corners against sides; 0 when they overlap.

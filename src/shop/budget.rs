@@ -19,7 +19,7 @@
 //! e₁ + e₂; the ring misses its start by the sum. The Monte Carlo does both with exact planes
 //! and exact turns.
 
-use crate::geometry::Solid;
+use crate::model::geometry::Solid;
 use glam::{DAffine3, DMat3, DVec2, DVec3};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -362,7 +362,7 @@ fn quantile(values: &mut [f64], share: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::geometry::solid_names;
+    use crate::model::geometry::solid_names;
     use approx::assert_relative_eq;
 
     /// A globe of radius 100 mm whose backs lie at 0.6 of the face distance.

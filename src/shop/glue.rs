@@ -1,6 +1,6 @@
 //! Glue-up order: two shells, each grown facet by facet, then the seam that closes the ball.
 
-use crate::geometry::Solid;
+use crate::model::geometry::Solid;
 use serde::Serialize;
 
 /// One gluing.
@@ -81,7 +81,7 @@ fn grow(solid: &Solid, shell: usize, faces: &[usize]) -> Vec<Step> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::geometry::solid_names;
+    use crate::model::geometry::solid_names;
 
     #[test]
     fn every_facet_and_seam_is_glued_once_and_every_facet_holds_on_to_its_shell() {

@@ -14,10 +14,10 @@
 use super::polygon::{
     Rounded, clip, distance_to_line, holds, inset, round_corners, sides, symmetry,
 };
-use crate::geometry::Solid;
-use crate::length::both_text;
-use crate::settings::{Base, Settings};
-use crate::stages::fit::Fit;
+use crate::carve::fit::Fit;
+use crate::model::geometry::Solid;
+use crate::model::length::both_text;
+use crate::model::settings::{Base, Settings};
 use crate::{Error, Problem, Result};
 use glam::DVec2;
 use serde::Serialize;

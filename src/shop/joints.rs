@@ -12,10 +12,10 @@
 use super::jig::Jig;
 use super::polygon::sides;
 use super::saw::SeamRow;
-use crate::geometry::Solid;
-use crate::length::both_text;
-use crate::settings::{Base, JointKind, Settings};
-use crate::stages::fit::Fit;
+use crate::carve::fit::Fit;
+use crate::model::geometry::Solid;
+use crate::model::length::both_text;
+use crate::model::settings::{Base, JointKind, Settings};
 use crate::{Error, Problem, Result};
 use glam::DVec3;
 use serde::Serialize;

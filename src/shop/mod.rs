@@ -1,6 +1,6 @@
 //! The shop plan: what the maker needs at the bench, by geometry and arithmetic alone.
 //!
-//! Plain data in, plain data out; `stages::plan` draws and writes it. Lengths in mm, facet frame
+//! Plain data in, plain data out; `show::sheets` draws and writes it. Lengths in mm, facet frame
 //! and jig as in `docs/conventions.md`: z = 0 at the back of the blank, which is the jig's top.
 
 #[cfg(test)]

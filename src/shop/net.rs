@@ -1,7 +1,7 @@
 //! The solid unfolded flat: every face once, none over another.
 
 use super::polygon::{bounds, separation};
-use crate::geometry::Solid;
+use crate::model::geometry::Solid;
 use glam::DVec2;
 use serde::Serialize;
 
@@ -124,7 +124,7 @@ fn hung_on(solid: &Solid, laid: &Laid) -> Vec<Laid> {
 mod tests {
     use super::super::polygon::area;
     use super::*;
-    use crate::geometry::solid_names;
+    use crate::model::geometry::solid_names;
 
     #[test]
     fn every_solid_unfolds_without_overlap_and_with_true_edges_and_area() {

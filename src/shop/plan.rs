@@ -7,15 +7,17 @@ use super::jig::{Jig, jig};
 use super::joints::{Joint, joints};
 use super::net::{Laid, unfold};
 use super::polygon::outward;
-use super::saw::{SeamGround, SeamRow, SideSetUp, seam_sheet, set_ups};
+use super::saw::{SeamRow, SideSetUp, seam_sheet, set_ups};
 use super::stack_up::{StackUp, stack_up};
-use super::wood::{Movement, Species, VALID_PERCENT, movement};
+use super::wood::{Movement, movement};
 use super::work::{Operation, work};
 use crate::Result;
-use crate::geometry::Solid;
-use crate::length::both_text;
-use crate::settings::{Grain, Paper, Sawn, Settings};
-use crate::stages::fit::Fit;
+use crate::carve::fit::Fit;
+use crate::carve::seams::SeamGround;
+use crate::model::geometry::Solid;
+use crate::model::length::both_text;
+use crate::model::settings::{Grain, Paper, Sawn, Settings};
+use crate::model::wood::{SPECIES, Species, VALID_PERCENT};
 use serde::Serialize;
 
 /// Everything the plan is made from.
@@ -203,8 +205,8 @@ fn surface_mm(solid: &Solid, fit: &Fit, face: usize, row: &SeamRow) -> f64 {
     let spec = &fit.facets[face];
     let tilt = row.tilt_deg.to_radians();
     let reach = match spec.base {
-        crate::settings::Base::Sphere => spec.radius_mm,
-        crate::settings::Base::Flat => {
+        crate::model::settings::Base::Sphere => spec.radius_mm,
+        crate::model::settings::Base::Flat => {
             let edge = solid.faces[face].edges[row.side];
             spec.radius_mm * solid.faces[face].distance.hypot(edge.reach)
         }
@@ -263,7 +265,7 @@ fn warnings(plan: &Plan, settings: &Settings) -> Vec<String> {
         .iter()
         .filter(|joint| joint.fitting.is_none())
         .count();
-    if bare > 0 && settings.joint.kind != crate::settings::JointKind::None {
+    if bare > 0 && settings.joint.kind != crate::model::settings::JointKind::None {
         list.push(format!(
             "{bare} of {} seams have no room for a biscuit or dowel and are held by glue alone.",
             plan.joints.len()
@@ -305,5 +307,5 @@ fn highest_at(plan: &Plan, faces: &[usize], side: &SideSetUp) -> (usize, usize) 
 
 /// The job's species; the table's first if the job was built with a name that is not in it.
 pub fn species(settings: &Settings) -> Species {
-    Species::named(&settings.wood.species).unwrap_or(super::wood::SPECIES[0])
+    Species::named(&settings.wood.species).unwrap_or(SPECIES[0])
 }

@@ -6,20 +6,12 @@
 //! blade that stands h above the table when upright reaches h·cos(tilt) when tilted; h is the
 //! job's, or what arbor and table leave of the blade's radius.
 
-use crate::geometry::Solid;
-use crate::settings::{Base, Projection, Settings};
-use crate::stages::fit::Fit;
+use crate::carve::fit::Fit;
+use crate::carve::seams::SeamGround;
+use crate::model::geometry::Solid;
+use crate::model::settings::{Base, Projection, Settings};
 use glam::DVec3;
 use serde::Serialize;
-
-/// The ground along one seam, from its first corner to its second.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct SeamGround {
-    /// Unit directions, body frame.
-    pub directions: Vec<DVec3>,
-    /// Relief there, mm about the datum.
-    pub relief_mm: Vec<f64>,
-}
 
 /// A height and how far from the left corner it lies.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]

@@ -1,8 +1,8 @@
 //! The stack-up: where the thickness of the stock goes, with the limit of each part.
 
 use super::jig::Jig;
-use crate::settings::{Base, Settings};
-use crate::stages::fit::Fit;
+use crate::carve::fit::Fit;
+use crate::model::settings::{Base, Settings};
 use serde::Serialize;
 
 /// The thickness of the blanks of one kind, from the back up; all in mm.

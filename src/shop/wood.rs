@@ -4,62 +4,11 @@
 //! to 14 %: USDA Forest Products Laboratory, Wood Handbook, FPL-GTR-190 (2010), equation 13-2
 //! and table 13-5. Along the grain wood hardly moves: its change is neglected.
 
-use crate::settings::{Grain, Sawn, WoodSettings};
+use super::polygon;
+use crate::model::settings::{Grain, Sawn, WoodSettings};
+use crate::model::wood::Species;
 use glam::DVec2;
 use serde::Serialize;
-
-/// Change for each percent of moisture, as a share of the width.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct Species {
-    /// Name in lower case with hyphens.
-    pub name: &'static str,
-    /// Across quarter-sawn boards.
-    pub radial: f64,
-    /// Across flat-sawn boards.
-    pub tangential: f64,
-    /// Where the two numbers come from.
-    pub source: &'static str,
-}
-
-/// Moisture for which the numbers hold, percent.
-pub const VALID_PERCENT: (f64, f64) = (6.0, 14.0);
-
-const HANDBOOK: &str = "USDA Wood Handbook FPL-GTR-190, table 13-5";
-/// Not looked up again; the handbook's shrinkage values fit.
-const MEMORY: &str = "as quoted from memory from the USDA Wood Handbook, table 13-5";
-
-/// Every species of the table.
-#[rustfmt::skip]
-pub const SPECIES: [Species; 8] = [
-    Species { name: "black-cherry", radial: 0.00126, tangential: 0.00248, source: HANDBOOK },
-    Species { name: "black-walnut", radial: 0.00190, tangential: 0.00274, source: HANDBOOK },
-    Species { name: "sugar-maple", radial: 0.00165, tangential: 0.00353, source: HANDBOOK },
-    Species { name: "red-maple", radial: 0.00137, tangential: 0.00289, source: HANDBOOK },
-    Species { name: "american-basswood", radial: 0.00230, tangential: 0.00330, source: HANDBOOK },
-    Species { name: "american-beech", radial: 0.00190, tangential: 0.00431, source: HANDBOOK },
-    Species { name: "yellow-poplar", radial: 0.00158, tangential: 0.00289, source: MEMORY },
-    Species { name: "mahogany", radial: 0.00172, tangential: 0.00238, source: MEMORY },
-];
-
-/// Names of the species.
-pub fn species_names() -> Vec<&'static str> {
-    SPECIES.iter().map(|species| species.name).collect()
-}
-
-impl Species {
-    /// The species of that name.
-    pub fn named(name: &str) -> Option<Species> {
-        SPECIES.into_iter().find(|species| species.name == name)
-    }
-
-    /// Change of the width for each percent of moisture, as a share.
-    pub fn coefficient(&self, sawn: Sawn) -> f64 {
-        match sawn {
-            Sawn::Flat => self.tangential,
-            Sawn::Quarter => self.radial,
-        }
-    }
-}
 
 /// Change of a width across the grain, mm; growing is positive.
 pub fn change_mm(width_mm: f64, coefficient: f64, from_percent: f64, to_percent: f64) -> f64 {
@@ -102,9 +51,9 @@ pub fn movement(facet_mm: &[DVec2], wood: &WoodSettings, grain: Grain, sawn: Saw
         (l.min(v), h.max(v))
     });
     let share = coefficient * (wood.moist_percent - wood.dry_percent);
-    let moves: Vec<f64> = super::polygon::sides(facet_mm)
+    let moves: Vec<f64> = polygon::sides(facet_mm)
         .map(|(a, b)| {
-            let normal = super::polygon::outward(a, b);
+            let normal = polygon::outward(a, b);
             (normal.dot(a) * share * normal.dot(across).powi(2)).abs()
         })
         .collect();
@@ -128,7 +77,8 @@ pub fn movement(facet_mm: &[DVec2], wood: &WoodSettings, grain: Grain, sawn: Saw
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::settings::Settings;
+    use crate::model::settings::Settings;
+    use crate::model::wood::SPECIES;
     use approx::assert_abs_diff_eq;
 
     /// Source: USDA Wood Handbook FPL-GTR-190, table 13-5 and equation 13-2, worked through:

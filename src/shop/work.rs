@@ -2,10 +2,10 @@
 //! time.
 
 use super::plan::Plan;
-use crate::length::{both_text, exact_mm_text};
-use crate::settings::{Cutter, Settings};
-use crate::stages::cutting::{Bits, Estimate, bit_name};
-use crate::stages::fit::Fit;
+use crate::carve::cutting::{Bits, Estimate, bit_name};
+use crate::carve::fit::Fit;
+use crate::model::length::{both_text, exact_mm_text};
+use crate::model::settings::{Cutter, Settings};
 use serde::Serialize;
 
 /// One operation.

@@ -1,5 +1,5 @@
 use crate::support::{files, run};
-use globewright::jobfile;
+use globewright::model::jobfile;
 use std::path::Path;
 use tempfile::TempDir;
 

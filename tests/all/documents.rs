@@ -4,8 +4,8 @@
 #[test]
 fn the_manifest_page_names_every_field() {
     let code = concat!(
-        include_str!("../../src/manifest.rs"),
-        include_str!("../../src/stages/cutting/entry.rs")
+        include_str!("../../src/output/manifest/mod.rs"),
+        include_str!("../../src/carve/cutting/entry.rs")
     );
     let page = include_str!("../../docs/manifest.md");
     // Fields of a flattened part stand beside those of the whole, and its own name is not written.

@@ -4,12 +4,12 @@
 
 use crate::support::{Raster, smooth_m};
 use glam::DVec3;
-use globewright::curve::Curve;
-use globewright::geometry::{direction, lat_lon_deg};
-use globewright::progress::Silent;
-use globewright::settings::GridSettings;
-use globewright::stages::read::{ReadRequest, read};
-use globewright::stages::resample::{Directions, LANES, Sampler};
+use globewright::carve::resample::{Directions, LANES, Sampler};
+use globewright::model::curve::Curve;
+use globewright::model::geometry::{direction, lat_lon_deg};
+use globewright::model::progress::Silent;
+use globewright::model::settings::GridSettings;
+use globewright::read::{ReadRequest, read};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 

@@ -1,10 +1,11 @@
 use gdal::DriverManager;
 use gdal::raster::Buffer;
 use gdal::spatial_ref::SpatialRef;
-use globewright::geometry::direction;
-use globewright::pipeline::{self, FacetsOptions};
-use globewright::progress::Silent;
-use globewright::{jobfile, ranges};
+use globewright::commands::facets::{self, FacetsOptions};
+use globewright::model::geometry::direction;
+use globewright::model::jobfile;
+use globewright::model::progress::Silent;
+use globewright::model::ranges;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -72,7 +73,7 @@ fn make_with(job: &Path, facets: Option<&str>, out: &Path, sets: &[&str], all: b
         keep_relief: all,
         ..FacetsOptions::default()
     };
-    pipeline::facets(&jobfile::load(job, &sets).unwrap(), &options, &Silent).unwrap();
+    facets::facets(&jobfile::load(job, &sets).unwrap(), &options, &Silent).unwrap();
 }
 
 /// Every file below a folder with its bytes.
@@ -109,7 +110,7 @@ fn assert_same(whole: &Path, joined: &Path) {
 fn join(root: &Path, parts: &[&str], out: &str) -> Result<(), String> {
     let parts: Vec<PathBuf> = parts.iter().map(|part| root.join(part)).collect();
     let root_text = format!("{}/", root.display());
-    pipeline::join(&parts, &root.join(out), false, &Silent)
+    globewright::commands::join::join(&parts, &root.join(out), false, &Silent)
         .map(|_| ())
         .map_err(|error| format!("{} {error}", error.exit_code()).replace(&root_text, ""))
 }

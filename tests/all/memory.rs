@@ -1,7 +1,8 @@
 use crate::support::{Raster, contents, files, smooth_job, smooth_m};
-use globewright::pipeline::{self, FacetsOptions};
-use globewright::progress::Silent;
-use globewright::{Error, jobfile};
+use globewright::Error;
+use globewright::commands::facets::{self, FacetsOptions};
+use globewright::model::jobfile;
+use globewright::model::progress::Silent;
 use tempfile::TempDir;
 
 const JOB: &str = "[globe]\nsolid = \"dodecahedron\"\ndiameter = \"120 mm\"\n\
@@ -20,7 +21,7 @@ fn carve(folder: &TempDir, out: &str, bytes: Option<u64>, set: &[&str]) -> Resul
         memory_bytes: bytes,
         ..FacetsOptions::default()
     };
-    pipeline::facets(&job, &options, &Silent).map(|_| ())
+    facets::facets(&job, &options, &Silent).map(|_| ())
 }
 
 fn refusal(folder: &TempDir, bytes: u64, set: &[&str]) -> String {

@@ -5,14 +5,14 @@
 use crate::support::{Raster, png_levels};
 use gdal::Dataset;
 use glam::DVec3;
-use globewright::geometry::{Frame, direction};
-use globewright::grid::Source;
-use globewright::jobfile;
-use globewright::manifest::{FacetEntry, Manifest};
-use globewright::pipeline::{self, FacetsOptions};
-use globewright::progress::Silent;
-use globewright::settings::GridSettings;
-use globewright::stages::read;
+use globewright::commands::facets::{self, FacetsOptions};
+use globewright::model::geometry::{Frame, direction};
+use globewright::model::grid::Source;
+use globewright::model::jobfile;
+use globewright::model::progress::Silent;
+use globewright::model::settings::GridSettings;
+use globewright::output::manifest::{FacetEntry, Manifest};
+use globewright::read;
 use proj::Proj;
 use std::path::{Path, PathBuf};
 use tempfile::TempDir;
@@ -171,7 +171,7 @@ fn carved(folder: &Path, text: &str) -> Manifest {
         force: true,
         ..FacetsOptions::default()
     };
-    pipeline::facets(&job, &options, &Silent).unwrap().manifest
+    facets::facets(&job, &options, &Silent).unwrap().manifest
 }
 
 /// Highest level of an image that is not farther than 3 mm from a place on the facet, mm, and
@@ -191,8 +191,8 @@ fn summit_near(out: &Path, m: &Manifest, facet: &FacetEntry, at: (f64, f64)) -> 
             m.image.black_mm + (m.image.white_mm - m.image.black_mm) * f64::from(level) / 65535.0;
         // On a ball the ground itself leans: the summit is where the wood is farthest out.
         let out_mm = match m.globe.base {
-            globewright::settings::Base::Sphere => x.hypot(y).hypot(z + facet.back_plane_mm),
-            globewright::settings::Base::Flat => z,
+            globewright::model::settings::Base::Sphere => x.hypot(y).hypot(z + facet.back_plane_mm),
+            globewright::model::settings::Base::Flat => z,
         };
         if out_mm > best.0 {
             best = (out_mm, x, y);

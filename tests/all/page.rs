@@ -2,7 +2,7 @@
 //! software. Screenshots stay in the build folder, under `tmp/screenshots`, to be looked at.
 
 use crate::support::{contents, files, run};
-use globewright::manifest::Manifest;
+use globewright::output::manifest::Manifest;
 use headless_chrome::protocol::cdp::{Emulation, Log, Network, Page, Runtime, types::Event};
 use headless_chrome::types::PrintToPdfOptions;
 use headless_chrome::{Browser, LaunchOptions, Tab};

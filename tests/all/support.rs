@@ -5,11 +5,12 @@ use gdal::DriverManager;
 use gdal::raster::{Buffer, GdalType, RasterCreationOptions};
 use gdal::spatial_ref::SpatialRef;
 use glam::DVec3;
-use globewright::geometry::direction;
-use globewright::pipeline::{self, FacetsOptions, Summary};
-use globewright::progress::Silent;
-use globewright::stages::check;
-use globewright::{Error, jobfile};
+use globewright::Error;
+use globewright::commands::check;
+use globewright::commands::facets::{self, FacetsOptions, Summary};
+use globewright::model::geometry::direction;
+use globewright::model::jobfile;
+use globewright::model::progress::Silent;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use tempfile::TempDir;
@@ -177,7 +178,7 @@ pub fn carve(folder: &TempDir, facets: Option<&[usize]>, set: &[&str]) -> Result
         shop: false,
         ..FacetsOptions::default()
     };
-    pipeline::facets(&job, &options, &Silent)
+    facets::facets(&job, &options, &Silent)
 }
 
 /// Reads the folder again; panics with the first thing that is wrong.

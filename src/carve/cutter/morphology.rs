@@ -1,0 +1,532 @@
+//! Dilation and erosion of a height image by a bit, exact on the grid.
+//!
+//! Every pixel under the bit is looked at for every place of the bit, in long vector loops, so the
+//! cost grows as the bit's area at most: blocks where a part of the bit is too high over its tip
+//! to touch anything skip that part, which changes no result. A flat bit needs less: the highest
+//! of a run of pixels is the higher of two runs half as long.
+
+use super::Profile;
+use ndarray::Array2;
+use rayon::prelude::*;
+use std::ops::Range;
+
+/// Pixels of a row handled together: enough to fill wide vectors, few enough that ground and bit
+/// vary little over them, so that much of the bit can be skipped.
+const LANES: usize = 32;
+
+/// Steps across the bit between two looks at whether the rest of its row can still touch.
+const LOOK: usize = 4;
+
+/// Rows handed to a thread at a time.
+const BAND_ROWS: usize = 16;
+
+/// Lowest place of the tip over every pixel and `radius_px` pixels around the image.
+///
+/// Shape `(rows + 2·radius_px, columns + 2·radius_px)`; −∞ where the bit touches nothing.
+/// Heights must not be NaN; −∞ stands for "no ground".
+pub fn dilate(z_mm: &Array2<f32>, profile: &Profile) -> Array2<f32> {
+    let (rows, columns) = z_mm.dim();
+    let grown = 2 * profile.radius_px;
+    let field = Field::new(
+        (rows + grown, columns + grown),
+        profile.radius_px,
+        |row, column| {
+            let inside =
+                (grown..grown + rows).contains(&row) && (grown..grown + columns).contains(&column);
+            if inside {
+                z_mm[(row - grown, column - grown)]
+            } else {
+                f32::NEG_INFINITY
+            }
+        },
+    );
+    field.highest(profile)
+}
+
+/// What a bit leaves whose tip has been at every place of `tip_mm`, as [`dilate`] returns it.
+pub fn erode(tip_mm: &Array2<f32>, profile: &Profile) -> Array2<f32> {
+    let (rows, columns) = tip_mm.dim();
+    let grown = 2 * profile.radius_px;
+    let field = Field::new(
+        (rows - grown, columns - grown),
+        profile.radius_px,
+        |row, column| -tip_mm[(row, column)],
+    );
+    let mut left = field.highest(profile);
+    left.mapv_inplace(|z| -z);
+    left
+}
+
+/// The surface a bit can actually leave: never below `z_mm`.
+pub fn close(z_mm: &Array2<f32>, profile: &Profile) -> Array2<f32> {
+    erode(&dilate(z_mm, profile), profile)
+}
+
+/// The middle part of what [`dilate`] returns: the tip's height over each pixel of the image.
+pub fn over_image(tip_mm: &Array2<f32>, profile: &Profile) -> Array2<f32> {
+    let (rows, columns) = tip_mm.dim();
+    let margin = profile.radius_px;
+    let size = (rows - 2 * margin, columns - 2 * margin);
+    Array2::from_shape_fn(size, |(row, column)| {
+        tip_mm[(row + margin, column + margin)]
+    })
+}
+
+/// An image with a margin of the bit's radius, its rows filled up so that every block is whole.
+struct Field {
+    z: Vec<f32>,
+    stride: usize,
+    rows: usize,
+    columns: usize,
+}
+
+impl Field {
+    /// `size` without the margin; `at` takes rows and columns that count from the margin's corner.
+    fn new(size: (usize, usize), margin: usize, at: impl Fn(usize, usize) -> f32 + Sync) -> Field {
+        let (rows, columns) = size;
+        let stride = columns.next_multiple_of(LANES) + 2 * margin;
+        let mut z = vec![f32::NEG_INFINITY; stride * (rows + 2 * margin)];
+        z.par_chunks_mut(stride)
+            .enumerate()
+            .for_each(|(row, line)| {
+                for (column, z) in line[..columns + 2 * margin].iter_mut().enumerate() {
+                    *z = at(row, column);
+                }
+            });
+        Field {
+            z,
+            stride,
+            rows,
+            columns,
+        }
+    }
+
+    /// max over the bit of z − h, for every place of its axis.
+    fn highest(&self, profile: &Profile) -> Array2<f32> {
+        if profile.is_flat() {
+            return self.highest_of_discs(profile);
+        }
+        let peaks = self.peaks(profile.radius_px);
+        let mut out = Array2::zeros((self.rows, self.columns));
+        fill(&mut out, self.columns, |rows, out| {
+            pulp::Arch::new().dispatch(Touch {
+                field: self,
+                profile,
+                peaks: &peaks,
+                rows,
+                out,
+            });
+        });
+        out
+    }
+
+    fn blocks(&self) -> usize {
+        self.columns.div_ceil(LANES)
+    }
+
+    /// Highest pixel that each block can touch in each row.
+    fn peaks(&self, radius_px: usize) -> Vec<f32> {
+        let blocks = self.blocks();
+        let mut peaks = vec![0.0; blocks * (self.z.len() / self.stride)];
+        peaks
+            .par_chunks_mut(blocks.max(1))
+            .zip(self.z.par_chunks(self.stride))
+            .for_each(|(peaks, line)| {
+                for (block, peak) in peaks.iter_mut().enumerate() {
+                    let touched = &line[block * LANES..][..LANES + 2 * radius_px];
+                    *peak = touched.iter().copied().fold(f32::NEG_INFINITY, higher);
+                }
+            });
+        peaks
+    }
+
+    /// The same for a flat bit, from tables of the highest in runs of 1, 2, 4, … pixels.
+    fn highest_of_discs(&self, profile: &Profile) -> Array2<f32> {
+        let radius = profile.radius_px;
+        let longest = 2 * radius + 1;
+        let mut runs = vec![self.z.clone()];
+        while (2 << (runs.len() - 1)) <= longest {
+            let step = 1 << (runs.len() - 1);
+            let before = &runs[runs.len() - 1];
+            let mut next = before.clone();
+            next.par_chunks_mut(self.stride)
+                .zip(before.par_chunks(self.stride))
+                .for_each(|(next, before)| {
+                    let shifted = &before[step.min(before.len())..];
+                    for (next, &other) in next.iter_mut().zip(shifted) {
+                        *next = higher(*next, other);
+                    }
+                });
+            runs.push(next);
+        }
+        let mut out = Array2::zeros((self.rows, self.columns));
+        fill(&mut out, self.columns, |rows, out| {
+            pulp::Arch::new().dispatch(Lie {
+                field: self,
+                profile,
+                runs: &runs,
+                rows,
+                out,
+            });
+        });
+        out
+    }
+}
+
+/// Fills an image by bands of rows, in parallel.
+fn fill(out: &mut Array2<f32>, columns: usize, band: impl Fn(Range<usize>, &mut [f32]) + Sync) {
+    let Some(out) = out.as_slice_mut() else {
+        return;
+    };
+    out.par_chunks_mut((BAND_ROWS * columns).max(1))
+        .enumerate()
+        .for_each(|(i, out)| {
+            let first = i * BAND_ROWS;
+            band(first..first + out.len() / columns, out);
+        });
+}
+
+/// The higher of two numbers that are not NaN: one vector instruction, unlike [`f32::max`].
+#[inline(always)]
+fn higher(a: f32, b: f32) -> f32 {
+    if a > b { a } else { b }
+}
+
+struct Touch<'a> {
+    field: &'a Field,
+    profile: &'a Profile,
+    peaks: &'a [f32],
+    rows: Range<usize>,
+    out: &'a mut [f32],
+}
+
+impl pulp::NullaryFnOnce for Touch<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let columns = self.field.columns;
+        for (row, out) in self.rows.zip(self.out.chunks_exact_mut(columns)) {
+            for (block, out) in out.chunks_mut(LANES).enumerate() {
+                let best = touch_block(self.field, self.profile, self.peaks, row, block);
+                out.copy_from_slice(&best[..out.len()]);
+            }
+        }
+    }
+}
+
+#[inline(always)]
+fn touch_block(
+    field: &Field,
+    profile: &Profile,
+    peaks: &[f32],
+    row: usize,
+    block: usize,
+) -> [f32; LANES] {
+    let radius = profile.radius_px;
+    let mut best = [f32::NEG_INFINITY; LANES];
+    for (dy, heights) in profile.rows.iter().enumerate() {
+        // The row as far above the axis, and the one as far below.
+        for row in [row + radius - dy, row + radius + dy] {
+            let peak = peaks[row * field.blocks() + block];
+            let line = &field.z[row * field.stride + block * LANES..][..LANES + 2 * radius];
+            touch_row(line, peak, heights, radius, &mut best);
+            if dy == 0 {
+                break;
+            }
+        }
+    }
+    best
+}
+
+/// One row of the bit against a row of ground whose highest pixel is `peak`.
+#[inline(always)]
+fn touch_row(line: &[f32], peak: f32, heights: &[f32], radius: usize, best: &mut [f32; LANES]) {
+    for (i, steps) in heights.chunks(LOOK).enumerate() {
+        let mut lowest = best[0];
+        for &b in best.iter() {
+            lowest = if b < lowest { b } else { lowest };
+        }
+        // Heights only rise from here on.
+        if peak - steps[0] <= lowest {
+            return;
+        }
+        for (j, &height) in steps.iter().enumerate() {
+            let dx = i * LOOK + j;
+            let (left, right) = (&line[radius - dx..][..LANES], &line[radius + dx..][..LANES]);
+            for lane in 0..LANES {
+                let z = higher(left[lane], right[lane]) - height;
+                best[lane] = higher(best[lane], z);
+            }
+        }
+    }
+}
+
+struct Lie<'a> {
+    field: &'a Field,
+    profile: &'a Profile,
+    runs: &'a [Vec<f32>],
+    rows: Range<usize>,
+    out: &'a mut [f32],
+}
+
+impl pulp::NullaryFnOnce for Lie<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Field {
+            stride, columns, ..
+        } = *self.field;
+        let radius = self.profile.radius_px;
+        for (row, out) in self.rows.zip(self.out.chunks_exact_mut(columns)) {
+            out.fill(f32::NEG_INFINITY);
+            for (dy, heights) in self.profile.rows.iter().enumerate() {
+                let half = heights.len() - 1;
+                let length = 2 * half + 1;
+                let table = length.ilog2() as usize;
+                let run = &self.runs[table];
+                let shift = length - (1 << table);
+                for row in [row + radius - dy, row + radius + dy] {
+                    let start = row * stride + radius - half;
+                    let first = &run[start..][..columns];
+                    let last = &run[start + shift..][..columns];
+                    for ((out, &a), &b) in out.iter_mut().zip(first).zip(last) {
+                        *out = higher(*out, higher(a, b));
+                    }
+                    if dy == 0 {
+                        break;
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// The definitions themselves, in f64, pixel by pixel.
+#[cfg(test)]
+pub mod reference {
+    use super::super::Tool;
+    use ndarray::Array2;
+
+    /// max over the bit of z − h; `margin` pixels around the image too.
+    pub fn dilate(z: &Array2<f64>, tool: &Tool, pixel_mm: f64, margin: usize) -> Array2<f64> {
+        let (rows, columns) = z.dim();
+        Array2::from_shape_fn(
+            (rows + 2 * margin, columns + 2 * margin),
+            |(row, column)| {
+                let mut tip = f64::NEG_INFINITY;
+                for ((r, c), z) in z.indexed_iter() {
+                    let dy = (r + margin) as f64 - row as f64;
+                    let dx = (c + margin) as f64 - column as f64;
+                    if let Some(height) = tool.height_mm(pixel_mm * dx.hypot(dy)) {
+                        tip = tip.max(z - height);
+                    }
+                }
+                tip
+            },
+        )
+    }
+
+    /// min over the bit of t + h, on the image without its margin.
+    pub fn erode(tip: &Array2<f64>, tool: &Tool, pixel_mm: f64, margin: usize) -> Array2<f64> {
+        let (rows, columns) = tip.dim();
+        Array2::from_shape_fn(
+            (rows - 2 * margin, columns - 2 * margin),
+            |(row, column)| {
+                let mut left = f64::INFINITY;
+                for ((r, c), t) in tip.indexed_iter() {
+                    let dy = r as f64 - (row + margin) as f64;
+                    let dx = c as f64 - (column + margin) as f64;
+                    if let Some(height) = tool.height_mm(pixel_mm * dx.hypot(dy)) {
+                        left = left.min(t + height);
+                    }
+                }
+                left
+            },
+        )
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::{Shape, Tool};
+    use super::*;
+    use crate::output::testing::random;
+
+    fn rough_ground(rows: usize, columns: usize, seed: u64) -> Array2<f32> {
+        let mut seed = seed;
+        Array2::from_shape_fn((rows, columns), |(row, column)| {
+            let wave = (row as f64 * 0.31).sin() + (column as f64 * 0.17).cos();
+            (2.0 * wave + random(&mut seed)) as f32
+        })
+    }
+
+    fn tapered(half_angle_deg: f64) -> Tool {
+        Tool {
+            shape: Shape::TaperedBall {
+                half_angle_rad: half_angle_deg.to_radians(),
+            },
+            diameter_mm: 0.5,
+            flute_mm: 6.0,
+        }
+    }
+
+    #[test]
+    fn closing_is_the_definition_for_every_shape_and_size_of_image() {
+        let pixel_mm = 0.1;
+        let tools = [
+            Tool::ball(0.05),
+            Tool::ball(1.0),
+            Tool::ball(1.57),
+            Tool::flat(0.9),
+            Tool::flat(1.7),
+            tapered(5.0),
+            tapered(20.0),
+        ];
+        for (i, tool) in tools.iter().enumerate() {
+            for (rows, columns) in [(1, 1), (3, 70), (33, 40)] {
+                let z = rough_ground(rows, columns, i as u64);
+                let profile = tool.profile(pixel_mm);
+                let margin = profile.radius_px;
+                let tip = dilate(&z, &profile);
+                let exact = reference::dilate(&z.mapv(f64::from), tool, pixel_mm, margin);
+                for (found, exact) in tip.iter().zip(&exact) {
+                    let same = (f64::from(*found) - exact).abs() < 2e-6;
+                    assert!(same || *found == *exact as f32, "{tool:?} {found} {exact}");
+                }
+                let left = erode(&tip, &profile);
+                let exact = reference::erode(&exact, tool, pixel_mm, margin);
+                for ((found, exact), z) in left.iter().zip(&exact).zip(&z) {
+                    assert!((f64::from(*found) - exact).abs() < 4e-6, "{tool:?}");
+                    assert!(*found >= *z - 1e-6);
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn closing_twice_changes_nothing_more() {
+        let z = rough_ground(60, 80, 3);
+        let profile = Tool::ball(1.2).profile(0.1);
+        let once = close(&z, &profile);
+        let twice = close(&once, &profile);
+        assert!(once.iter().zip(&twice).all(|(a, b)| (a - b).abs() < 1e-5));
+    }
+
+    /// Grey-scale closing of a seeded random image by a ball with SciPy 1.17.1
+    /// (`scipy.ndimage.grey_closing`, structure −h); how it was made: `tests/expected/closing.py`.
+    #[test]
+    fn a_general_morphology_library_gives_the_same_levels() {
+        let text = include_str!("../../../tests/expected/closing.txt");
+        let mut cases = 0;
+        for case in text.split("\n\n").filter(|case| !case.trim().is_empty()) {
+            let mut lines = case.lines().filter(|line| !line.starts_with('#'));
+            let head: Vec<f64> = numbers(lines.next().unwrap());
+            let [rows, columns, diameter_px, half_angle_deg, flute_px] = head[..] else {
+                panic!("bad case");
+            };
+            let (rows, columns) = (rows as usize, columns as usize);
+            let mut image = || {
+                let values: Vec<f64> = lines.by_ref().take(rows).flat_map(numbers).collect();
+                Array2::from_shape_vec((rows, columns), values).unwrap()
+            };
+            let (levels, closed) = (image(), image());
+            let shape = if half_angle_deg > 0.0 {
+                Shape::TaperedBall {
+                    half_angle_rad: half_angle_deg.to_radians(),
+                }
+            } else {
+                Shape::Ball
+            };
+            let tool = Tool {
+                shape,
+                diameter_mm: diameter_px,
+                flute_mm: flute_px,
+            };
+            // One pixel is 1 mm here, and a mm is 1000 levels.
+            let z = levels.mapv(|v| (v / 1000.0) as f32);
+            for (found, wanted) in close(&z, &tool.profile(1.0)).iter().zip(&closed) {
+                assert!((f64::from(*found) * 1000.0 - wanted).abs() <= 1.0);
+            }
+            cases += 1;
+        }
+        assert_eq!(cases, 4);
+    }
+
+    fn numbers(line: &str) -> Vec<f64> {
+        line.split_whitespace()
+            .map(|n| n.parse().unwrap())
+            .collect()
+    }
+
+    /// Closed form: beside a wall higher than the ball, the ball's own outline remains, starting
+    /// where its axis first stands clear of the wall.
+    #[test]
+    fn a_step_keeps_a_fillet_of_the_balls_outline() {
+        let (pixel, tool) = (0.05, Tool::ball(2.0));
+        let z = Array2::from_shape_fn(
+            (81, 161),
+            |(_, column)| if column <= 40 { 5.0 } else { 0.0 },
+        );
+        let left = close(&z, &tool.profile(pixel));
+        // Column 40 is wall; the first axis it does not touch is 21 pixels (1.05 mm) on.
+        for column in 41..161 {
+            let from_axis = (61.0 - column as f64) * pixel;
+            let wanted = if from_axis > 0.0 {
+                1.0 - (1.0 - from_axis * from_axis).max(0.0).sqrt()
+            } else {
+                0.0
+            };
+            assert!(
+                (f64::from(left[(40, column)]) - wanted).abs() < 1e-6,
+                "{column}"
+            );
+        }
+    }
+
+    /// Closed form: a ball in a cone of half-angle β rests r·(1/sin β − 1) above the apex.
+    #[test]
+    fn a_ball_rests_in_a_cone_above_its_apex() {
+        let (pixel, r) = (0.02, 0.8);
+        for beta_deg in [30.0_f64, 45.0, 70.0] {
+            let slope = 1.0 / beta_deg.to_radians().tan();
+            let z = Array2::from_shape_fn((161, 161), |(row, column)| {
+                let rho = pixel * (row as f64 - 80.0).hypot(column as f64 - 80.0);
+                (slope * rho) as f32
+            });
+            let left = close(&z, &Tool::ball(2.0 * r).profile(pixel));
+            let wanted = r * (1.0 / beta_deg.to_radians().sin() - 1.0);
+            let found = f64::from(left[(80, 80)]);
+            // Pixel centres touch a little beside the true place of contact.
+            assert!(
+                (found - wanted).abs() < 2e-3,
+                "{beta_deg}: {found} {wanted}"
+            );
+        }
+    }
+
+    /// Closed form: a ball of radius r over a spherical pit with a rim of radius a hangs
+    /// r − √(r² − a²) into it; a ball no larger than the pit leaves nothing.
+    #[test]
+    fn a_ball_hangs_on_the_rim_of_a_smaller_pit() {
+        let (pixel, pit, rim) = (0.05_f64, 1.5_f64, 1.2_f64);
+        let floor = (pit * pit - rim * rim).sqrt();
+        let z = Array2::from_shape_fn((161, 161), |(row, column)| {
+            let rho = pixel * (row as f64 - 80.0).hypot(column as f64 - 80.0);
+            let inside = (pit * pit - rho * rho).max(0.0).sqrt();
+            (floor - inside).min(0.0) as f32
+        });
+        let depth = pit - floor;
+        for r in [2.0_f64, 3.0] {
+            let left = close(&z, &Tool::ball(2.0 * r).profile(pixel));
+            let hangs = r - (r * r - rim * rim).sqrt();
+            let wood = f64::from(left[(80, 80)] - z[(80, 80)]);
+            assert!((wood - (depth - hangs)).abs() < 0.03, "{r}: {wood}");
+        }
+        let left = close(&z, &Tool::ball(2.0 * 1.4).profile(pixel));
+        let wood = left.iter().zip(&z).map(|(s, z)| s - z).fold(0.0, f32::max);
+        // The sharp rim is up to a pixel off on the grid.
+        assert!(wood < 0.02, "{wood}");
+    }
+}

@@ -1,0 +1,286 @@
+//! Draws facet images: which ground lies under each pixel, and how high it stands in the wood.
+//!
+//! Input: a [`Sampler`] (grid and curve), the [`Bounds`] of the same, a [`FacetSpec`].
+//! Output: a [`FacetImage`] of 16-bit levels. A facet depends on nothing else, so any subset of
+//! facets, drawn in any order on any number of threads, has the same bytes.
+
+mod bounds;
+mod facet;
+mod radial;
+mod sampler;
+#[cfg(test)]
+mod tests;
+
+pub use bounds::{Bound, Bounds};
+pub use facet::{FacetSpec, FacetStats, Side, inside_all};
+pub(crate) use sampler::row_across_poles;
+pub use sampler::{Directions, LANES, Sampler};
+
+use crate::model::settings::{Base, Projection};
+use glam::DVec2;
+use ndarray::{Array2, ArrayViewMut2, Axis};
+use radial::{Band, Marks, Radial};
+use rayon::prelude::*;
+use std::ops::Range;
+
+/// Rows drawn together. More rows share one start from scratch and one bound per tile; fewer
+/// make tighter bounds and more work to share out.
+const BAND_ROWS: usize = 32;
+
+/// A drawn facet.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FacetImage {
+    /// 16-bit levels, `(rows, columns)`; row 0 is +y, column 0 is −x.
+    pub levels: Array2<u16>,
+    /// What was found inside the outline.
+    pub stats: FacetStats,
+}
+
+/// Memory to draw in, kept from one facet to the next: fetching it anew from the system would cost
+/// a fifth of the drawing. What is left in it does not matter.
+#[derive(Debug, Default)]
+pub struct Scratch {
+    z_mm: Vec<f32>,
+}
+
+/// Draws one facet, bands of rows in parallel.
+///
+/// `relief_range_mm` is the lowest and highest relief of the whole body.
+pub fn render(
+    sampler: &Sampler,
+    bounds: &Bounds,
+    spec: &FacetSpec,
+    relief_range_mm: (f64, f64),
+    scratch: &mut Scratch,
+) -> FacetImage {
+    // What is new comes from the system untouched, and each band fills its own part.
+    scratch.z_mm.resize(spec.width_px * spec.height_px, 0.0);
+    let z_mm = &mut scratch.z_mm[..];
+    let whole = || Radial::new(sampler, bounds, spec, relief_range_mm);
+    let undercut = match (spec.projection, spec.base) {
+        (Projection::Gnomonic, _) => gnomonic(sampler, spec, z_mm),
+        (Projection::Radial, Base::Sphere) => radial::<false>(&whole(), spec, z_mm),
+        (Projection::Radial, Base::Flat) => radial::<true>(&whole(), spec, z_mm),
+    };
+    quantise(spec, &Surface { z_mm, undercut })
+}
+
+/// Heights over the globe's centre, mm, row by row; NaN where there is no ground or none was
+/// asked for. And the pixels where the surface folds under itself.
+struct Surface<'a> {
+    z_mm: &'a [f32],
+    undercut: Undercut,
+}
+
+/// Pixels band by band, counted from the band's first.
+type Undercut = Vec<Vec<usize>>;
+
+fn band_rows(spec: &FacetSpec, band: usize) -> Range<usize> {
+    band * BAND_ROWS..((band + 1) * BAND_ROWS).min(spec.height_px)
+}
+
+/// Radial projection, in the three steps that [`radial`] describes.
+fn radial<const FLAT: bool>(radial: &Radial<'_>, spec: &FacetSpec, z_mm: &mut [f32]) -> Undercut {
+    let band_px = spec.width_px * BAND_ROWS;
+    let bands: Vec<Band> = z_mm
+        .par_chunks_mut(band_px)
+        .enumerate()
+        .map(|(i, z_mm)| {
+            pulp::Arch::new().dispatch(Settle::<FLAT> {
+                radial,
+                rows: band_rows(spec, i),
+                z_mm,
+            })
+        })
+        .collect();
+    let jumps: Vec<Vec<(usize, usize)>> = bands
+        .par_iter()
+        .enumerate()
+        .map(|(i, band)| radial.jumps(band_rows(spec, i), band, z_mm))
+        .collect();
+    let marks = Marks::new(spec);
+    jumps.par_iter().enumerate().for_each(|(i, jumps)| {
+        for &jump in jumps {
+            let leaf = radial.leaf(&bands[i], jump.0 - i * BAND_ROWS, jump.1);
+            radial.mark(jump, leaf, &marks);
+        }
+    });
+    z_mm.par_chunks_mut(band_px)
+        .enumerate()
+        .map(|(i, z_mm)| {
+            pulp::Arch::new().dispatch(March::<FLAT> {
+                radial,
+                rows: band_rows(spec, i),
+                band: &bands[i],
+                marks: &marks,
+                z_mm,
+            })
+        })
+        .collect()
+}
+
+// What runs under the widest vector instructions that the processor has. Structs and not closures,
+// for only what is inlined into them is compiled for those, and a closure may not be.
+
+struct Settle<'a, const FLAT: bool> {
+    radial: &'a Radial<'a>,
+    rows: Range<usize>,
+    z_mm: &'a mut [f32],
+}
+
+impl<const FLAT: bool> pulp::NullaryFnOnce for Settle<'_, FLAT> {
+    type Output = Band;
+
+    #[inline(always)]
+    fn call(self) -> Band {
+        self.radial.settle_band::<FLAT>(self.rows, self.z_mm)
+    }
+}
+
+struct March<'a, const FLAT: bool> {
+    radial: &'a Radial<'a>,
+    rows: Range<usize>,
+    band: &'a Band,
+    marks: &'a Marks,
+    z_mm: &'a mut [f32],
+}
+
+impl<const FLAT: bool> pulp::NullaryFnOnce for March<'_, FLAT> {
+    type Output = Vec<usize>;
+
+    #[inline(always)]
+    fn call(self) -> Vec<usize> {
+        self.radial
+            .march_band::<FLAT>(self.rows, self.band, self.marks, self.z_mm)
+    }
+}
+
+struct Straight<'a> {
+    sampler: &'a Sampler,
+    spec: &'a FacetSpec,
+    rows: Range<usize>,
+    z_mm: &'a mut [f32],
+}
+
+impl pulp::NullaryFnOnce for Straight<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        gnomonic_band(self.sampler, self.spec, self.rows, self.z_mm);
+    }
+}
+
+/// Gnomonic projection: û ∝ (x, y, d), relief straight up from the flat face.
+fn gnomonic(sampler: &Sampler, spec: &FacetSpec, z_mm: &mut [f32]) -> Undercut {
+    z_mm.par_chunks_mut(spec.width_px * BAND_ROWS)
+        .enumerate()
+        .for_each(|(i, z_mm)| {
+            pulp::Arch::new().dispatch(Straight {
+                sampler,
+                spec,
+                rows: band_rows(spec, i),
+                z_mm,
+            });
+        });
+    Vec::new()
+}
+
+#[inline(always)]
+fn gnomonic_band(sampler: &Sampler, spec: &FacetSpec, rows: Range<usize>, z_mm: &mut [f32]) {
+    z_mm.fill(f32::NAN);
+    let width = spec.width_px;
+    let (fx, fz) = (spec.frame.x, spec.frame.z * spec.base_distance_mm);
+    for (i, row) in rows.enumerate() {
+        let span = spec.drawn(row);
+        let start = spec.frame.y * spec.y_mm(row) + fz;
+        let mut first = span.start;
+        while first < span.end {
+            let mut directions = Directions::default();
+            let mut relief = [0f32; LANES];
+            for lane in 0..LANES {
+                let x = (first as f64 + lane as f64 + 0.5 - width as f64 / 2.0) * spec.pixel_mm;
+                directions.x[lane] = x.mul_add(fx.x, start.x);
+                directions.y[lane] = x.mul_add(fx.y, start.y);
+                directions.z[lane] = x.mul_add(fx.z, start.z);
+            }
+            sampler.relief_block(&directions, &mut relief);
+            let count = LANES.min(span.end - first);
+            let line = &mut z_mm[i * width + first..][..count];
+            for (z, relief) in line.iter_mut().zip(relief) {
+                *z = (spec.base_distance_mm + f64::from(relief)) as f32;
+            }
+            first += count;
+        }
+    }
+}
+
+/// Heights to levels, with the counts of what had to be cut off.
+fn quantise(spec: &FacetSpec, surface: &Surface<'_>) -> FacetImage {
+    let mut levels = Array2::<u16>::zeros((spec.height_px, spec.width_px));
+    let stats = levels
+        .axis_chunks_iter_mut(Axis(0), BAND_ROWS)
+        .into_par_iter()
+        .enumerate()
+        .map(|(i, mut rows)| FacetStats {
+            undercut_px: undercut_px(spec, surface, i),
+            ..quantise_band(spec, i * BAND_ROWS, surface, &mut rows)
+        })
+        // Minima, maxima and sums of whole numbers: the order cannot matter.
+        .reduce(|| FacetStats::NONE, FacetStats::with);
+    FacetImage { levels, stats }
+}
+
+/// Pixels of a band in the facet and its trim where the surface folds under itself.
+fn undercut_px(spec: &FacetSpec, surface: &Surface<'_>, band: usize) -> u64 {
+    let first_row = band * BAND_ROWS;
+    let inside = |index: &&usize| {
+        let (row, column) = (first_row + *index / spec.width_px, *index % spec.width_px);
+        let z_mm = f64::from(surface.z_mm[row * spec.width_px + column]);
+        spec.span(row).contains(&column)
+            && spec.in_trim(DVec2::new(spec.x_mm(column), spec.y_mm(row)), z_mm)
+    };
+    let folded = surface.undercut.get(band).map_or(&[][..], Vec::as_slice);
+    folded.iter().filter(inside).count() as u64
+}
+
+fn quantise_band(
+    spec: &FacetSpec,
+    first_row: usize,
+    surface: &Surface<'_>,
+    rows: &mut ArrayViewMut2<u16>,
+) -> FacetStats {
+    let mut stats = FacetStats::NONE;
+    let (black, white) = (spec.black_mm, spec.white_mm);
+    let per_mm = 65535.0 / (white - black);
+    for (i, mut line) in rows.outer_iter_mut().enumerate() {
+        let row = first_row + i;
+        let inside = spec.span(row);
+        for column in spec.drawn(row) {
+            let index = row * spec.width_px + column;
+            let carved = inside.contains(&column);
+            stats.carved_px += u64::from(carved);
+            let z = f64::from(surface.z_mm[index]) - spec.back_plane_mm;
+            if z.is_nan() {
+                stats.missed_px += u64::from(carved);
+                continue;
+            }
+            let exact = (z - black) * per_mm;
+            line[column] = (exact.clamp(0.0, 65535.0) + 0.5) as u16;
+            if carved {
+                let held = z.clamp(black, white);
+                stats.max_mm = stats.max_mm.max(held);
+                stats.clipped_high_px += u64::from(exact > 65535.5);
+                // Ground beyond the trim is nobody's lowest; few pixels have to be asked.
+                if held < stats.min_mm || exact < -0.5 {
+                    let lateral = DVec2::new(spec.x_mm(column), spec.y_mm(row));
+                    if spec.in_trim(lateral, z + spec.back_plane_mm) {
+                        stats.min_mm = stats.min_mm.min(held);
+                        stats.clipped_low_px += u64::from(exact < -0.5);
+                    }
+                }
+            }
+        }
+    }
+    stats
+}

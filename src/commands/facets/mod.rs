@@ -1,0 +1,283 @@
+//! The whole job from top to bottom: read, orient, compress, fit, resample, write, report.
+
+mod drawing;
+
+use crate::carve::cutting::Bits;
+use crate::carve::fit::Fit;
+use crate::carve::orient::oriented;
+use crate::carve::relief::{Making, Relief};
+use crate::carve::resample::{Bounds, Sampler};
+use crate::commands::finalise::Closing;
+use crate::commands::turn::with_turn;
+use crate::model::geometry::Solid;
+use crate::model::grid::Heights;
+use crate::model::jobfile::Job;
+use crate::model::progress::Progress;
+use crate::model::settings::Settings;
+use crate::output::folder::{NewFolder, RELIEF_FILE};
+use crate::output::manifest::{Manifest, MeshEntry, listing, relief_entry};
+use crate::output::mesh::TOLERANCE_MM;
+use crate::output::relief_file;
+use crate::read::memory::{self, Bound, Drawn, Room};
+use crate::read::stored::StoredGrid;
+use crate::read::{self, ReadRequest, Working};
+use crate::show::sheets::{self, Basis};
+use crate::show::warnings::Warning;
+use crate::{Error, Problem, Result};
+use drawing::Drawing;
+use std::collections::BTreeSet;
+use std::path::PathBuf;
+use std::sync::Mutex;
+
+/// What a run of the main job is asked for beside the job itself.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct FacetsOptions {
+    /// Folder to make.
+    pub out: PathBuf,
+    /// Numbers of the facets to make; `None` makes all.
+    pub facets: Option<BTreeSet<usize>>,
+    /// Write the finished relief of the whole body too.
+    pub keep_relief: bool,
+    /// Replace a folder that holds an earlier result.
+    pub force: bool,
+    /// Memory to stay below, bytes; `None` takes what the machine has free.
+    pub memory_bytes: Option<u64>,
+    /// Make the shop plan too.
+    pub shop: bool,
+    /// Say what bits reach even if the job names none: then for those most shops have.
+    pub cutters: bool,
+    /// Also write images of what the finishing bit leaves.
+    pub carved: bool,
+    /// Write meshes too: every blank as STL, the ball as glTF.
+    pub mesh: bool,
+}
+
+/// What a run of the main job made.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Summary {
+    /// What `globe.json` holds.
+    pub manifest: Manifest,
+    /// The warnings in it, as values.
+    pub warnings: Vec<Warning>,
+    /// Those of the shop plan, when one was asked for.
+    pub shop_warnings: Vec<String>,
+}
+
+/// Makes the facets of a job: images, manifest, report and overview, in a new folder.
+///
+/// # Errors
+/// Every kind of [`Error`], by who must act; the folder then is not there, or as it was.
+pub fn facets(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Summary> {
+    run(job, options, progress).map_err(|error| job.locate(error))
+}
+
+fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Summary> {
+    job.require_grid()?;
+    oriented(&job.settings)?;
+    let job = &with_turn(job, progress)?;
+    let settings = &job.settings;
+    let (solid, turn) = oriented(settings)?;
+    let chosen = chosen_facets(&solid, options.facets.as_ref())?;
+    let folder = NewFolder::begin(&options.out, options.force)?;
+
+    let bits = bits(settings, options);
+    let bound = Bound::new(options.memory_bytes);
+    let by_parts = settings.relief.follows_height() && !options.keep_relief;
+    let file_in = by_parts.then(|| folder.path());
+    let room = Room::of(settings, &solid, bound, bits.is_some(), file_in);
+    let (working, source) =
+        read::read_within(&settings.grid, &ReadRequest::of(settings), &room, progress)?;
+    let ready = match working {
+        Working::Held(grid) => {
+            let finish = options.keep_relief;
+            let relief = Relief::of(&solid, grid, &source, settings, finish)?;
+            if options.keep_relief {
+                let bytes = relief_file::encode(&relief.grid, source.reference_radius_m)?;
+                folder.write(RELIEF_FILE, &bytes)?;
+            }
+            Ready::held(relief, bits.is_some(), bound)?
+        }
+        Working::Stored(grid) => {
+            let relief = Relief::curved(&solid, grid, &source, settings)?;
+            Ready::stored(relief, bits.is_some(), bound)?
+        }
+    };
+    let Ready {
+        fit,
+        together,
+        sampler,
+        bounds,
+        range_mm,
+        making,
+    } = ready;
+    sampler.check()?;
+    // What the shop cannot make is found before anything is drawn.
+    let planned = match options.shop {
+        true => Some(sheets::write_shop(
+            &folder,
+            &solid,
+            &fit,
+            Some(&sampler),
+            &Basis::Grid,
+            settings,
+            progress,
+        )?),
+        false => None,
+    };
+    let mut manifest = listing(job, &source, &solid, &turn, &fit, &chosen, &sampler);
+    manifest.relief = relief_entry(&making, fit.range_mm);
+    manifest.mesh = options.mesh.then_some(MeshEntry {
+        tolerance_mm: TOLERANCE_MM,
+    });
+    let drawing = Drawing {
+        settings,
+        sampler: &sampler,
+        bounds: &bounds,
+        range_mm,
+        fit: &fit,
+        bits: bits.as_ref(),
+        carved: options.carved,
+        closing: Closing::of(&manifest),
+        kinds: solid.faces.iter().map(|face| face.kind).collect(),
+        folder: &folder,
+        scratch: Mutex::default(),
+    };
+    let (traces, cut) = drawing.all(&mut manifest, together, progress)?;
+    sampler.check()?;
+    if let Some(bits) = &bits {
+        let rings = drawing.rings(bits, &chosen)?;
+        manifest.cutting = Some(bits.entry().with(cut, rings));
+    }
+    let warnings = drawing
+        .closing
+        .write(&mut manifest, traces, planned.as_ref(), &folder)?;
+    // A part may hold just the worst facets: the whole is judged, here or when parts are joined.
+    if chosen.len() == solid.faces.len() {
+        refuse_folds(&manifest)?;
+    }
+    folder.finish()?;
+    Ok(Summary {
+        manifest,
+        warnings,
+        shop_warnings: planned.map_or(Vec::new(), |planned| planned.warnings),
+    })
+}
+
+/// All that facets are drawn from.
+struct Ready {
+    fit: Fit,
+    /// Facets drawn at a time.
+    together: usize,
+    sampler: Sampler,
+    bounds: Bounds,
+    /// Lowest and highest relief, mm.
+    range_mm: (f64, f64),
+    making: Making,
+}
+
+/// The largest facet.
+fn largest(fit: &Fit, bits: bool) -> Drawn {
+    let pixels = fit.kinds.iter();
+    let pixels = pixels.map(|kind| kind.width_px as u64 * kind.height_px as u64);
+    Drawn {
+        pixels: pixels.max().unwrap_or(0),
+        pixel_mm: fit.facets.first().map_or(1.0, |spec| spec.pixel_mm),
+        bits,
+    }
+}
+
+impl Ready {
+    /// From a grid in memory.
+    fn held(relief: Relief, bits: bool, bound: Bound) -> Result<Ready> {
+        let Relief {
+            grid,
+            curve,
+            making,
+            fit,
+        } = relief;
+        let together = memory::facets_together(grid.layout(), false, largest(&fit, bits), bound)?;
+        Ok(Ready {
+            together: together.facets,
+            bounds: Bounds::new(&grid, &curve),
+            sampler: Sampler::new(&grid, &curve),
+            range_mm: (curve.lowest_mm(), curve.highest_mm()),
+            making,
+            fit,
+        })
+    }
+
+    /// From a grid in a file.
+    fn stored(relief: Relief<StoredGrid>, bits: bool, bound: Bound) -> Result<Ready> {
+        let Relief {
+            mut grid,
+            curve,
+            making,
+            fit,
+        } = relief;
+        let together = memory::facets_together(grid.layout(), true, largest(&fit, bits), bound)?;
+        grid.hold_bytes(together.tiles_bytes);
+        Ok(Ready {
+            together: together.facets,
+            bounds: Bounds::new(&grid, &curve),
+            sampler: Sampler::over(grid, &curve),
+            range_mm: (curve.lowest_mm(), curve.highest_mm()),
+            making,
+            fit,
+        })
+    }
+}
+
+/// Share of the carved surface that may lie under an overhang. Some pixels under a cliff cost
+/// little; with more, a cutter from above leaves a body that is not the one in the grid.
+const MOST_FOLDED: f64 = 0.10;
+
+/// Refuses terrain so steep that a good part of it lies under overhangs.
+pub(crate) fn refuse_folds(manifest: &Manifest) -> Result<()> {
+    let carved = manifest.total(|facet| facet.carved_px);
+    let share = manifest.checks.undercut_px as f64 / carved.max(1) as f64;
+    if share <= MOST_FOLDED {
+        return Ok(());
+    }
+    Err(Error::Job(
+        Problem::new(
+            "the ground is too steep to be cut from above: much of it lies under overhangs",
+        )
+        .setting("relief.range")
+        .found(format!("{:.1} % of the carved surface", 100.0 * share))
+        .allowed(format!("{:.0} %", 100.0 * MOST_FOLDED))
+        .next(
+            "set relief.steepest = \"auto\", which lays such ground back, or make relief.range \
+                 less",
+        ),
+    ))
+}
+
+/// The bits to try: the job's, or the usual ones where none are named but asked for.
+fn bits(settings: &Settings, options: &FacetsOptions) -> Option<Bits> {
+    if settings.cutters.is_empty() && (options.cutters || options.carved) {
+        let usual = Settings {
+            cutters: Bits::usual(),
+            ..settings.clone()
+        };
+        return Bits::of(&usual);
+    }
+    Bits::of(settings)
+}
+
+/// Indices of the facets to make, ascending.
+fn chosen_facets(solid: &Solid, wanted: Option<&BTreeSet<usize>>) -> Result<Vec<usize>> {
+    let count = solid.faces.len();
+    let Some(wanted) = wanted else {
+        return Ok((0..count).collect());
+    };
+    match wanted.iter().find(|number| !(1..=count).contains(*number)) {
+        Some(number) => Err(Error::Job(
+            Problem::new(format!("the {} has no such facet", solid.name))
+                .setting("--facets")
+                .found(number)
+                .allowed(format!("1 to {count}"))
+                .next("leave it out of the list"),
+        )),
+        None => Ok(wanted.iter().map(|number| number - 1).collect()),
+    }
+}

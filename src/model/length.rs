@@ -1,0 +1,566 @@
+//! Lengths as the shop writes them: `200 mm`, `20 cm`, `8 in`, `3/4 in`, `1-1/2 in`.
+//!
+//! Inside the program a length in the wood is millimetres and a length on a body metres; this is
+//! the only place where units are read or chosen. The inch is 25.4 mm exactly (international
+//! yard and pound agreement, 1959).
+
+use crate::model::error::Problem;
+
+/// Millimetres in an inch, exactly.
+pub const MM_PER_INCH: f64 = 25.4;
+
+/// Lengths are kept to this many parts of a millimetre, so that `0.3 in` is 7.62 mm and not
+/// 7.619999999999999 mm. A thousand times finer than any machine, far coarser than rounding noise.
+const PARTS_PER_MM: f64 = 1e9;
+
+/// Above this many millimetres the parts no longer fit a double, and are left alone.
+const LARGEST_SNAPPED_MM: f64 = 1e6;
+
+/// How far below a half a length may lie and still be rounded up, mm: rounding noise, no more.
+const HALF_SLACK_MM: f64 = 1e-9;
+
+/// What a length in the wood may look like.
+const ALLOWED: &str = "a number with mm, cm, m or in, such as \"200 mm\", \"8 in\" or \"1-1/2 in\"";
+
+/// What a length on a body may look like.
+const ALLOWED_BODY: &str = "a number with km or m, such as \"1737.4 km\" or \"3396190 m\"";
+
+/// Units of a length in the wood, in millimetres.
+const UNITS_MM: &[(&str, f64)] = &[
+    ("mm", 1.0),
+    ("cm", 10.0),
+    ("m", 1000.0),
+    ("in", MM_PER_INCH),
+    ("inch", MM_PER_INCH),
+    ("inches", MM_PER_INCH),
+    ("\"", MM_PER_INCH),
+    ("″", MM_PER_INCH),
+    ("”", MM_PER_INCH),
+];
+
+/// Units of a length on a body, in metres.
+const UNITS_BODY_M: &[(&str, f64)] = &[("km", 1000.0), ("m", 1.0)];
+
+/// One-character fractions that some keyboards and word processors produce.
+const FRACTION_SIGNS: &[(char, &str)] = &[
+    ('½', "1/2"),
+    ('¼', "1/4"),
+    ('¾', "3/4"),
+    ('⅛', "1/8"),
+    ('⅜', "3/8"),
+    ('⅝', "5/8"),
+    ('⅞', "7/8"),
+];
+
+/// Reads a length in the wood, in millimetres. The sign is kept; the caller checks the range.
+///
+/// # Errors
+/// No number, no unit, an unknown unit, a fraction over zero, a number too large to hold.
+pub fn parse_mm(text: &str) -> Result<f64, Problem> {
+    let mm = parse(text, UNITS_MM, ALLOWED, "mm\" or \"{} in")?;
+    Ok(snap(mm))
+}
+
+/// Reads a length on a body, such as its radius, in metres.
+///
+/// # Errors
+/// As [`parse_mm`].
+pub fn parse_body_m(text: &str) -> Result<f64, Problem> {
+    parse(text, UNITS_BODY_M, ALLOWED_BODY, "km\" or \"{} m")
+}
+
+/// The error for a length written as a bare number; `number` as it was written.
+pub fn no_unit(number: &str) -> Problem {
+    missing_unit(number, number, ALLOWED, "mm\" or \"{} in")
+}
+
+/// The error for a body length written as a bare number.
+pub fn no_body_unit(number: &str) -> Problem {
+    missing_unit(number, number, ALLOWED_BODY, "km\" or \"{} m")
+}
+
+/// The error for something that is no length at all; `found` as it was written.
+pub fn not_a_length(found: &str) -> Problem {
+    Problem::new("this is not a length")
+        .found(found)
+        .allowed(ALLOWED)
+        .next("write the length in quotes, with its unit")
+}
+
+/// The error for something that is no body length at all.
+pub fn not_a_body_length(found: &str) -> Problem {
+    Problem::new("this is not a length")
+        .found(found)
+        .allowed(ALLOWED_BODY)
+        .next("write the length in quotes, with its unit")
+}
+
+/// Millimetres to two decimals, halves away from zero, without trailing zeros: `12.7 mm`.
+pub fn mm_text(mm: f64) -> String {
+    // 1/8 in is 3.175 mm and held as a little less: such a half goes up all the same.
+    let rounded = (mm + mm.signum() * HALF_SLACK_MM).abs() * 100.0;
+    let rounded = rounded.round().copysign(mm) / 100.0;
+    let mut text = format!("{rounded:.2}");
+    if text.contains('.') {
+        text.truncate(text.trim_end_matches('0').trim_end_matches('.').len());
+    }
+    if text == "-0" {
+        text.remove(0);
+    }
+    format!("{text} mm")
+}
+
+/// Millimetres with every digit, so that reading it back gives the same number: `1.5875 mm`.
+pub fn exact_mm_text(mm: f64) -> String {
+    format!("{mm} mm")
+}
+
+/// Metres on a body with every digit: `1737400 m`.
+pub fn exact_m_text(metres: f64) -> String {
+    format!("{metres} m")
+}
+
+/// The nearest 64th of an inch as a tape measure shows it: `1-1/2 in`, `3/64 in`, `8 in`.
+pub fn inch_text(mm: f64) -> String {
+    const PARTS: u64 = 64;
+    let parts = (mm.abs() / MM_PER_INCH * PARTS as f64).round() as u64;
+    let sign = if mm < 0.0 && parts > 0 { "-" } else { "" };
+    let (whole, mut top, mut bottom) = (parts / PARTS, parts % PARTS, PARTS);
+    while top > 0 && top.is_multiple_of(2) {
+        top /= 2;
+        bottom /= 2;
+    }
+    match (whole, top) {
+        (_, 0) => format!("{sign}{whole} in"),
+        (0, _) => format!("{sign}{top}/{bottom} in"),
+        _ => format!("{sign}{whole}-{top}/{bottom} in"),
+    }
+}
+
+/// Both units, for messages: `50.8 mm (2 in)`. Where the nearest 64th is too far off for so small
+/// a length, thousandths of an inch, as a caliper shows them: `0.5 mm (0.020 in)`.
+pub fn both_text(mm: f64) -> String {
+    // Half a millimetre is not 1/64 in: a part set to that would be a fifth too thin.
+    const MOST_OFF: f64 = 0.05;
+    const PARTS: f64 = 64.0;
+    let inches = mm / MM_PER_INCH;
+    let off = ((inches * PARTS).round() / PARTS - inches).abs();
+    let imperial = if off > MOST_OFF * inches.abs() {
+        format!("{inches:.3} in")
+    } else {
+        inch_text(mm)
+    };
+    format!("{} ({imperial})", mm_text(mm))
+}
+
+/// Both units, neither less than the length, for the least that is allowed.
+pub fn at_least_text(mm: f64) -> String {
+    let in_mm = (mm * 100.0 - ROUND_SLACK).ceil() / 100.0;
+    bound_text(in_mm, (mm / MM_PER_INCH * 64.0 - ROUND_SLACK).ceil() / 64.0)
+}
+
+/// Both units, neither more than the length, for the most that is allowed.
+pub fn at_most_text(mm: f64) -> String {
+    let in_mm = (mm * 100.0 + ROUND_SLACK).floor() / 100.0;
+    bound_text(
+        in_mm,
+        (mm / MM_PER_INCH * 64.0 + ROUND_SLACK).floor() / 64.0,
+    )
+}
+
+fn bound_text(mm: f64, inches: f64) -> String {
+    format!("{} ({})", mm_text(mm), inch_text(inches * MM_PER_INCH))
+}
+
+/// A value as written, in quotes, fit for a message.
+pub(crate) fn quoted(text: &str) -> String {
+    format!("\"{}\"", one_line(text))
+}
+
+/// A text as written, with control characters escaped and a very long one cut, so that a message
+/// stays on one line.
+pub(crate) fn one_line(text: &str) -> String {
+    const LONGEST: usize = 60;
+    let mut shown = String::new();
+    for c in text.chars().take(LONGEST) {
+        if c.is_control() {
+            shown.extend(c.escape_default());
+        } else {
+            shown.push(c);
+        }
+    }
+    if text.chars().nth(LONGEST).is_some() {
+        shown.push('…');
+    }
+    shown
+}
+
+/// What is a whole number but for the errors of sums stays it, in hundredths or 64ths.
+const ROUND_SLACK: f64 = 1e-6;
+
+fn snap(mm: f64) -> f64 {
+    if mm.abs() > LARGEST_SNAPPED_MM {
+        return mm;
+    }
+    (mm * PARTS_PER_MM).round() / PARTS_PER_MM
+}
+
+/// Number, then unit. `units_hint` names the two usual units, `{}` standing for the number.
+fn parse(
+    text: &str,
+    units: &[(&str, f64)],
+    allowed: &str,
+    units_hint: &str,
+) -> Result<f64, Problem> {
+    let trimmed = text.trim();
+    if trimmed.is_empty() {
+        return Err(Problem::new("the length is empty")
+            .found(quoted(text))
+            .allowed(allowed)
+            .next("write a number and its unit"));
+    }
+    let is_number = |c: char| c.is_ascii_digit() || "./+-, ".contains(c) || fraction(c).is_some();
+    let split = trimmed
+        .find(|c: char| !is_number(c))
+        .unwrap_or(trimmed.len());
+    let (number, unit) = (trimmed[..split].trim(), trimmed[split..].trim());
+    if number.is_empty() {
+        return Err(not_a_length(&quoted(text)).allowed(allowed));
+    }
+    let value = parse_number(number).map_err(|p| p.found(quoted(text)).allowed(allowed))?;
+    if unit.is_empty() {
+        return Err(missing_unit(&quoted(text), number, allowed, units_hint));
+    }
+    let known = units
+        .iter()
+        .find(|(name, _)| name.eq_ignore_ascii_case(unit));
+    let Some((_, factor)) = known else {
+        return Err(
+            Problem::new(format!("{} is not a unit used here", quoted(unit)))
+                .found(quoted(text))
+                .allowed(allowed)
+                .next(match inches_of_feet(value, unit) {
+                    Some(inches) if units.iter().any(|(name, _)| *name == "in") => {
+                        format!("write \"{inches} in\"")
+                    }
+                    _ => format!("write {}", suggestion(number, units_hint)),
+                }),
+        );
+    };
+    let length = value * factor;
+    if !length.is_finite() {
+        return Err(too_large().found(quoted(text)).allowed(allowed));
+    }
+    Ok(length)
+}
+
+/// Feet as inches, for boards are sold by the foot; `None` for other units.
+fn inches_of_feet(value: f64, unit: &str) -> Option<f64> {
+    let feet = ["ft", "foot", "feet", "'", "′", "’"];
+    let known = feet.iter().any(|name| name.eq_ignore_ascii_case(unit));
+    (known && value.is_finite()).then(|| (value * 12.0 * 1e6).round() / 1e6)
+}
+
+fn missing_unit(found: &str, number: &str, allowed: &str, units_hint: &str) -> Problem {
+    Problem::new("the length has no unit")
+        .found(found)
+        .allowed(allowed)
+        .next(format!("write {}", suggestion(number, units_hint)))
+}
+
+fn suggestion(number: &str, units_hint: &str) -> String {
+    let number: String = number.chars().take(20).collect();
+    format!("\"{number} {}\"", units_hint.replace("{}", &number))
+}
+
+fn too_large() -> Problem {
+    Problem::new("the number is too large to work with").next("check the number and its unit")
+}
+
+fn fraction(sign: char) -> Option<&'static str> {
+    FRACTION_SIGNS
+        .iter()
+        .find(|(c, _)| *c == sign)
+        .map(|(_, text)| *text)
+}
+
+/// `12`, `0.5`, `3/4`, `1-1/2`, `1 1/2`, `1½`, each with an optional sign in front.
+fn parse_number(text: &str) -> Result<f64, Problem> {
+    if text.contains(',') {
+        return Err(Problem::new("the number has a comma in it")
+            .next("write decimals with a point and thousands without a mark"));
+    }
+    let (sign, text) = match text.strip_prefix('-') {
+        Some(rest) => (-1.0, rest),
+        None => (1.0, text.strip_prefix('+').unwrap_or(text)),
+    };
+    let spelled: String = text
+        .chars()
+        .map(|c| match fraction(c) {
+            Some(spelled) => format!(" {spelled}"),
+            None => c.to_string(),
+        })
+        .collect();
+    let parts: Vec<&str> = spelled
+        .split([' ', '-'])
+        .filter(|part| !part.is_empty())
+        .collect();
+    let value = match parts[..] {
+        [one] if one.contains('/') => parse_fraction(one)?,
+        [one] => parse_decimal(one)?,
+        [whole, part] if part.contains('/') && whole.bytes().all(|b| b.is_ascii_digit()) => {
+            parse_decimal(whole)? + parse_fraction(part)?
+        }
+        _ => return Err(not_a_number()),
+    };
+    Ok(sign * value)
+}
+
+fn not_a_number() -> Problem {
+    Problem::new("the number cannot be read")
+        .next("write a decimal like 0.75, or a fraction like 3/4 or 1-1/2")
+}
+
+fn parse_fraction(text: &str) -> Result<f64, Problem> {
+    let (top, bottom) = text.split_once('/').ok_or_else(not_a_number)?;
+    if [top, bottom].iter().any(|part| part.contains('.')) {
+        return Err(not_a_number());
+    }
+    let (top, bottom) = (parse_decimal(top)?, parse_decimal(bottom)?);
+    if bottom == 0.0 {
+        return Err(
+            Problem::new("the fraction divides by zero").next("check the part after the slash")
+        );
+    }
+    Ok(top / bottom)
+}
+
+/// Digits with at most one point: narrower than `f64::from_str`, which also takes `inf` and `1e9`.
+fn parse_decimal(text: &str) -> Result<f64, Problem> {
+    let plain = text.bytes().all(|b| b.is_ascii_digit() || b == b'.');
+    let value: f64 = text
+        .parse()
+        .ok()
+        .filter(|_| plain)
+        .ok_or_else(not_a_number)?;
+    if value.is_finite() {
+        Ok(value)
+    } else {
+        Err(too_large())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn every_way_of_writing_a_length_is_read() {
+        // Source: 1 in = 25.4 mm exactly (international yard and pound agreement, 1959).
+        for (text, mm) in [
+            ("200 mm", 200.0),
+            ("200mm", 200.0),
+            (" 20 cm ", 200.0),
+            ("0.2 m", 200.0),
+            ("8 in", 203.2),
+            ("8in", 203.2),
+            ("8\"", 203.2),
+            ("8 inches", 203.2),
+            ("1 inch", 25.4),
+            ("8 IN", 203.2),
+            ("3/4 in", 19.05),
+            ("1-1/2 in", 38.1),
+            ("1 1/2 in", 38.1),
+            ("1 1/2\"", 38.1),
+            ("1 - 1/2 in", 38.1),
+            ("1½ in", 38.1),
+            ("¾ in", 19.05),
+            (".5 mm", 0.5),
+            ("0.3 in", 7.62),
+            ("1/16 in", 1.5875),
+            ("-3 mm", -3.0),
+            ("-1-1/2 in", -38.1),
+            ("0 mm", 0.0),
+        ] {
+            assert_eq!(parse_mm(text), Ok(mm), "{text}");
+        }
+    }
+
+    #[test]
+    fn body_lengths_are_read_in_metres() {
+        // Source: lunar and Martian reference radii, IAU WGCCRE 2015.
+        assert_eq!(parse_body_m("1737.4 km"), Ok(1_737_400.0));
+        assert_eq!(parse_body_m("3396190 m"), Ok(3_396_190.0));
+    }
+
+    #[test]
+    fn a_length_that_cannot_be_read_says_what_to_write() {
+        let allowed =
+            "allowed: a number with mm, cm, m or in, such as \"200 mm\", \"8 in\" or \"1-1/2 in\"";
+        for (text, what, next) in [
+            (
+                "200",
+                "the length has no unit; found \"200\"",
+                "write \"200 mm\" or \"200 in\"",
+            ),
+            (
+                "1-1/2",
+                "the length has no unit; found \"1-1/2\"",
+                "write \"1-1/2 mm\" or \"1-1/2 in\"",
+            ),
+            (
+                "8 furlong",
+                "\"furlong\" is not a unit used here; found \"8 furlong\"",
+                "write \"8 mm\" or \"8 in\"",
+            ),
+            (
+                "1e3 mm",
+                "\"e3 mm\" is not a unit used here; found \"1e3 mm\"",
+                "write \"1 mm\" or \"1 in\"",
+            ),
+            (
+                "",
+                "the length is empty; found \"\"",
+                "write a number and its unit",
+            ),
+            (
+                "wide",
+                "this is not a length; found \"wide\"",
+                "write the length in quotes, with its unit",
+            ),
+            (
+                "nan mm",
+                "this is not a length; found \"nan mm\"",
+                "write the length in quotes, with its unit",
+            ),
+            (
+                "inf mm",
+                "this is not a length; found \"inf mm\"",
+                "write the length in quotes, with its unit",
+            ),
+            (
+                "1/0 in",
+                "the fraction divides by zero; found \"1/0 in\"",
+                "check the part after the slash",
+            ),
+            (
+                "0,5 mm",
+                "the number has a comma in it; found \"0,5 mm\"",
+                "write decimals with a point and thousands without a mark",
+            ),
+            (
+                "1.2.3 mm",
+                "the number cannot be read; found \"1.2.3 mm\"",
+                "write a decimal like 0.75, or a fraction like 3/4 or 1-1/2",
+            ),
+            (
+                "1 2 3 mm",
+                "the number cannot be read; found \"1 2 3 mm\"",
+                "write a decimal like 0.75, or a fraction like 3/4 or 1-1/2",
+            ),
+            (
+                "/ in",
+                "the number cannot be read; found \"/ in\"",
+                "write a decimal like 0.75, or a fraction like 3/4 or 1-1/2",
+            ),
+        ] {
+            let error = parse_mm(text).unwrap_err().to_string();
+            assert_eq!(error, format!("{what}; {allowed}; {next}"));
+        }
+        let error = parse_mm(&format!("{} m", "9".repeat(400))).unwrap_err();
+        assert!(
+            error
+                .to_string()
+                .starts_with("the number is too large to work with; found \"999")
+        );
+        assert_eq!(
+            parse_body_m("1737.4").unwrap_err().to_string(),
+            "the length has no unit; found \"1737.4\"; allowed: a number with km or m, such as \
+             \"1737.4 km\" or \"3396190 m\"; write \"1737.4 km\" or \"1737.4 m\""
+        );
+    }
+
+    #[test]
+    fn lengths_print_as_the_shop_reads_them() {
+        for (mm, metric, inch) in [
+            (200.0, "200 mm", "7-7/8 in"),
+            (38.1, "38.1 mm", "1-1/2 in"),
+            (19.05, "19.05 mm", "3/4 in"),
+            (1.5875, "1.59 mm", "1/16 in"),
+            (203.2, "203.2 mm", "8 in"),
+            (0.0, "0 mm", "0 in"),
+            (-0.001, "0 mm", "0 in"),
+            (-12.7, "-12.7 mm", "-1/2 in"),
+            (0.396875, "0.4 mm", "1/64 in"),
+        ] {
+            assert_eq!(mm_text(mm), metric);
+            assert_eq!(inch_text(mm), inch);
+        }
+        assert_eq!(exact_mm_text(1.5875), "1.5875 mm");
+        // By hand: 0.5/25.4 = 0.0197, while 1/64 in is 0.397 mm; 1/8 in is 3.175 mm.
+        for (mm, text) in [
+            (0.5, "0.5 mm (0.020 in)"),
+            (-1.0, "-1 mm (-0.039 in)"),
+            (0.396875, "0.4 mm (1/64 in)"),
+            (3.175, "3.18 mm (1/8 in)"),
+            (-3.175, "-3.18 mm (-1/8 in)"),
+            (5.0, "5 mm (13/64 in)"),
+            (0.0, "0 mm (0 in)"),
+        ] {
+            assert_eq!(both_text(mm), text);
+        }
+    }
+
+    #[test]
+    fn a_quoted_value_stays_on_one_line() {
+        assert_eq!(quoted("a\nb"), "\"a\\nb\"");
+        assert_eq!(quoted(&"x".repeat(80)).chars().count(), 63);
+    }
+
+    proptest! {
+        #[test]
+        fn no_text_makes_the_reader_panic(text in ".*") {
+            let _ = parse_mm(&text);
+            let _ = parse_body_m(&text);
+        }
+
+        #[test]
+        fn whatever_is_read_is_finite(text in "[-+ 0-9./½⅞\"]{0,12} ?(mm|cm|m|in|\")?") {
+            if let Ok(mm) = parse_mm(&text) {
+                prop_assert!(mm.is_finite());
+            }
+        }
+
+        #[test]
+        fn an_exact_text_reads_back_the_same(mm in -1e5..1e5f64) {
+            let mm = snap(mm);
+            prop_assert_eq!(parse_mm(&exact_mm_text(mm)), Ok(mm));
+        }
+
+        #[test]
+        fn a_short_text_reads_back_within_its_last_digit(mm in -1e5..1e5f64) {
+            let read = parse_mm(&mm_text(mm)).unwrap();
+            prop_assert!((read - mm).abs() <= 0.005 + 1e-9);
+        }
+
+        #[test]
+        fn an_inch_text_reads_back_within_half_a_64th(mm in -1e5..1e5f64) {
+            let read = parse_mm(&inch_text(mm)).unwrap();
+            prop_assert!((read - mm).abs() <= MM_PER_INCH / 128.0 + 1e-9);
+        }
+    }
+
+    #[test]
+    fn feet_are_answered_in_inches() {
+        for (text, next) in [
+            ("8 ft", "write \"96 in\""),
+            ("8'", "write \"96 in\""),
+            ("2 1/2 feet", "write \"30 in\""),
+            ("8 yd", "write \"8 mm\" or \"8 in\""),
+        ] {
+            let problem = parse_mm(text).unwrap_err();
+            assert!(problem.to_string().contains(next), "{problem}");
+        }
+    }
+}

@@ -1,0 +1,13 @@
+//! What every floor speaks of: lengths, settings and the job file, solids, grids, curves.
+
+pub mod bodies;
+pub mod curve;
+pub mod error;
+pub mod geometry;
+pub mod grid;
+pub mod jobfile;
+pub mod length;
+pub mod progress;
+pub mod ranges;
+pub mod settings;
+pub mod wood;

@@ -1,0 +1,411 @@
+//! The carved top as few triangles as a tolerance allows.
+//!
+//! A right-triangulated irregular network: every triangle is half a square, and is split at the
+//! middle of its longest side where the ground is not flat enough. See W. Evans, D. Kirkpatrick
+//! and G. Townsend, "Right-Triangulated Irregular Networks", Algorithmica 30 (2001). A middle
+//! needs its two parents (the right-angled corners of the triangles it splits), so when every
+//! middle carries the largest error of its descendants, neighbours split alike and no crack opens.
+//!
+//! ```text
+//!   o-------o-------o     squares of 2s grid steps; their diagonals join corners whose
+//!   | \     |     / |     numbers add up to an even number, so they alternate
+//!   |   c   |   c   |     c: middle of a diagonal at scale s
+//!   |     \ | /     |     e: middle of a side at scale s
+//!   o---e---o---e---o
+//! ```
+
+use super::lattice::{At, Half, Lattice, columns_at, left_turn, middle, smallest};
+use super::middles::Middles;
+use super::{Heights, Outline};
+use crate::read::memory::{MOST_WEIGHED_POWER, weighed_every};
+use fixedbitset::FixedBitSet;
+use glam::{DVec2, DVec3};
+use std::collections::HashMap;
+use std::ops::Range;
+
+/// Largest triangles are this long on their short sides, mm: longer ones would leave a ball of
+/// hand size by more than the tolerance anyway.
+const LARGEST_MM: f64 = 8.0;
+
+/// Powers of two that the longest side may have, in pixels: enough room to simplify coarse
+/// images, and a bound for very fine ones.
+const LARGEST_POWER: (u32, u32) = (3, MOST_WEIGHED_POWER + 1);
+
+/// First error allowed at the middles, as a part of the tolerance. The pixels between are looked
+/// at one by one afterwards; with less room here fewer of them turn out too far away.
+const MIDDLE_SHARE: f32 = 0.75;
+
+/// Pixels around the facet that are refined like the facet itself, so that its rim is right.
+const RIM_PX: f64 = 1.0;
+
+/// Room for rounding in single precision, in levels.
+const ROUNDING: f32 = 0.05;
+
+/// Pixels whose errors are compared side by side.
+const LANES: usize = 4;
+
+/// The ground of one facet on a grid, ready to be triangulated at any tolerance.
+///
+/// Heights are in the image's levels; grid point (1, 1) is the image's first pixel.
+pub struct Terrain<'a> {
+    heights: &'a Heights<'a>,
+    lattice: Lattice,
+    /// Rows of grid points that the image has ground for.
+    known: Range<usize>,
+    /// Columns of grid points that the image has ground for, by row.
+    ground: Vec<Range<usize>>,
+    /// Columns that belong to the facet, by row, with a rim around.
+    wanted: Vec<Range<usize>>,
+    /// What splits the first guess asks for.
+    middles: Middles,
+    /// Grid points at which triangles are split besides.
+    forced: FixedBitSet,
+}
+
+/// The top of a facet, going on a little beyond its walls.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Surface {
+    /// Corners, mm; each is a pixel of the image.
+    pub points: Vec<DVec3>,
+    /// Indices, counter-clockwise seen from above.
+    pub triangles: Vec<[u32; 3]>,
+    /// How far the farthest pixel is from the surface, straight up or down, mm.
+    pub error_mm: f64,
+}
+
+impl<'a> Terrain<'a> {
+    /// Lays a grid over the image of a facet and works out which splits it should need.
+    pub fn new(heights: &'a Heights<'a>, outline: &Outline) -> Terrain<'a> {
+        let largest = (LARGEST_MM / heights.pixel_mm).log2().ceil() as u32;
+        let tile = 1_usize << largest.clamp(LARGEST_POWER.0, LARGEST_POWER.1);
+        let stride = weighed_every(heights.pixel_mm);
+        let (image_rows, image_columns) = heights.levels.dim();
+        // One pixel more on every side: the outermost walls lie between the last pixel's centre
+        // and the image's edge.
+        let padded = |pixels: usize| (pixels + 1).div_ceil(tile) * tile + 1;
+        let lattice = Lattice {
+            rows: padded(image_rows),
+            columns: padded(image_columns),
+            tile,
+        };
+        let blank: Vec<(DVec2, f64)> = outline
+            .walls
+            .iter()
+            .zip(&outline.blank_mm)
+            .map(|(wall, reach)| (wall.outward, *reach))
+            .collect();
+        let ground: Vec<Range<usize>> = (0..lattice.rows)
+            .map(|row| {
+                let span = span(heights, lattice.columns, row, &blank);
+                let inside = span.start.max(1)..span.end.min(image_columns + 1);
+                let within = row >= 1 && row <= image_rows && !inside.is_empty();
+                if within { inside } else { 0..0 }
+            })
+            .collect();
+        let mut known = (0..lattice.rows).filter(|&row| !ground[row].is_empty());
+        let first = known.next().unwrap_or(0);
+        let known = first..known.next_back().unwrap_or(first) + 1;
+        let mut terrain = Terrain {
+            heights,
+            lattice,
+            known,
+            ground,
+            wanted: Vec::new(),
+            middles: Middles::none(),
+            forced: FixedBitSet::with_capacity(lattice.rows * lattice.columns),
+        };
+        let levels = terrain.levels(stride);
+        // Walls lean out: at the highest ground of the image they are farthest from the middle.
+        let top_mm = heights.mm(terrain.highest());
+        let rim: Vec<(DVec2, f64)> = outline
+            .walls
+            .iter()
+            .map(|wall| {
+                let reach = wall.at_back_mm + wall.slant * top_mm.max(0.0);
+                (wall.outward, reach + RIM_PX * heights.pixel_mm)
+            })
+            .collect();
+        terrain.wanted = (0..lattice.rows)
+            .map(|row| span(heights, lattice.columns, row, &rim))
+            .collect();
+        terrain.middles = Middles::weigh(levels, lattice, stride, &terrain.wanted);
+        terrain
+    }
+
+    /// The highest level on the facet's blank.
+    fn highest(&self) -> f32 {
+        let rows = self
+            .known
+            .clone()
+            .filter(|row| !self.ground[*row].is_empty());
+        let tops = rows.filter_map(|row| self.line(row, self.ground[row].clone()).iter().max());
+        tops.max().copied().map_or(0.0, f32::from)
+    }
+
+    /// Part of a row of the image; row and columns are the grid's and must be on the image.
+    fn line(&self, row: usize, columns: Range<usize>) -> &[u16] {
+        if columns.is_empty() {
+            return &[];
+        }
+        let line = self.heights.levels.row(row - 1).to_slice();
+        // Images are made row by row, so their rows are whole.
+        line.map_or(&[], |line| &line[columns.start - 1..columns.end - 1])
+    }
+
+    /// Levels at every `stride`th grid point of every `stride`th row.
+    fn levels(&self, stride: usize) -> Vec<f32> {
+        let Lattice { rows, columns, .. } = self.lattice;
+        let nodes = ((rows - 1) / stride + 1) * ((columns - 1) / stride + 1);
+        let mut levels = Vec::with_capacity(nodes);
+        for row in (0..rows).step_by(stride) {
+            let row = row.clamp(self.known.start, self.known.end - 1);
+            let ground = self.ground[row].clone();
+            let line = self.line(row, ground.clone());
+            let level = |column: usize| {
+                let column = column.clamp(ground.start, ground.end - 1);
+                f32::from(line[column - ground.start])
+            };
+            let columns = (0..columns).step_by(stride);
+            if line.is_empty() {
+                levels.extend(columns.map(|_| 0.0));
+            } else {
+                levels.extend(columns.map(level));
+            }
+        }
+        levels
+    }
+
+    /// Level at a grid point. Outside the blank the image shows the floor, which is no ground of
+    /// this facet: there the nearest ground in the same row goes on, and above and below the
+    /// nearest row.
+    fn level(&self, at: At) -> f32 {
+        let row = at.row.clamp(self.known.start, self.known.end - 1);
+        let ground = &self.ground[row];
+        if ground.is_empty() {
+            return 0.0;
+        }
+        let column = at.column.clamp(ground.start, ground.end - 1);
+        f32::from(self.heights.levels[(row - 1, column - 1)])
+    }
+
+    /// Triangulates so that no pixel of the facet is farther than `tolerance_mm` from the
+    /// surface, straight up or down.
+    pub fn surface(&mut self, tolerance_mm: f64) -> Surface {
+        let tolerance = self.in_levels(tolerance_mm);
+        let limit = (tolerance - ROUNDING).max(0.0);
+        // Triangles that need no second look, by the middle of their longest side and by side.
+        let mut fine = FixedBitSet::with_capacity(2 * self.forced.len());
+        let mut worst = 0.0_f32;
+        loop {
+            let triangles = self.triangles(MIDDLE_SHARE * tolerance);
+            let mut far = Vec::new();
+            for &triangle in &triangles {
+                let middle = middle(triangle);
+                let side = usize::from(triangle[2] > middle);
+                let mark = 2 * self.lattice.number(middle) + side;
+                if smallest(triangle) || fine.put(mark) {
+                    continue;
+                }
+                let error = self.farthest(triangle);
+                if error > limit {
+                    far.push(middle);
+                } else {
+                    worst = worst.max(error);
+                }
+            }
+            if far.is_empty() {
+                let error_mm = f64::from(worst) * self.heights.step_mm();
+                return self.collect(&triangles, error_mm);
+            }
+            for middle in far {
+                self.force(middle);
+            }
+        }
+    }
+
+    /// Triangles that the tolerance asks for, before pixels are looked at one by one.
+    pub fn estimate(&self, tolerance_mm: f64) -> usize {
+        let split = MIDDLE_SHARE * self.in_levels(tolerance_mm);
+        let mut count = 0;
+        self.each_triangle(split, &mut |_| count += 1);
+        count
+    }
+
+    /// A height difference in levels.
+    fn in_levels(&self, mm: f64) -> f32 {
+        (mm / self.heights.step_mm()) as f32
+    }
+
+    /// Splits at a grid point, and wherever that makes splitting necessary.
+    fn force(&mut self, point: At) {
+        let mut waiting = vec![point];
+        while let Some(at) = waiting.pop() {
+            if !self.lattice.holds(at) || self.forced.put(self.lattice.number(at)) {
+                continue;
+            }
+            let At { row, column } = at;
+            let step = 1 << (row | column).trailing_zeros();
+            match (row / step % 2, column / step % 2) {
+                (1, 1) if 2 * step >= self.lattice.tile => {}
+                (1, 1) => waiting.extend(at.right_angles(step)),
+                // Beyond the first row or column nothing is split.
+                (0, _) => waiting
+                    .extend([row.wrapping_sub(step), row + step].map(|row| At { row, column })),
+                _ => waiting.extend(
+                    [column.wrapping_sub(step), column + step].map(|column| At { row, column }),
+                ),
+            }
+        }
+    }
+
+    /// The triangulation that splits wherever an error is above `split` levels.
+    fn triangles(&self, split: f32) -> Vec<Half> {
+        let mut found = Vec::new();
+        self.each_triangle(split, &mut |triangle| found.push(triangle));
+        found
+    }
+
+    fn each_triangle(&self, split: f32, found: &mut impl FnMut(Half)) {
+        let Lattice {
+            rows,
+            columns,
+            tile,
+        } = self.lattice;
+        let half = tile / 2;
+        for row in (half..rows).step_by(tile) {
+            let near = row - half..=(row + half).min(rows - 1);
+            let mut spans = self.wanted[near].iter().filter(|span| !span.is_empty());
+            let Some(first) = spans.next() else { continue };
+            let ends = spans.fold((first.start, first.end), |(start, end), span| {
+                (start.min(span.start), end.max(span.end))
+            });
+            for column in (half..columns).step_by(tile) {
+                if column + half < ends.0 || column - half >= ends.1 {
+                    continue;
+                }
+                let centre = At { row, column };
+                let [a, b] = centre.diagonal(half);
+                for right in centre.right_angles(half) {
+                    let turned = if left_turn([a, b, right]) {
+                        [a, b, right]
+                    } else {
+                        [b, a, right]
+                    };
+                    self.refine(turned, split, found);
+                }
+            }
+        }
+    }
+
+    fn refine(&self, triangle: Half, split: f32, found: &mut impl FnMut(Half)) {
+        let middle = middle(triangle);
+        let whole = smallest(triangle)
+            || self.middles.error(middle) <= split
+                && !self.forced.contains(self.lattice.number(middle));
+        if whole {
+            found(triangle);
+            return;
+        }
+        let [a, b, right] = triangle;
+        self.refine([right, a, middle], split, found);
+        self.refine([b, right, middle], split, found);
+    }
+
+    /// How far the farthest wanted pixel under a triangle is from it, in levels.
+    fn farthest(&self, triangle: Half) -> f32 {
+        let [a, b, c] = triangle.map(|at| (at.column as i64, at.row as i64, self.level(at)));
+        let (dx1, dy1, dx2, dy2) = (b.0 - a.0, b.1 - a.1, c.0 - a.0, c.1 - a.1);
+        let across = (dx1 * dy2 - dy1 * dx2) as f32;
+        let (dz1, dz2) = (b.2 - a.2, c.2 - a.2);
+        let slope_x = (dz1 * dy2 as f32 - dz2 * dy1 as f32) / across;
+        let slope_y = (dz2 * dx1 as f32 - dz1 * dx2 as f32) / across;
+        let (first, last) = (a.1.min(b.1).min(c.1), a.1.max(b.1).max(c.1));
+        let mut worst = 0.0_f32;
+        for row in first..=last {
+            let (left, right) = columns_at(row, [a, b, c].map(|p| (p.0, p.1)));
+            let (line, ground) = (row as usize, &self.ground[row as usize]);
+            let wanted = &self.wanted[line];
+            let from = (left as usize).max(wanted.start);
+            let end = (right as usize + 1).min(wanted.end);
+            let plane = |column: usize| {
+                a.2 + slope_y * (row - a.1) as f32 + slope_x * (column as i64 - a.0) as f32
+            };
+            // A rim without trim lies partly beyond the image.
+            let on_image = from.max(ground.start)..end.min(ground.end);
+            for column in (from..end).filter(|column| !on_image.contains(column)) {
+                let level = self.level(At { row: line, column });
+                worst = worst.max((level - plane(column)).abs());
+            }
+            if !on_image.is_empty() {
+                let start = plane(on_image.start);
+                let levels = self.line(line, on_image);
+                worst = worst.max(farthest_from(levels, start, slope_x));
+            }
+        }
+        worst
+    }
+
+    /// Numbers the used points in the order of their first use.
+    fn collect(&self, triangles: &[Half], error_mm: f64) -> Surface {
+        let mut numbers: HashMap<At, u32> = HashMap::with_capacity(triangles.len());
+        let mut points = Vec::with_capacity(triangles.len() / 2);
+        let triangles = triangles
+            .iter()
+            .map(|triangle| {
+                triangle.map(|at| {
+                    *numbers.entry(at).or_insert_with(|| {
+                        let (row, column) = (at.row as i64 - 1, at.column as i64 - 1);
+                        let place = self.heights.place_mm(row, column);
+                        points.push(place.extend(self.heights.mm(self.level(at))));
+                        (points.len() - 1) as u32
+                    })
+                })
+            })
+            .collect();
+        Surface {
+            points,
+            triangles,
+            error_mm,
+        }
+    }
+}
+
+/// Columns of grid points in a row that lie inside a convex outline given by distances along unit
+/// vectors, mm.
+fn span(heights: &Heights<'_>, columns: usize, row: usize, sides: &[(DVec2, f64)]) -> Range<usize> {
+    let origin = heights.place_mm(row as i64 - 1, -1);
+    let (mut left, mut right) = (f64::NEG_INFINITY, f64::INFINITY);
+    for (outward, reach) in sides {
+        let room = reach - outward.y * origin.y;
+        if outward.x > 1e-12 {
+            right = right.min(room / outward.x);
+        } else if outward.x < -1e-12 {
+            left = left.max(room / outward.x);
+        } else if room < 0.0 {
+            return 0..0;
+        }
+    }
+    let column = |x: f64| (x - origin.x) / heights.pixel_mm;
+    let last = columns as f64;
+    let first = column(left).ceil().clamp(0.0, last) as usize;
+    let end = (column(right).floor() + 1.0).clamp(0.0, last) as usize;
+    first..end.max(first)
+}
+
+/// How far the farthest of some levels is from a slope that begins at `start`.
+fn farthest_from(levels: &[u16], start: f32, slope: f32) -> f32 {
+    let error = |i: usize, level: u16| (f32::from(level) - (start + slope * i as f32)).abs();
+    // Side by side, for one maximum would wait for the one before.
+    let mut worst = [0.0_f32; LANES];
+    let (chunks, rest) = levels.as_chunks::<LANES>();
+    for (n, chunk) in chunks.iter().enumerate() {
+        for i in 0..LANES {
+            let error = error(n * LANES + i, chunk[i]);
+            worst[i] = if error > worst[i] { error } else { worst[i] };
+        }
+    }
+    let first = chunks.len() * LANES;
+    let rest = rest.iter().enumerate();
+    let rest = rest.map(|(i, level)| error(first + i, *level));
+    worst.into_iter().chain(rest).fold(0.0, f32::max)
+}

@@ -1,0 +1,546 @@
+//! The one pass over a source: strips of rows in, statistics and a working grid out.
+//!
+//! One thread reads the next strip while the others work on the last, so memory holds two
+//! strips, the working grid and the statistics, whatever the size of the source.
+
+use super::crowded::{Crowded, InOrder};
+use super::place::Placement;
+use super::shrink::Shrink;
+use super::stats::{Bins, Collector, RowSum, Statistics, cell_area};
+use super::values::{LARGEST, Missing};
+use crate::model::error::Result;
+use crate::model::progress::Progress;
+use crate::read::stored::Writer;
+use ndarray::Array2;
+use rayon::prelude::*;
+use std::ops::Range;
+use std::path::Path;
+use std::sync::mpsc::sync_channel;
+
+/// Rows of stored numbers, from the north.
+pub(super) trait RowSource<T>: Send {
+    /// Fills `out` with whole rows of numbers from `first` on.
+    fn read(&mut self, first: usize, out: &mut [T]) -> Result<()>;
+}
+
+/// What is done with rows of one type of number.
+pub(super) trait Treatment: Sync {
+    /// A cell as it is read.
+    type Sample: Copy + Default + Send + Sync;
+    /// Part of the statistics.
+    type Collector: Send;
+
+    /// An empty collector.
+    fn collector(&self) -> Self::Collector;
+
+    /// Makes a fresh row ready for the rest.
+    fn prepare(&self, row: usize, cells: &mut [Self::Sample]);
+
+    /// Takes a row into the statistics; `area` from [`cell_area`].
+    fn collect(
+        &self,
+        collector: &mut Self::Collector,
+        row: usize,
+        cells: &[Self::Sample],
+        area: u64,
+    ) -> RowSum;
+
+    /// A row's heights, NaN where missing.
+    fn copy(&self, cells: &[Self::Sample], out: &mut [f32]);
+
+    /// Heights of a working row; `complete` when no cell under it is missing.
+    fn average<'a>(
+        &self,
+        shrink: &Shrink,
+        row: usize,
+        source: impl Fn(usize) -> &'a [Self::Sample],
+        complete: bool,
+        out: &mut [f32],
+    ) where
+        Self::Sample: 'a;
+
+    /// Statistics of all rows; `None` when no cell was valid.
+    fn finish(
+        &self,
+        collectors: Vec<Self::Collector>,
+        placement: &Placement,
+        sums: &[RowSum],
+    ) -> Option<Statistics>;
+}
+
+/// Numbers read as single-precision floats, made heights at once.
+pub(super) struct Floats<'a> {
+    pub bins: Bins,
+    pub decode: &'a Decode,
+    /// Metres to take off each row, none when empty.
+    pub lower_m: &'a [f64],
+}
+
+impl Treatment for Floats<'_> {
+    type Sample = f32;
+    type Collector = Collector;
+
+    fn collector(&self) -> Collector {
+        Collector::new(self.bins)
+    }
+
+    fn prepare(&self, row: usize, cells: &mut [f32]) {
+        self.decode.apply(cells);
+        if let Some(&lower_m) = self.lower_m.get(row) {
+            for h in cells {
+                *h = (f64::from(*h) - lower_m) as f32;
+            }
+        }
+    }
+
+    fn collect(&self, collector: &mut Collector, row: usize, cells: &[f32], area: u64) -> RowSum {
+        collector.add(row, cells, area)
+    }
+
+    fn copy(&self, cells: &[f32], out: &mut [f32]) {
+        out.copy_from_slice(cells);
+    }
+
+    fn average<'a>(
+        &self,
+        shrink: &Shrink,
+        row: usize,
+        source: impl Fn(usize) -> &'a [f32],
+        complete: bool,
+        out: &mut [f32],
+    ) {
+        shrink.fill(row, source, complete, out);
+    }
+
+    fn finish(
+        &self,
+        collectors: Vec<Collector>,
+        placement: &Placement,
+        sums: &[RowSum],
+    ) -> Option<Statistics> {
+        let mut parts = collectors.into_iter();
+        let mut all = parts.next()?;
+        for part in parts {
+            all.merge(part);
+        }
+        all.finish(placement, sums)
+    }
+}
+
+/// How stored numbers become heights in metres, NaN where missing.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) enum Decode {
+    /// They are heights already.
+    None,
+    /// `stored × scale + shift_m`, unless it is one of `missing` or too large to be a height.
+    Linear {
+        scale: f64,
+        shift_m: f64,
+        missing: Vec<f32>,
+    },
+}
+
+impl Decode {
+    pub fn new(scale: f64, shift_m: f64, missing: &Missing) -> Self {
+        Decode::Linear {
+            scale,
+            shift_m,
+            missing: missing.values.iter().map(|&v| v as f32).collect(),
+        }
+    }
+
+    /// Factor, metres added, and numbers that mean "no data".
+    pub fn parts(&self) -> (f64, f64, &[f32]) {
+        match self {
+            Decode::None => (1.0, 0.0, &[]),
+            Decode::Linear {
+                scale,
+                shift_m,
+                missing,
+            } => (*scale, *shift_m, missing),
+        }
+    }
+
+    /// Takes one more stored number for "no data".
+    pub fn also_missing(&mut self, fill: f64) {
+        if let Decode::Linear { missing, .. } = self {
+            missing.push(fill as f32);
+        }
+    }
+
+    /// Turns stored numbers into heights in place.
+    pub fn apply(&self, cells: &mut [f32]) {
+        let Decode::Linear {
+            scale,
+            shift_m,
+            missing,
+        } = self
+        else {
+            return;
+        };
+        let fill = match missing.as_slice() {
+            // One fill value or none is the rule, and is done at memory speed.
+            [] => f32::NAN,
+            [fill] => *fill,
+            [fill, others @ ..] => {
+                for v in cells.iter_mut().filter(|v| others.contains(v)) {
+                    *v = f32::NAN;
+                }
+                *fill
+            }
+        };
+        pulp::Arch::new().dispatch(ToHeights {
+            cells,
+            scale: *scale,
+            shift_m: *shift_m,
+            fill,
+        });
+    }
+}
+
+/// A struct and not a closure: what it calls must be compiled for the widest vectors.
+struct ToHeights<'a> {
+    cells: &'a mut [f32],
+    scale: f64,
+    shift_m: f64,
+    fill: f32,
+}
+
+impl pulp::NullaryFnOnce for ToHeights<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        for v in self.cells {
+            // Comparisons with NaN are false.
+            let kept = (v.abs() <= LARGEST as f32) & (*v != self.fill);
+            let height = (f64::from(*v) * self.scale + self.shift_m) as f32;
+            *v = if kept { height } else { f32::NAN };
+        }
+    }
+}
+
+/// What becomes of the heights besides statistics.
+pub(super) enum Keep {
+    /// Nothing.
+    Nothing,
+    /// All of them.
+    All,
+    /// Averages.
+    Averages(Shrink),
+}
+
+/// Where heights that are kept go when there are more than memory may hold: to a file, row by row,
+/// so that whatever is done to a row is done on its way.
+pub(super) struct ToFile<'a> {
+    pub folder: &'a Path,
+    /// Last touch to the rows.
+    pub crowded: Crowded,
+}
+
+/// Heights as they were kept.
+pub(super) enum Kept {
+    Held(Array2<f32>),
+    Stored(Box<Writer>),
+}
+
+/// Bytes of one strip: large enough that hand-over costs nothing, small beside a working grid.
+const STRIP_BYTES: usize = 16 << 20;
+
+/// Collectors at most: each needs a table of up to 32 MB.
+const COLLECTORS: usize = 8;
+
+/// Rows read together: `read` holds what the working rows in `out` need, `own` the part of it
+/// that no other strip counts.
+#[derive(Debug, Clone, PartialEq)]
+struct Strip {
+    read: Range<usize>,
+    own: Range<usize>,
+    out: Range<usize>,
+}
+
+/// Reads everything once. Heights are `None` for [`Keep::Nothing`]; statistics are `None` when no
+/// cell holds data.
+pub(super) fn run<T: Treatment>(
+    source: &mut dyn RowSource<T::Sample>,
+    placement: &Placement,
+    treatment: &T,
+    keep: &Keep,
+    to_file: Option<&ToFile<'_>>,
+    progress: &dyn Progress,
+) -> Result<(Option<Statistics>, Option<Kept>)> {
+    let columns = placement.columns;
+    let strips = plan(placement, keep, size_of::<T::Sample>());
+    let size = match keep {
+        Keep::Nothing => None,
+        Keep::All => Some((placement.rows, columns)),
+        Keep::Averages(shrink) => Some((shrink.rows(), shrink.columns())),
+    };
+    let mut kept = match (size, to_file) {
+        (None, _) => None,
+        (Some(size), None) => Some(Kept::Held(Array2::zeros(size))),
+        (Some(_), Some(to)) => Some(Kept::Stored(Box::new(Writer::new(
+            to.folder,
+            to.crowded.layout,
+        )?))),
+    };
+    let mut in_order = to_file.map(|to| InOrder::new(to.crowded));
+    let parts = rayon::current_num_threads().clamp(1, COLLECTORS);
+    let mut collectors: Vec<T::Collector> = (0..parts).map(|_| treatment.collector()).collect();
+    let mut sums = vec![RowSum::default(); placement.rows];
+
+    progress.start("reading the grid", placement.rows as u64);
+    std::thread::scope(|scope| -> Result<()> {
+        let (full, filled) = sync_channel::<Result<Vec<T::Sample>>>(0);
+        let (empty, emptied) = sync_channel::<Vec<T::Sample>>(2);
+        for _ in 0..2 {
+            // The receiver is alive and the channel has room for both.
+            let _ = empty.send(Vec::new());
+        }
+        let plan = &strips;
+        scope.spawn(move || {
+            for strip in plan {
+                let Ok(mut buffer) = emptied.recv() else {
+                    return;
+                };
+                buffer.resize(strip.read.len() * columns, T::Sample::default());
+                let outcome = source.read(strip.read.start, &mut buffer);
+                let failed = outcome.is_err();
+                if full.send(outcome.map(|()| buffer)).is_err() || failed {
+                    return;
+                }
+            }
+        });
+        for strip in &strips {
+            let Ok(buffer) = filled.recv() else {
+                break;
+            };
+            let mut buffer = buffer?;
+            buffer
+                .par_chunks_mut(columns)
+                .zip(strip.read.clone())
+                .for_each(|(cells, row)| treatment.prepare(row, cells));
+            let row = |r: usize| {
+                let start = (r - strip.read.start) * columns;
+                &buffer[start..start + columns]
+            };
+            collect(
+                treatment,
+                placement,
+                strip,
+                &row,
+                &mut collectors,
+                &mut sums,
+            );
+            match (&mut kept, &mut in_order) {
+                (Some(Kept::Held(heights)), _) => {
+                    let width = heights.ncols();
+                    // A fresh array is contiguous.
+                    if let Some(cells) = heights.as_slice_mut() {
+                        let out = &mut cells[strip.out.start * width..strip.out.end * width];
+                        keep_rows(
+                            treatment,
+                            keep,
+                            strip,
+                            &row,
+                            &sums,
+                            (out, width),
+                            &|_, _| (),
+                        );
+                    }
+                }
+                (Some(Kept::Stored(writer)), Some(in_order)) => {
+                    let crowded = in_order.crowded;
+                    let width = crowded.layout.columns;
+                    let mut out = vec![0.0; strip.out.len() * width];
+                    let all = (out.as_mut_slice(), width);
+                    let average = |row: usize, line: &mut [f32]| crowded.row(row, line);
+                    keep_rows(treatment, keep, strip, &row, &sums, all, &average);
+                    for line in out.chunks(width) {
+                        in_order
+                            .next(Some(line))
+                            .map_or(Ok(()), |line| writer.push(line))?;
+                    }
+                }
+                _ => {}
+            }
+            progress.step(strip.own.len() as u64);
+            let _ = empty.send(buffer);
+        }
+        Ok(())
+    })?;
+    if let (Some(Kept::Stored(writer)), Some(mut in_order)) = (&mut kept, in_order)
+        && let Some(last) = in_order.next(None)
+    {
+        writer.push(last)?;
+    }
+    progress.done();
+
+    let statistics = treatment.finish(collectors, placement, &sums);
+    Ok((statistics, kept))
+}
+
+fn collect<'a, T: Treatment>(
+    treatment: &T,
+    placement: &Placement,
+    strip: &Strip,
+    row: &(impl Fn(usize) -> &'a [T::Sample] + Sync),
+    collectors: &mut [T::Collector],
+    sums: &mut [RowSum],
+) where
+    T::Sample: 'a,
+{
+    let first = strip.own.start;
+    let sums = &mut sums[strip.own.clone()];
+    let share = sums.len().div_ceil(collectors.len()).max(1);
+    collectors
+        .par_iter_mut()
+        .zip(sums.par_chunks_mut(share))
+        .enumerate()
+        .for_each(|(part, (collector, sums))| {
+            for (offset, sum) in sums.iter_mut().enumerate() {
+                let r = first + part * share + offset;
+                *sum = treatment.collect(collector, r, row(r), cell_area(placement, r));
+            }
+        });
+}
+
+fn keep_rows<'a, T: Treatment>(
+    treatment: &T,
+    keep: &Keep,
+    strip: &Strip,
+    row: &(impl Fn(usize) -> &'a [T::Sample] + Sync),
+    sums: &[RowSum],
+    (out, width): (&mut [f32], usize),
+    polish: &(dyn Fn(usize, &mut [f32]) + Sync),
+) where
+    T::Sample: 'a,
+{
+    out.par_chunks_mut(width)
+        .zip(strip.out.clone())
+        .for_each(|(line, r)| {
+            match keep {
+                Keep::Averages(shrink) => {
+                    let complete = sums[shrink.source_rows(r)].iter().all(|s| s.missing == 0);
+                    treatment.average(shrink, r, row, complete, line);
+                }
+                _ => treatment.copy(row(r), line),
+            }
+            polish(r, line);
+        });
+}
+
+/// Cuts the rows into strips that end where a working row ends.
+fn plan(placement: &Placement, keep: &Keep, cell_bytes: usize) -> Vec<Strip> {
+    let budget = (STRIP_BYTES / (cell_bytes * placement.columns)).max(1);
+    let Keep::Averages(shrink) = keep else {
+        return (0..placement.rows)
+            .step_by(budget)
+            .map(|first| {
+                let rows = first..(first + budget).min(placement.rows);
+                Strip {
+                    read: rows.clone(),
+                    own: rows.clone(),
+                    out: rows,
+                }
+            })
+            .collect();
+    };
+    let mut strips = Vec::new();
+    let (mut out, mut counted) = (0, 0);
+    while out < shrink.rows() {
+        let first = shrink.source_rows(out).start;
+        let mut end = out + 1;
+        while end < shrink.rows() && shrink.source_rows(end).end - first <= budget {
+            end += 1;
+        }
+        let last = if end == shrink.rows() {
+            placement.rows
+        } else {
+            shrink.source_rows(end - 1).end
+        };
+        strips.push(Strip {
+            read: first..last,
+            own: counted..last,
+            out: out..end,
+        });
+        (out, counted) = (end, last);
+    }
+    strips
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::model::error::{Error, Problem};
+    use crate::model::grid::Registration;
+    use crate::model::progress::Silent;
+
+    const HEIGHTS: Floats<'static> = Floats {
+        bins: Bins::Float,
+        decode: &Decode::None,
+        lower_m: &[],
+    };
+
+    struct Formula {
+        columns: usize,
+        fail_at: usize,
+    }
+
+    impl RowSource<f32> for Formula {
+        fn read(&mut self, first: usize, out: &mut [f32]) -> Result<()> {
+            for (i, line) in out.chunks_mut(self.columns).enumerate() {
+                if first + i >= self.fail_at {
+                    return Err(Error::Grid(Problem::new("torn")));
+                }
+                for (c, h) in line.iter_mut().enumerate() {
+                    *h = ((first + i) * 3 + c) as f32;
+                }
+            }
+            Ok(())
+        }
+    }
+
+    fn strips_of(columns: usize, rows: usize, to: Option<(usize, usize)>) -> Vec<Strip> {
+        let placement = Placement::whole(columns, rows, 0.0, Registration::Pixel);
+        let keep = match to {
+            None => Keep::All,
+            Some((c, r)) => Keep::Averages(Shrink::new(&placement, c, r)),
+        };
+        plan(&placement, &keep, 4)
+    }
+
+    #[test]
+    fn strips_count_every_row_once_and_read_what_they_need() {
+        for to in [None, Some((6283, 3141)), Some((3000, 1500))] {
+            let strips = strips_of(106_694, 53_347, to);
+            let mut next = (0, 0);
+            for strip in &strips {
+                assert_eq!((strip.own.start, strip.out.start), next);
+                assert!(strip.read.start <= strip.own.start && strip.read.end == strip.own.end);
+                assert!(strip.read.len() * 106_694 * 4 <= STRIP_BYTES + (1 << 20));
+                next = (strip.own.end, strip.out.end);
+            }
+            assert_eq!(next, (53_347, to.map_or(53_347, |t| t.1)));
+        }
+    }
+
+    #[test]
+    fn every_cell_arrives_and_an_error_stops_the_pass() {
+        let placement = Placement::whole(64, 32, 0.0, Registration::Pixel);
+        let mut source = Formula {
+            columns: 64,
+            fail_at: usize::MAX,
+        };
+        let keep = Keep::All;
+        let (stats, kept) = run(&mut source, &placement, &HEIGHTS, &keep, None, &Silent).unwrap();
+        let Some(Kept::Held(heights)) = kept else {
+            panic!("not held");
+        };
+        assert_eq!(heights[[31, 63]], (31 * 3 + 63) as f32);
+        assert_eq!(stats.unwrap().max.row, 31);
+        source.fail_at = 20;
+        let error = run(&mut source, &placement, &HEIGHTS, &keep, None, &Silent).err();
+        assert_eq!(error.unwrap().to_string(), "grid: torn");
+    }
+}

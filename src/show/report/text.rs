@@ -1,0 +1,494 @@
+//! `report.md`: what a maker needs at the bench, in shop words, from the manifest alone.
+
+use crate::model::geometry::{a_solid, place_name};
+use crate::model::length::both_text as both;
+use crate::model::settings::{Base, Projection};
+use crate::output::manifest::{FacetEntry, Manifest, ReliefEntry, VISIBLE_STEP_MM};
+use std::collections::BTreeMap;
+use std::fmt::Write;
+
+/// The report's text. The same manifest gives the same text.
+pub fn text(manifest: &Manifest) -> String {
+    let sections = [
+        heading(manifest),
+        globe(manifest),
+        wood(manifest),
+        warnings(manifest),
+        images(manifest),
+        facets(manifest),
+        saw(manifest),
+        seams(manifest),
+        manifest
+            .cutting
+            .as_ref()
+            .map_or(String::new(), super::cutting::text),
+        cautions(),
+    ];
+    let written: Vec<String> = sections.into_iter().filter(|s| !s.is_empty()).collect();
+    written.join("\n")
+}
+
+fn heading(manifest: &Manifest) -> String {
+    format!(
+        "# {} on {}\n\n{} facets, {} across the finished globe. `overview.png` shows them all; \
+         `globe.json` holds every number for other programs.\n\n![All facets](overview.png)\n",
+        markdown(manifest.title()),
+        a_solid(&manifest.globe.solid.replace('-', " ")),
+        manifest.facets.len(),
+        both(2.0 * manifest.globe.radius_mm),
+    )
+}
+
+/// A table of two columns.
+fn table(rows: &[(&str, String)]) -> String {
+    let mut out = String::from("| | |\n|---|---|\n");
+    for (name, value) in rows {
+        line(&mut out, format_args!("| {name} | {value} |"));
+    }
+    out
+}
+
+fn line(out: &mut String, text: std::fmt::Arguments<'_>) {
+    // Writing to a string cannot fail.
+    let _ = out.write_fmt(text);
+    out.push('\n');
+}
+
+fn globe(manifest: &Manifest) -> String {
+    let (source, globe, curve) = (&manifest.source, &manifest.globe, &manifest.curve);
+    let relief = |pick: fn(&[f64]) -> Option<&f64>| pick(&curve.knots_mm).copied().unwrap_or(0.0);
+    let (low, high) = (relief(<[f64]>::first), relief(<[f64]>::last));
+    let base = match globe.base {
+        Base::Sphere => "a ball: heights stand on a sphere",
+        Base::Flat => "flat faces: heights stand on the solid's faces",
+    };
+    let projection = match globe.projection {
+        Projection::Radial => "away from the globe's centre; neighbours meet at the seams",
+        Projection::Gnomonic => "straight up from each face; neighbours meet roughly at the seams",
+    };
+    let mut rows = vec![
+        (
+            "Grid",
+            format!(
+                "{}, {} x {} cells of {} degrees",
+                markdown(&source.file),
+                source.width,
+                source.height,
+                short(source.cell_deg, 6)
+            ),
+        ),
+        (
+            "Ground",
+            format!(
+                "{} to {} m, mean {} m",
+                short(source.min_m, 1),
+                short(source.max_m, 1),
+                short(source.mean_m, 1)
+            ),
+        ),
+        ("Shape", base.to_string()),
+        ("Heights stand", projection.to_string()),
+        (
+            "Relief",
+            format!(
+                "{}: {} below to {} above the globe's {} radius, curve `{}`",
+                both(high - low),
+                both(-low),
+                both(high),
+                both(globe.radius_mm),
+                markdown(&curve.name)
+            ),
+        ),
+    ];
+    if let Some(relief) = &manifest.relief {
+        rows.push(("How much", how_much(relief, globe.radius_mm)));
+    }
+    if let Some((detail, figures)) =
+        (manifest.relief.as_ref()).and_then(|relief| relief.detail.zip(relief.figures))
+    {
+        rows.push((
+            "As the bit leaves it",
+            format!(
+                "{:.0} % of the ball can be seen and felt, {:.1} % is dead ground; detail {}",
+                100.0 * figures.carved_share,
+                100.0 * figures.flat_share,
+                short(detail, 3)
+            ),
+        ));
+    }
+    if let Some(times) = manifest.times_true_scale() {
+        rows.push(("Against true scale", format!("{} times", short(times, 1))));
+    }
+    if source.filled_cells > 0 {
+        let cells = format!(
+            "{} cells without data, filled from around",
+            source.filled_cells
+        );
+        rows.push(("Holes", cells));
+    }
+    format!("## The globe\n\n{}", table(&rows))
+}
+
+/// What decided how high the relief is.
+fn how_much(relief: &ReliefEntry, radius_mm: f64) -> String {
+    let share = short(50.0 * relief.range_mm / radius_mm, 1);
+    match relief.range_by.as_str() {
+        "job" => format!("as the job says; {share} % of the diameter"),
+        "diameter" => format!("{share} % of the diameter; relief.range says otherwise"),
+        _ => format!("all the wood allows; {share} % of the diameter"),
+    }
+}
+
+/// Lowest and highest of a measurement over some facets.
+fn range<'a>(
+    facets: impl Iterator<Item = &'a FacetEntry>,
+    measure: impl Fn(&FacetEntry) -> f64,
+) -> (f64, f64) {
+    facets
+        .map(measure)
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), value| {
+            (low.min(value), high.max(value))
+        })
+}
+
+/// Facets by kind of blank.
+fn kinds(manifest: &Manifest) -> BTreeMap<usize, Vec<&FacetEntry>> {
+    let mut kinds: BTreeMap<usize, Vec<&FacetEntry>> = BTreeMap::new();
+    for facet in &manifest.facets {
+        kinds.entry(facet.kind).or_default().push(facet);
+    }
+    kinds
+}
+
+/// Letter of a kind of blank: no solid has more than a few.
+pub(crate) fn kind_name(kind: usize) -> char {
+    ('A'..='Z').nth(kind).unwrap_or('?')
+}
+
+fn wood(manifest: &Manifest) -> String {
+    let mut out = String::from(
+        "## The wood\n\nAll heights are measured from the flat back of the blank.\n\n\
+         | blanks | count | stock | left for clean-up | highest ground | lowest ground | thinnest \
+         corner | least allowed |\n|---|---|---|---|---|---|---|---|\n",
+    );
+    for (kind, facets) in kinds(manifest) {
+        let sides = facets.first().map_or(0, |f| f.corners_mm.len());
+        let (low, _) = range(facets.iter().copied(), |f| f.min_mm);
+        let (_, high) = range(facets.iter().copied(), |f| f.max_mm);
+        let (corner, _) = range(facets.iter().copied(), |f| f.corner_mm);
+        line(
+            &mut out,
+            format_args!(
+                "| {} ({sides} sides) | {} | {} | {} | {} | {} | {} | {} |",
+                kind_name(kind),
+                facets.len(),
+                both(manifest.globe.stock_mm),
+                both(manifest.globe.skim_mm),
+                both(high),
+                both(low),
+                both(corner),
+                both(manifest.globe.edge_mm)
+            ),
+        );
+    }
+    let _ = write!(
+        out,
+        "\nThe ground goes on {} past each seam, so the saw cuts through true ground.\n",
+        both(manifest.globe.trim_mm)
+    );
+    out
+}
+
+fn warnings(manifest: &Manifest) -> String {
+    let mut out = String::from("## Warnings\n\n");
+    if manifest.warnings.is_empty() {
+        out.push_str("None.\n");
+    }
+    for warning in &manifest.warnings {
+        line(&mut out, format_args!("- {}", markdown(warning)));
+    }
+    out
+}
+
+fn images(manifest: &Manifest) -> String {
+    let image = &manifest.image;
+    let depth = image.white_mm - image.black_mm;
+    let mut out = format!(
+        "## Loading the images\n\nThe images are 16-bit grey; do not let a program turn them into \
+         8-bit, which leaves steps of {:.2} mm. Set the numbers below, not a free scale. One \
+         set-up serves every facet.\n\n",
+        depth / 255.0
+    );
+    out.push_str(&table(&[
+        ("One pixel", format!("{} mm", short(image.pixel_mm, 5))),
+        (
+            "White (65535)",
+            format!(
+                "{} above the back: the top of the stock",
+                both(image.white_mm)
+            ),
+        ),
+        (
+            "Black (0)",
+            format!("{} above the back: the lowest cut", both(image.black_mm)),
+        ),
+        ("White down to black", both(depth)),
+        (
+            "Top of the image",
+            "towards the index corner of the blank".to_string(),
+        ),
+        (
+            "Middle of the image",
+            "middle of the facet: put the machine's zero there".to_string(),
+        ),
+    ]));
+    out.push_str("\n| blanks | pixels | width | height |\n|---|---|---|---|\n");
+    for (kind, facets) in kinds(manifest) {
+        if let Some(facet) = facets.first() {
+            line(
+                &mut out,
+                format_args!(
+                    "| {} | {} x {} | {} | {} |",
+                    kind_name(kind),
+                    facet.width_px,
+                    facet.height_px,
+                    both(facet.width_px as f64 * image.pixel_mm),
+                    both(facet.height_px as f64 * image.pixel_mm)
+                ),
+            );
+        }
+    }
+    out
+}
+
+fn facets(manifest: &Manifest) -> String {
+    let mut out = String::from(
+        "## Facets\n\nHeights in mm above the back of the blank. \"Cut off\" counts pixels held at \
+         the top or bottom level, \"folded\" pixels where the ground hides lower ground.\n\n\
+         | facet | blank | middle | lowest | highest | thinnest corner | cut off | folded |\n\
+         |---|---|---|---|---|---|---|---|\n",
+    );
+    for facet in &manifest.facets {
+        line(
+            &mut out,
+            format_args!(
+                "| {} | {} | {} | {:.2} | {:.2} | {:.2} | {} | {} |",
+                markdown(&facet.label),
+                kind_name(facet.kind),
+                place_name(facet.centre.lat_deg, facet.centre.lon_deg),
+                facet.min_mm,
+                facet.max_mm,
+                facet.corner_mm,
+                facet.clipped_px(),
+                facet.undercut_px
+            ),
+        );
+    }
+    out
+}
+
+/// Different tilts of a kind of blank, with how many sides of one blank have each.
+fn tilts(facet: &FacetEntry) -> Vec<(f64, usize)> {
+    let mut tilts: Vec<(f64, usize)> = Vec::new();
+    for edge in &facet.edges {
+        match tilts
+            .iter_mut()
+            .find(|(t, _)| (*t - edge.tilt_deg).abs() < 1e-3)
+        {
+            Some((_, count)) => *count += 1,
+            None => tilts.push((edge.tilt_deg, 1)),
+        }
+    }
+    tilts
+}
+
+fn saw(manifest: &Manifest) -> String {
+    let mut out = String::from(
+        "## Saw\n\nTilt the blade from vertical, top leaning out: the back of the facet is smaller \
+         than its face. The cut line runs at these distances from the middle of the blank.\n\n\
+         | blanks | sides of each | tilt from vertical | table to blade | from middle, at the back \
+         | from middle, at the stock's top |\n|---|---|---|---|---|---|\n",
+    );
+    for (kind, facets) in kinds(manifest) {
+        let Some(facet) = facets.first() else {
+            continue;
+        };
+        for (tilt, count) in tilts(facet) {
+            let slope = tilt.to_radians().tan();
+            line(
+                &mut out,
+                format_args!(
+                    "| {} | {count} | {tilt:.2}° | {:.2}° | {} | {} |",
+                    kind_name(kind),
+                    90.0 - tilt,
+                    both(facet.back_plane_mm * slope),
+                    both((facet.back_plane_mm + manifest.globe.stock_mm) * slope)
+                ),
+            );
+        }
+    }
+    out
+}
+
+/// How much of the seams shows a step.
+fn visible_text(visible_mm: f64) -> String {
+    match visible_mm {
+        0.0 => format!("nowhere by more than {VISIBLE_STEP_MM} mm"),
+        mm => format!("by more than {VISIBLE_STEP_MM} mm on {mm:.1} mm of them"),
+    }
+}
+
+fn seams(manifest: &Manifest) -> String {
+    let mut out = String::from("## Seams\n\n");
+    let _ = match &manifest.checks.seams {
+        Some(seams) => writeln!(
+            out,
+            "Measured on the finished images, neighbours differ by at most {:.3} mm (seam {}, near \
+             {}), and by no more than {:.3} mm on 99 % of the {:.0} mm of seams; {}.\n",
+            seams.worst_seam_step_mm,
+            markdown(&seams.worst_seam),
+            place_name(seams.worst_seam_lat_deg, seams.worst_seam_lon_deg),
+            seams.seam_step_99_mm,
+            seams.seams_mm,
+            visible_text(seams.visible_seam_mm),
+        ),
+        None => writeln!(
+            out,
+            "No two neighbours are in this folder, so seams were not measured.\n"
+        ),
+    };
+    out.push_str("| seam | facets | lowest ground | highest ground |\n|---|---|---|---|\n");
+    let mut seams = BTreeMap::new();
+    for facet in &manifest.facets {
+        for edge in &facet.edges {
+            let pair = (facet.id.min(edge.neighbour), facet.id.max(edge.neighbour));
+            seams
+                .entry(edge.seam.clone())
+                .or_insert((pair, edge.seam_low_mm, edge.seam_high_mm));
+        }
+    }
+    for (seam, ((a, b), low, high)) in seams {
+        line(
+            &mut out,
+            format_args!(
+                "| {} | {a:02} and {b:02} | {low:+.2} mm | {high:+.2} mm |",
+                markdown(&seam)
+            ),
+        );
+    }
+    out.push_str("\nGround along a seam is given about the globe's radius.\n");
+    out
+}
+
+fn cautions() -> String {
+    "## Cautions\n\n\
+     - Follow the manuals of your machines, the rules where you work and qualified instruction; \
+     where they differ from this page, they are right.\n\
+     - Bevel cuts on small parts put hands near the blade and can throw the part. Hold each facet \
+     in a jig or clamps, never by hand, keep guards on, and practise on scrap.\n\
+     - Place hold-downs, screws and clamps outside the carved area with its margin, and run the \
+     path in the air first: a cutter or spindle that meets a screw can break and throw pieces.\n\
+     - Check that the spindle and its nut clear the walls of the deepest cut: white down to black \
+     is the depth above.\n\
+     - Wear eye and hearing protection. Fine dust harms the lungs and some woods are poisonous or \
+     cause allergies: extract at the cutter and wear a mask rated for fine dust.\n\
+     - Thin corners and edges are brittle: joints need solid wood behind them.\n"
+        .to_string()
+}
+
+/// Text that a table cell or sentence shows as written.
+fn markdown(text: &str) -> String {
+    let mut safe = String::with_capacity(text.len());
+    for c in text.chars() {
+        if c.is_control() {
+            safe.push(' ');
+            continue;
+        }
+        if "\\`*_|<>[]#".contains(c) {
+            safe.push('\\');
+        }
+        safe.push(c);
+    }
+    safe
+}
+
+/// A number with at most so many decimals, without trailing zeros.
+fn short(value: f64, decimals: usize) -> String {
+    let text = format!("{value:.decimals$}");
+    let text = match text.contains('.') {
+        true => text.trim_end_matches('0').trim_end_matches('.'),
+        false => &text,
+    };
+    if text == "-0" {
+        "0".into()
+    } else {
+        text.into()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::output::manifest::testing::cube;
+
+    #[test]
+    fn numbers_lose_trailing_zeros_only_after_the_point() {
+        assert_eq!(short(200.0, 0), "200");
+        assert_eq!(short(200.0, 2), "200");
+        assert_eq!(short(0.25, 6), "0.25");
+        assert_eq!(short(-0.001, 1), "0");
+    }
+
+    #[test]
+    fn the_report_holds_the_numbers_of_the_manifest() {
+        let mut manifest = cube();
+        manifest.warnings = vec!["watch *this*".into()];
+        let text = text(&manifest);
+        for expected in [
+            "# Globe on a cube\n",
+            "6 facets, 80 mm (3-5/32 in) across the finished globe.",
+            "| Grid | invented.tif, 360 x 180 cells of 1 degrees |",
+            "| Ground | -100 to 156 m, mean 3 m |",
+            "| Against true scale | 25 times |",
+            "| A (4 sides) | 6 | 26 mm (1-1/32 in) | 0.5 mm (0.020 in) | 25 mm (63/64 in) \
+             | 3 mm (0.118 in) | 7 mm (9/32 in) | 6 mm (15/64 in) |",
+            "- watch \\*this\\*\n",
+            "| White (65535) | 26 mm (1-1/32 in) above the back: the top of the stock |",
+            "| Black (0) | 2 mm (5/64 in) above the back: the lowest cut |",
+            "| A | 284 x 284 | 71 mm (2-51/64 in) | 71 mm (2-51/64 in) |",
+            "| 01 | A | 90° N | 3.00 | 25.00 | 7.00 | 0 | 0 |",
+            // tan 45° = 1: at the back 16 mm, at the top 16 + 26 mm from the middle.
+            "| A | 4 | 45.00° | 45.00° | 16 mm (5/8 in) | 42 mm (1-21/32 in) |",
+            "neighbours differ by at most 0.010 mm (seam S01, near 12.0° N 34.0° E), and by no more than 0.005 mm on 99 % of the 500 mm of seams; nowhere by more than 0.1 mm.",
+            "| S01 | 01 and 03 | -0.50 mm | +0.75 mm |",
+            "Follow the manuals of your machines",
+        ] {
+            assert!(text.contains(expected), "missing: {expected}\n{text}");
+        }
+        let seams = text
+            .lines()
+            .filter(|l| l.starts_with("| S0") || l.starts_with("| S1"));
+        assert_eq!(seams.count(), 12);
+    }
+
+    #[test]
+    fn names_cannot_break_the_tables() {
+        let mut manifest = cube();
+        manifest.source.body = Some("<b>a|b</b>\nc".into());
+        manifest.source.file = "we|rd`.tif".into();
+        let text = text(&manifest);
+        assert!(
+            text.starts_with("# \\<b\\>a\\|b\\</b\\> c on a cube\n"),
+            "{text}"
+        );
+        assert!(text.contains("| Grid | we\\|rd\\`.tif, "));
+    }
+
+    #[test]
+    fn a_single_facet_says_that_seams_were_not_measured() {
+        let mut manifest = cube();
+        manifest.facets.truncate(1);
+        manifest.checks.seams = None;
+        assert!(text(&manifest).contains("seams were not measured.\n"));
+    }
+}

@@ -1,0 +1,460 @@
+//! One drawing, two formats: shapes in mm, y up, on layers named in trade terms.
+//!
+//! SVG for eyes and printers, DXF for CAM; both at true size. Layers look the same on every
+//! drawing of the plan.
+
+use crate::shop::polygon::{Rounded, bounds};
+use crate::show::pictures::{ACCENT, INK, QUIET, escape};
+use crate::{Error, Problem, Result};
+use chrono::{Local, TimeZone, Utc};
+use dxf::entities::{Circle, Entity, EntityType, Line, LwPolyline, Text};
+use dxf::enums::{AcadVersion, HorizontalTextJustification, Units};
+use dxf::tables::Layer as DxfLayer;
+use dxf::{Color, LwPolylineVertex, Point};
+use glam::DVec2;
+use std::fmt::Write;
+
+/// Layers, in trade terms.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Layer {
+    /// The board's edges.
+    Board,
+    /// Outline of a blank with its trim: cut here.
+    Blank,
+    /// The finished facet's corners on the base surface.
+    Facet,
+    /// The back after the bevel.
+    Back,
+    /// Pocket, finished.
+    Pocket,
+    /// Pocket, roughed.
+    PocketRough,
+    /// Boss, finished.
+    Boss,
+    /// Boss, roughed.
+    BossRough,
+    /// Notches for tabs.
+    Notch,
+    /// Tabs.
+    Tab,
+    /// Where clamps may begin.
+    ClampLine,
+    /// Saw cut.
+    SawCut,
+    /// Middle of the jig and of the blank.
+    Axis,
+    /// Mark at the index corner.
+    IndexMark,
+    /// Ground surface.
+    Ground,
+    /// Grain direction.
+    Grain,
+    /// Measures.
+    Measure,
+    /// Words.
+    Label,
+}
+
+/// Name, colour for SVG, colour number for DXF, line width in mm, dashes in mm.
+struct Style {
+    name: &'static str,
+    colour: &'static str,
+    index: u8,
+    width_mm: f64,
+    dashes: &'static str,
+}
+
+impl Layer {
+    #[rustfmt::skip]
+    fn style(self) -> Style {
+        let style = |name, colour, index, width_mm, dashes| Style { name, colour, index, width_mm, dashes };
+        match self {
+            Layer::Board => style("BOARD", INK, 7, 0.35, ""),
+            Layer::Blank => style("BLANK", INK, 7, 0.5, ""),
+            Layer::Facet => style("FACET", QUIET, 8, 0.25, "4 1.5"),
+            Layer::Back => style("BACK", ACCENT, 5, 0.35, "2 1.2"),
+            Layer::Pocket => style("POCKET", ACCENT, 5, 0.5, ""),
+            Layer::PocketRough => style("POCKET_ROUGH", ACCENT, 4, 0.25, "1 1"),
+            Layer::Boss => style("BOSS", ACCENT, 5, 0.5, ""),
+            Layer::BossRough => style("BOSS_ROUGH", ACCENT, 4, 0.25, "1 1"),
+            Layer::Notch => style("TAB_NOTCH", QUIET, 6, 0.35, "1.5 1"),
+            Layer::Tab => style("TAB", QUIET, 6, 0.35, ""),
+            Layer::ClampLine => style("CLAMP_LINE", QUIET, 8, 0.25, "0.5 1.2"),
+            Layer::SawCut => style("SAW_CUT", ACCENT, 1, 0.35, "5 1.2 0.6 1.2"),
+            Layer::Axis => style("AXIS", QUIET, 8, 0.18, "6 1.2 0.8 1.2"),
+            Layer::IndexMark => style("INDEX_CORNER", INK, 7, 0.25, ""),
+            Layer::Ground => style("GROUND", INK, 7, 0.5, ""),
+            Layer::Grain => style("GRAIN", QUIET, 8, 0.25, ""),
+            Layer::Measure => style("MEASURE", QUIET, 8, 0.18, ""),
+            Layer::Label => style("LABEL", INK, 7, 0.0, ""),
+        }
+    }
+
+    /// Name as in the DXF file.
+    pub fn name(self) -> &'static str {
+        self.style().name
+    }
+}
+
+/// What can be drawn.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Shape {
+    /// A closed line of straight sides.
+    Closed(Vec<DVec2>),
+    /// A closed line with round corners.
+    Rounded(Rounded),
+    /// An open line.
+    Open(Vec<DVec2>),
+    /// A ring.
+    Ring(DVec2, f64),
+    /// A filled closed line; its outline alone in DXF.
+    Filled(Vec<DVec2>),
+    /// Words: place of the base line, height of the type, −1 for text that starts there, 0 for
+    /// the middle, 1 for text that ends there.
+    Words(DVec2, f64, i8, String),
+}
+
+/// Shapes on layers, mm, y up.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Drawing {
+    pub(super) shapes: Vec<(Layer, Shape)>,
+}
+
+/// Paper left free around a drawing, mm.
+const BORDER_MM: f64 = 8.0;
+
+/// Average width of a letter, in type heights; for the size of the sheet alone.
+const LETTER_WIDTH: f64 = 0.56;
+
+impl Drawing {
+    /// Adds a shape.
+    pub fn add(&mut self, layer: Layer, shape: Shape) {
+        self.shapes.push((layer, shape));
+    }
+
+    /// Adds an open line of two points.
+    pub fn line(&mut self, layer: Layer, from: DVec2, to: DVec2) {
+        self.add(layer, Shape::Open(vec![from, to]));
+    }
+
+    /// Adds words.
+    pub fn words(&mut self, at: DVec2, size_mm: f64, anchor: i8, text: impl Into<String>) {
+        self.add(Layer::Label, Shape::Words(at, size_mm, anchor, text.into()));
+    }
+
+    /// A cross at the middle.
+    pub fn axis_cross(&mut self, at: DVec2, half_mm: f64) {
+        // Outwards from the middle, so that the dashes of all four arms begin there.
+        for arm in [DVec2::X, -DVec2::X, DVec2::Y, -DVec2::Y] {
+            self.line(Layer::Axis, at, at + arm * half_mm);
+        }
+    }
+
+    /// An arrow with a head at one or both ends.
+    pub fn arrow(&mut self, layer: Layer, from: DVec2, to: DVec2, both: bool) {
+        self.line(layer, from, to);
+        let along = (to - from).normalize_or_zero();
+        let head = 2.2_f64.min(0.4 * from.distance(to));
+        let mut tip = |at: DVec2, way: DVec2| {
+            let side = way.perp() * head * 0.3;
+            let back = at - way * head;
+            self.add(layer, Shape::Filled(vec![at, back + side, back - side]));
+        };
+        tip(to, along);
+        if both {
+            tip(from, -along);
+        }
+    }
+
+    /// Least and greatest corner of everything drawn, mm.
+    pub fn bounds(&self) -> (DVec2, DVec2) {
+        let points: Vec<DVec2> = self
+            .shapes
+            .iter()
+            .flat_map(|(_, shape)| match shape {
+                Shape::Closed(p) | Shape::Open(p) | Shape::Filled(p) => p.clone(),
+                Shape::Rounded(r) => r.points.iter().map(|(p, _)| *p).collect(),
+                Shape::Ring(at, radius) => vec![*at - *radius, *at + *radius],
+                Shape::Words(at, size, anchor, text) => {
+                    let width = text.chars().count() as f64 * size * LETTER_WIDTH;
+                    let left = at.x - width * 0.5 * f64::from(*anchor + 1);
+                    vec![
+                        DVec2::new(left, at.y - 0.3 * size),
+                        DVec2::new(left + width, at.y + size),
+                    ]
+                }
+            })
+            .collect();
+        bounds(&points)
+    }
+
+    /// As SVG, 1 unit = 1 mm, at true size.
+    pub fn svg(&self, title: &str) -> String {
+        let (low, high) = self.bounds();
+        let (low, high) = (low - BORDER_MM, high + BORDER_MM);
+        let size = high - low;
+        let mut out = format!(
+            "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{w:.3}mm\" height=\"{h:.3}mm\" \
+             viewBox=\"0 0 {w:.3} {h:.3}\" font-family=\"DejaVu Sans, sans-serif\">\n\
+             <title>{}</title>\n<rect width=\"{w:.3}\" height=\"{h:.3}\" fill=\"#ffffff\"/>\n",
+            escape(title),
+            w = size.x,
+            h = size.y,
+        );
+        out.push_str(&self.svg_layers(DVec2::new(low.x, high.y), 1.0));
+        out.push_str("</svg>\n");
+        out
+    }
+
+    /// The layers as SVG groups; `origin` is the drawing's point at the sheet's upper left.
+    pub fn svg_layers(&self, origin: DVec2, scale: f64) -> String {
+        let mut layers: Vec<Layer> = self.shapes.iter().map(|(layer, _)| *layer).collect();
+        layers.sort_unstable();
+        layers.dedup();
+        let at = |p: DVec2| {
+            let p = DVec2::new(p.x - origin.x, origin.y - p.y) * scale;
+            format!("{:.4} {:.4}", p.x, p.y)
+        };
+        let mut out = String::new();
+        for layer in layers {
+            let style = layer.style();
+            let dashes = match style.dashes {
+                "" => String::new(),
+                dashes => format!(" stroke-dasharray=\"{dashes}\""),
+            };
+            let _ = writeln!(
+                out,
+                "<g id=\"{}\" fill=\"none\" stroke=\"{}\" stroke-width=\"{}\" \
+                 stroke-linejoin=\"round\"{dashes}>",
+                style.name, style.colour, style.width_mm
+            );
+            for (_, shape) in self.shapes.iter().filter(|(l, _)| *l == layer) {
+                let _ = match shape {
+                    Shape::Closed(points) => writeln!(out, "<path d=\"{} Z\"/>", way(points, &at)),
+                    Shape::Open(points) => writeln!(out, "<path d=\"{}\"/>", way(points, &at)),
+                    Shape::Filled(points) => writeln!(
+                        out,
+                        "<path d=\"{} Z\" fill=\"{}\" stroke=\"none\"/>",
+                        way(points, &at),
+                        style.colour
+                    ),
+                    Shape::Rounded(rounded) => {
+                        writeln!(out, "<path d=\"{}\"/>", arcs(rounded, &at, scale))
+                    }
+                    Shape::Ring(centre, radius) => {
+                        let place = at(*centre);
+                        let (x, y) = place.split_once(' ').unwrap_or(("0", "0"));
+                        let radius = radius * scale;
+                        writeln!(out, "<circle cx=\"{x}\" cy=\"{y}\" r=\"{radius:.4}\"/>")
+                    }
+                    Shape::Words(place, size, anchor, text) => {
+                        let place = at(*place);
+                        let (x, y) = place.split_once(' ').unwrap_or(("0", "0"));
+                        let anchor = match anchor {
+                            -1 => "start",
+                            0 => "middle",
+                            _ => "end",
+                        };
+                        writeln!(
+                            out,
+                            "<text x=\"{x}\" y=\"{y}\" font-size=\"{size:.2}\" \
+                             text-anchor=\"{anchor}\" fill=\"{}\" stroke=\"#ffffff\" \
+                             stroke-width=\"{:.2}\" paint-order=\"stroke\">{}</text>",
+                            style.colour,
+                            // A white rim keeps words legible on lines and ground.
+                            0.22 * size,
+                            escape(text)
+                        )
+                    }
+                };
+            }
+            out.push_str("</g>\n");
+        }
+        out
+    }
+
+    /// As DXF (release 2000), units mm, every layer by its trade name. The same drawing gives
+    /// the same bytes.
+    ///
+    /// # Errors
+    /// [`Error::Disk`] if the library cannot write it.
+    pub fn dxf(&self) -> Result<Vec<u8>> {
+        let mut file = dxf::Drawing::new();
+        let header = &mut file.header;
+        header.version = AcadVersion::R2000;
+        header.default_drawing_units = Units::Millimeters;
+        // The library stamps the time and two chance numbers into every file.
+        // It writes a local time as the days since the local start of 1900, which are the same
+        // in no two time zones: counted from there, they are.
+        let local = Local
+            .with_ymd_and_hms(1900, 1, 1, 0, 0, 0)
+            .earliest()
+            .map_or_else(Default::default, |start| {
+                start + chrono::TimeDelta::days(36524)
+            });
+        let universal = Utc
+            .with_ymd_and_hms(2000, 1, 1, 0, 0, 0)
+            .earliest()
+            .unwrap_or_default();
+        header.creation_date = local;
+        header.update_date = local;
+        header.creation_date_universal = universal;
+        header.update_date_universal = universal;
+        header.fingerprint_guid = Default::default();
+        header.version_guid = Default::default();
+        let mut layers: Vec<Layer> = self.shapes.iter().map(|(layer, _)| *layer).collect();
+        layers.sort_unstable();
+        layers.dedup();
+        for layer in layers {
+            let style = layer.style();
+            file.add_layer(DxfLayer {
+                name: style.name.to_owned(),
+                color: Color::from_index(style.index),
+                ..DxfLayer::default()
+            });
+        }
+        for (layer, shape) in &self.shapes {
+            let mut entity = Entity::new(as_entity(shape));
+            entity.common.layer = layer.name().to_owned();
+            file.add_entity(entity);
+        }
+        let mut bytes = Vec::new();
+        file.save(&mut bytes).map_err(|error| {
+            Error::Disk(Problem::new(format!(
+                "the DXF drawing could not be written: {error}"
+            )))
+        })?;
+        Ok(bytes)
+    }
+}
+
+fn way(points: &[DVec2], at: &dyn Fn(DVec2) -> String) -> String {
+    let mut text = String::new();
+    for (i, p) in points.iter().enumerate() {
+        let _ = write!(text, "{}{}", if i == 0 { "M" } else { " L" }, at(*p));
+    }
+    text
+}
+
+fn arcs(rounded: &Rounded, at: &dyn Fn(DVec2) -> String, scale: f64) -> String {
+    let mut text = String::new();
+    let count = rounded.points.len();
+    for i in 0..count {
+        let (from, bulge) = rounded.points[i];
+        let to = rounded.points[(i + 1) % count].0;
+        if i == 0 {
+            let _ = write!(text, "M{}", at(from));
+        }
+        if bulge == 0.0 {
+            let _ = write!(text, " L{}", at(to));
+        } else {
+            // Left turns with y up are drawn with sweep 0 once y points down.
+            let (radius, sweep) = (rounded.radius_mm * scale, if bulge > 0.0 { 0 } else { 1 });
+            let _ = write!(text, " A{radius:.4} {radius:.4} 0 0 {sweep} {}", at(to));
+        }
+    }
+    text.push_str(" Z");
+    text
+}
+
+fn as_entity(shape: &Shape) -> EntityType {
+    let polyline = |points: Vec<(DVec2, f64)>, closed: bool| {
+        EntityType::LwPolyline(LwPolyline {
+            flags: i32::from(closed),
+            vertices: points
+                .into_iter()
+                .map(|(p, bulge)| LwPolylineVertex {
+                    x: p.x,
+                    y: p.y,
+                    bulge,
+                    ..LwPolylineVertex::default()
+                })
+                .collect(),
+            ..LwPolyline::default()
+        })
+    };
+    let straight = |points: &[DVec2]| points.iter().map(|p| (*p, 0.0)).collect();
+    let point = |p: DVec2| Point::new(p.x, p.y, 0.0);
+    match shape {
+        Shape::Closed(points) | Shape::Filled(points) => polyline(straight(points), true),
+        Shape::Rounded(rounded) => polyline(rounded.points.clone(), true),
+        Shape::Open(points) => match points.as_slice() {
+            [from, to] => EntityType::Line(Line::new(point(*from), point(*to))),
+            _ => polyline(straight(points), false),
+        },
+        Shape::Ring(centre, radius) => EntityType::Circle(Circle::new(point(*centre), *radius)),
+        Shape::Words(at, size, anchor, text) => EntityType::Text(Text {
+            location: point(*at),
+            second_alignment_point: point(*at),
+            // Type sizes are those of capitals in DXF, of the whole line in SVG.
+            text_height: 0.73 * size,
+            value: text.clone(),
+            horizontal_text_justification: match anchor {
+                -1 => HorizontalTextJustification::Left,
+                0 => HorizontalTextJustification::Center,
+                _ => HorizontalTextJustification::Right,
+            },
+            ..Text::default()
+        }),
+    }
+}
+
+#[cfg(test)]
+#[path = "../../../tests/all/drawn.rs"]
+mod drawn;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::shop::polygon::round_corners;
+
+    fn sample() -> Drawing {
+        let square = [(-20.0, -20.0), (20.0, -20.0), (20.0, 20.0), (-20.0, 20.0)].map(DVec2::from);
+        let mut drawing = Drawing::default();
+        drawing.add(Layer::Blank, Shape::Closed(square.to_vec()));
+        drawing.add(
+            Layer::Pocket,
+            Shape::Rounded(round_corners(&square.map(|p| p * 0.5), 3.0).unwrap()),
+        );
+        drawing.line(Layer::Axis, DVec2::new(-5.0, 0.0), DVec2::new(5.0, 0.25));
+        drawing.words(DVec2::new(1.0, 2.0), 4.0, 0, "05 <A> & B");
+        drawing
+    }
+
+    /// Read back by GDAL's DXF driver, which shares nothing with the writer.
+    #[test]
+    fn an_independent_reader_finds_layers_and_true_sizes() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("blank.dxf");
+        std::fs::write(&path, sample().dxf().unwrap()).unwrap();
+        let mut found = drawn::shapes(&path);
+        found.sort_by(|a, b| a.0.cmp(&b.0));
+        let names: Vec<&str> = found.iter().map(|f| f.0.as_str()).collect();
+        assert_eq!(names, ["AXIS", "BLANK", "LABEL", "POCKET"]);
+        for (index, width, height) in [(0, 10.0, 0.25), (1, 40.0, 40.0), (3, 20.0, 20.0)] {
+            let (_, w, h) = &found[index];
+            assert!(
+                (w - width).abs() < 1e-6 && (h - height).abs() < 1e-6,
+                "{found:?}"
+            );
+        }
+    }
+
+    #[test]
+    fn the_same_drawing_gives_the_same_bytes() {
+        assert_eq!(sample().dxf().unwrap(), sample().dxf().unwrap());
+    }
+
+    #[test]
+    fn the_svg_is_at_true_size_and_safe() {
+        let svg = sample().svg("a & b");
+        assert!(
+            svg.contains("width=\"56.000mm\" height=\"56.000mm\""),
+            "{svg}"
+        );
+        assert!(svg.contains("05 &lt;A&gt; &amp; B"));
+        for layer in ["BLANK", "POCKET", "AXIS", "LABEL"] {
+            assert!(svg.contains(&format!("<g id=\"{layer}\"")));
+        }
+    }
+}

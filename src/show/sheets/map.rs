@@ -1,0 +1,546 @@
+//! The assembly map: the solid unfolded, every facet with its ground, number and seams.
+//!
+//! On several sheets neighbours show a common strip with the same rings in it: one sheet is cut
+//! along the strip's middle and laid on the other, ring on ring.
+//!
+//! ```text
+//!   sheet 1 |-------------------|        printable width
+//!   sheet 2                |-------------------|
+//!                          |o-| the strip, the ring on the line to cut
+//! ```
+
+use super::drawing::{Drawing, Layer, Shape};
+use crate::carve::resample::Sampler;
+use crate::model::geometry::Solid;
+use crate::model::settings::Settings;
+use crate::shop::net::Laid;
+use crate::shop::plan::paper_mm;
+use crate::shop::polygon::{bounds, holds, separation, sides};
+use crate::shop::{facet_label, seam_label};
+use crate::show::pictures::{Light, QUIET, escape, shade, sheet_png};
+use crate::{Error, Problem, Result};
+use base64::Engine;
+use glam::{DVec2, DVec3};
+use image::RgbImage;
+use ndarray::Array2;
+use std::fmt::Write;
+
+/// Paper left free at every edge of a sheet, mm: most printers need half of it.
+const MARGIN_MM: f64 = 10.0;
+
+/// Room for the title and the page's number at the top of each sheet, mm.
+const HEAD_MM: f64 = 8.0;
+
+/// Width of the strip that neighbouring sheets both show, mm: enough to glue or tape.
+const STRIP_MM: f64 = 12.0;
+
+/// Rings in each strip of a sheet, at these parts of its length.
+const RINGS_AT: [f64; 3] = [0.15, 0.5, 0.85];
+
+/// Radius of a ring, mm.
+const RING_MM: f64 = 1.8;
+
+/// Pixels of shaded ground per mm of paper: about 150 dots to the inch, fine for a printer and
+/// small in a file.
+const PIXELS_PER_MM: f64 = 6.0;
+
+/// Most pixels along one side of the single picture of the whole map.
+const MOST_PIXELS: f64 = 4000.0;
+
+/// Numbers smaller than this cannot be read on paper, mm.
+const LEAST_TYPE: f64 = 1.6;
+
+/// One sheet: its number from 1 and the lower left of its printable part, mm on the map.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Tile {
+    number: usize,
+    row: usize,
+    column: usize,
+    low: DVec2,
+}
+
+/// The map at its printed size.
+pub struct Map<'a> {
+    solid: &'a Solid,
+    net: &'a [Laid],
+    sampler: Option<&'a Sampler>,
+    title: String,
+    /// Paper mm for a length of one corner radius.
+    scale: f64,
+    /// Share of true size, 1 for the globe itself.
+    pub share: f64,
+    /// Sheets across and down.
+    pub sheets: [usize; 2],
+    /// Sheet, mm.
+    pub sheet_mm: [f64; 2],
+    low: DVec2,
+    size: DVec2,
+}
+
+impl<'a> Map<'a> {
+    /// The largest map, up to true size, that fits the sheets the job allows.
+    pub fn new(
+        solid: &'a Solid,
+        net: &'a [Laid],
+        sampler: Option<&'a Sampler>,
+        settings: &Settings,
+    ) -> Map<'a> {
+        let corners: Vec<DVec2> = net.iter().flat_map(|laid| laid.corners(solid)).collect();
+        let (low, high) = bounds(&corners);
+        let size = high - low;
+        let sheet_mm = paper_mm(settings.paper.size);
+        let room = printable(sheet_mm);
+        let true_size = settings.globe.diameter_mm / 2.0;
+        let mut scale = 0.0_f64;
+        for across in 1..=settings.paper.pages {
+            let down = settings.paper.pages / across;
+            let sheets = DVec2::new(across as f64, down as f64);
+            let room = room * sheets - STRIP_MM * (sheets - 1.0);
+            scale = scale.max((room / size).min_element().min(true_size));
+        }
+        // No more sheets than the map then needs.
+        let needed = (size * scale - STRIP_MM) / (room - STRIP_MM);
+        let needed = (needed - 1e-9).ceil().max(DVec2::ONE);
+        Map {
+            solid,
+            net,
+            sampler,
+            title: settings.name.clone(),
+            scale,
+            share: scale / true_size,
+            sheets: [needed.x as usize, needed.y as usize],
+            sheet_mm,
+            low,
+            size,
+        }
+    }
+
+    /// The whole map as one SVG.
+    ///
+    /// # Errors
+    /// [`Error::Disk`] if the picture of the ground cannot be encoded.
+    pub fn svg(&self) -> Result<String> {
+        let size = self.size * self.scale;
+        let low = DVec2::splat(-MARGIN_MM);
+        let high = size + DVec2::new(MARGIN_MM, MARGIN_MM + HEAD_MM);
+        self.window(low, high, &self.heading(""), None)
+    }
+
+    /// The sheets that show a part of the map, row by row from the upper left.
+    ///
+    /// # Errors
+    /// As [`svg`](Self::svg).
+    pub fn pages(&self) -> Result<Vec<String>> {
+        let sheet = DVec2::from_array(self.sheet_mm);
+        let marks = self.marks();
+        self.tiles()
+            .iter()
+            .map(|tile| {
+                let low = tile.low - MARGIN_MM;
+                let heading = match self.sheets {
+                    [1, 1] => String::new(),
+                    [across, down] => format!(
+                        ", sheet {} of {} (row {}, column {})",
+                        tile.number,
+                        across * down,
+                        tile.row + 1,
+                        tile.column + 1
+                    ),
+                };
+                self.window(low, low + sheet, &self.heading(&heading), marks.as_ref())
+            })
+            .collect()
+    }
+
+    /// From the lower left of one sheet's printable part to the next's, mm.
+    fn step(&self) -> DVec2 {
+        printable(self.sheet_mm) - STRIP_MM
+    }
+
+    /// Lower left of all sheets together on the map: it stands in their middle, mm.
+    fn first(&self) -> DVec2 {
+        let sheets = DVec2::new(self.sheets[0] as f64, self.sheets[1] as f64);
+        let all = self.step() * sheets + STRIP_MM;
+        -0.5 * (all - self.size * self.scale)
+    }
+
+    /// The sheets with a part of the map on them.
+    fn tiles(&self) -> Vec<Tile> {
+        let [across, down] = self.sheets;
+        let room = printable(self.sheet_mm);
+        let shows = |low: &DVec2| {
+            let corners = [
+                *low,
+                *low + DVec2::new(room.x, 0.0),
+                *low + room,
+                *low + DVec2::new(0.0, room.y),
+            ];
+            self.net.iter().any(|laid| {
+                let facet: Vec<DVec2> = laid
+                    .corners(self.solid)
+                    .iter()
+                    .map(|p| self.paper(*p))
+                    .collect();
+                separation(&facet, &corners) < 0.0
+            })
+        };
+        (0..across * down)
+            .map(|i| {
+                let (row, column) = (i / across, i % across);
+                let step = DVec2::new(column as f64, (down - 1 - row) as f64);
+                Tile {
+                    number: i + 1,
+                    row,
+                    column,
+                    low: self.first() + self.step() * step,
+                }
+            })
+            .filter(|tile| shows(&tile.low))
+            .collect()
+    }
+
+    /// Lines to cut along and rings to lay on each other; `None` on a single sheet.
+    fn marks(&self) -> Option<Drawing> {
+        let [across, down] = self.sheets;
+        if across * down == 1 {
+            return None;
+        }
+        let (first, step) = (self.first(), self.step());
+        let room = printable(self.sheet_mm);
+        let mut drawing = Drawing::default();
+        let mut strip = |line: f64, sheets: usize, turned: bool| {
+            let place = |along: f64| match turned {
+                false => DVec2::new(line, along),
+                true => DVec2::new(along, line),
+            };
+            let (from, step, room) = match turned {
+                false => (first.y, step.y, room.y),
+                true => (first.x, step.x, room.x),
+            };
+            let end = from + step * (sheets - 1) as f64 + room;
+            drawing.line(Layer::SawCut, place(from), place(end));
+            for sheet in 0..sheets {
+                for part in RINGS_AT {
+                    let at = place(from + step * sheet as f64 + part * room);
+                    drawing.add(Layer::Axis, Shape::Ring(at, RING_MM));
+                    drawing.axis_cross(at, 2.0 * RING_MM);
+                }
+            }
+        };
+        for k in 1..across {
+            let line = first.x + step.x * k as f64 + 0.5 * STRIP_MM;
+            strip(line, down, false);
+        }
+        for k in 1..down {
+            let line = first.y + step.y * k as f64 + 0.5 * STRIP_MM;
+            strip(line, across, true);
+        }
+        Some(drawing)
+    }
+
+    fn heading(&self, sheet: &str) -> String {
+        let share = self.share * 100.0;
+        let size = if self.share > 1.0 - 1e-9 {
+            "true size".to_owned()
+        } else {
+            format!("{share:.1} % of true size")
+        };
+        format!(
+            "{}: assembly map, seen from outside, {size}{sheet}",
+            self.title
+        )
+    }
+
+    /// A rectangle of paper (mm, y up, the map's lower left at 0) as SVG.
+    fn window(
+        &self,
+        low: DVec2,
+        high: DVec2,
+        heading: &str,
+        marks: Option<&Drawing>,
+    ) -> Result<String> {
+        let sheet = high - low;
+        let mut out = format!(
+            "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{w:.3}mm\" height=\"{h:.3}mm\" \
+             viewBox=\"0 0 {w:.3} {h:.3}\" font-family=\"DejaVu Sans, sans-serif\">\n\
+             <rect width=\"{w:.3}\" height=\"{h:.3}\" fill=\"#ffffff\"/>\n",
+            w = sheet.x,
+            h = sheet.y
+        );
+        let _ = writeln!(
+            out,
+            "<text x=\"{MARGIN_MM}\" y=\"{:.2}\" font-size=\"4\" fill=\"#1a1a1a\">{}</text>",
+            MARGIN_MM + 3.5,
+            escape(heading)
+        );
+        // Nothing of the map runs into the margin, where a printer could not follow.
+        let (x, y) = (MARGIN_MM, MARGIN_MM + HEAD_MM);
+        let (w, h) = (
+            sheet.x - 2.0 * MARGIN_MM,
+            sheet.y - 2.0 * MARGIN_MM - HEAD_MM,
+        );
+        let _ = writeln!(
+            out,
+            "<clipPath id=\"sheet\"><rect x=\"{x:.3}\" y=\"{y:.3}\" width=\"{w:.3}\" \
+             height=\"{h:.3}\"/></clipPath>\n<g clip-path=\"url(#sheet)\">"
+        );
+        if let Some(sampler) = self.sampler {
+            let picture = self.ground(sampler, low, high)?;
+            let _ = writeln!(
+                out,
+                "<image x=\"0\" y=\"0\" width=\"{:.3}\" height=\"{:.3}\" \
+                 href=\"data:image/png;base64,{picture}\"/>",
+                sheet.x, sheet.y
+            );
+        }
+        let drawing = self.lines();
+        out.push_str(&drawing.svg_layers(DVec2::new(low.x, high.y), 1.0));
+        if let Some(marks) = marks {
+            out.push_str(&marks.svg_layers(DVec2::new(low.x, high.y), 1.0));
+        }
+        out.push_str("</g>\n");
+        if marks.is_some() {
+            let _ = writeln!(
+                out,
+                "<text x=\"{MARGIN_MM}\" y=\"{:.2}\" font-size=\"3\" fill=\"{QUIET}\">Cut one sheet \
+                 along the dash-dot line and lay it on its neighbour, ring on ring.</text>",
+                sheet.y - 0.4 * MARGIN_MM
+            );
+        }
+        out.push_str("</svg>\n");
+        Ok(out)
+    }
+
+    /// A point of the net on paper.
+    fn paper(&self, point: DVec2) -> DVec2 {
+        (point - self.low) * self.scale
+    }
+
+    fn lines(&self) -> Drawing {
+        let mut drawing = Drawing::default();
+        for laid in self.net {
+            let face = &self.solid.faces[laid.face];
+            let corners: Vec<DVec2> = laid
+                .corners(self.solid)
+                .iter()
+                .map(|p| self.paper(*p))
+                .collect();
+            let centre = self.paper(laid.centre);
+            let reach = face
+                .edges
+                .iter()
+                .map(|e| e.reach)
+                .fold(f64::INFINITY, f64::min)
+                * self.scale;
+            let big = (0.34 * reach).clamp(LEAST_TYPE, 9.0);
+            let small = (0.17 * reach).clamp(LEAST_TYPE, 3.2);
+            drawing.words(
+                centre - DVec2::Y * 0.36 * big,
+                big,
+                0,
+                facet_label(laid.face),
+            );
+            for (side, (a, b)) in sides(&corners).enumerate() {
+                let middle = 0.5 * (a + b);
+                let inward = (centre - middle).normalize_or_zero();
+                let label = seam_label(face.edges[side].seam);
+                // Half the words' box, measured towards the middle: steep edges need more.
+                let half_wide = 0.32 * small * label.chars().count() as f64;
+                let half_box = half_wide * inward.x.abs() + 0.45 * small * inward.y.abs();
+                let at = middle + inward * (half_box + 0.5) - DVec2::Y * 0.36 * small;
+                drawing.words(at, small, 0, label);
+            }
+            let tip = corners[0] + (centre - corners[0]).normalize_or_zero() * 0.08 * reach;
+            let inward = (centre - corners[0]).normalize_or_zero();
+            let base = tip + inward * (0.2 * reach);
+            let side = inward.perp() * (0.08 * reach);
+            drawing.add(
+                Layer::IndexMark,
+                Shape::Filled(vec![tip, base + side, base - side]),
+            );
+            drawing.add(Layer::Blank, Shape::Closed(corners));
+        }
+        drawing
+    }
+
+    /// Shaded ground of a rectangle of paper, as base64 PNG; white outside the facets.
+    fn ground(&self, sampler: &Sampler, low: DVec2, high: DVec2) -> Result<String> {
+        let size = high - low;
+        let per_mm = PIXELS_PER_MM.min(MOST_PIXELS / size.max_element());
+        let (columns, rows) = ((size.x * per_mm).ceil(), (size.y * per_mm).ceil());
+        let mut picture = RgbImage::from_pixel(
+            columns as u32,
+            rows as u32,
+            image::Rgb(crate::show::pictures::PAPER),
+        );
+        let step = DVec2::new(size.x / columns, -size.y / rows);
+        let first = DVec2::new(low.x, high.y) + 0.5 * step;
+        for laid in self.net {
+            let corners: Vec<DVec2> = laid
+                .corners(self.solid)
+                .iter()
+                .map(|p| self.paper(*p))
+                .collect();
+            let (a, b) = bounds(&corners);
+            // One pixel more all round, for the slopes.
+            let span = |from: f64, to: f64, count: f64| {
+                let from = (from.floor() - 1.0).clamp(0.0, count);
+                (from as usize, (to.ceil() + 2.0).clamp(0.0, count) as usize)
+            };
+            let (c0, c1) = span((a.x - first.x) / step.x, (b.x - first.x) / step.x, columns);
+            let (r0, r1) = span((b.y - first.y) / step.y, (a.y - first.y) / step.y, rows);
+            if c0 >= c1 || r0 >= r1 {
+                continue;
+            }
+            let place =
+                |row: usize, column: usize| first + step * DVec2::new(column as f64, row as f64);
+            let face = &self.solid.faces[laid.face];
+            let back = DVec2::from_angle(-laid.angle_rad);
+            let directions: Vec<DVec3> = (r0..r1)
+                .flat_map(|row| (c0..c1).map(move |column| (row, column)))
+                .map(|(row, column)| {
+                    let net = place(row, column) / self.scale + self.low;
+                    let flat = back.rotate(net - laid.centre);
+                    face.frame.to_body(flat.extend(face.distance)).normalize()
+                })
+                .collect();
+            let relief: Vec<f32> = sampler
+                .relief_mm(&directions)
+                .iter()
+                .map(|&mm| mm as f32)
+                .collect();
+            let Ok(relief) = Array2::from_shape_vec((r1 - r0, c1 - c0), relief) else {
+                continue;
+            };
+            // Slopes of the true globe, whatever the size of the print.
+            let pixel_mm = step.x / self.share;
+            let light = Light::upper_left(MAP_SLOPES);
+            let bright = shade(&relief, pixel_mm, &light);
+            for row in r0..r1 {
+                for column in c0..c1 {
+                    if holds(&corners, place(row, column), 0.0) {
+                        // Pale, so that numbers on it stay legible.
+                        let light = bright[(row - r0, column - c0)];
+                        let grey = (255.0 * (0.42 + 0.58 * light)).round() as u8;
+                        picture.put_pixel(column as u32, row as u32, image::Rgb([grey; 3]));
+                    }
+                }
+            }
+        }
+        let bytes = sheet_png(&picture)?;
+        if bytes.is_empty() {
+            return Err(Error::Disk(Problem::new(
+                "the map's picture came out empty",
+            )));
+        }
+        Ok(base64::engine::general_purpose::STANDARD.encode(bytes))
+    }
+}
+
+/// Room inside the margins and under the heading, mm.
+fn printable(sheet_mm: [f64; 2]) -> DVec2 {
+    DVec2::from_array(sheet_mm) - DVec2::new(2.0 * MARGIN_MM, 2.0 * MARGIN_MM + HEAD_MM)
+}
+
+/// Slopes are shaded this many times as steep as they are: plains would otherwise show nothing.
+const MAP_SLOPES: f64 = 2.0;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::model::geometry::solid_names;
+    use crate::model::settings::Paper;
+    use crate::shop::net::unfold;
+
+    fn settings(paper: Paper, pages: usize) -> Settings {
+        let mut settings = Settings::default();
+        settings.globe.diameter_mm = 300.0;
+        settings.paper.size = paper;
+        settings.paper.pages = pages;
+        settings
+    }
+
+    /// Whatever the sheets: each part of the map is on one, and none is larger than asked for.
+    #[test]
+    fn every_facet_is_on_the_sheets_of_every_solid() {
+        for name in solid_names() {
+            let solid = Solid::named(name).unwrap();
+            let net = unfold(&solid, 297.0 / 210.0).unwrap();
+            let mut before = 0.0;
+            for (paper, pages) in [
+                (Paper::A4, 1),
+                (Paper::A4, 4),
+                (Paper::Letter, 6),
+                (Paper::A4, 9),
+            ] {
+                let map = Map::new(&solid, &net, None, &settings(paper, pages));
+                let tiles = map.tiles();
+                assert!(tiles.len() <= map.sheets[0] * map.sheets[1], "{name}");
+                assert!(map.sheets[0] * map.sheets[1] <= pages, "{name}");
+                assert!(
+                    map.share <= 1.0 + 1e-12 && map.share > before - 0.05,
+                    "{name}"
+                );
+                before = map.share;
+                let room = printable(map.sheet_mm);
+                for corner in net.iter().flat_map(|laid| laid.corners(&solid)) {
+                    let p = map.paper(corner);
+                    let inside = tiles.iter().any(|tile| {
+                        p.cmpge(tile.low - 1e-6).all() && p.cmple(tile.low + room + 1e-6).all()
+                    });
+                    assert!(inside, "{name}: {p} is on no sheet");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn neighbouring_sheets_share_a_strip_with_the_same_rings() {
+        let solid = Solid::named("dodecahedron").unwrap();
+        let net = unfold(&solid, 297.0 / 210.0).unwrap();
+        let map = Map::new(&solid, &net, None, &settings(Paper::A4, 4));
+        assert_eq!(map.sheets, [2, 2]);
+        let room = printable(map.sheet_mm);
+        let tiles = map.tiles();
+        let [a, b] = [0, 1].map(|column| tiles.iter().find(|t| t.column == column).unwrap());
+        let strip = a.low.x + room.x - b.low.x;
+        assert!((strip - STRIP_MM).abs() < 1e-9, "{strip}");
+        // Rings as they are drawn: millimetres of the sheet, y down; on the map, one place.
+        let pages = map.pages().unwrap();
+        let rings = |tile: &Tile| -> Vec<DVec2> {
+            let page = &pages[tiles.iter().position(|t| t == tile).unwrap()];
+            let high = tile.low.y - MARGIN_MM + map.sheet_mm[1];
+            page.split("<circle cx=\"")
+                .skip(1)
+                .map(|text| {
+                    let mut parts = text.split('"');
+                    let x: f64 = parts.next().unwrap().parse().unwrap();
+                    let y: f64 = parts.nth(1).unwrap().parse().unwrap();
+                    DVec2::new(tile.low.x - MARGIN_MM + x, high - y)
+                })
+                .filter(|p| p.cmpge(tile.low).all() && p.cmple(tile.low + room).all())
+                .collect()
+        };
+        let same_row = tiles.iter().filter(|t| t.row == a.row).collect::<Vec<_>>();
+        assert_eq!(same_row.len(), 2);
+        let [left, right] = [rings(same_row[0]), rings(same_row[1])];
+        let line = same_row[1].low.x + 0.5 * STRIP_MM;
+        let common = left.iter().filter(|p| (p.x - line).abs() < 1e-3);
+        let common: Vec<_> = common.collect();
+        assert_eq!(common.len(), RINGS_AT.len());
+        for ring in common {
+            assert!(right.iter().any(|p| p.abs_diff_eq(*ring, 1e-3)), "{ring}");
+        }
+    }
+
+    #[test]
+    fn a_single_sheet_has_nothing_to_cut() {
+        let solid = Solid::named("cube").unwrap();
+        let net = unfold(&solid, 297.0 / 210.0).unwrap();
+        let map = Map::new(&solid, &net, None, &settings(Paper::Letter, 1));
+        let pages = map.pages().unwrap();
+        assert_eq!(pages.len(), 1);
+        assert!(!pages[0].contains("circle") && !pages[0].contains("Cut one sheet"));
+        assert!(pages[0].contains("width=\"215.900mm\" height=\"279.400mm\""));
+    }
+}

@@ -1,0 +1,141 @@
+//! `shop/plan.json`: the plan's numbers for other programs, field by field as in `docs/plan.md`.
+
+use super::Basis;
+use crate::model::geometry::Solid;
+use crate::model::settings::Settings;
+use crate::output::folder::SHOP_SCHEMA;
+use crate::shop::joints::Joint;
+use crate::shop::plan::{KindPlan, Plan};
+use crate::shop::{facet_label, kind_letter, seam_label};
+use serde_json::{Value, json};
+
+/// The file's content; `files` are all files of the plan, itself included.
+pub fn numbers(
+    plan: &Plan,
+    solid: &Solid,
+    basis: &Basis,
+    settings: &Settings,
+    files: &[String],
+) -> Value {
+    let radius_mm = settings.globe.diameter_mm / 2.0;
+    json!({
+        "schema": SHOP_SCHEMA,
+        "files": files,
+        "heights": match basis { Basis::Grid => "grid", Basis::Range(_) => "range" },
+        "solid": solid.name,
+        "kinds": list(plan.kinds.iter().enumerate(), |(i, kind)| of_kind(plan, i, kind)),
+        "seams": plan.sheet.iter().enumerate().flat_map(|(face, rows)| {
+            rows.iter().map(move |row| json!({
+                "facet": facet_label(face), "side": row.side + 1,
+                "seam": seam_label(row.seam), "neighbour": facet_label(row.neighbour),
+                "tilt_deg": row.tilt_deg, "length_mm": row.length_mm,
+                "seam_low_mm": row.lowest.height_mm, "low_from_left_mm": row.lowest.from_left_mm,
+                "seam_high_mm": row.highest.height_mm,
+                "high_from_left_mm": row.highest.from_left_mm,
+                "wood_mm": row.wood.height_mm, "wood_from_left_mm": row.wood.from_left_mm,
+                "blade_mm": row.blade_mm,
+            }))
+        }).collect::<Vec<_>>(),
+        "boards": boards(plan),
+        "blanks_m2": plan.blanks.blanks_m2,
+        "board_use": plan.blanks.board_use,
+        "joints": list(plan.joints.iter(), joint),
+        "budget": budget(plan),
+        "net": list(plan.net.iter(), |laid| json!({
+            "facet": facet_label(laid.face),
+            "turned_deg": laid.angle_rad.to_degrees(),
+            "centre_mm": [laid.centre.x * radius_mm, laid.centre.y * radius_mm],
+        })),
+        "glue": list(plan.glue.iter(), |step| json!({
+            "shell": step.shell,
+            "facet": step.face.map(facet_label),
+            "seams": list(step.seams.iter(), |seam| seam_label(*seam).into()),
+        })),
+        "work": list(plan.work.iter(), |operation| json!({
+            "what": operation.what, "count": operation.count, "unit": operation.unit,
+            "tool": operation.tool, "minutes": operation.minutes,
+        })),
+        "warnings": plan.warnings,
+    })
+}
+
+fn list<T>(items: impl Iterator<Item = T>, one: impl Fn(T) -> Value) -> Value {
+    items.map(one).collect::<Vec<Value>>().into()
+}
+
+fn of_kind(plan: &Plan, index: usize, kind: &KindPlan) -> Value {
+    let s = &kind.stack;
+    let jig = &kind.jig;
+    json!({
+        "blank": kind_letter(index).to_string(),
+        "facets": list(kind.faces.iter(), |face| facet_label(*face).into()),
+        "to_cut": plan.blanks.pieces[index].count,
+        "stock_mm": s.stock_mm, "skim_mm": s.skim_mm, "relief_mm": s.relief_mm,
+        "rise_mm": s.rise_mm, "highest_mm": s.highest_mm, "corner_mm": s.corner_mm,
+        "corner_least_mm": s.corner_least_mm, "pocket_mm": s.pocket_mm,
+        "over_pocket_mm": s.over_mm, "back_plane_mm": s.back_plane_mm,
+        "outline_mm": jig.blank_mm, "back_mm": jig.back_mm,
+        "corner_radius_mm": jig.seat.as_ref().map(|seat| seat.pocket.radius_mm),
+        "keyed": jig.seat.as_ref().is_some_and(|seat| seat.keyed),
+        "clamps_out_mm": jig.clamp_out_mm,
+        "tabs": list(jig.tabs.iter(), |tab| json!({ "side": tab.side + 1, "glued": tab.glued })),
+        "sides": list(kind.saw.iter(), |side| json!({
+            "tilt_deg": side.tilt_deg, "at_jig_mm": side.at_jig_mm,
+            "at_top_mm": side.at_top_mm, "blade_mm": side.blade_mm,
+            "reach_mm": side.reach_mm, "cuts": side.cuts,
+        })),
+        "movement": list(kind.movement.iter(), |way| json!({
+            "grain": way.grain, "sawn": way.sawn, "width_mm": way.width_mm,
+            "change_mm": way.change_mm, "mean_side_mm": way.mean_side_mm,
+            "worst_side_mm": way.worst_side_mm, "worst_gap_mm": way.worst_gap_mm,
+        })),
+    })
+}
+
+fn boards(plan: &Plan) -> Value {
+    let blanks = &plan.blanks;
+    let boards = blanks.boards.iter().zip(&blanks.layout.boards);
+    list(boards, |(board, placed)| {
+        json!({
+            "length_mm": board.length_mm, "width_mm": board.width_mm,
+            "thickness_mm": board.thickness_mm,
+            "board_feet": board.board_feet(), "m3": board.cubic_metres(),
+            "blanks": list(placed.iter(), |one| json!({
+                "blank": kind_letter(one.kind).to_string(),
+                // Those beyond the facets are spares.
+                "facet": plan.kinds[one.kind].faces.get(one.number).map(|face| facet_label(*face)),
+                "middle_mm": one.middle, "turned": one.turned,
+            })),
+        })
+    })
+}
+
+fn joint(joint: &Joint) -> Value {
+    let fitting = joint.fitting;
+    json!({
+        "seam": seam_label(joint.seam),
+        "fitting": fitting.map(|fitting| fitting.name),
+        "from_back_mm": fitting.map(|_| joint.from_back_mm),
+        "deep_mm": fitting.map(|fitting| fitting.deep_mm),
+        "cut_face_mm": fitting.map(|_| joint.face_mm),
+    })
+}
+
+fn budget(plan: &Plan) -> Value {
+    let b = &plan.budget;
+    let part = |shares: &crate::shop::budget::Shares, tried_mm: f64, in_95_mm: f64| {
+        json!({
+            "tilt_mm": shares.tilt_mm, "offset_mm": shares.offset_mm,
+            "clearance_mm": shares.clearance_mm, "together_mm": shares.together_mm(),
+            "tried_mm": tried_mm, "in_95_of_100_mm": in_95_mm,
+            "improve_first": shares.largest(),
+        })
+    };
+    json!({
+        "seam_gap": part(&b.gap, b.gap_tried_mm, b.gap_95_mm),
+        "closing": part(&b.closing, b.closing_tried_mm, b.closing_95_mm),
+        "worst_seam_mm": b.gap_worst_mm,
+        "ring_facets": b.ring_facets,
+        "all_tilts_off_mm": b.closing_systematic_mm,
+    })
+}

@@ -1,0 +1,764 @@
+//! The plan's section of the report, and the check-off pages.
+
+use super::Basis;
+use crate::model::geometry::Solid;
+use crate::model::length::{both_text, mm_text};
+use crate::model::settings::{Grain, JointKind, Sawn, Settings};
+use crate::shop::boards::{BoardSize, MM3_PER_BOARD_FOOT};
+use crate::shop::cautions::CAUTIONS;
+use crate::shop::joints::{counts, dowel, slot_lengths};
+use crate::shop::plan::{KindPlan, Plan, paper_mm, species};
+use crate::shop::saw::At;
+use crate::shop::{facet_label, kind_letter, seam_label};
+use crate::show::pictures::escape;
+use std::fmt::Write;
+
+/// A length in mm and inches; in mm alone where the inch fraction would say nothing.
+fn both(mm: f64) -> String {
+    const LEAST_FRACTION_MM: f64 = 25.4 / 64.0;
+    if mm.abs() < LEAST_FRACTION_MM {
+        mm_text(mm)
+    } else {
+        both_text(mm)
+    }
+}
+
+/// The section of the report.
+pub fn section(plan: &Plan, solid: &Solid, basis: &Basis, settings: &Settings) -> String {
+    let parts = [
+        heading(basis, plan),
+        warnings(plan),
+        stack_up(plan),
+        blanks(plan, settings),
+        registration(plan, settings),
+        saw(plan, settings),
+        seam_sheet(plan),
+        budget(plan, settings),
+        joints(plan, settings),
+        glue(plan, solid),
+        wood(plan, settings),
+        work(plan),
+        cautions(),
+    ];
+    parts.join("\n")
+}
+
+fn heading(basis: &Basis, plan: &Plan) -> String {
+    let basis = match basis {
+        Basis::Grid => "Heights are those of the elevation grid.".to_owned(),
+        Basis::Range(why) => format!(
+            "The elevation grid was not used ({why}): highest and lowest ground are taken from the \
+             job's relief range, half above and half below the level, and may lie anywhere."
+        ),
+    };
+    let boards = if plan.blanks.boards.is_empty() {
+        ""
+    } else {
+        " `board-01` the blanks on a board,"
+    };
+    format!(
+        "# Shop plan\n\n{basis} Drawings are in `shop/`, at true size: `section-A.svg` the thickness \
+         added up, `blank-A` the outline with pocket and tabs, `jig-A` the boss and cut lines,\
+         {boards} each as SVG and DXF; `map.pdf` the globe unfolded; \
+         `checklist.pdf` the work to tick off; `plan.json` the numbers for other programs.\n\n\
+         The index corner of a blank is marked with a triangle. Sides count from it, \
+         counter-clockwise seen from the front.\n"
+    )
+}
+
+fn warnings(plan: &Plan) -> String {
+    let mut out = String::from("## Warnings of the plan\n\n");
+    if plan.warnings.is_empty() {
+        out.push_str("None.\n");
+    }
+    for warning in &plan.warnings {
+        let _ = writeln!(out, "- {warning}");
+    }
+    out
+}
+
+fn kinds(plan: &Plan) -> impl Iterator<Item = (char, &KindPlan)> {
+    plan.kinds
+        .iter()
+        .enumerate()
+        .map(|(i, kind)| (kind_letter(i), kind))
+}
+
+fn stack_up(plan: &Plan) -> String {
+    let mut out = String::from("## Thickness, added up\n\n| | limit |");
+    for (letter, _) in kinds(plan) {
+        let _ = write!(out, " {letter} |");
+    }
+    out.push_str("\n|---|---|");
+    out.push_str(&"---|".repeat(plan.kinds.len()));
+    out.push('\n');
+    let mut row = |name: &str, limit: String, value: &dyn Fn(&KindPlan) -> String| {
+        let _ = write!(out, "| {name} | {limit} |");
+        for kind in &plan.kinds {
+            let _ = write!(out, " {} |", value(kind));
+        }
+        out.push('\n');
+    };
+    let Some(first) = plan.kinds.first() else {
+        return out;
+    };
+    let stack = &first.stack;
+    row("stock", String::new(), &|k| both(k.stack.stock_mm));
+    row("left for clean-up", String::new(), &|k| {
+        both(k.stack.skim_mm)
+    });
+    row(
+        "highest ground above the back",
+        format!("at most {}", both(stack.stock_mm - stack.skim_mm)),
+        &|k| both(k.stack.highest_mm),
+    );
+    row("relief of the whole globe", String::new(), &|k| {
+        both(k.stack.relief_mm)
+    });
+    row("rise of the ball over the facet", String::new(), &|k| {
+        both(k.stack.rise_mm)
+    });
+    row(
+        "thinnest corner, with the ground there",
+        format!("at least {}", both(stack.edge_mm)),
+        &|k| k.stack.corner_mm.map_or("not known".into(), both),
+    );
+    row(
+        "thinnest corner there could be",
+        format!("at least {}", both(stack.edge_mm)),
+        &|k| both(k.stack.corner_least_mm),
+    );
+    if stack.pocket_mm.is_some() {
+        row("pocket in the back", String::new(), &|k| {
+            k.stack.pocket_mm.map_or("none".into(), both)
+        });
+        row(
+            "wood over the pocket at the lowest ground",
+            format!("at least {}", both(stack.over_least_mm)),
+            &|k| k.stack.over_mm.map_or("-".into(), both),
+        );
+    }
+    row("back from the globe's centre", String::new(), &|k| {
+        both(k.stack.back_plane_mm)
+    });
+    out.push_str("\nDrawn in `section-A.svg` and so on.\n");
+    out
+}
+
+fn volume(boards: &[&BoardSize]) -> String {
+    let feet: f64 = boards.iter().map(|b| b.board_feet()).sum();
+    let cubic: f64 = boards.iter().map(|b| b.cubic_metres()).sum();
+    format!("{feet:.2} board feet, {cubic:.4} m³")
+}
+
+fn blanks(plan: &Plan, settings: &Settings) -> String {
+    let mut out = String::from(
+        "## Blanks\n\n| blank | sides | needed | spare | to cut | fit one blank |\n|---|---|---|---|---|---|\n",
+    );
+    for (i, (letter, kind)) in kinds(plan).enumerate() {
+        let piece = &plan.blanks.pieces[i];
+        let (low, high) = crate::shop::polygon::bounds(&piece.outline_mm);
+        let needed = plan.blanks.needed[i];
+        let _ = writeln!(
+            out,
+            "| {letter} | {} | {needed} | {} | {} | {} along the grain, {} across |",
+            kind.saw.len(),
+            piece.count - needed,
+            piece.count,
+            both(high.x - low.x),
+            both(high.y - low.y),
+        );
+    }
+    let _ = writeln!(
+        out,
+        "\nAll blanks together cover {:.3} m²: {:.2} board feet of {} stock without waste.",
+        plan.blanks.blanks_m2,
+        plan.blanks.blanks_m2 * 1e6 * settings.stock.thickness_mm / MM3_PER_BOARD_FOOT,
+        both(settings.stock.thickness_mm)
+    );
+    if plan.blanks.boards.is_empty() {
+        return out;
+    }
+    out.push_str("\n| board | size | blanks on it |\n|---|---|---|\n");
+    let mut used = Vec::new();
+    for (i, (board, placed)) in plan
+        .blanks
+        .boards
+        .iter()
+        .zip(&plan.blanks.layout.boards)
+        .enumerate()
+    {
+        let list: Vec<String> = (0..plan.kinds.len())
+            .map(|kind| (kind, placed.iter().filter(|p| p.kind == kind).count()))
+            .filter(|(_, count)| *count > 0)
+            .map(|(kind, count)| format!("{count} {}", kind_letter(kind)))
+            .collect();
+        let list = if list.is_empty() {
+            "not needed".to_owned()
+        } else {
+            list.join(", ")
+        };
+        if !placed.is_empty() {
+            used.push(board);
+        }
+        let _ = writeln!(
+            out,
+            "| {} | {} long, {} wide, {} thick | {list} |",
+            i + 1,
+            both(board.length_mm),
+            both(board.width_mm),
+            both(board.thickness_mm)
+        );
+    }
+    let _ = writeln!(
+        out,
+        "\nThe boards used hold {}; {:.0} % of their area becomes blanks. {} is left between blanks \
+         and {} at the boards' edges.",
+        volume(&used),
+        100.0 * plan.blanks.board_use.unwrap_or(0.0),
+        both(settings.blanks.gap_mm),
+        both(settings.blanks.margin_mm)
+    );
+    out
+}
+
+fn registration(plan: &Plan, settings: &Settings) -> String {
+    let set = &settings.jig;
+    let mut out = if set.pocket {
+        format!(
+            "## Pocket, boss and tabs\n\nRout a pocket {} deep in the back of every blank and a boss \
+             as high on the jig, {} smaller on every side, with a {} bit. Both have corners of one \
+             radius, no smaller than the bit's. Cut the dashed roughing outline first: it leaves {}.\n\n",
+            both(settings.pocket_depth_mm()),
+            both(set.clearance_mm),
+            both(set.bit_mm),
+            both(set.allowance_mm())
+        )
+    } else {
+        "## Jig and tabs\n\nWithout a pocket nothing but your marks puts the blank in its place: draw \
+         the axis on the back of every blank and on the jig, lay them on each other, index corner \
+         to the mark, and fix the blank with double-faced tape or with screws from below that end \
+         well under the lowest ground.\n\n"
+            .to_owned()
+    };
+    out.push_str(
+        "| blank | corner radius | wood between pocket and sawn edge | ways the blank sits | tabs on \
+         sides |\n|---|---|---|---|---|\n",
+    );
+    for (letter, kind) in kinds(plan) {
+        let jig = &kind.jig;
+        let ways = match (&jig.seat, jig.ways) {
+            (Some(seat), _) if seat.keyed => "one: the index corner is cut off".to_owned(),
+            (Some(_), 1) => "one: the shape itself".to_owned(),
+            (_, ways) => format!("{ways}: mind the index corner"),
+        };
+        let tabs: Vec<String> = jig
+            .tabs
+            .iter()
+            .map(|tab| {
+                format!(
+                    "{} {}",
+                    tab.side + 1,
+                    if tab.glued { "glued" } else { "loose" }
+                )
+            })
+            .collect();
+        let tabs = if tabs.is_empty() {
+            "none".into()
+        } else {
+            tabs.join(", ")
+        };
+        let [radius, inset] = match &jig.seat {
+            Some(seat) => [seat.pocket.radius_mm, set.inset_mm()].map(both),
+            None => ["-", "-"].map(str::to_owned),
+        };
+        let _ = writeln!(out, "| {letter} | {radius} | {inset} | {ways} | {tabs} |");
+    }
+    out.push_str(
+        "\nThe drawing of a blank shows its front. Whatever is cut with the back up, pocket and \
+         notches, needs the drawing mirrored, left to right: do it in CAM, and look at the side \
+         numbers before the first cut.\n",
+    );
+    if plan.kinds.iter().any(|kind| !kind.jig.tabs.is_empty()) {
+        let _ = writeln!(
+            out,
+            "\nEach tab is {} wide and {} thick and lies in a notch of that depth in the back, {} \
+             under the blank, where the bevel takes the wood away later. Exactly one side of every \
+             such blank is unlike the others, so it lies one way only. Clamps stay {} outside the \
+             blank.",
+            both(set.tab_width_mm()),
+            both(settings.tab_thickness_mm()),
+            both(set.tab_overlap_mm()),
+            both(plan.kinds.first().map_or(0.0, |k| k.jig.clamp_out_mm))
+        );
+    }
+    out
+}
+
+fn saw(plan: &Plan, settings: &Settings) -> String {
+    let mut out = format!(
+        "## Saw\n\nThe blank lies face up on the jig and the blade leans away from it, so that the back \
+         comes out smaller than the face. The cut line runs at these distances from the jig's axis. \
+         The blade stands {} above the highest wood on the seam; the jig between table and blank is \
+         {} thick. A blade of {} is taken to reach {} when upright and less when tilted (saw.reach).\n\n\
+         | blank | sides | tilt from vertical | blade to table | from the axis, at the jig | at the \
+         stock's top | highest wood | blade above the table | the saw reaches | cuts |\n\
+         |---|---|---|---|---|---|---|---|---|---|\n",
+        both(settings.saw.above_mm),
+        both(settings.saw.base_mm),
+        both(settings.saw.blade_mm),
+        both(settings.saw.reach_at_mm(0.0))
+    );
+    for (letter, kind) in kinds(plan) {
+        for (tilt, _) in kind.tilts() {
+            let same = || kind.saw.iter().filter(|s| (s.tilt_deg - tilt).abs() < 1e-6);
+            let sides: Vec<String> = same().map(|s| (s.side + 1).to_string()).collect();
+            let Some(first) = same().next() else { continue };
+            let wood = same().map(|s| s.wood_mm).fold(f64::NEG_INFINITY, f64::max);
+            let blade = same().map(|s| s.blade_mm).fold(f64::NEG_INFINITY, f64::max);
+            let _ = writeln!(
+                out,
+                "| {letter} | {} | {tilt:.2}° | {:.2}° | {} | {} | {} | {} | {} | {} |",
+                sides.join(", "),
+                first.table_deg,
+                both(first.at_jig_mm),
+                both(first.at_top_mm),
+                both(wood),
+                both(blade),
+                both(first.reach_mm),
+                same().map(|s| s.cuts).sum::<usize>(),
+            );
+        }
+    }
+    let cuts: usize = plan.sheet.iter().map(Vec::len).sum();
+    let _ = writeln!(
+        out,
+        "\n{cuts} cuts in all. The two tilts at a seam and the angle between its faces make 180°."
+    );
+    out
+}
+
+fn at(at: &At) -> String {
+    match at.from_left_mm {
+        Some(left) => format!("{:.2} at {left:.0}", at.height_mm),
+        None => format!("{:.2}", at.height_mm),
+    }
+}
+
+fn seam_sheet(plan: &Plan) -> String {
+    let mut out = String::from(
+        "## Seam sheet\n\nHeights in mm; \"at\" is the distance in mm from the left corner, with the \
+         facet in front of you, face up, and the side towards you. Ground is measured from the \
+         level, wood from the back of the blank: set the first cut where the wood is highest, and \
+         nothing is left standing.\n\n\
+         | facet | blank | side | seam | neighbour | tilt | lowest ground | highest ground | highest wood | \
+         blade above the table |\n|---|---|---|---|---|---|---|---|---|---|\n",
+    );
+    for (face, rows) in plan.sheet.iter().enumerate() {
+        let kind = plan
+            .kinds
+            .iter()
+            .position(|kind| kind.faces.contains(&face));
+        for row in rows {
+            let _ = writeln!(
+                out,
+                "| {} | {} | {} | {} | {} | {:.2}° | {} | {} | {} | {:.1} |",
+                facet_label(face),
+                kind.map_or('?', kind_letter),
+                row.side + 1,
+                seam_label(row.seam),
+                facet_label(row.neighbour),
+                row.tilt_deg,
+                at(&row.lowest),
+                at(&row.highest),
+                at(&row.wood),
+                row.blade_mm
+            );
+        }
+    }
+    out
+}
+
+fn budget(plan: &Plan, settings: &Settings) -> String {
+    let b = &plan.budget;
+    let mut out = format!(
+        "## What small errors do\n\nFor {}° of tilt, {} of the cut line (plus or minus, any value as \
+         likely as another) and {} of play on the jig, the gap of a seam at the surface and the miss \
+         where a ring of {} facets closes, one standard deviation in mm:\n\n\
+         | | tilt | cut line | play | together, by formula | together, {} globes tried |\n\
+         |---|---|---|---|---|---|\n",
+        settings.budget.tilt_deg,
+        both(settings.budget.offset_mm),
+        both(settings.shift_on_jig_mm()),
+        b.ring_facets,
+        settings.budget.trials
+    );
+    for (name, shares, tried) in [
+        ("seam gap", &b.gap, b.gap_tried_mm),
+        ("closing of the ball", &b.closing, b.closing_tried_mm),
+    ] {
+        let _ = writeln!(
+            out,
+            "| {name} | {:.3} | {:.3} | {:.3} | {:.3} | {tried:.3} |",
+            shares.tilt_mm,
+            shares.offset_mm,
+            shares.clearance_mm,
+            shares.together_mm()
+        );
+    }
+    let _ = writeln!(
+        out,
+        "\n95 of 100 seams gape or rub by no more than {:.3} mm; the worst seam of a globe is {:.3} mm \
+         on average; 95 of 100 globes close within {:.2} mm. If every tilt is off by the whole {}° the \
+         same way, the ring misses by {:.2} mm: test the setting on scrap before sawing. Improve first: \
+         {}, for the seams; {}, for the closing.",
+        b.gap_95_mm,
+        b.gap_worst_mm,
+        b.closing_95_mm,
+        settings.budget.tilt_deg,
+        b.closing_systematic_mm,
+        b.gap.largest(),
+        b.closing.largest()
+    );
+    out
+}
+
+fn joints(plan: &Plan, settings: &Settings) -> String {
+    let mut out = String::from("## Joints\n\n");
+    let list: Vec<String> = counts(&plan.joints)
+        .into_iter()
+        .map(|(name, count)| match count {
+            1 => format!("1 seam: {name}"),
+            _ => format!("{count} seams: {name}"),
+        })
+        .collect();
+    let _ = writeln!(out, "{}.", list.join("; "));
+    if settings.joint.kind == JointKind::Auto {
+        let _ = writeln!(
+            out,
+            "`joint.kind` is auto: each seam has the first of biscuit-20, biscuit-10, biscuit-0 and \
+             dowel whose slot or hole keeps {} of wood (joint.cover) to the back, ground, pocket, \
+             corners and its neighbours. Slots of biscuits are {} long and need long seams; a dowel \
+             needs room for its {} of depth.",
+            both(settings.joint.cover_mm),
+            slot_lengths(),
+            both(dowel(settings).deep_mm)
+        );
+    }
+    out.push('\n');
+    if plan.joints.iter().all(|joint| joint.fitting.is_none()) {
+        return out;
+    }
+    out.push_str(
+        "At the middle of each seam, square to the cut face. Distances in mm from the back, along \
+         the cut face, to the middle of the slot or hole, for the lower and the higher facet \
+         number.\n\n| seam | joint | from the back, lower | from the back, higher | deep in each | \
+         cut face, back to surface |\n|---|---|---|---|---|---|\n",
+    );
+    for joint in &plan.joints {
+        if let Some(fitting) = joint.fitting {
+            let _ = writeln!(
+                out,
+                "| {} | {} | {:.2} | {:.2} | {:.1} | {:.1} |",
+                seam_label(joint.seam),
+                fitting.name,
+                joint.from_back_mm[0],
+                joint.from_back_mm[1],
+                fitting.deep_mm,
+                joint.face_mm
+            );
+        }
+    }
+    out
+}
+
+/// `1 dowel`, `3 dowels`, `2 × biscuit-20`.
+fn fittings_text(count: usize, name: &str) -> String {
+    match (name, count) {
+        ("dowel", 1) => "1 dowel".to_owned(),
+        ("dowel", _) => format!("{count} dowels"),
+        _ => format!("{count} × {name}"),
+    }
+}
+
+/// One gluing in words.
+fn step(index: usize, plan: &Plan) -> String {
+    let step = &plan.glue[index];
+    let seams: Vec<String> = step.seams.iter().map(|seam| seam_label(*seam)).collect();
+    let fittings = step
+        .seams
+        .iter()
+        .filter_map(|&seam| plan.joints[seam].fitting);
+    let mut names: Vec<&str> = fittings.map(|f| f.name).collect();
+    names.sort_unstable();
+    let joints = if names.is_empty() {
+        String::new()
+    } else {
+        let mut unique = names.clone();
+        unique.dedup();
+        let counted: Vec<String> = unique
+            .iter()
+            .map(|name| fittings_text(names.iter().filter(|n| *n == name).count(), name))
+            .collect();
+        format!(" with {}", counted.join(", "))
+    };
+    match (step.face, step.seams.len()) {
+        (Some(face), 0) => format!(
+            "Shell {}: begin with facet {}.",
+            step.shell,
+            facet_label(face)
+        ),
+        (Some(face), _) => format!(
+            "Shell {}: facet {} at {}{joints}. Dry fit first: index corner as on the map, no light \
+             through {}.",
+            step.shell,
+            facet_label(face),
+            seams.join(", "),
+            if seams.len() == 1 {
+                "the seam"
+            } else {
+                "any seam"
+            }
+        ),
+        (None, count) => format!(
+            "Join the shells at the closing seam, {count} seams together: {}{joints}. Dry fit first: \
+             lay one shell on the other, turn until every number meets its neighbour, and ease the \
+             high spots.",
+            seams.join(", ")
+        ),
+    }
+}
+
+fn glue(plan: &Plan, solid: &Solid) -> String {
+    let mut out = format!(
+        "## Glue-up\n\n{} facets, {} seams. Each shell grows into a bowl; the last joint closes the \
+         ball.\n\n",
+        solid.faces.len(),
+        solid.seams.len()
+    );
+    for index in 0..plan.glue.len() {
+        let _ = writeln!(out, "{}. {}", index + 1, step(index, plan));
+    }
+    out
+}
+
+fn capitalized(text: &str) -> String {
+    let mut letters = text.chars();
+    let first = letters.next().map(|c| c.to_uppercase().to_string());
+    format!("{}{}", first.unwrap_or_default(), letters.as_str())
+}
+
+fn wood(plan: &Plan, settings: &Settings) -> String {
+    let species = species(settings);
+    let wood = &settings.wood;
+    let mut out = format!(
+        "## Wood through the seasons\n\n{} changes by {:.5} of its width for each percent of moisture \
+         when quarter-sawn, {:.5} when flat-sawn ({}); along the grain hardly at all. From {} to {} % \
+         moisture:\n\n| blank | grain | sawn | width across the grain | change of width | a side moves, \
+         mean | worst | a seam can part by |\n|---|---|---|---|---|---|---|---|\n",
+        capitalized(&species.name.replace('-', " ")),
+        species.radial,
+        species.tangential,
+        species.source,
+        wood.dry_percent,
+        wood.moist_percent
+    );
+    for (letter, kind) in kinds(plan) {
+        for (i, way) in kind.movement.iter().enumerate() {
+            let _ = writeln!(
+                out,
+                "| {letter}{} | {} | {} | {} | {:.2} mm | {:.2} mm | {:.2} mm | {:.2} mm |",
+                if i == 0 { ", as in the job" } else { "" },
+                match way.grain {
+                    Grain::Along => "towards the index corner",
+                    Grain::Across => "across",
+                },
+                match way.sawn {
+                    Sawn::Flat => "flat",
+                    Sawn::Quarter => "quarter",
+                },
+                both(way.width_mm),
+                way.change_mm,
+                way.mean_side_mm,
+                way.worst_side_mm,
+                way.worst_gap_mm
+            );
+        }
+    }
+    out
+}
+
+fn work(plan: &Plan) -> String {
+    let mut out = String::from(
+        "## Work list\n\n| | what | how many | tool | machine time |\n|---|---|---|---|---|\n",
+    );
+    for (i, operation) in plan.work.iter().enumerate() {
+        let _ = writeln!(
+            out,
+            "| {} | {} | {} | {} | {} |",
+            i + 1,
+            operation.what,
+            operation.counted(),
+            operation.tool,
+            time(operation.minutes)
+        );
+    }
+    let minutes: f64 = plan.work.iter().filter_map(|o| o.minutes).sum();
+    if minutes > 0.0 {
+        let _ = writeln!(
+            out,
+            "\nMachine time in all, about {}: the job's bits over level ground, changes of bits \
+             counted. Relief makes the way a little longer; the section on bits has the time on the \
+             true ground of each facet that was made.",
+            time(Some(minutes))
+        );
+    } else {
+        out.push_str("\nName your bits in the job, [[cutter]], and times are given here.\n");
+    }
+    out
+}
+
+fn time(minutes: Option<f64>) -> String {
+    match minutes {
+        None => "-".to_owned(),
+        Some(minutes) => {
+            let whole = minutes.ceil() as u64;
+            format!("{} h {:02} min", whole / 60, whole % 60)
+        }
+    }
+}
+
+fn cautions() -> String {
+    let mut out = String::from("## Cautions\n");
+    for (step, list) in CAUTIONS {
+        let _ = write!(out, "\n{step}:\n\n");
+        for caution in list {
+            let _ = writeln!(out, "- {caution}");
+        }
+    }
+    out
+}
+
+/// Sheets to print and tick off: the work list, the glue-up order and the cautions.
+pub fn checklist(plan: &Plan, settings: &Settings) -> Vec<String> {
+    let mut lines: Vec<Line> = vec![Line::Title(format!("{}: work to tick off", settings.name))];
+    for operation in &plan.work {
+        let text = format!(
+            "{} ({}; {})",
+            operation.what,
+            operation.counted(),
+            operation.tool
+        );
+        lines.push(Line::Box(text));
+    }
+    lines.push(Line::Title("Glue-up".into()));
+    lines.extend((0..plan.glue.len()).map(|index| Line::Box(step(index, plan))));
+    lines.push(Line::Title("Cautions".into()));
+    for (step, list) in CAUTIONS {
+        lines.push(Line::Plain(format!("{step}:")));
+        lines.extend(list.iter().map(|text| Line::Bullet((*text).to_owned())));
+    }
+    pages_of(&lines, paper_mm(settings.paper.size))
+}
+
+enum Line {
+    Title(String),
+    Box(String),
+    Plain(String),
+    Bullet(String),
+}
+
+/// Sizes on the check-off sheets, mm.
+const SHEET_MARGIN: f64 = 18.0;
+const SHEET_TYPE: f64 = 3.6;
+const SHEET_TITLE: f64 = 5.5;
+const SHEET_LEADING: f64 = 5.4;
+
+fn pages_of(lines: &[Line], [width, height]: [f64; 2]) -> Vec<String> {
+    // DejaVu Sans is this wide on average, in type heights; wide letters are rare in a row.
+    let letters = ((width - 2.0 * SHEET_MARGIN - 9.0) / (SHEET_TYPE * 0.56)) as usize;
+    let mut pages: Vec<String> = Vec::new();
+    let mut body = String::new();
+    let mut y = SHEET_MARGIN;
+    let text = |body: &mut String, x: f64, y: f64, size: f64, words: &str| {
+        let _ = writeln!(
+            body,
+            "<text x=\"{x:.2}\" y=\"{y:.2}\" font-size=\"{size}\" fill=\"#1a1a1a\">{}</text>",
+            escape(words)
+        );
+    };
+    for line in lines {
+        let (words, size, indent, space) = match line {
+            Line::Title(words) => (words, SHEET_TITLE, 0.0, 5.0),
+            Line::Box(words) => (words, SHEET_TYPE, 9.0, 2.0),
+            Line::Plain(words) => (words, SHEET_TYPE, 0.0, 2.0),
+            Line::Bullet(words) => (words, SHEET_TYPE, 9.0, 0.6),
+        };
+        let wrapped = wrap(words, letters);
+        let needs = space + wrapped.len() as f64 * SHEET_LEADING;
+        if y + needs > height - SHEET_MARGIN {
+            pages.push(std::mem::take(&mut body));
+            y = SHEET_MARGIN;
+        }
+        y += space;
+        for (i, part) in wrapped.iter().enumerate() {
+            y += SHEET_LEADING;
+            if i == 0 {
+                match line {
+                    Line::Box(_) => {
+                        let _ = writeln!(
+                            body,
+                            "<rect x=\"{SHEET_MARGIN}\" y=\"{:.2}\" width=\"4\" height=\"4\" fill=\"none\" \
+                             stroke=\"#1a1a1a\" stroke-width=\"0.35\"/>",
+                            y - 3.5
+                        );
+                    }
+                    Line::Bullet(_) => {
+                        let _ = writeln!(
+                            body,
+                            "<circle cx=\"{:.2}\" cy=\"{:.2}\" r=\"0.7\" fill=\"#1a1a1a\"/>",
+                            SHEET_MARGIN + 6.0,
+                            y - 1.3
+                        );
+                    }
+                    _ => {}
+                }
+            }
+            text(&mut body, SHEET_MARGIN + indent, y, size, part);
+        }
+    }
+    pages.push(body);
+    let count = pages.len();
+    pages
+        .into_iter()
+        .enumerate()
+        .map(|(i, body)| {
+            let mut page = format!(
+                "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{width}mm\" height=\"{height}mm\" \
+                 viewBox=\"0 0 {width} {height}\" font-family=\"DejaVu Sans\">\n"
+            );
+            page.push_str(&body);
+            let foot = format!("sheet {} of {count}", i + 1);
+            text(&mut page, SHEET_MARGIN, height - 9.0, 3.0, &foot);
+            page.push_str("</svg>\n");
+            page
+        })
+        .collect()
+}
+
+fn wrap(words: &str, letters: usize) -> Vec<String> {
+    let mut lines = vec![String::new()];
+    for word in words.split_whitespace() {
+        let line = lines.last().map_or(0, |l| l.chars().count());
+        if line > 0 && line + 1 + word.chars().count() > letters {
+            lines.push(String::new());
+        }
+        if let Some(line) = lines.last_mut() {
+            if !line.is_empty() {
+                line.push(' ');
+            }
+            line.push_str(word);
+        }
+    }
+    lines
+}
