@@ -21,10 +21,12 @@ pub mod memory;
 mod open;
 mod place;
 mod reference;
+mod refusals;
 mod shrink;
 mod sources;
 mod stats;
 pub mod stored;
+mod stored_number;
 mod stream;
 mod table;
 #[cfg(test)]

@@ -8,7 +8,8 @@
 
 use super::jig::{jig, room_between, ways_to_sit};
 use super::joints::joints;
-use super::plan::{Bench, plan};
+use super::plan::Bench;
+use super::planning::plan;
 use super::polygon::holds;
 use super::saw::{seam_sheet, set_ups};
 use crate::carve::fit::{self, Fit, fit_anywhere};

@@ -14,6 +14,7 @@ pub mod jig;
 pub mod joints;
 pub mod net;
 pub mod plan;
+pub mod planning;
 pub mod polygon;
 pub mod saw;
 pub mod stack_up;

@@ -18,6 +18,7 @@ mod hostile;
 mod irregular;
 /// Jobs made in parts, and the parts put together.
 mod join;
+mod layers;
 /// Bounds on memory: the same bytes, or a refusal.
 mod memory;
 /// Bad input: the message, the exit code, and nothing left behind.

@@ -1,7 +1,6 @@
 //! `[[cutter]]`: the bits, and what single values cannot show about them.
 
-use super::lists::List;
-use super::table::{Default, Kind, Range, Setting, Word, spelled};
+use super::table::{Default, Kind, List, Range, Setting, Word, spelled};
 use crate::model::error::Problem;
 use crate::model::length::mm_text;
 use crate::model::settings::{Cutter, CutterRole, CutterShape, Settings};

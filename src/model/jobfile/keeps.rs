@@ -1,7 +1,6 @@
 //! `[[keep]]`: places no seam should cut.
 
-use super::lists::List;
-use super::table::{Default, Kind, ROUND, Range, Setting};
+use super::table::{Default, Kind, List, ROUND, Range, Setting};
 use crate::model::settings::Keep;
 
 /// `[[keep]]`.

@@ -5,8 +5,8 @@
 
 use super::cutters::CUTTERS;
 use super::keeps::KEEPS;
-use super::table::{Default, Kind, Range, Row, Setting, THIN};
-use super::unknown::nearest;
+use super::nearest::nearest;
+use super::table::{Default, Kind, List, Range, Row, Setting, THIN};
 use super::{Given, Place, value};
 use crate::model::error::Problem;
 use crate::model::length::one_line;
@@ -14,22 +14,6 @@ use crate::model::settings::{Board, Settings};
 use std::collections::BTreeMap;
 use std::path::Path;
 use toml_edit::{Item, TableLike, Value};
-
-/// A repeated section whose tables fill structs of type `T`.
-pub(super) struct List<T: 'static> {
-    /// Name between the double brackets.
-    pub section: &'static str,
-    /// What it is about, for the starter file.
-    pub about: &'static str,
-    /// Its settings; the keys start with the section's name.
-    pub rows: &'static [Setting<T>],
-    /// A struct with every default.
-    pub new: fn() -> T,
-    /// Where the structs are kept.
-    pub get: fn(&Settings) -> &Vec<T>,
-    /// The same, to add one.
-    pub get_mut: fn(&mut Settings) -> &mut Vec<T>,
-}
 
 /// Every repeated section, in the order of the starter file.
 pub(super) const LISTS: &[&dyn Repeated] = &[&BOARDS, &CUTTERS, &KEEPS];

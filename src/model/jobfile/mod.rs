@@ -10,6 +10,7 @@ mod cutters;
 mod describe;
 mod keeps;
 mod lists;
+mod nearest;
 mod table;
 mod text;
 mod unknown;

@@ -14,6 +14,22 @@ use crate::model::wood::species_names;
 use serde::Serialize;
 use std::path::PathBuf;
 
+/// A repeated section whose tables fill structs of type `T`.
+pub(super) struct List<T: 'static> {
+    /// Name between the double brackets.
+    pub section: &'static str,
+    /// What it is about, for the starter file.
+    pub about: &'static str,
+    /// Its settings; the keys start with the section's name.
+    pub rows: &'static [Setting<T>],
+    /// A struct with every default.
+    pub new: fn() -> T,
+    /// Where the structs are kept.
+    pub get: fn(&Settings) -> &Vec<T>,
+    /// The same, to add one.
+    pub get_mut: fn(&mut Settings) -> &mut Vec<T>,
+}
+
 /// One row: a setting of the struct `T`.
 pub(super) struct Setting<T: 'static> {
     /// As written in a job file, sections joined by points.

@@ -1,7 +1,7 @@
 //! One TOML value into one setting, whatever its kind.
 
+use super::nearest::{gone, nearest};
 use super::table::{Kind, Setting, words};
-use super::unknown::{gone, nearest};
 use crate::model::error::Problem;
 use crate::model::length::{
     no_body_unit, no_unit, not_a_body_length, not_a_length, one_line, parse_body_m, parse_mm,

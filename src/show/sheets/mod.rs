@@ -16,6 +16,7 @@ use crate::model::settings::Settings;
 use crate::output::folder::{NewFolder, SHOP_FILE};
 use crate::shop::kind_letter;
 use crate::shop::plan::Bench;
+use crate::shop::planning;
 use crate::{Error, Result};
 use drawing::Drawing;
 use std::path::{Path, PathBuf};
@@ -64,7 +65,7 @@ pub(crate) fn write_shop(
             faces.map(|face| seams::thinnest_corner(solid, face, &fit.facets[face], sampler));
         corners.collect::<Vec<_>>()
     });
-    let plan = crate::shop::plan::plan(&Bench {
+    let plan = planning::plan(&Bench {
         solid,
         fit,
         ground: ground.as_deref(),
