@@ -17,6 +17,7 @@ mod flatten;
 mod holes;
 mod labels;
 mod lengths;
+mod machine;
 pub mod memory;
 mod open;
 mod place;
