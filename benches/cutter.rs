@@ -4,7 +4,7 @@
 
 use divan::counter::ItemsCount;
 use divan::{Bencher, black_box};
-use globewright::carve::cutter::{Shape, Tool, morphology, rough};
+use globewright::carve::cutter::{Tool, ToolShape, morphology, rough};
 use globewright::carve::resample::{Bounds, Sampler, Scratch, render};
 use ndarray::Array2;
 
@@ -73,7 +73,7 @@ fn ball_one_core(bencher: Bencher, tenths: u32) {
 /// A tapered ball: 1 mm, 6 degrees, 15 mm of flute.
 #[divan::bench(sample_count = 3)]
 fn tapered(bencher: Bencher) {
-    let shape = Shape::TaperedBall {
+    let shape = ToolShape::TaperedBall {
         half_angle_rad: 6f64.to_radians(),
     };
     closing(

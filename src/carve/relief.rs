@@ -2,7 +2,7 @@
 //! measures and `turn` judges, and the globe fitted to its stock around it.
 
 use crate::carve::compress::{self, Bands, Raised, Scale, Shaped};
-use crate::carve::fit::{self, Fit, Limits};
+use crate::carve::fit::{self, Fit, FitLimits};
 use crate::carve::remedies::{remedied, remedied_anywhere};
 use crate::model::curve::Curve;
 use crate::model::geometry::Solid;
@@ -285,7 +285,7 @@ impl Relief {
 }
 
 /// What a solid asks of the wood for the relief of a job, by the curve alone.
-fn limits(solid: &Solid, grid: &dyn Heights, unit: &Curve, settings: &Settings) -> Limits {
+fn limits(solid: &Solid, grid: &dyn Heights, unit: &Curve, settings: &Settings) -> FitLimits {
     let range = settings.relief.range;
     let range_mm = range.looks_well_mm(settings.globe.diameter_mm);
     fit::limits_on(solid, grid, unit, range_mm, settings)

@@ -106,11 +106,11 @@ fn remedy(kind: ErrorKind) -> &'static str {
 /// Its parts lie on the heap: an error is rare, and every `Result` would be as large as they are.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Problem {
-    parts: Box<Parts>,
+    parts: Box<ProblemParts>,
 }
 
 #[derive(Debug, Clone, Default, PartialEq)]
-struct Parts {
+struct ProblemParts {
     what: String,
     setting: Option<String>,
     file: Option<PathBuf>,
@@ -125,9 +125,9 @@ impl Problem {
     /// Starts with what went wrong, without a full stop.
     pub fn new(what: impl Into<String>) -> Self {
         Problem {
-            parts: Box::new(Parts {
+            parts: Box::new(ProblemParts {
                 what: what.into(),
-                ..Parts::default()
+                ..ProblemParts::default()
             }),
         }
     }

@@ -8,7 +8,7 @@
 
 use super::jig::{jig, room_between, ways_to_sit};
 use super::joints::joints;
-use super::plan::Bench;
+use super::plan::PlanInput;
 use super::planning::plan;
 use super::polygon::holds;
 use super::saw::{seam_sheet, set_ups};
@@ -48,7 +48,7 @@ fn bench_error(name: &str, change: impl Fn(&mut Settings)) -> String {
     let (solid, mut settings, _) = globe(name, 200.0);
     change(&mut settings);
     let fit = fit_anywhere(&solid, &unit(), &settings).unwrap();
-    let bench = Bench {
+    let bench = PlanInput {
         solid: &solid,
         fit: &fit,
         ground: None,
@@ -466,7 +466,7 @@ fn what_does_not_fit_is_told_with_numbers_and_a_way_out() {
 }
 
 fn warnings_of(solid: &Solid, fit: &Fit, settings: &Settings) -> Vec<String> {
-    let bench = Bench {
+    let bench = PlanInput {
         solid,
         fit,
         ground: None,
@@ -566,7 +566,7 @@ fn small_facets_are_planned_without_a_pocket() {
     let way = "set jig.pocket = \"no\" and hold the blanks with double-faced tape";
     assert!(message.contains(way), "{message}");
     settings.jig.pocket = false;
-    let bench = Bench {
+    let bench = PlanInput {
         solid: &solid,
         fit: &fit,
         ground: None,
@@ -696,7 +696,7 @@ fn a_joint_whose_slots_meet_is_refused_with_numbers() {
 #[test]
 fn the_plan_is_plain_data() {
     let (solid, settings, fit) = globe("cuboctahedron", 260.0);
-    let bench = Bench {
+    let bench = PlanInput {
         solid: &solid,
         fit: &fit,
         ground: None,

@@ -18,7 +18,7 @@ use serde::Serialize;
 
 /// Everything the plan is made from.
 #[derive(Debug, Clone, Copy)]
-pub struct Bench<'a> {
+pub struct PlanInput<'a> {
     /// The solid turned into the body frame.
     pub solid: &'a Solid,
     /// The globe in its stock.

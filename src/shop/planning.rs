@@ -1,12 +1,12 @@
 //! Makes the whole plan, part by part.
 
 use super::blanks::blanks;
-use super::budget::{Cuts, Limits, SideCut, budget};
+use super::budget::{Cuts, SideCut, Tolerances, budget};
 use super::glue;
 use super::jig::{Jig, jig};
 use super::joints::joints;
 use super::net::unfold;
-use super::plan::{Bench, KindPlan, Plan, paper_mm};
+use super::plan::{KindPlan, Plan, PlanInput, paper_mm};
 use super::polygon::outward;
 use super::saw::{SeamRow, SideSetUp, seam_sheet, set_ups};
 use super::stack_up::stack_up;
@@ -24,8 +24,8 @@ use crate::model::wood::VALID_PERCENT;
 /// # Errors
 /// [`crate::Error::Job`] for a pocket, tab or joint that does not fit, or boards that are too
 /// thin; [`crate::Error::Stock`] for too little wood.
-pub fn plan(bench: &Bench<'_>) -> Result<Plan> {
-    let Bench {
+pub fn plan(bench: &PlanInput<'_>) -> Result<Plan> {
+    let PlanInput {
         solid,
         fit,
         ground,
@@ -57,7 +57,7 @@ pub fn plan(bench: &Bench<'_>) -> Result<Plan> {
             }
         })
         .collect();
-    let limits = Limits {
+    let limits = Tolerances {
         tilt_rad: settings.budget.tilt_deg.to_radians(),
         offset_mm: settings.budget.offset_mm,
         clearance_mm: settings.shift_on_jig_mm(),

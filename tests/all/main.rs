@@ -1,5 +1,7 @@
 //! Whole runs of the program and the library.
 
+/// A page in the system's Chromium.
+mod browser;
 /// The command line: what it prints, where, and its exit codes.
 mod cli;
 /// Curves compared and suggested, and a finished relief taken back.
@@ -18,6 +20,7 @@ mod hostile;
 mod irregular;
 /// Jobs made in parts, and the parts put together.
 mod join;
+/// The floors of the source.
 mod layers;
 /// Bounds on memory: the same bytes, or a refusal.
 mod memory;

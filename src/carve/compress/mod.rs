@@ -24,7 +24,7 @@ mod relief;
 mod split;
 mod steepest;
 
-pub use multiscale::{Bands, Choice, Scale};
+pub use multiscale::{Bands, DetailChoice, Scale};
 pub use overhang::{Raised, without_overhangs};
 pub use relief::{Shaped, carved, curved, finished, from_file, global, straight};
 pub use steepest::limit_slope;

@@ -767,7 +767,7 @@ mod tests {
                     crate::carve::seams::places(&seam, 1.0);
                 }
                 crate::show::warnings::collect(&manifest);
-                let layout = crate::show::report::overview::Layout::of(&manifest);
+                let layout = crate::show::report::overview::SheetLayout::of(&manifest);
                 crate::show::report::overview::describe(&manifest, &layout);
                 crate::show::report::text(&manifest);
             }

@@ -17,7 +17,7 @@ use std::collections::BTreeMap;
 use std::sync::Mutex;
 
 /// Everything facets are drawn from.
-pub(super) struct Drawing<'a> {
+pub(super) struct FacetRun<'a> {
     pub settings: &'a Settings,
     pub sampler: &'a Sampler,
     pub bounds: &'a Bounds,
@@ -34,7 +34,7 @@ pub(super) struct Drawing<'a> {
     pub scratch: Mutex<Vec<Scratch>>,
 }
 
-impl Drawing<'_> {
+impl FacetRun<'_> {
     /// Draws, measures and writes every facet of the manifest, `together` of them at a time.
     pub fn all(
         &self,

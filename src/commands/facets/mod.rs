@@ -24,7 +24,7 @@ use crate::read::{self, ReadRequest, Working};
 use crate::show::sheets::{self, Basis};
 use crate::show::warnings::Warning;
 use crate::{Error, Problem, Result};
-use drawing::Drawing;
+use drawing::FacetRun;
 use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::sync::Mutex;
@@ -129,7 +129,7 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
     manifest.mesh = options.mesh.then_some(MeshEntry {
         tolerance_mm: TOLERANCE_MM,
     });
-    let drawing = Drawing {
+    let drawing = FacetRun {
         settings,
         sampler: &sampler,
         bounds: &bounds,

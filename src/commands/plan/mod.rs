@@ -75,9 +75,9 @@ pub fn compare_solids(
 }
 
 /// The grid; the inner error says why there is none.
-type Ground = std::result::Result<read::Reading, String>;
+type GridOrReason = std::result::Result<read::Reading, String>;
 
-fn ground(job: &Job, progress: &dyn Progress) -> Result<Ground> {
+fn ground(job: &Job, progress: &dyn Progress) -> Result<GridOrReason> {
     let settings = &job.settings;
     if settings.grid.files.is_empty() {
         return Ok(Err("the job names none".to_owned()));

@@ -1,6 +1,6 @@
 //! What the bench answers: settings in, ball and figures out, by the stages that make the images.
 
-use super::ball::{Ball, Head, Net, ball};
+use super::ball::{Ball, BallHead, Net, ball};
 use crate::carve::compress::{carved, straight, unit_curve};
 use crate::carve::fit::{self, Fit};
 use crate::carve::orient::oriented;
@@ -70,7 +70,7 @@ pub struct Answer {
     /// How the points hang together.
     pub nets: Vec<Net>,
     /// One for each facet.
-    pub heads: Vec<Head>,
+    pub heads: Vec<BallHead>,
     /// x, y, z of all points, sent apart from the rest.
     #[serde(skip)]
     pub points_mm: Vec<f32>,

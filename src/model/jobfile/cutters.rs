@@ -1,6 +1,6 @@
 //! `[[cutter]]`: the bits, and what single values cannot show about them.
 
-use super::table::{Default, Kind, List, Range, Setting, Word, spelled};
+use super::table::{Default, List, Range, Setting, ValueKind, Word, spelled};
 use crate::model::error::Problem;
 use crate::model::length::mm_text;
 use crate::model::settings::{Cutter, CutterRole, CutterShape, Settings};
@@ -30,7 +30,7 @@ pub(super) const CUTTERS: List<Cutter> = List {
     rows: &[
         Setting {
             key: "cutter.shape",
-            kind: Kind::Word {
+            kind: ValueKind::Word {
                 words: &[
                     Word {
                         word: "ball",
@@ -53,7 +53,7 @@ pub(super) const CUTTERS: List<Cutter> = List {
         },
         Setting {
             key: "cutter.diameter",
-            kind: Kind::Length {
+            kind: ValueKind::Length {
                 range: DIAMETER,
                 word: None,
                 set: |c, v| c.diameter_mm = v,
@@ -65,7 +65,7 @@ pub(super) const CUTTERS: List<Cutter> = List {
         },
         Setting {
             key: "cutter.angle",
-            kind: Kind::Number {
+            kind: ValueKind::Number {
                 range: Range::new(0.5, 60.0, "a number of degrees, 0.5 to 60"),
                 word: None,
                 set: |c, v| c.half_angle_deg = v,
@@ -77,7 +77,7 @@ pub(super) const CUTTERS: List<Cutter> = List {
         },
         Setting {
             key: "cutter.flute",
-            kind: Kind::Length {
+            kind: ValueKind::Length {
                 range: Range::new(0.5, 500.0, "a length, 0.5 mm to 500 mm"),
                 word: None,
                 set: |c, v| c.flute_mm = v,
@@ -89,7 +89,7 @@ pub(super) const CUTTERS: List<Cutter> = List {
         },
         Setting {
             key: "cutter.role",
-            kind: Kind::Word {
+            kind: ValueKind::Word {
                 words: &[
                     Word {
                         word: "rough",
@@ -115,7 +115,7 @@ pub(super) const CUTTERS: List<Cutter> = List {
         },
         Setting {
             key: "cutter.stepover",
-            kind: Kind::Length {
+            kind: ValueKind::Length {
                 range: STEP,
                 word: None,
                 set: |c, v| c.stepover_mm = Some(v),
@@ -130,7 +130,7 @@ pub(super) const CUTTERS: List<Cutter> = List {
         },
         Setting {
             key: "cutter.stepdown",
-            kind: Kind::Length {
+            kind: ValueKind::Length {
                 range: STEP,
                 word: None,
                 set: |c, v| c.stepdown_mm = Some(v),
@@ -145,7 +145,7 @@ pub(super) const CUTTERS: List<Cutter> = List {
         },
         Setting {
             key: "cutter.allowance",
-            kind: Kind::Length {
+            kind: ValueKind::Length {
                 range: Range::new(0.0, 20.0, "a length, 0 mm to 20 mm"),
                 word: None,
                 set: |c, v| c.allowance_mm = Some(v),
@@ -160,7 +160,7 @@ pub(super) const CUTTERS: List<Cutter> = List {
         },
         Setting {
             key: "cutter.feed",
-            kind: Kind::Speed {
+            kind: ValueKind::Speed {
                 range: SPEED,
                 set: |c, v| c.feed_mm_min = v,
                 get: |c| Some(c.feed_mm_min),
@@ -171,7 +171,7 @@ pub(super) const CUTTERS: List<Cutter> = List {
         },
         Setting {
             key: "cutter.plunge",
-            kind: Kind::Speed {
+            kind: ValueKind::Speed {
                 range: SPEED,
                 set: |c, v| c.plunge_mm_min = v,
                 get: |c| Some(c.plunge_mm_min),
@@ -182,7 +182,7 @@ pub(super) const CUTTERS: List<Cutter> = List {
         },
         Setting {
             key: "cutter.rapid",
-            kind: Kind::Speed {
+            kind: ValueKind::Speed {
                 range: SPEED,
                 set: |c, v| c.rapid_mm_min = v,
                 get: |c| Some(c.rapid_mm_min),
@@ -193,7 +193,7 @@ pub(super) const CUTTERS: List<Cutter> = List {
         },
         Setting {
             key: "cutter.start",
-            kind: Kind::Number {
+            kind: ValueKind::Number {
                 range: MINUTES,
                 word: None,
                 set: |c, v| c.start_min = v,
@@ -205,7 +205,7 @@ pub(super) const CUTTERS: List<Cutter> = List {
         },
         Setting {
             key: "cutter.change",
-            kind: Kind::Number {
+            kind: ValueKind::Number {
                 range: MINUTES,
                 word: None,
                 set: |c, v| c.change_min = v,

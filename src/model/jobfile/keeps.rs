@@ -1,16 +1,16 @@
 //! `[[keep]]`: places no seam should cut.
 
-use super::table::{Default, Kind, List, ROUND, Range, Setting};
-use crate::model::settings::Keep;
+use super::table::{Default, List, ROUND, Range, Setting, ValueKind};
+use crate::model::settings::KeepWhole;
 
 /// `[[keep]]`.
-pub(super) const KEEPS: List<Keep> = List {
+pub(super) const KEEPS: List<KeepWhole> = List {
     section: "keep",
     about: "Places no seam should cut when the planet is turned; once for each",
     rows: &[
         Setting {
             key: "keep.name",
-            kind: Kind::Text {
+            kind: ValueKind::Text {
                 set: |k, v| k.name = v,
                 get: |k| Some(&k.name),
             },
@@ -22,7 +22,7 @@ pub(super) const KEEPS: List<Keep> = List {
         },
         Setting {
             key: "keep.lat",
-            kind: Kind::Number {
+            kind: ValueKind::Number {
                 range: Range::new(-90.0, 90.0, "a number of degrees, -90 to 90"),
                 word: None,
                 set: |k, v| k.lat_deg = v,
@@ -34,7 +34,7 @@ pub(super) const KEEPS: List<Keep> = List {
         },
         Setting {
             key: "keep.lon",
-            kind: Kind::Number {
+            kind: ValueKind::Number {
                 range: ROUND,
                 word: None,
                 set: |k, v| k.lon_deg = v,
@@ -46,7 +46,7 @@ pub(super) const KEEPS: List<Keep> = List {
         },
         Setting {
             key: "keep.radius",
-            kind: Kind::Number {
+            kind: ValueKind::Number {
                 range: Range::new(0.1, 60.0, "a number of degrees, 0.1 to 60"),
                 word: None,
                 set: |k, v| k.radius_deg = v,
@@ -57,7 +57,7 @@ pub(super) const KEEPS: List<Keep> = List {
             doc: "Half its width, as an angle at the body's centre",
         },
     ],
-    new: || Keep {
+    new: || KeepWhole {
         name: String::new(),
         lat_deg: 0.0,
         lon_deg: 0.0,

@@ -6,8 +6,8 @@
 use super::cutters::CUTTERS;
 use super::keeps::KEEPS;
 use super::nearest::nearest;
-use super::table::{Default, Kind, List, Range, Row, Setting, THIN};
-use super::{Given, Place, value};
+use super::table::{Default, List, Range, Setting, THIN, TableRow, ValueKind};
+use super::{Given, GivenAt, value};
 use crate::model::error::Problem;
 use crate::model::length::one_line;
 use crate::model::settings::{Board, Settings};
@@ -19,8 +19,8 @@ use toml_edit::{Item, TableLike, Value};
 pub(super) const LISTS: &[&dyn Repeated] = &[&BOARDS, &CUTTERS, &KEEPS];
 
 /// What one table of a repeated section gives, by the last part of the key.
-pub(super) struct Entry {
-    pub place: Place,
+pub(super) struct ListEntry {
+    pub place: GivenAt,
     pub given: BTreeMap<&'static str, Given>,
 }
 
@@ -31,12 +31,12 @@ pub(super) trait Repeated: Sync {
     /// What it is about.
     fn about(&self) -> &'static str;
     /// Its settings as the documents show them.
-    fn rows(&self) -> Vec<Row>;
+    fn rows(&self) -> Vec<TableRow>;
     /// Reads one table and adds its struct. An error comes with the setting it is about.
     fn read(
         &self,
-        entry: &Entry,
-        folder_of: &dyn Fn(&Place) -> std::path::PathBuf,
+        entry: &ListEntry,
+        folder_of: &dyn Fn(&GivenAt) -> std::path::PathBuf,
         settings: &mut Settings,
     ) -> Result<(), (&'static str, Problem)>;
     /// All tables, for the manifest.
@@ -82,14 +82,14 @@ impl<T> Repeated for List<T> {
         self.about
     }
 
-    fn rows(&self) -> Vec<Row> {
+    fn rows(&self) -> Vec<TableRow> {
         self.rows.iter().map(Setting::row).collect()
     }
 
     fn read(
         &self,
-        entry: &Entry,
-        folder_of: &dyn Fn(&Place) -> std::path::PathBuf,
+        entry: &ListEntry,
+        folder_of: &dyn Fn(&GivenAt) -> std::path::PathBuf,
         settings: &mut Settings,
     ) -> Result<(), (&'static str, Problem)> {
         let mut target = (self.new)();
@@ -162,10 +162,10 @@ pub(super) fn numbered_key(key: &str) -> Option<(&'static dyn Repeated, usize, &
 }
 
 /// Where relative names in a value start: at the job file's folder, or where an option is typed.
-pub(super) fn folder_of(place: &Place, folder: &Path) -> std::path::PathBuf {
+pub(super) fn folder_of(place: &GivenAt, folder: &Path) -> std::path::PathBuf {
     match place {
-        Place::Line(_) => folder.to_path_buf(),
-        Place::Option(_) => std::path::PathBuf::new(),
+        GivenAt::Line(_) => folder.to_path_buf(),
+        GivenAt::Option(_) => std::path::PathBuf::new(),
     }
 }
 
@@ -179,7 +179,7 @@ const BOARDS: List<Board> = List {
     rows: &[
         Setting {
             key: "board.width",
-            kind: Kind::Length {
+            kind: ValueKind::Length {
                 range: PLANK,
                 word: None,
                 set: |b, v| b.width_mm = v,
@@ -193,7 +193,7 @@ const BOARDS: List<Board> = List {
         },
         Setting {
             key: "board.length",
-            kind: Kind::Length {
+            kind: ValueKind::Length {
                 range: PLANK,
                 word: None,
                 set: |b, v| b.length_mm = v,
@@ -207,7 +207,7 @@ const BOARDS: List<Board> = List {
         },
         Setting {
             key: "board.thickness",
-            kind: Kind::Length {
+            kind: ValueKind::Length {
                 range: THIN,
                 word: None,
                 set: |b, v| b.thickness_mm = Some(v),
@@ -222,7 +222,7 @@ const BOARDS: List<Board> = List {
         },
         Setting {
             key: "board.count",
-            kind: Kind::Whole {
+            kind: ValueKind::Whole {
                 low: 1,
                 high: 1000,
                 set: |b, v| b.count = v,

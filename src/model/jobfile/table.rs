@@ -35,7 +35,7 @@ pub(super) struct Setting<T: 'static> {
     /// As written in a job file, sections joined by points.
     pub key: &'static str,
     /// What values it takes and where they go.
-    pub kind: Kind<T>,
+    pub kind: ValueKind<T>,
     /// What holds when the job says nothing.
     pub default: Default,
     /// Unit of the value, or what sort of thing it is.
@@ -59,14 +59,14 @@ pub(super) enum Default {
 }
 
 /// What the documents say of a setting, whatever struct it fills.
-pub(super) struct Row {
+pub(super) struct TableRow {
     pub leaf: &'static str,
     pub default: Default,
     pub unit: &'static str,
     pub doc: &'static str,
     /// The allowed values in words.
     pub allowed: String,
-    /// The names of a [`Kind::Name`].
+    /// The names of a [`ValueKind::Name`].
     pub names: Vec<&'static str>,
     /// Takes a bare number.
     pub is_number: bool,
@@ -75,7 +75,7 @@ pub(super) struct Row {
 }
 
 /// What values a setting takes, and the way into and out of the settings struct.
-pub(super) enum Kind<T: 'static> {
+pub(super) enum ValueKind<T: 'static> {
     /// One or more file names.
     Files {
         set: fn(&mut T, Vec<PathBuf>),
@@ -197,8 +197,8 @@ impl<T> Setting<T> {
     }
 
     /// What the documents say of it.
-    pub fn row(&self) -> Row {
-        Row {
+    pub fn row(&self) -> TableRow {
+        TableRow {
             leaf: self.leaf(),
             default: self.default,
             unit: self.unit,
@@ -209,36 +209,43 @@ impl<T> Setting<T> {
                 _ => self.kind.allowed(),
             },
             names: match &self.kind {
-                Kind::Name { names, .. } => names(),
+                ValueKind::Name { names, .. } => names(),
                 _ => Vec::new(),
             },
-            is_number: matches!(self.kind, Kind::Number { .. } | Kind::Whole { .. }),
-            is_text: matches!(self.kind, Kind::Text { .. }),
+            is_number: matches!(
+                self.kind,
+                ValueKind::Number { .. } | ValueKind::Whole { .. }
+            ),
+            is_text: matches!(self.kind, ValueKind::Text { .. }),
         }
     }
 }
 
-impl<T> Kind<T> {
+impl<T> ValueKind<T> {
     /// The allowed values in words.
     pub fn allowed(&self) -> String {
         match self {
-            Kind::Files { .. } => "file names in quotes, in square brackets".to_owned(),
-            Kind::Text { .. } => "one line of text, up to 100 characters".to_owned(),
-            Kind::Name { names, .. } => words(names().into_iter()),
-            Kind::Word { words: list, .. } => words(list.iter().map(|w| w.word)),
-            Kind::Length { range, word, .. } | Kind::Number { range, word, .. } => match word {
-                Some(word) => format!("\"{}\", or {}", word.word, range.text),
-                None => range.text.to_owned(),
-            },
-            Kind::LengthOrWords {
+            ValueKind::Files { .. } => "file names in quotes, in square brackets".to_owned(),
+            ValueKind::Text { .. } => "one line of text, up to 100 characters".to_owned(),
+            ValueKind::Name { names, .. } => words(names().into_iter()),
+            ValueKind::Word { words: list, .. } => words(list.iter().map(|w| w.word)),
+            ValueKind::Length { range, word, .. } | ValueKind::Number { range, word, .. } => {
+                match word {
+                    Some(word) => format!("\"{}\", or {}", word.word, range.text),
+                    None => range.text.to_owned(),
+                }
+            }
+            ValueKind::LengthOrWords {
                 range, words: list, ..
             } => {
                 let list: Vec<String> = list.iter().map(|w| format!("\"{}\"", w.word)).collect();
                 format!("{}, or {}", list.join(", "), range.text)
             }
-            Kind::BodyLength { range, .. } | Kind::Speed { range, .. } => range.text.to_owned(),
-            Kind::Whole { low, high, .. } => format!("a whole number, {low} to {high}"),
-            Kind::Pairs { .. } => {
+            ValueKind::BodyLength { range, .. } | ValueKind::Speed { range, .. } => {
+                range.text.to_owned()
+            }
+            ValueKind::Whole { low, high, .. } => format!("a whole number, {low} to {high}"),
+            ValueKind::Pairs { .. } => {
                 "2 to 1000 pairs [metres, mm], metres rising, mm never falling".to_owned()
             }
         }
@@ -247,7 +254,7 @@ impl<T> Kind<T> {
     /// The value as the manifest shows it; null when it is not given.
     pub fn json(&self, target: &T) -> serde_json::Value {
         match self {
-            Kind::Files { get, .. } => {
+            ValueKind::Files { get, .. } => {
                 // Base names only: an output must not depend on where the job was run.
                 let names = get(target).iter().map(|path| {
                     path.file_name()
@@ -256,27 +263,27 @@ impl<T> Kind<T> {
                 });
                 names.collect::<Vec<_>>().into()
             }
-            Kind::Text { get, .. } => get(target).into(),
-            Kind::Name { get, .. } => get(target).into(),
-            Kind::Word { get, .. } => get(target).into(),
-            Kind::Length { get, word, .. } => get(target)
+            ValueKind::Text { get, .. } => get(target).into(),
+            ValueKind::Name { get, .. } => get(target).into(),
+            ValueKind::Word { get, .. } => get(target).into(),
+            ValueKind::Length { get, word, .. } => get(target)
                 .map(exact_mm_text)
                 .or_else(|| word.as_ref().map(|w| w.word.to_owned()))
                 .into(),
-            Kind::LengthOrWords { get, .. } => {
+            ValueKind::LengthOrWords { get, .. } => {
                 get(target).map_or_else(str::to_owned, exact_mm_text).into()
             }
-            Kind::BodyLength { get, .. } => get(target).map(exact_m_text).into(),
-            Kind::Speed { get, .. } => get(target)
+            ValueKind::BodyLength { get, .. } => get(target).map(exact_m_text).into(),
+            ValueKind::Speed { get, .. } => get(target)
                 .map(|mm| format!("{}/min", exact_mm_text(mm)))
                 .into(),
-            Kind::Number { get, word, .. } => match (get(target), word) {
+            ValueKind::Number { get, word, .. } => match (get(target), word) {
                 (Some(number), _) => number.into(),
                 (None, Some(word)) => word.word.into(),
                 (None, None) => serde_json::Value::Null,
             },
-            Kind::Whole { get, .. } => get(target).into(),
-            Kind::Pairs { get, .. } => match get(target) {
+            ValueKind::Whole { get, .. } => get(target).into(),
+            ValueKind::Pairs { get, .. } => match get(target) {
                 [] => serde_json::Value::Null,
                 pairs => pairs.iter().map(|p| p.to_vec()).collect::<Vec<_>>().into(),
             },
@@ -351,7 +358,7 @@ pub(super) const SECTIONS: &[(&str, &str)] = &[
 pub(super) const SETTINGS: &[Setting<Settings>] = &[
     Setting {
         key: "name",
-        kind: Kind::Text {
+        kind: ValueKind::Text {
             set: |s, v| s.name = v,
             get: |s| Some(&s.name),
         },
@@ -364,7 +371,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "grid.files",
-        kind: Kind::Files {
+        kind: ValueKind::Files {
             set: |s, v| s.grid.files = v,
             get: |s| &s.grid.files,
         },
@@ -377,7 +384,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "grid.body",
-        kind: Kind::Text {
+        kind: ValueKind::Text {
             set: |s, v| s.grid.body = Some(v),
             get: |s| s.grid.body.as_deref(),
         },
@@ -390,7 +397,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "grid.radius",
-        kind: Kind::BodyLength {
+        kind: ValueKind::BodyLength {
             range: Range::new(10.0, 1e9, "a length, 10 m to 1000000 km"),
             set: |s, v| s.grid.radius_m = Some(v),
             get: |s| s.grid.radius_m,
@@ -404,7 +411,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "grid.quantity",
-        kind: Kind::Word {
+        kind: ValueKind::Word {
             words: &[
                 Word {
                     word: "elevation",
@@ -431,7 +438,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "grid.scale",
-        kind: Kind::Number {
+        kind: ValueKind::Number {
             range: Range {
                 nonzero: true,
                 ..Range::new(-1e6, 1e6, "a number other than 0, -1e6 to 1e6")
@@ -449,7 +456,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "grid.offset",
-        kind: Kind::Number {
+        kind: ValueKind::Number {
             range: METRES,
             word: None,
             set: |s, v| s.grid.offset_m = Some(v),
@@ -464,7 +471,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "grid.nodata",
-        kind: Kind::Number {
+        kind: ValueKind::Number {
             range: Range::new(f64::MIN, f64::MAX, "a number"),
             word: None,
             set: |s, v| s.grid.nodata = Some(v),
@@ -479,7 +486,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "grid.west",
-        kind: Kind::Number {
+        kind: ValueKind::Number {
             range: ROUND,
             word: None,
             set: |s, v| s.grid.west_deg = Some(v),
@@ -494,7 +501,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "grid.flattening",
-        kind: Kind::Word {
+        kind: ValueKind::Word {
             words: &[
                 Word {
                     word: "keep",
@@ -513,7 +520,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "globe.solid",
-        kind: Kind::Name {
+        kind: ValueKind::Name {
             names: solid_names,
             set: |s, v| s.globe.solid = v,
             get: |s| &s.globe.solid,
@@ -524,7 +531,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "globe.diameter",
-        kind: Kind::Length {
+        kind: ValueKind::Length {
             range: Range::new(5.0, 10_000.0, "a length, 5 mm to 10 m"),
             word: None,
             set: |s, v| s.globe.diameter_mm = v,
@@ -536,7 +543,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "globe.base",
-        kind: Kind::Word {
+        kind: ValueKind::Word {
             words: &[
                 Word {
                     word: "sphere",
@@ -558,7 +565,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "globe.projection",
-        kind: Kind::Word {
+        kind: ValueKind::Word {
             words: &[
                 Word {
                     word: "radial",
@@ -577,7 +584,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "globe.turn.place",
-        kind: Kind::Word {
+        kind: ValueKind::Word {
             words: &[
                 Word {
                     word: "given",
@@ -596,7 +603,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "globe.turn.face",
-        kind: Kind::Whole {
+        kind: ValueKind::Whole {
             low: 1,
             high: 120,
             set: |s, v| s.globe.turn.face = v,
@@ -608,7 +615,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "globe.turn.lat",
-        kind: Kind::Number {
+        kind: ValueKind::Number {
             range: Range::new(-90.0, 90.0, "a number of degrees, -90 to 90"),
             word: None,
             set: |s, v| s.globe.turn.lat_deg = v,
@@ -620,7 +627,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "globe.turn.lon",
-        kind: Kind::Number {
+        kind: ValueKind::Number {
             range: ROUND,
             word: None,
             set: |s, v| s.globe.turn.lon_deg = v,
@@ -632,7 +639,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "globe.turn.spin",
-        kind: Kind::Number {
+        kind: ValueKind::Number {
             range: ROUND,
             word: None,
             set: |s, v| s.globe.turn.spin_deg = v,
@@ -644,7 +651,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "relief.range",
-        kind: Kind::LengthOrWords {
+        kind: ValueKind::LengthOrWords {
             range: Range::new(0.01, 1000.0, "a length, 0.01 mm to 1 m"),
             words: &[
                 Word {
@@ -669,7 +676,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "relief.curve",
-        kind: Kind::Word {
+        kind: ValueKind::Word {
             words: &[
                 Word {
                     word: "linear",
@@ -704,7 +711,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "relief.boost",
-        kind: Kind::Number {
+        kind: ValueKind::Number {
             range: Range::new(0.01, 1000.0, "a number, 0.01 to 1000"),
             word: None,
             set: |s, v| s.relief.boost = v,
@@ -716,7 +723,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "relief.exponent",
-        kind: Kind::Number {
+        kind: ValueKind::Number {
             range: Range {
                 open: true,
                 ..Range::new(0.0, 1.0, "a number between 0 and 1")
@@ -731,7 +738,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "relief.blend",
-        kind: Kind::Number {
+        kind: ValueKind::Number {
             range: Range::new(0.0, 1.0, "a number, 0 to 1"),
             word: None,
             set: |s, v| s.relief.blend = Some(v),
@@ -746,7 +753,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "relief.knots",
-        kind: Kind::Pairs {
+        kind: ValueKind::Pairs {
             set: |s, v| s.relief.knots = v,
             get: |s| &s.relief.knots,
         },
@@ -759,7 +766,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "relief.level",
-        kind: Kind::Number {
+        kind: ValueKind::Number {
             range: METRES,
             word: Some(Word {
                 word: "mean",
@@ -777,7 +784,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "relief.method",
-        kind: Kind::Word {
+        kind: ValueKind::Word {
             words: &[
                 Word {
                     word: "multiscale",
@@ -797,7 +804,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "relief.detail",
-        kind: Kind::Number {
+        kind: ValueKind::Number {
             range: Range::new(0.0, 1.0, "a number, 0 to 1"),
             word: Some(Word {
                 word: "auto",
@@ -816,7 +823,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "relief.steepest",
-        kind: Kind::Number {
+        kind: ValueKind::Number {
             range: Range::new(5.0, 90.0, "a number of degrees, 5 to 90"),
             word: Some(Word {
                 word: "auto",
@@ -835,7 +842,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "relief.below.level",
-        kind: Kind::Number {
+        kind: ValueKind::Number {
             range: METRES,
             word: None,
             set: |s, v| s.relief.below.level_m = Some(v),
@@ -850,7 +857,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "relief.below.curve",
-        kind: Kind::Word {
+        kind: ValueKind::Word {
             words: &[
                 Word {
                     word: "linear",
@@ -884,7 +891,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "relief.below.boost",
-        kind: Kind::Number {
+        kind: ValueKind::Number {
             range: Range::new(0.01, 1000.0, "a number, 0.01 to 1000"),
             word: None,
             set: |s, v| s.relief.below.boost = Some(v),
@@ -899,7 +906,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "relief.below.share",
-        kind: Kind::Number {
+        kind: ValueKind::Number {
             range: Range {
                 open: true,
                 ..Range::new(0.0, 1.0, "a number between 0 and 1")
@@ -917,7 +924,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "stock.thickness",
-        kind: Kind::Length {
+        kind: ValueKind::Length {
             range: Range::new(1.0, 1000.0, "a length, 1 mm to 1 m"),
             word: None,
             set: |s, v| s.stock.thickness_mm = v,
@@ -929,7 +936,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "stock.skim",
-        kind: Kind::Length {
+        kind: ValueKind::Length {
             range: THIN,
             word: None,
             set: |s, v| s.stock.skim_mm = v,
@@ -941,7 +948,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "stock.edge",
-        kind: Kind::Length {
+        kind: ValueKind::Length {
             range: THIN,
             word: None,
             set: |s, v| s.stock.edge_mm = v,
@@ -953,7 +960,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "stock.trim",
-        kind: Kind::Length {
+        kind: ValueKind::Length {
             range: THIN,
             word: None,
             set: |s, v| s.stock.trim_mm = v,
@@ -965,7 +972,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "image.pixel",
-        kind: Kind::Length {
+        kind: ValueKind::Length {
             range: Range::new(0.005, 10.0, "a length, 0.005 mm to 10 mm"),
             word: None,
             set: |s, v| s.image.pixel_mm = v,
@@ -977,7 +984,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "image.format",
-        kind: Kind::Word {
+        kind: ValueKind::Word {
             words: &[
                 Word {
                     word: "png",
@@ -996,7 +1003,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "image.outside",
-        kind: Kind::Word {
+        kind: ValueKind::Word {
             words: &[
                 Word {
                     word: "floor",
@@ -1015,7 +1022,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "blanks.spares",
-        kind: Kind::Whole {
+        kind: ValueKind::Whole {
             low: 0,
             high: 100,
             set: |s, v| s.blanks.spares = v,
@@ -1027,7 +1034,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "blanks.gap",
-        kind: Kind::Length {
+        kind: ValueKind::Length {
             range: Range::new(0.0, 200.0, "a length, 0 mm to 200 mm"),
             word: None,
             set: |s, v| s.blanks.gap_mm = v,
@@ -1039,7 +1046,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "blanks.margin",
-        kind: Kind::Length {
+        kind: ValueKind::Length {
             range: Range::new(0.0, 200.0, "a length, 0 mm to 200 mm"),
             word: None,
             set: |s, v| s.blanks.margin_mm = v,
@@ -1051,7 +1058,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "jig.pocket",
-        kind: Kind::Word {
+        kind: ValueKind::Word {
             words: &[
                 Word {
                     word: "yes",
@@ -1070,7 +1077,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "jig.depth",
-        kind: Kind::Length {
+        kind: ValueKind::Length {
             range: Range::new(0.5, 100.0, "a length, 0.5 mm to 100 mm"),
             word: None,
             set: |s, v| s.jig.depth_mm = Some(v),
@@ -1085,7 +1092,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "jig.inset",
-        kind: Kind::Length {
+        kind: ValueKind::Length {
             range: Range::new(0.0, 500.0, "a length, 0 mm to 500 mm"),
             word: None,
             set: |s, v| s.jig.inset_mm = Some(v),
@@ -1100,7 +1107,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "jig.bit",
-        kind: Kind::Length {
+        kind: ValueKind::Length {
             range: Range::new(0.5, 50.0, "a length, 0.5 mm to 50 mm"),
             word: None,
             set: |s, v| s.jig.bit_mm = v,
@@ -1112,7 +1119,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "jig.corner",
-        kind: Kind::Length {
+        kind: ValueKind::Length {
             range: Range::new(0.0, 100.0, "a length, 0 mm to 100 mm"),
             word: None,
             set: |s, v| s.jig.corner_mm = Some(v),
@@ -1127,7 +1134,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "jig.clearance",
-        kind: Kind::Length {
+        kind: ValueKind::Length {
             range: Range::new(0.0, 5.0, "a length, 0 mm to 5 mm"),
             word: None,
             set: |s, v| s.jig.clearance_mm = v,
@@ -1139,7 +1146,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "jig.allowance",
-        kind: Kind::Length {
+        kind: ValueKind::Length {
             range: Range::new(0.0, 10.0, "a length, 0 mm to 10 mm"),
             word: None,
             set: |s, v| s.jig.allowance_mm = Some(v),
@@ -1154,7 +1161,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "jig.over",
-        kind: Kind::Length {
+        kind: ValueKind::Length {
             range: Range::new(0.0, 500.0, "a length, 0 mm to 500 mm"),
             word: None,
             set: |s, v| s.jig.over_mm = v,
@@ -1166,7 +1173,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "jig.key",
-        kind: Kind::Word {
+        kind: ValueKind::Word {
             words: &[
                 Word {
                     word: "yes",
@@ -1185,7 +1192,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "jig.tabs",
-        kind: Kind::Whole {
+        kind: ValueKind::Whole {
             low: 0,
             high: 12,
             set: |s, v| s.jig.tabs = Some(v),
@@ -1200,7 +1207,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "jig.tab_width",
-        kind: Kind::Length {
+        kind: ValueKind::Length {
             range: Range::new(1.0, 500.0, "a length, 1 mm to 500 mm"),
             word: None,
             set: |s, v| s.jig.tab_width_mm = Some(v),
@@ -1215,7 +1222,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "jig.tab_thickness",
-        kind: Kind::Length {
+        kind: ValueKind::Length {
             range: Range::new(0.5, 100.0, "a length, 0.5 mm to 100 mm"),
             word: None,
             set: |s, v| s.jig.tab_thickness_mm = Some(v),
@@ -1230,7 +1237,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "jig.tab_overlap",
-        kind: Kind::Length {
+        kind: ValueKind::Length {
             range: Range::new(1.0, 200.0, "a length, 1 mm to 200 mm"),
             word: None,
             set: |s, v| s.jig.tab_overlap_mm = Some(v),
@@ -1245,7 +1252,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "jig.cutter",
-        kind: Kind::Length {
+        kind: ValueKind::Length {
             range: Range::new(0.1, 100.0, "a length, 0.1 mm to 100 mm"),
             word: None,
             set: |s, v| s.jig.cutter_mm = Some(v),
@@ -1260,7 +1267,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "saw.blade",
-        kind: Kind::Length {
+        kind: ValueKind::Length {
             range: Range::new(50.0, 1000.0, "a length, 50 mm to 1 m"),
             word: None,
             set: |s, v| s.saw.blade_mm = v,
@@ -1272,7 +1279,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "saw.reach",
-        kind: Kind::Length {
+        kind: ValueKind::Length {
             range: Range::new(1.0, 500.0, "a length, 1 mm to 500 mm"),
             word: None,
             set: |s, v| s.saw.reach_mm = Some(v),
@@ -1287,7 +1294,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "saw.most_tilt",
-        kind: Kind::Number {
+        kind: ValueKind::Number {
             range: Range::new(0.0, 89.0, "a number of degrees, 0 to 89"),
             word: None,
             set: |s, v| s.saw.most_tilt_deg = v,
@@ -1299,7 +1306,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "saw.base",
-        kind: Kind::Length {
+        kind: ValueKind::Length {
             range: Range::new(0.0, 500.0, "a length, 0 mm to 500 mm"),
             word: None,
             set: |s, v| s.saw.base_mm = v,
@@ -1311,7 +1318,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "saw.above",
-        kind: Kind::Length {
+        kind: ValueKind::Length {
             range: Range::new(0.0, 100.0, "a length, 0 mm to 100 mm"),
             word: None,
             set: |s, v| s.saw.above_mm = v,
@@ -1323,7 +1330,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "joint.kind",
-        kind: Kind::Word {
+        kind: ValueKind::Word {
             words: &[
                 Word {
                     word: "auto",
@@ -1358,7 +1365,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "joint.dowel_diameter",
-        kind: Kind::Length {
+        kind: ValueKind::Length {
             range: Range::new(1.0, 50.0, "a length, 1 mm to 50 mm"),
             word: None,
             set: |s, v| s.joint.dowel_diameter_mm = v,
@@ -1370,7 +1377,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "joint.dowel_length",
-        kind: Kind::Length {
+        kind: ValueKind::Length {
             range: Range::new(4.0, 300.0, "a length, 4 mm to 300 mm"),
             word: None,
             set: |s, v| s.joint.dowel_length_mm = v,
@@ -1382,7 +1389,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "joint.cover",
-        kind: Kind::Length {
+        kind: ValueKind::Length {
             range: Range::new(0.0, 100.0, "a length, 0 mm to 100 mm"),
             word: None,
             set: |s, v| s.joint.cover_mm = v,
@@ -1394,7 +1401,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "wood.species",
-        kind: Kind::Name {
+        kind: ValueKind::Name {
             names: species_names,
             set: |s, v| s.wood.species = v,
             get: |s| &s.wood.species,
@@ -1405,7 +1412,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "wood.sawn",
-        kind: Kind::Word {
+        kind: ValueKind::Word {
             words: &[
                 Word {
                     word: "flat",
@@ -1424,7 +1431,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "wood.grain",
-        kind: Kind::Word {
+        kind: ValueKind::Word {
             words: &[
                 Word {
                     word: "along",
@@ -1443,7 +1450,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "wood.dry",
-        kind: Kind::Number {
+        kind: ValueKind::Number {
             range: Range::new(0.0, 30.0, "a number of percent, 0 to 30"),
             word: None,
             set: |s, v| s.wood.dry_percent = v,
@@ -1455,7 +1462,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "wood.moist",
-        kind: Kind::Number {
+        kind: ValueKind::Number {
             range: Range::new(0.0, 30.0, "a number of percent, 0 to 30"),
             word: None,
             set: |s, v| s.wood.moist_percent = v,
@@ -1467,7 +1474,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "budget.tilt",
-        kind: Kind::Number {
+        kind: ValueKind::Number {
             range: Range::new(0.0, 10.0, "a number of degrees, 0 to 10"),
             word: None,
             set: |s, v| s.budget.tilt_deg = v,
@@ -1479,7 +1486,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "budget.offset",
-        kind: Kind::Length {
+        kind: ValueKind::Length {
             range: Range::new(0.0, 10.0, "a length, 0 mm to 10 mm"),
             word: None,
             set: |s, v| s.budget.offset_mm = v,
@@ -1491,7 +1498,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "budget.clearance",
-        kind: Kind::Length {
+        kind: ValueKind::Length {
             range: Range::new(0.0, 10.0, "a length, 0 mm to 10 mm"),
             word: None,
             set: |s, v| s.budget.clearance_mm = Some(v),
@@ -1506,7 +1513,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "budget.trials",
-        kind: Kind::Whole {
+        kind: ValueKind::Whole {
             low: 100,
             high: 1000000,
             set: |s, v| s.budget.trials = v,
@@ -1518,7 +1525,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "budget.seed",
-        kind: Kind::Whole {
+        kind: ValueKind::Whole {
             low: 0,
             high: 1000000000,
             set: |s, v| s.budget.seed = v,
@@ -1530,7 +1537,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "paper.sheet",
-        kind: Kind::Word {
+        kind: ValueKind::Word {
             words: &[
                 Word {
                     word: "a4",
@@ -1549,7 +1556,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "paper.pages",
-        kind: Kind::Whole {
+        kind: ValueKind::Whole {
             low: 1,
             high: 400,
             set: |s, v| s.paper.pages = v,
@@ -1561,7 +1568,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "cutting.left",
-        kind: Kind::Length {
+        kind: ValueKind::Length {
             range: Range::new(0.001, 10.0, "a length, 0.001 mm to 10 mm"),
             word: None,
             set: |s, v| s.cutting.left_mm = v,
@@ -1573,7 +1580,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "cutting.acceleration",
-        kind: Kind::Number {
+        kind: ValueKind::Number {
             range: Range::new(1.0, 1e6, "a number of mm/s², 1 to 1000000"),
             word: None,
             set: |s, v| s.cutting.acceleration_mm_s2 = Some(v),
@@ -1588,7 +1595,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "turn.relief",
-        kind: Kind::Number {
+        kind: ValueKind::Number {
             range: WEIGHT,
             word: None,
             set: |s, v| s.turning.relief = v,
@@ -1600,7 +1607,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "turn.worst",
-        kind: Kind::Number {
+        kind: ValueKind::Number {
             range: WEIGHT,
             word: None,
             set: |s, v| s.turning.worst = v,
@@ -1612,7 +1619,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "turn.high",
-        kind: Kind::Number {
+        kind: ValueKind::Number {
             range: WEIGHT,
             word: None,
             set: |s, v| s.turning.high = v,
@@ -1624,7 +1631,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "turn.misfit",
-        kind: Kind::Number {
+        kind: ValueKind::Number {
             range: WEIGHT,
             word: None,
             set: |s, v| s.turning.misfit = v,
@@ -1636,7 +1643,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "turn.corner",
-        kind: Kind::Number {
+        kind: ValueKind::Number {
             range: WEIGHT,
             word: None,
             set: |s, v| s.turning.corner = v,
@@ -1648,7 +1655,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "turn.keep",
-        kind: Kind::Number {
+        kind: ValueKind::Number {
             range: WEIGHT,
             word: None,
             set: |s, v| s.turning.keep = v,
@@ -1660,7 +1667,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "turn.limit",
-        kind: Kind::Word {
+        kind: ValueKind::Word {
             words: &[
                 Word {
                     word: "none",
@@ -1699,7 +1706,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "turn.most",
-        kind: Kind::Number {
+        kind: ValueKind::Number {
             range: Range::new(0.0, 1000.0, "a number of mm or degrees, 0 to 1000"),
             word: None,
             set: |s, v| s.turning.most = v,
@@ -1711,7 +1718,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "turn.peaks",
-        kind: Kind::Whole {
+        kind: ValueKind::Whole {
             low: 0,
             high: 50,
             set: |s, v| s.turning.peaks = v,
@@ -1723,7 +1730,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "turn.basins",
-        kind: Kind::Whole {
+        kind: ValueKind::Whole {
             low: 0,
             high: 50,
             set: |s, v| s.turning.basins = v,
@@ -1735,7 +1742,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "turn.seed",
-        kind: Kind::Whole {
+        kind: ValueKind::Whole {
             low: 0,
             high: 1_000_000,
             set: |s, v| s.turning.seed = v,

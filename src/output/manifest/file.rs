@@ -16,7 +16,8 @@ use std::path::Path;
 /// [`Error::Check`] when a number in it is not finite, which JSON cannot say.
 pub fn text(manifest: &Manifest) -> Result<String> {
     let mut bytes = Vec::new();
-    let mut serializer = serde_json::Serializer::with_formatter(&mut bytes, Layout::default());
+    let mut serializer =
+        serde_json::Serializer::with_formatter(&mut bytes, OneLineLists::default());
     let broken = |what: String| {
         Error::Check(Problem::new(format!(
             "the manifest cannot be written: {what}"
@@ -104,7 +105,7 @@ const INDENT: &str = "  ";
 
 /// Objects with one entry to a line; arrays on one line unless they hold objects or sentences.
 #[derive(Default)]
-struct Layout {
+struct OneLineLists {
     /// One entry per open array or object.
     open: Vec<Open>,
 }
@@ -131,7 +132,7 @@ impl Open {
     }
 }
 
-impl Layout {
+impl OneLineLists {
     /// Writes what stands before an array's next item.
     fn before_item<W: ?Sized + io::Write>(&mut self, w: &mut W, own_line: bool) -> io::Result<()> {
         let depth = self.open.len();
@@ -179,7 +180,7 @@ macro_rules! scalars {
 struct Plain;
 impl Formatter for Plain {}
 
-impl Formatter for Layout {
+impl Formatter for OneLineLists {
     scalars!(
         write_bool: bool, write_i8: i8, write_i16: i16, write_i32: i32, write_i64: i64,
         write_i128: i128, write_u8: u8, write_u16: u16, write_u32: u32, write_u64: u64,
@@ -285,7 +286,7 @@ mod tests {
         fn any_json_keeps_its_meaning(value in json()) {
             let mut bytes = Vec::new();
             let mut serializer =
-                serde_json::Serializer::with_formatter(&mut bytes, Layout::default());
+                serde_json::Serializer::with_formatter(&mut bytes, OneLineLists::default());
             value.serialize(&mut serializer).unwrap();
             let read: serde_json::Value = serde_json::from_slice(&bytes).unwrap();
             prop_assert_eq!(read, value);

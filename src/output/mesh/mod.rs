@@ -28,7 +28,7 @@ pub const TOLERANCE_MM: f64 = 0.05;
 
 /// A facet's height image with its scale.
 #[derive(Debug, Clone, Copy)]
-pub struct Heights<'a> {
+pub struct Heightmap<'a> {
     /// 16-bit levels, `(rows, columns)`; row 0 is +y, column 0 is −x.
     pub levels: &'a Array2<u16>,
     /// Pixel size, mm.
@@ -39,7 +39,7 @@ pub struct Heights<'a> {
     pub white_mm: f64,
 }
 
-impl Heights<'_> {
+impl Heightmap<'_> {
     /// Height of one level, mm.
     pub fn step_mm(&self) -> f64 {
         (self.white_mm - self.black_mm) / f64::from(u16::MAX)

@@ -15,7 +15,7 @@ use crate::model::progress::Progress;
 use crate::model::settings::Settings;
 use crate::output::folder::{NewFolder, SHOP_FILE};
 use crate::shop::kind_letter;
-use crate::shop::plan::Bench;
+use crate::shop::plan::PlanInput;
 use crate::shop::planning;
 use crate::{Error, Result};
 use drawing::Drawing;
@@ -65,7 +65,7 @@ pub(crate) fn write_shop(
             faces.map(|face| seams::thinnest_corner(solid, face, &fit.facets[face], sampler));
         corners.collect::<Vec<_>>()
     });
-    let plan = planning::plan(&Bench {
+    let plan = planning::plan(&PlanInput {
         solid,
         fit,
         ground: ground.as_deref(),
@@ -97,7 +97,7 @@ pub(crate) fn write_shop(
         progress.step(1);
     }
     if !plan.net.is_empty() {
-        let map = map::Map::new(solid, &plan.net, sampler, settings);
+        let map = map::NetMap::new(solid, &plan.net, sampler, settings);
         files.write("map.svg", map.svg()?.as_bytes())?;
         files.write("map.pdf", &pdf::pages(&map.pages()?, map.sheet_mm)?)?;
     }
