@@ -5,7 +5,7 @@
 //! that of the sample world, or the one that `PREVIEW_JOB` names.
 
 use divan::{Bencher, black_box};
-use globewright::commands::preview::{Session, Values, ViewRequest, quiet};
+use globewright::{Session, Values, ViewRequest, quiet};
 use std::path::Path;
 use std::sync::LazyLock;
 use std::sync::atomic::{AtomicU32, Ordering};

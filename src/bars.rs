@@ -1,6 +1,5 @@
 //! Progress bars on a terminal.
-
-use globewright::model::progress::{Progress, Silent};
+use globewright::{Progress, Silent};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::io::IsTerminal;
 use std::sync::Mutex;

@@ -6,11 +6,11 @@
     reason = "tables of published numbers and of cases, as printed and in place"
 )]
 
-use super::jig::{jig, room_between, ways_to_sit};
+use super::jig::{Jig, jig};
 use super::joints::joints;
 use super::plan::PlanInput;
 use super::planning::plan;
-use super::polygon::holds;
+use super::polygon::{distance_to_line, holds};
 use super::saw::{seam_sheet, set_ups};
 use crate::carve::fit::{self, Fit, fit_anywhere};
 use crate::carve::seams::SeamGround;
@@ -18,7 +18,7 @@ use crate::model::curve::Curve;
 use crate::model::geometry::{Solid, solid_names};
 use crate::model::settings::{Board, JointKind, Settings};
 use approx::assert_abs_diff_eq;
-use glam::DVec3;
+use glam::{DVec2, DVec3};
 
 /// A straight curve of range 1 mm, half above and half below the level.
 fn unit() -> Curve {
@@ -713,4 +713,31 @@ fn the_plan_is_plain_data() {
         value["kinds"][0]["jig"]["blank_mm"][0][0].as_f64().unwrap(),
         plan.kinds[0].jig.blank_mm[0].x
     );
+}
+
+/// In how many of the face's own turns the boss goes into the pocket.
+fn ways_to_sit(jig: &Jig) -> usize {
+    let count = jig.ways;
+    let Some(seat) = &jig.seat else {
+        return count;
+    };
+    let pocket = seat.pocket.flattened(1e-3);
+    let boss = seat.boss.flattened(1e-3);
+    (0..count)
+        .filter(|k| {
+            let turn = DVec2::from_angle(std::f64::consts::TAU * *k as f64 / count as f64);
+            boss.iter().all(|p| holds(&pocket, turn.rotate(*p), 2e-3))
+        })
+        .count()
+}
+
+/// Least distance from an inner outline to an outer one, mm; negative if it reaches outside.
+fn room_between(inner: &[DVec2], outer: &[DVec2]) -> f64 {
+    let least = inner.iter().map(|p| distance_to_line(outer, *p));
+    let least = least.fold(f64::INFINITY, f64::min);
+    if inner.iter().all(|p| holds(outer, *p, 0.0)) {
+        least
+    } else {
+        -least
+    }
 }

@@ -124,6 +124,7 @@ impl SideCut {
         self.surface_mm / self.tilt_rad.cos()
     }
 
+    #[cfg(test)]
     /// How far the cut is off at the surface, along the true plane's normal, mm: the formula.
     pub fn off_mm(&self, drawn: &DrawnErrors) -> f64 {
         self.slant_mm() * drawn.tilt_rad

@@ -56,6 +56,24 @@ fn nothing_side_by_side_uses_itself_in_a_circle() {
 }
 
 #[test]
+fn the_library_shows_no_more_than_one_screen_of_names() {
+    let code = fs::read_to_string(source().join("lib.rs")).unwrap();
+    let lists = code.split("pub use ").skip(1);
+    let lists = lists.map(|list| list.split_once(';').unwrap().0);
+    let names: Vec<&str> = lists
+        .flat_map(|list| list.rsplit("::{").next().unwrap().split(','))
+        .map(|name| name.trim_matches(['}', ' ', '\n']))
+        .filter(|name| !name.is_empty())
+        .collect();
+    assert!(
+        (50..=80).contains(&names.len()),
+        "{}: {names:?}",
+        names.len()
+    );
+    assert!(!code.contains("pub mod"), "modules show all they hold");
+}
+
+#[test]
 fn arrows_and_circles_are_seen() {
     let names = |code: &str| -> Vec<String> {
         let found = named(code, &["carve".into(), "fit".into()]);

@@ -3,7 +3,7 @@
 
 use crate::browser::{PATIENCE, Tab};
 use crate::support::{contents, files, run};
-use globewright::output::manifest::Manifest;
+use globewright::Manifest;
 use serde_json::{Value, json};
 use std::path::Path;
 use std::time::{Duration, Instant};

@@ -20,13 +20,13 @@
 
 mod multiscale;
 mod overhang;
-mod relief;
+mod shaped;
 mod split;
 mod steepest;
 
-pub use multiscale::{Bands, DetailChoice, Scale};
+pub use multiscale::{Bands, Scale};
 pub use overhang::{Raised, without_overhangs};
-pub use relief::{Shaped, carved, curved, finished, from_file, global, straight};
+pub use shaped::{Shaped, carved, curved, finished, from_file, global, straight};
 pub use steepest::limit_slope;
 
 use crate::model::curve::Curve;

@@ -11,7 +11,7 @@ mod sampler;
 #[cfg(test)]
 mod tests;
 
-pub use bounds::{Bound, Bounds};
+pub use bounds::Bounds;
 pub use facet::{FacetSpec, FacetStats, Side, inside_all};
 pub(crate) use sampler::row_across_poles;
 pub use sampler::{Directions, LANES, Sampler};

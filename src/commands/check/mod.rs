@@ -3,7 +3,7 @@
 mod consistency;
 mod image;
 
-pub use image::{HeightImage, read as read_image};
+pub use image::HeightImage;
 
 use crate::carve::resample::{Side, inside_all};
 use crate::carve::seams::SeamLine;

@@ -3,11 +3,11 @@
 //! Everything runs on the grid that the main job carves, so that every number is the same there;
 //! what is judged and shown is the relief as the finishing bit leaves it.
 
+mod printed;
 mod sheet;
 mod suggest;
-mod text;
 
-pub use suggest::{Offer, Suggestion, Trial};
+pub use suggest::{Suggestion, Trial};
 
 use crate::carve::compress::carved;
 use crate::carve::orient::oriented;

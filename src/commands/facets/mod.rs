@@ -1,16 +1,16 @@
 //! The whole job from top to bottom: read, orient, compress, fit, resample, write, report.
 
-mod drawing;
+mod facet_run;
 
 use crate::carve::cutting::Bits;
 use crate::carve::fit::Fit;
 use crate::carve::orient::oriented;
 use crate::carve::relief::{Making, Relief};
-use crate::carve::resample::{Bounds, Sampler};
+use crate::carve::resample::{Bounds, FacetImage, Sampler, Scratch, render};
 use crate::commands::finalise::Closing;
 use crate::commands::turn::with_turn;
 use crate::model::geometry::Solid;
-use crate::model::grid::Heights;
+use crate::model::grid::{Grid, Heights, Source};
 use crate::model::jobfile::Job;
 use crate::model::progress::Progress;
 use crate::model::settings::Settings;
@@ -24,7 +24,7 @@ use crate::read::{self, ReadRequest, Working};
 use crate::show::sheets::{self, Basis};
 use crate::show::warnings::Warning;
 use crate::{Error, Problem, Result};
-use drawing::FacetRun;
+use facet_run::FacetRun;
 use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::sync::Mutex;
@@ -69,6 +69,30 @@ pub struct Summary {
 /// Every kind of [`Error`], by who must act; the folder then is not there, or as it was.
 pub fn facets(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Summary> {
     run(job, options, progress).map_err(|error| job.locate(error))
+}
+
+/// Carves one facet of a grid in memory: nothing is read and nothing written.
+///
+/// Heights are metres about the level that `settings` name; a turn is taken as it is written
+/// there. The image's levels are `(rows, columns)`, row 0 at the top (+y), column 0 at −x.
+///
+/// # Errors
+/// [`Error::Job`] for settings that contradict each other or a number the solid does not have,
+/// [`Error::Stock`] when the globe does not fit its wood.
+pub fn facet(grid: Grid, settings: &Settings, number: usize) -> Result<FacetImage> {
+    let (solid, _) = oriented(settings)?;
+    let index = chosen_facets(&solid, Some(&BTreeSet::from([number])))?[0];
+    let source = Source::of_grid(&grid);
+    let Relief {
+        grid, curve, fit, ..
+    } = Relief::of(&solid, grid, &source, settings, false)?;
+    Ok(render(
+        &Sampler::new(&grid, &curve),
+        &Bounds::new(&grid, &curve),
+        &fit.facets[index],
+        (curve.lowest_mm(), curve.highest_mm()),
+        &mut Scratch::default(),
+    ))
 }
 
 fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Summary> {

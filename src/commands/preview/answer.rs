@@ -1,6 +1,6 @@
 //! What the bench answers: settings in, ball and figures out, by the stages that make the images.
 
-use super::ball::{Ball, BallHead, Net, ball};
+use super::ball_points::{Ball, BallHead, Net, ball};
 use crate::carve::compress::{carved, straight, unit_curve};
 use crate::carve::fit::{self, Fit};
 use crate::carve::orient::oriented;

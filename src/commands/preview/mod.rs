@@ -13,15 +13,14 @@
 //! What was shaped last is kept: whatever does not touch the relief is answered exactly at once.
 
 mod answer;
-mod ball;
+mod ball_points;
+mod cache;
 mod controls;
-mod kept;
 mod page;
 mod server;
 mod write_back;
 
-pub use answer::{Answer, FitAnswer, SeamAnswer};
-pub use ball::{BallHead, Net};
+pub use answer::Answer;
 pub use controls::{CONTROLS, Control};
 pub use write_back::{Edit, write_back, written};
 
@@ -34,7 +33,7 @@ use crate::read::{self, ReadRequest, Reading};
 use crate::sphere::lattice::pooled_grid;
 use crate::{Error, Problem, Result};
 use answer::{Shown, shaping};
-use kept::Cache;
+use cache::Cache;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;

@@ -8,16 +8,18 @@
 
 mod cutters;
 mod describe;
+mod documents;
 mod keeps;
 mod lists;
 mod nearest;
 mod table;
-mod text;
 mod unknown;
 mod value;
 
 pub use describe::{Described, Form, described};
-pub use text::{readme_table, starter};
+#[cfg(test)]
+use documents::readme_table;
+pub use documents::starter;
 
 use crate::model::error::{Error, Problem, Result};
 use crate::model::geometry::Solid;
@@ -122,7 +124,7 @@ impl From<Settings> for Job {
     /// A job built by a program, without a file to point at.
     fn from(settings: Settings) -> Job {
         Job {
-            resolved: text::to_json(&settings),
+            resolved: documents::to_json(&settings),
             settings,
             path: None,
             places: BTreeMap::new(),
@@ -134,7 +136,7 @@ impl Job {
     /// The same job with other settings, its places kept for messages.
     pub fn with(&self, settings: Settings) -> Job {
         Job {
-            resolved: text::to_json(&settings),
+            resolved: documents::to_json(&settings),
             settings,
             path: self.path.clone(),
             places: self.places.clone(),

@@ -1,7 +1,7 @@
 //! First guess at where triangles have to be split: the largest error at the middle of a longest
 //! side and at every finer middle that depends on it, from the finest squares up.
 
-use super::lattice::{Lattice, Node};
+use super::pixel_lattice::{Lattice, Node};
 use std::ops::Range;
 
 /// Errors at the middles of longest sides, on every so many grid points.

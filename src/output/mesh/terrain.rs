@@ -14,8 +14,8 @@
 //!   o---e---o---e---o
 //! ```
 
-use super::lattice::{Half, Lattice, Node, columns_at, left_turn, middle, smallest};
 use super::middles::Middles;
+use super::pixel_lattice::{Half, Lattice, Node, columns_at, left_turn, middle, smallest};
 use super::{Heightmap, Outline};
 use crate::read::memory::{MOST_WEIGHED_POWER, weighed_every};
 use fixedbitset::FixedBitSet;

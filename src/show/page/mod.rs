@@ -5,12 +5,12 @@
 //! nothing is worked out a second time for the page.
 
 mod card;
-mod curve;
-mod map;
+mod curve_chart;
+mod facet_map;
 mod packed;
 mod prose;
 
-pub use map::Patch;
+pub use facet_map::Patch;
 
 use crate::model::geometry::{a_solid, place_name};
 use crate::model::length::both_text;
@@ -106,7 +106,7 @@ pub fn keep(manifest: &Manifest, facet: &FacetEntry, levels: &Array2<u16>) -> Fa
         error_mm: sawn.error_mm.max(blank.error_mm) + step_mm,
         sawn: packed::pack(facet, corners_mm.clone(), &sawn, step_mm),
         blank: packed::pack(facet, corners_mm, &blank, step_mm),
-        patch: map::patch(manifest, facet, &heights),
+        patch: facet_map::patch(manifest, facet, &heights),
     }
 }
 
@@ -194,10 +194,10 @@ pub fn page(input: &PageInput<'_>) -> Result<String> {
             blank_bytes => safe(blank_bytes),
             error_mm => format!("{error_mm:.3}"),
             tolerance_met => error_mm <= TOLERANCE_MM,
-            map => safe(map::svg(manifest, input.kept.iter().map(|kept| &kept.patch))?),
-            curve => safe(unique_ids(&curve::chart(manifest)?, "curve-")),
+            map => safe(facet_map::svg(manifest, input.kept.iter().map(|kept| &kept.patch))?),
+            curve => safe(unique_ids(&curve_chart::chart(manifest)?, "curve-")),
             curve_name => manifest.curve.name.as_str(),
-            slopes => Value::from(Serde(&curve::slopes(manifest))),
+            slopes => Value::from(Serde(&curve_chart::slopes(manifest))),
             first => parts("about", first),
             rest => parts("more", rest),
             cards,

@@ -234,6 +234,7 @@ fn starter_row(file: &mut String, row: &TableRow, chosen: Option<&String>, on: b
     let _ = writeln!(file, "{mark}{} = {value}", row.leaf);
 }
 
+#[cfg(test)]
 /// The README's table of settings, in Markdown.
 pub fn readme_table() -> String {
     let mut table = String::from(
@@ -251,6 +252,7 @@ pub fn readme_table() -> String {
     table
 }
 
+#[cfg(test)]
 fn readme_row(table: &mut String, key: &str, row: &TableRow) {
     let default = match row.default {
         Default::Value(value) => format!("`{value}`"),

@@ -16,8 +16,25 @@ const PARTS: [TurnPart; 6] = [
     TurnPart::Keep,
 ];
 
+impl Turned {
+    /// The block of the best turn, to paste into a job file.
+    pub fn block(&self) -> String {
+        block(&self.found.choices[0])
+    }
+
+    /// Before, after and median; the five choices; the places to keep whole.
+    pub fn table(&self) -> String {
+        table(self)
+    }
+
+    /// The same for programs.
+    pub fn json(&self) -> serde_json::Value {
+        json(self)
+    }
+}
+
 /// The block to paste into a job file.
-pub fn block(choice: &TurnChoice) -> String {
+fn block(choice: &TurnChoice) -> String {
     format!(
         "[globe.turn]\nface = 1\nlat = {}\nlon = {}\nspin = {}\n",
         choice.lat_deg, choice.lon_deg, choice.spin_deg
@@ -25,7 +42,7 @@ pub fn block(choice: &TurnChoice) -> String {
 }
 
 /// Before, after and median; the five choices; the places to keep whole.
-pub fn table(turned: &Turned) -> String {
+fn table(turned: &Turned) -> String {
     let best = &turned.found.choices[0];
     let mut out = format!(
         "Relief of {:.2} mm; {} turns looked at. A misfit is {MISFIT_MM} mm.\n\n{:<38}{:>10}{:>10}{:>10}\n",
@@ -102,7 +119,7 @@ fn places(turned: &Turned) -> String {
 }
 
 /// All of it for another program.
-pub fn json(turned: &Turned) -> serde_json::Value {
+fn json(turned: &Turned) -> serde_json::Value {
     let choice = |choice: &TurnChoice| {
         serde_json::json!({
             "face": 1, "lat_deg": choice.lat_deg, "lon_deg": choice.lon_deg,
