@@ -41,7 +41,7 @@ pub struct Making {
     pub detail: Option<f64>,
     /// What the relief looks like, where it was judged.
     pub figures: Option<Figures>,
-    /// What had to be raised so that nothing overhangs.
+    /// What had to be raised so that nothing is undercut.
     pub raised: Raised,
 }
 
@@ -201,7 +201,7 @@ impl<'a> Shaper<'a> {
         match self.settings.relief.steepest {
             Steepest::Auto => {
                 making.raised =
-                    compress::without_overhangs(&mut relief_mm, self.solid, self.settings);
+                    compress::without_undercuts(&mut relief_mm, self.solid, self.settings);
             }
             Steepest::Degrees(limit_deg) if limit_deg < Steepest::NO_LIMIT_DEG => {
                 compress::limit_slope(&mut relief_mm, radius_mm, limit_deg);

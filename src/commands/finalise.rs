@@ -21,7 +21,7 @@ use ndarray::Array2;
 use std::collections::BTreeMap;
 
 /// What is asked of every image before it leaves memory.
-pub struct Closing {
+pub struct Finalise {
     /// Geometry and levels; counts and measurements are blank.
     manifest: Manifest,
     seams: Vec<SeamLine>,
@@ -37,10 +37,10 @@ pub struct Trace {
     sawn: Option<Mesh>,
 }
 
-impl Closing {
+impl Finalise {
     /// For the facets of a manifest, whose counts and measurements may still be blank.
-    pub fn of(manifest: &Manifest) -> Closing {
-        Closing {
+    pub fn of(manifest: &Manifest) -> Finalise {
+        Finalise {
             manifest: manifest.clone(),
             seams: seam_steps::seams_of(manifest),
             layout: overview::SheetLayout::of(manifest),

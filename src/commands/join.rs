@@ -4,7 +4,7 @@
 use crate::carve::cutting::{CuttingEntry, FacetCutting};
 use crate::commands::check;
 use crate::commands::facets::{Summary, refuse_folds};
-use crate::commands::finalise::{Closing, Trace};
+use crate::commands::finalise::{Finalise, Trace};
 use crate::model::geometry::Solid;
 use crate::model::progress::Progress;
 use crate::model::ranges::facets_text;
@@ -42,15 +42,15 @@ pub fn join(
         shop,
     } = gather(parts)?;
     let folder = NewFolder::begin(out, force)?;
-    let closing = Closing::of(&manifest);
+    let finalise = Finalise::of(&manifest);
     let copy = |facet: &FacetEntry, part: &PathBuf| -> Result<(usize, Trace)> {
         folder.write(&facet.file, &image_bytes(part, facet)?)?;
         // The copy is what is measured, so what is measured is what is kept.
         let image = check::sound_image(&folder.path().join(&facet.file), &manifest, facet)
             .map_err(|what| damaged(&part.join(&facet.file), facet, &what))?;
-        closing.write_blank(facet, &image.levels, &folder)?;
+        finalise.write_blank(facet, &image.levels, &folder)?;
         progress.step(1);
-        Ok((facet.id, closing.trace(facet, &image.levels)))
+        Ok((facet.id, finalise.trace(facet, &image.levels)))
     };
     progress.start("joining facets", manifest.facets.len() as u64);
     let traces = manifest
@@ -63,7 +63,7 @@ pub fn join(
     for (file, part) in &others {
         folder.write(file, &file_bytes(part, file)?)?;
     }
-    let warnings = closing.write(&mut manifest, traces, shop.as_ref(), &folder)?;
+    let warnings = finalise.write(&mut manifest, traces, shop.as_ref(), &folder)?;
     refuse_folds(&manifest)?;
     folder.finish()?;
     Ok(Summary {

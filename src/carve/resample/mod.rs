@@ -66,7 +66,7 @@ pub fn render(
 }
 
 /// Heights over the globe's centre, mm, row by row; NaN where there is no ground or none was
-/// asked for. And the pixels where the surface folds under itself.
+/// asked for. And the pixels where the surface is undercut.
 struct CarvedSurface<'a> {
     z_mm: &'a [f32],
     undercut: Undercut,
@@ -231,7 +231,7 @@ fn quantise(spec: &FacetSpec, surface: &CarvedSurface<'_>) -> FacetImage {
     FacetImage { levels, stats }
 }
 
-/// Pixels of a band in the facet and its trim where the surface folds under itself.
+/// Pixels of a band in the facet and its trim where the surface is undercut.
 fn undercut_px(spec: &FacetSpec, surface: &CarvedSurface<'_>, band: usize) -> u64 {
     let first_row = band * BAND_ROWS;
     let inside = |index: &&usize| {

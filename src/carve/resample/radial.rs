@@ -306,7 +306,7 @@ impl<'a> Radial<'a> {
     }
 
     /// Third step: marches the pixels of a band that are marked and may fold, or have not settled.
-    /// Returns those where the surface folds under itself, counted from the band's first.
+    /// Returns those where the surface is undercut, counted from the band's first.
     #[inline(always)]
     pub fn march_band<const FLAT: bool>(
         &self,

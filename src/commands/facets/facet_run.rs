@@ -3,7 +3,7 @@
 use crate::carve::cutting::{self, Bits, FacetCutting};
 use crate::carve::fit::Fit;
 use crate::carve::resample::{Bounds, FacetImage, Sampler, Scratch, render};
-use crate::commands::finalise::{Closing, Trace};
+use crate::commands::finalise::{Finalise, Trace};
 use crate::model::progress::Progress;
 use crate::model::settings::Settings;
 use crate::output::folder::NewFolder;
@@ -26,7 +26,7 @@ pub(super) struct FacetRun<'a> {
     pub fit: &'a Fit,
     pub bits: Option<&'a Bits>,
     pub carved: bool,
-    pub closing: Closing,
+    pub finalise: Finalise,
     /// Kind of every facet of the solid.
     pub kinds: Vec<usize>,
     pub folder: &'a NewFolder,
@@ -77,8 +77,8 @@ impl FacetRun<'_> {
         facet.clipped_low_px = stats.clipped_low_px;
         facet.undercut_px = stats.undercut_px;
         facet.carved_px = stats.carved_px;
-        let trace = self.closing.trace(facet, &levels);
-        self.closing.write_blank(facet, &levels, self.folder)?;
+        let trace = self.finalise.trace(facet, &levels);
+        self.finalise.write_blank(facet, &levels, self.folder)?;
         let facts = ImageFacts {
             label: facet.label.clone(),
             pixel_mm: spec.pixel_mm,

@@ -7,7 +7,7 @@ use crate::carve::fit::Fit;
 use crate::carve::orient::oriented;
 use crate::carve::relief::{Making, Relief};
 use crate::carve::resample::{Bounds, FacetImage, Sampler, Scratch, render};
-use crate::commands::finalise::Closing;
+use crate::commands::finalise::Finalise;
 use crate::commands::turn::with_turn;
 use crate::model::geometry::Solid;
 use crate::model::grid::{Grid, Heights, Source};
@@ -15,7 +15,7 @@ use crate::model::jobfile::Job;
 use crate::model::progress::Progress;
 use crate::model::settings::Settings;
 use crate::output::folder::{NewFolder, RELIEF_FILE};
-use crate::output::manifest::{Manifest, MeshEntry, listing, relief_entry};
+use crate::output::manifest::{Manifest, MeshEntry, manifest_of, relief_entry};
 use crate::output::mesh::TOLERANCE_MM;
 use crate::output::relief_file;
 use crate::read::memory::{self, Bound, Drawn, Room};
@@ -148,7 +148,7 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
         )?),
         false => None,
     };
-    let mut manifest = listing(job, &source, &solid, &turn, &fit, &chosen, &sampler);
+    let mut manifest = manifest_of(job, &source, &solid, &turn, &fit, &chosen, &sampler);
     manifest.relief = relief_entry(&making, fit.range_mm);
     manifest.mesh = options.mesh.then_some(MeshEntry {
         tolerance_mm: TOLERANCE_MM,
@@ -161,7 +161,7 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
         fit: &fit,
         bits: bits.as_ref(),
         carved: options.carved,
-        closing: Closing::of(&manifest),
+        finalise: Finalise::of(&manifest),
         kinds: solid.faces.iter().map(|face| face.kind).collect(),
         folder: &folder,
         scratch: Mutex::default(),
@@ -173,7 +173,7 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
         manifest.cutting = Some(bits.entry().with(cut, rings));
     }
     let warnings = drawing
-        .closing
+        .finalise
         .write(&mut manifest, traces, planned.as_ref(), &folder)?;
     // A part may hold just the worst facets: the whole is judged, here or when parts are joined.
     if chosen.len() == solid.faces.len() {
@@ -251,11 +251,11 @@ impl Ready {
     }
 }
 
-/// Share of the carved surface that may lie under an overhang. Some pixels under a cliff cost
+/// Share of the carved surface that may be undercut. Some pixels under a cliff cost
 /// little; with more, a cutter from above leaves a body that is not the one in the grid.
 const MOST_FOLDED: f64 = 0.10;
 
-/// Refuses terrain so steep that a good part of it lies under overhangs.
+/// Refuses terrain so steep that a good part of it is undercut.
 pub(crate) fn refuse_folds(manifest: &Manifest) -> Result<()> {
     let carved = manifest.total(|facet| facet.carved_px);
     let share = manifest.checks.undercut_px as f64 / carved.max(1) as f64;
@@ -263,16 +263,14 @@ pub(crate) fn refuse_folds(manifest: &Manifest) -> Result<()> {
         return Ok(());
     }
     Err(Error::Job(
-        Problem::new(
-            "the ground is too steep to be cut from above: much of it lies under overhangs",
-        )
-        .setting("relief.range")
-        .found(format!("{:.1} % of the carved surface", 100.0 * share))
-        .allowed(format!("{:.0} %", 100.0 * MOST_FOLDED))
-        .next(
-            "set relief.steepest = \"auto\", which lays such ground back, or make relief.range \
+        Problem::new("the ground is too steep to be cut from above: much of it is undercut")
+            .setting("relief.range")
+            .found(format!("{:.1} % of the carved surface", 100.0 * share))
+            .allowed(format!("{:.0} %", 100.0 * MOST_FOLDED))
+            .next(
+                "set relief.steepest = \"auto\", which lays such ground back, or make relief.range \
                  less",
-        ),
+            ),
     ))
 }
 

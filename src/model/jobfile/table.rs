@@ -837,7 +837,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
         },
         default: Default::Value("\"auto\""),
         unit: "degrees",
-        doc: "Steepest slope in the relief; auto lays back only what would overhang in the blank; \
+        doc: "Steepest slope in the relief; auto lays back only what would be undercut in the blank; \
               with a number walls steeper than it are laid back everywhere, 90 leaves all",
     },
     Setting {

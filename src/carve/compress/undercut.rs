@@ -1,4 +1,4 @@
-//! Keeps ground from folding under itself on the facets of a solid.
+//! Keeps ground from being undercut on the facets of a solid.
 //!
 //! At an angle α from a facet's normal n, radial relief f leans over once, going outward,
 //!
@@ -68,9 +68,9 @@ pub struct Raised {
     pub most_mm: f64,
 }
 
-/// Raises ground of a relief in mm until none of it folds under itself on the solid (turned into
+/// Raises ground of a relief in mm until none of it is undercut on the solid (turned into
 /// the body frame), its trim included.
-pub fn without_overhangs(relief_mm: &mut Grid, solid: &Solid, settings: &Settings) -> Raised {
+pub fn without_undercuts(relief_mm: &mut Grid, solid: &Solid, settings: &Settings) -> Raised {
     if settings.globe.projection == Projection::Gnomonic {
         return Raised::default();
     }
@@ -672,7 +672,7 @@ mod tests {
             let mut relief = rugged();
             let before = relief.clone();
             let folded = folds(&relief, &solid, &settings);
-            let raised = without_overhangs(&mut relief, &solid, &settings);
+            let raised = without_undercuts(&mut relief, &solid, &settings);
             assert_eq!(folds(&relief, &solid, &settings), 0, "{name}");
             assert!(folded > 50 || name == "dodecahedron", "{name} {folded}");
             assert!(raised.share < 0.5, "{name} {raised:?}");
@@ -688,7 +688,7 @@ mod tests {
         let (solid, settings) = settings("dodecahedron");
         let mut relief = grid_of(1440, |d| 2.0 * (9.0 * d.x).sin() * (8.0 * d.z).cos());
         let before = relief.clone();
-        let raised = without_overhangs(&mut relief, &solid, &settings);
+        let raised = without_undercuts(&mut relief, &solid, &settings);
         assert_eq!((raised, &relief), (Raised::default(), &before));
         let middle = solid.faces[3].frame.z;
         let mut steep = grid_of(1440, |d| {
@@ -700,7 +700,7 @@ mod tests {
             }
         });
         let before = steep.clone();
-        without_overhangs(&mut steep, &solid, &settings);
+        without_undercuts(&mut steep, &solid, &settings);
         assert_eq!(steep, before);
     }
 
@@ -709,13 +709,13 @@ mod tests {
     fn raising_turns_with_the_planet() {
         let (solid, settings) = settings("cube");
         let mut relief = rugged();
-        without_overhangs(&mut relief, &solid, &settings);
+        without_undercuts(&mut relief, &solid, &settings);
         let quarter = glam::DMat3::from_rotation_z(std::f64::consts::FRAC_PI_2);
         let mut turned = rugged();
         for mut line in turned.heights_m.outer_iter_mut() {
             line.as_slice_mut().unwrap().rotate_right(360);
         }
-        without_overhangs(&mut turned, &solid.turned(&quarter), &settings);
+        without_undercuts(&mut turned, &solid.turned(&quarter), &settings);
         for ((row, column), mm) in relief.heights_m.indexed_iter() {
             let there = turned.heights_m[(row, (column + 360) % 1440)];
             assert!((mm - there).abs() < 0.02, "{row} {column}: {mm} {there}");
