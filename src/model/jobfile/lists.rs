@@ -6,7 +6,9 @@
 use super::cutters::CUTTERS;
 use super::keeps::KEEPS;
 use super::nearest::nearest;
-use super::table::{Default, List, Range, Setting, THIN, TableRow, ValueKind};
+use super::table::{
+    Default, List, Range, Setting, THIN, TableRow, ValueKind, absent, always, needed, optional,
+};
 use super::{Given, GivenAt, value};
 use crate::model::error::Problem;
 use crate::model::length::one_line;
@@ -179,44 +181,22 @@ const BOARDS: List<Board> = List {
     rows: &[
         Setting {
             key: "board.width",
-            kind: ValueKind::Length {
-                range: PLANK,
-                word: None,
-                set: |b, v| b.width_mm = v,
-                get: |b| Some(b.width_mm),
-            },
-            default: Default::Needed {
-                example: "\"200 mm\"",
-            },
+            kind: always!(Length, PLANK, width_mm),
+            default: needed("\"200 mm\""),
             unit: "mm, cm, m or in",
             doc: "Width across the grain",
         },
         Setting {
             key: "board.length",
-            kind: ValueKind::Length {
-                range: PLANK,
-                word: None,
-                set: |b, v| b.length_mm = v,
-                get: |b| Some(b.length_mm),
-            },
-            default: Default::Needed {
-                example: "\"2400 mm\"",
-            },
+            kind: always!(Length, PLANK, length_mm),
+            default: needed("\"2400 mm\""),
             unit: "mm, cm, m or in",
             doc: "Length along the grain",
         },
         Setting {
             key: "board.thickness",
-            kind: ValueKind::Length {
-                range: THIN,
-                word: None,
-                set: |b, v| b.thickness_mm = Some(v),
-                get: |b| b.thickness_mm,
-            },
-            default: Default::Absent {
-                means: "as thick as the stock",
-                example: "\"1-3/4 in\"",
-            },
+            kind: optional!(Length, THIN, thickness_mm),
+            default: absent("as thick as the stock", "\"1-3/4 in\""),
             unit: "mm, cm, m or in",
             doc: "Thickness; boards thinner than the stock are refused",
         },

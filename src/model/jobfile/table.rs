@@ -58,6 +58,16 @@ pub(super) enum Default {
     Needed { example: &'static str },
 }
 
+/// Nothing by default, and what that means.
+pub(super) const fn absent(means: &'static str, example: &'static str) -> Default {
+    Default::Absent { means, example }
+}
+
+/// Nothing by default: it must be given.
+pub(super) const fn needed(example: &'static str) -> Default {
+    Default::Needed { example }
+}
+
 /// What the documents say of a setting, whatever struct it fills.
 pub(super) struct TableRow {
     pub leaf: &'static str,
@@ -291,6 +301,88 @@ impl<T> ValueKind<T> {
     }
 }
 
+/// A number or length that the job always has.
+macro_rules! always {
+    ($kind:ident, $range:expr, $($field:ident).+) => {
+        ValueKind::$kind {
+            range: $range,
+            word: None,
+            set: |s, v| s.$($field).+ = v,
+            get: |s| Some(s.$($field).+),
+        }
+    };
+}
+
+/// A number or length that may be left out; with a word, that can be said.
+macro_rules! optional {
+    ($kind:ident, $range:expr, $($field:ident).+) => {
+        ValueKind::$kind {
+            range: $range,
+            word: None,
+            set: |s, v| s.$($field).+ = Some(v),
+            get: |s| s.$($field).+,
+        }
+    };
+    ($kind:ident, $range:expr, $($field:ident).+, $word:literal) => {
+        ValueKind::$kind {
+            range: $range,
+            word: Some(Word {
+                word: $word,
+                set: |s| s.$($field).+ = None,
+            }),
+            set: |s, v| s.$($field).+ = Some(v),
+            get: |s| s.$($field).+,
+        }
+    };
+}
+
+/// One of an enum's variants, by the words that its `Serialize` spells.
+macro_rules! word {
+    (|$s:ident| $field:expr, $enum:ident, [$(($word:literal, $variant:ident)),+ $(,)?]) => {
+        ValueKind::Word {
+            words: &[$(Word {
+                word: $word,
+                set: |$s| $field = $enum::$variant,
+            }),+],
+            get: |$s| spelled($field),
+        }
+    };
+}
+
+/// The same where nothing need be said.
+macro_rules! optional_word {
+    (|$s:ident| $field:expr, $enum:ident, [$(($word:literal, $variant:ident)),+ $(,)?]) => {
+        ValueKind::Word {
+            words: &[$(Word {
+                word: $word,
+                set: |$s| $field = Some($enum::$variant),
+            }),+],
+            get: |$s| $field.and_then(spelled),
+        }
+    };
+}
+
+/// Whether something is wanted.
+macro_rules! yes_or_no {
+    ($($field:ident).+) => {
+        ValueKind::Word {
+            words: &[
+                Word {
+                    word: "yes",
+                    set: |s| s.$($field).+ = true,
+                },
+                Word {
+                    word: "no",
+                    set: |s| s.$($field).+ = false,
+                },
+            ],
+            get: |s| Some(if s.$($field).+ { "yes" } else { "no" }.to_owned()),
+        }
+    };
+}
+
+pub(super) use {always, optional, optional_word, word};
+
 /// `"a", "b" or "c"`.
 pub(super) fn words<'a>(list: impl Iterator<Item = &'a str>) -> String {
     let quoted: Vec<String> = list.map(|word| format!("\"{word}\"")).collect();
@@ -362,10 +454,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
             set: |s, v| s.name = v,
             get: |s| Some(&s.name),
         },
-        default: Default::Absent {
-            means: "the job file's name",
-            example: "\"my first globe\"",
-        },
+        default: absent("the job file's name", "\"my first globe\""),
         unit: "text",
         doc: "Title of the job, shown in the report",
     },
@@ -375,10 +464,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
             set: |s, v| s.grid.files = v,
             get: |s| &s.grid.files,
         },
-        default: Default::Absent {
-            means: "must be given",
-            example: "[\"world.tif\"]",
-        },
+        default: absent("must be given", "[\"world.tif\"]"),
         unit: "files",
         doc: "Elevation files, looked for beside the job file; tiles together must cover the globe",
     },
@@ -388,10 +474,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
             set: |s, v| s.grid.body = Some(v),
             get: |s| s.grid.body.as_deref(),
         },
-        default: Default::Absent {
-            means: "what the file says",
-            example: "\"Moon\"",
-        },
+        default: absent("what the file says", "\"Moon\""),
         unit: "text",
         doc: "The planet or moon, where the file does not say or says it wrongly",
     },
@@ -402,118 +485,72 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
             set: |s, v| s.grid.radius_m = Some(v),
             get: |s| s.grid.radius_m,
         },
-        default: Default::Absent {
-            means: "what the file or the body says",
-            example: "\"1737.4 km\"",
-        },
+        default: absent("what the file or the body says", "\"1737.4 km\""),
         unit: "km or m",
         doc: "Radius of the body from which heights are measured",
     },
     Setting {
         key: "grid.quantity",
-        kind: ValueKind::Word {
-            words: &[
-                Word {
-                    word: "elevation",
-                    set: |s| s.grid.quantity = Some(Quantity::Elevation),
-                },
-                Word {
-                    word: "radius",
-                    set: |s| s.grid.quantity = Some(Quantity::Radius),
-                },
-                Word {
-                    word: "relief",
-                    set: |s| s.grid.quantity = Some(Quantity::Relief),
-                },
-            ],
-            get: |s| s.grid.quantity.and_then(spelled),
-        },
-        default: Default::Absent {
-            means: "what the file says",
-            example: "\"elevation\"",
-        },
+        kind: optional_word!(
+            |s| s.grid.quantity,
+            Quantity,
+            [
+                ("elevation", Elevation),
+                ("radius", Radius),
+                ("relief", Relief)
+            ]
+        ),
+        default: absent("what the file says", "\"elevation\""),
         unit: "word",
         doc: "Whether the numbers are heights, distances from the body's centre, or finished relief \
               in mm (from --keep-relief), carved as it is",
     },
     Setting {
         key: "grid.scale",
-        kind: ValueKind::Number {
-            range: Range {
+        kind: optional!(
+            Number,
+            Range {
                 nonzero: true,
                 ..Range::new(-1e6, 1e6, "a number other than 0, -1e6 to 1e6")
             },
-            word: None,
-            set: |s, v| s.grid.scale = Some(v),
-            get: |s| s.grid.scale,
-        },
-        default: Default::Absent {
-            means: "what the file says",
-            example: "0.5",
-        },
+            grid.scale
+        ),
+        default: absent("what the file says", "0.5"),
         unit: "metres per stored number",
         doc: "Multiplies the stored numbers to make metres",
     },
     Setting {
         key: "grid.offset",
-        kind: ValueKind::Number {
-            range: METRES,
-            word: None,
-            set: |s, v| s.grid.offset_m = Some(v),
-            get: |s| s.grid.offset_m,
-        },
-        default: Default::Absent {
-            means: "what the file says",
-            example: "-10000.0",
-        },
+        kind: optional!(Number, METRES, grid.offset_m),
+        default: absent("what the file says", "-10000.0"),
         unit: "metres",
         doc: "Added after scaling",
     },
     Setting {
         key: "grid.nodata",
-        kind: ValueKind::Number {
-            range: Range::new(f64::MIN, f64::MAX, "a number"),
-            word: None,
-            set: |s, v| s.grid.nodata = Some(v),
-            get: |s| s.grid.nodata,
-        },
-        default: Default::Absent {
-            means: "what the file says",
-            example: "-32768",
-        },
+        kind: optional!(
+            Number,
+            Range::new(f64::MIN, f64::MAX, "a number"),
+            grid.nodata
+        ),
+        default: absent("what the file says", "-32768"),
         unit: "stored number",
         doc: "The stored number that stands for a hole",
     },
     Setting {
         key: "grid.west",
-        kind: ValueKind::Number {
-            range: ROUND,
-            word: None,
-            set: |s, v| s.grid.west_deg = Some(v),
-            get: |s| s.grid.west_deg,
-        },
-        default: Default::Absent {
-            means: "what the file says",
-            example: "-180.0",
-        },
+        kind: optional!(Number, ROUND, grid.west_deg),
+        default: absent("what the file says", "-180.0"),
         unit: "degrees east",
         doc: "Longitude of the grid's left edge",
     },
     Setting {
         key: "grid.flattening",
-        kind: ValueKind::Word {
-            words: &[
-                Word {
-                    word: "keep",
-                    set: |s| s.grid.flattening = Flattening::Keep,
-                },
-                Word {
-                    word: "remove",
-                    set: |s| s.grid.flattening = Flattening::Remove,
-                },
-            ],
-            get: |s| spelled(s.grid.flattening),
-        },
+        kind: word!(
+            |s| s.grid.flattening,
+            Flattening,
+            [("keep", Keep), ("remove", Remove)]
+        ),
         default: Default::Value("\"keep\""),
         unit: "word",
         doc: "Takes the bulge of a flattened body out, where heights count from a sphere or the centre",
@@ -531,31 +568,18 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "globe.diameter",
-        kind: ValueKind::Length {
-            range: Range::new(5.0, 10_000.0, "a length, 5 mm to 10 m"),
-            word: None,
-            set: |s, v| s.globe.diameter_mm = v,
-            get: |s| Some(s.globe.diameter_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(5.0, 10_000.0, "a length, 5 mm to 10 m"),
+            globe.diameter_mm
+        ),
         default: Default::Value("\"200 mm\""),
         unit: "mm, cm, m or in",
         doc: "Diameter of the finished ball at the level; corner to corner if the base is flat",
     },
     Setting {
         key: "globe.base",
-        kind: ValueKind::Word {
-            words: &[
-                Word {
-                    word: "sphere",
-                    set: |s| s.globe.base = Base::Sphere,
-                },
-                Word {
-                    word: "flat",
-                    set: |s| s.globe.base = Base::Flat,
-                },
-            ],
-            get: |s| spelled(s.globe.base),
-        },
+        kind: word!(|s| s.globe.base, Base, [("sphere", Sphere), ("flat", Flat)]),
         default: Default::Absent {
             means: "\"sphere\"; \"flat\" if the projection is \"gnomonic\"",
             example: "\"sphere\"",
@@ -565,19 +589,11 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "globe.projection",
-        kind: ValueKind::Word {
-            words: &[
-                Word {
-                    word: "radial",
-                    set: |s| s.globe.projection = Projection::Radial,
-                },
-                Word {
-                    word: "gnomonic",
-                    set: |s| s.globe.projection = Projection::Gnomonic,
-                },
-            ],
-            get: |s| spelled(s.globe.projection),
-        },
+        kind: word!(
+            |s| s.globe.projection,
+            Projection,
+            [("radial", Radial), ("gnomonic", Gnomonic)]
+        ),
         default: Default::Value("\"radial\""),
         unit: "word",
         doc: "Which way mountains point: radial, away from the globe's centre, so that seams meet exactly; gnomonic, straight up from a flat face as on a carved panel, so that they meet nearly",
@@ -615,36 +631,25 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "globe.turn.lat",
-        kind: ValueKind::Number {
-            range: Range::new(-90.0, 90.0, "a number of degrees, -90 to 90"),
-            word: None,
-            set: |s, v| s.globe.turn.lat_deg = v,
-            get: |s| Some(s.globe.turn.lat_deg),
-        },
+        kind: always!(
+            Number,
+            Range::new(-90.0, 90.0, "a number of degrees, -90 to 90"),
+            globe.turn.lat_deg
+        ),
         default: Default::Value("90.0"),
         unit: "degrees north",
         doc: "Latitude of the place; south is negative",
     },
     Setting {
         key: "globe.turn.lon",
-        kind: ValueKind::Number {
-            range: ROUND,
-            word: None,
-            set: |s, v| s.globe.turn.lon_deg = v,
-            get: |s| Some(s.globe.turn.lon_deg),
-        },
+        kind: always!(Number, ROUND, globe.turn.lon_deg),
         default: Default::Value("0.0"),
         unit: "degrees east",
         doc: "Longitude of the place; west is negative",
     },
     Setting {
         key: "globe.turn.spin",
-        kind: ValueKind::Number {
-            range: ROUND,
-            word: None,
-            set: |s, v| s.globe.turn.spin_deg = v,
-            get: |s| Some(s.globe.turn.spin_deg),
-        },
+        kind: always!(Number, ROUND, globe.turn.spin_deg),
         default: Default::Value("0.0"),
         unit: "degrees clockwise from north",
         doc: "Where that facet's index corner points, seen from outside",
@@ -676,78 +681,55 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "relief.curve",
-        kind: ValueKind::Word {
-            words: &[
-                Word {
-                    word: "linear",
-                    set: |s| s.relief.curve = CurveShape::Linear,
-                },
-                Word {
-                    word: "power",
-                    set: |s| s.relief.curve = CurveShape::Power,
-                },
-                Word {
-                    word: "asinh",
-                    set: |s| s.relief.curve = CurveShape::Asinh,
-                },
-                Word {
-                    word: "log",
-                    set: |s| s.relief.curve = CurveShape::Log,
-                },
-                Word {
-                    word: "equalize",
-                    set: |s| s.relief.curve = CurveShape::Equalize,
-                },
-                Word {
-                    word: "knots",
-                    set: |s| s.relief.curve = CurveShape::Knots,
-                },
-            ],
-            get: |s| spelled(s.relief.curve),
-        },
+        kind: word!(
+            |s| s.relief.curve,
+            CurveShape,
+            [
+                ("linear", Linear),
+                ("power", Power),
+                ("asinh", Asinh),
+                ("log", Log),
+                ("equalize", Equalize),
+                ("knots", Knots)
+            ]
+        ),
         default: Default::Value("\"asinh\""),
         unit: "word",
         doc: "How heights share the depth of the relief: linear gives all ground its true share; asinh and log deepen the plains and press peaks and deeps together, log over fewer heights; power leaves the peaks taller; equalize gives the commonest heights the most depth; knots follows your own list",
     },
     Setting {
         key: "relief.boost",
-        kind: ValueKind::Number {
-            range: Range::new(0.01, 1000.0, "a number, 0.01 to 1000"),
-            word: None,
-            set: |s, v| s.relief.boost = v,
-            get: |s| Some(s.relief.boost),
-        },
+        kind: always!(
+            Number,
+            Range::new(0.01, 1000.0, "a number, 0.01 to 1000"),
+            relief.boost
+        ),
         default: Default::Value("2.5"),
         unit: "times linear",
         doc: "How much steeper than linear the plains are carved; 1 is linear",
     },
     Setting {
         key: "relief.exponent",
-        kind: ValueKind::Number {
-            range: Range {
+        kind: always!(
+            Number,
+            Range {
                 open: true,
                 ..Range::new(0.0, 1.0, "a number between 0 and 1")
             },
-            word: None,
-            set: |s, v| s.relief.exponent = v,
-            get: |s| Some(s.relief.exponent),
-        },
+            relief.exponent
+        ),
         default: Default::Value("0.6"),
         unit: "no unit",
         doc: "For the power curve: near 1 it is almost linear, smaller flattens peaks and deeps more",
     },
     Setting {
         key: "relief.blend",
-        kind: ValueKind::Number {
-            range: Range::new(0.0, 1.0, "a number, 0 to 1"),
-            word: None,
-            set: |s, v| s.relief.blend = Some(v),
-            get: |s| s.relief.blend,
-        },
-        default: Default::Absent {
-            means: "follows boost",
-            example: "0.5",
-        },
+        kind: optional!(
+            Number,
+            Range::new(0.0, 1.0, "a number, 0 to 1"),
+            relief.blend
+        ),
+        default: absent("follows boost", "0.5"),
         unit: "share",
         doc: "For the equalize curve: 0 is linear, 1 gives every height depth by how much ground lies there",
     },
@@ -757,10 +739,10 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
             set: |s, v| s.relief.knots = v,
             get: |s| &s.relief.knots,
         },
-        default: Default::Absent {
-            means: "must be given for the knots curve",
-            example: "[[-8000, -2.0], [0, 0.0], [21000, 4.0]]",
-        },
+        default: absent(
+            "must be given for the knots curve",
+            "[[-8000, -2.0], [0, 0.0], [21000, 4.0]]",
+        ),
         unit: "[metres, mm]",
         doc: "For the knots curve, your own list: a height on the body, and how far above or below the level it is carved",
     },
@@ -784,19 +766,11 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "relief.method",
-        kind: ValueKind::Word {
-            words: &[
-                Word {
-                    word: "multiscale",
-                    set: |s| s.relief.method = Method::Multiscale,
-                },
-                Word {
-                    word: "curve",
-                    set: |s| s.relief.method = Method::Curve,
-                },
-            ],
-            get: |s| spelled(s.relief.method),
-        },
+        kind: word!(
+            |s| s.relief.method,
+            Method,
+            [("multiscale", Multiscale), ("curve", Curve)]
+        ),
         default: Default::Value("\"multiscale\""),
         unit: "word",
         doc: "multiscale brings out faint ground and calms rugged ground that the bit cannot cut; \
@@ -842,180 +816,114 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "relief.below.level",
-        kind: ValueKind::Number {
-            range: METRES,
-            word: None,
-            set: |s, v| s.relief.below.level_m = Some(v),
-            get: |s| s.relief.below.level_m,
-        },
-        default: Default::Absent {
-            means: "one curve for all ground",
-            example: "0.0",
-        },
+        kind: optional!(Number, METRES, relief.below.level_m),
+        default: absent("one curve for all ground", "0.0"),
         unit: "metres",
         doc: "Ground below this height, such as a sea's floor, gets a curve of its own",
     },
     Setting {
         key: "relief.below.curve",
-        kind: ValueKind::Word {
-            words: &[
-                Word {
-                    word: "linear",
-                    set: |s| s.relief.below.curve = Some(CurveShape::Linear),
-                },
-                Word {
-                    word: "power",
-                    set: |s| s.relief.below.curve = Some(CurveShape::Power),
-                },
-                Word {
-                    word: "asinh",
-                    set: |s| s.relief.below.curve = Some(CurveShape::Asinh),
-                },
-                Word {
-                    word: "log",
-                    set: |s| s.relief.below.curve = Some(CurveShape::Log),
-                },
-                Word {
-                    word: "equalize",
-                    set: |s| s.relief.below.curve = Some(CurveShape::Equalize),
-                },
-            ],
-            get: |s| s.relief.below.curve.and_then(spelled),
-        },
-        default: Default::Absent {
-            means: "relief.curve",
-            example: "\"linear\"",
-        },
+        kind: optional_word!(
+            |s| s.relief.below.curve,
+            CurveShape,
+            [
+                ("linear", Linear),
+                ("power", Power),
+                ("asinh", Asinh),
+                ("log", Log),
+                ("equalize", Equalize)
+            ]
+        ),
+        default: absent("relief.curve", "\"linear\""),
         unit: "word",
         doc: "Shape of the curve below that height",
     },
     Setting {
         key: "relief.below.boost",
-        kind: ValueKind::Number {
-            range: Range::new(0.01, 1000.0, "a number, 0.01 to 1000"),
-            word: None,
-            set: |s, v| s.relief.below.boost = Some(v),
-            get: |s| s.relief.below.boost,
-        },
-        default: Default::Absent {
-            means: "relief.boost",
-            example: "2.0",
-        },
+        kind: optional!(
+            Number,
+            Range::new(0.01, 1000.0, "a number, 0.01 to 1000"),
+            relief.below.boost
+        ),
+        default: absent("relief.boost", "2.0"),
         unit: "times linear",
         doc: "How much steeper than linear the plains below that height are carved",
     },
     Setting {
         key: "relief.below.share",
-        kind: ValueKind::Number {
-            range: Range {
+        kind: optional!(
+            Number,
+            Range {
                 open: true,
                 ..Range::new(0.0, 1.0, "a number between 0 and 1")
             },
-            word: None,
-            set: |s, v| s.relief.below.share = Some(v),
-            get: |s| s.relief.below.share,
-        },
-        default: Default::Absent {
-            means: "the same share as of the heights",
-            example: "0.4",
-        },
+            relief.below.share
+        ),
+        default: absent("the same share as of the heights", "0.4"),
         unit: "share",
         doc: "How much of the relief the ground below that height gets",
     },
     Setting {
         key: "stock.thickness",
-        kind: ValueKind::Length {
-            range: Range::new(1.0, 1000.0, "a length, 1 mm to 1 m"),
-            word: None,
-            set: |s, v| s.stock.thickness_mm = v,
-            get: |s| Some(s.stock.thickness_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(1.0, 1000.0, "a length, 1 mm to 1 m"),
+            stock.thickness_mm
+        ),
         default: Default::Value("\"1-3/4 in\""),
         unit: "mm, cm, m or in",
         doc: "Thickness of the blanks as they lie on the machine; 8/4 boards plane to 1-3/4 in",
     },
     Setting {
         key: "stock.skim",
-        kind: ValueKind::Length {
-            range: THIN,
-            word: None,
-            set: |s, v| s.stock.skim_mm = v,
-            get: |s| Some(s.stock.skim_mm),
-        },
+        kind: always!(Length, THIN, stock.skim_mm),
         default: Default::Value("\"0.5 mm\""),
         unit: "mm, cm, m or in",
         doc: "Taken off the top before the highest ground, to clean it up",
     },
     Setting {
         key: "stock.edge",
-        kind: ValueKind::Length {
-            range: THIN,
-            word: None,
-            set: |s, v| s.stock.edge_mm = v,
-            get: |s| Some(s.stock.edge_mm),
-        },
+        kind: always!(Length, THIN, stock.edge_mm),
         default: Default::Value("\"12 mm\""),
         unit: "mm, cm, m or in",
         doc: "Least thickness of a facet at its corners, for the glue",
     },
     Setting {
         key: "stock.trim",
-        kind: ValueKind::Length {
-            range: THIN,
-            word: None,
-            set: |s, v| s.stock.trim_mm = v,
-            get: |s| Some(s.stock.trim_mm),
-        },
+        kind: always!(Length, THIN, stock.trim_mm),
         default: Default::Value("\"3 mm\""),
         unit: "mm, cm, m or in",
         doc: "Margin of terrain outside the facet for the saw to cut in, about as wide as a saw cut",
     },
     Setting {
         key: "image.pixel",
-        kind: ValueKind::Length {
-            range: Range::new(0.005, 10.0, "a length, 0.005 mm to 10 mm"),
-            word: None,
-            set: |s, v| s.image.pixel_mm = v,
-            get: |s| Some(s.image.pixel_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(0.005, 10.0, "a length, 0.005 mm to 10 mm"),
+            image.pixel_mm
+        ),
         default: Default::Value("\"0.1 mm\""),
         unit: "mm, cm, m or in",
         doc: "Size of a pixel of the height images",
     },
     Setting {
         key: "image.format",
-        kind: ValueKind::Word {
-            words: &[
-                Word {
-                    word: "png",
-                    set: |s| s.image.format = ImageFormat::Png,
-                },
-                Word {
-                    word: "tiff",
-                    set: |s| s.image.format = ImageFormat::Tiff,
-                },
-            ],
-            get: |s| spelled(s.image.format),
-        },
+        kind: word!(
+            |s| s.image.format,
+            ImageFormat,
+            [("png", Png), ("tiff", Tiff)]
+        ),
         default: Default::Value("\"png\""),
         unit: "word",
         doc: "File format of the height images, 16-bit grey",
     },
     Setting {
         key: "image.outside",
-        kind: ValueKind::Word {
-            words: &[
-                Word {
-                    word: "floor",
-                    set: |s| s.image.outside = Outside::Floor,
-                },
-                Word {
-                    word: "terrain",
-                    set: |s| s.image.outside = Outside::Terrain,
-                },
-            ],
-            get: |s| spelled(s.image.outside),
-        },
+        kind: word!(
+            |s| s.image.outside,
+            Outside,
+            [("floor", Floor), ("terrain", Terrain)]
+        ),
         default: Default::Value("\"floor\""),
         unit: "word",
         doc: "What lies outside the facet and its trim: the lowest level, or terrain to the edge",
@@ -1034,158 +942,116 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "blanks.gap",
-        kind: ValueKind::Length {
-            range: Range::new(0.0, 200.0, "a length, 0 mm to 200 mm"),
-            word: None,
-            set: |s, v| s.blanks.gap_mm = v,
-            get: |s| Some(s.blanks.gap_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(0.0, 200.0, "a length, 0 mm to 200 mm"),
+            blanks.gap_mm
+        ),
         default: Default::Value("\"10 mm\""),
         unit: "mm, cm, m or in",
         doc: "Wood between two blanks on a board, for the bit or blade that parts them",
     },
     Setting {
         key: "blanks.margin",
-        kind: ValueKind::Length {
-            range: Range::new(0.0, 200.0, "a length, 0 mm to 200 mm"),
-            word: None,
-            set: |s, v| s.blanks.margin_mm = v,
-            get: |s| Some(s.blanks.margin_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(0.0, 200.0, "a length, 0 mm to 200 mm"),
+            blanks.margin_mm
+        ),
         default: Default::Value("\"6 mm\""),
         unit: "mm, cm, m or in",
         doc: "Wood kept free along the edges of a board",
     },
     Setting {
         key: "jig.pocket",
-        kind: ValueKind::Word {
-            words: &[
-                Word {
-                    word: "yes",
-                    set: |s| s.jig.pocket = true,
-                },
-                Word {
-                    word: "no",
-                    set: |s| s.jig.pocket = false,
-                },
-            ],
-            get: |s| Some(if s.jig.pocket { "yes" } else { "no" }.to_owned()),
-        },
+        kind: yes_or_no!(jig.pocket),
         default: Default::Value("\"yes\""),
         unit: "word",
         doc: "Whether a pocket in the back of the blank sits on a boss of the jig",
     },
     Setting {
         key: "jig.depth",
-        kind: ValueKind::Length {
-            range: Range::new(0.5, 100.0, "a length, 0.5 mm to 100 mm"),
-            word: None,
-            set: |s, v| s.jig.depth_mm = Some(v),
-            get: |s| s.jig.depth_mm,
-        },
-        default: Default::Absent {
-            means: "as deep as jig.bit is wide, or a sixth of the stock if that is less",
-            example: "\"6 mm\"",
-        },
+        kind: optional!(
+            Length,
+            Range::new(0.5, 100.0, "a length, 0.5 mm to 100 mm"),
+            jig.depth_mm
+        ),
+        default: absent(
+            "as deep as jig.bit is wide, or a sixth of the stock if that is less",
+            "\"6 mm\"",
+        ),
         unit: "mm, cm, m or in",
         doc: "Depth of the pocket in the back, and height of the boss on the jig",
     },
     Setting {
         key: "jig.inset",
-        kind: ValueKind::Length {
-            range: Range::new(0.0, 500.0, "a length, 0 mm to 500 mm"),
-            word: None,
-            set: |s, v| s.jig.inset_mm = Some(v),
-            get: |s| s.jig.inset_mm,
-        },
-        default: Default::Absent {
-            means: "as wide as jig.bit",
-            example: "\"8 mm\"",
-        },
+        kind: optional!(
+            Length,
+            Range::new(0.0, 500.0, "a length, 0 mm to 500 mm"),
+            jig.inset_mm
+        ),
+        default: absent("as wide as jig.bit", "\"8 mm\""),
         unit: "mm, cm, m or in",
         doc: "From the sawn edge of the back to the pocket",
     },
     Setting {
         key: "jig.bit",
-        kind: ValueKind::Length {
-            range: Range::new(0.5, 50.0, "a length, 0.5 mm to 50 mm"),
-            word: None,
-            set: |s, v| s.jig.bit_mm = v,
-            get: |s| Some(s.jig.bit_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(0.5, 50.0, "a length, 0.5 mm to 50 mm"),
+            jig.bit_mm
+        ),
         default: Default::Value("\"6 mm\""),
         unit: "mm, cm, m or in",
         doc: "Diameter of the bit that cuts pocket, boss and notches",
     },
     Setting {
         key: "jig.corner",
-        kind: ValueKind::Length {
-            range: Range::new(0.0, 100.0, "a length, 0 mm to 100 mm"),
-            word: None,
-            set: |s, v| s.jig.corner_mm = Some(v),
-            get: |s| s.jig.corner_mm,
-        },
-        default: Default::Absent {
-            means: "the bit's radius and 0.5 mm",
-            example: "\"4 mm\"",
-        },
+        kind: optional!(
+            Length,
+            Range::new(0.0, 100.0, "a length, 0 mm to 100 mm"),
+            jig.corner_mm
+        ),
+        default: absent("the bit's radius and 0.5 mm", "\"4 mm\""),
         unit: "mm, cm, m or in",
         doc: "Radius of the corners of pocket and boss",
     },
     Setting {
         key: "jig.clearance",
-        kind: ValueKind::Length {
-            range: Range::new(0.0, 5.0, "a length, 0 mm to 5 mm"),
-            word: None,
-            set: |s, v| s.jig.clearance_mm = v,
-            get: |s| Some(s.jig.clearance_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(0.0, 5.0, "a length, 0 mm to 5 mm"),
+            jig.clearance_mm
+        ),
         default: Default::Value("\"0.1 mm\""),
         unit: "mm, cm, m or in",
         doc: "Play between boss and pocket on every side",
     },
     Setting {
         key: "jig.allowance",
-        kind: ValueKind::Length {
-            range: Range::new(0.0, 10.0, "a length, 0 mm to 10 mm"),
-            word: None,
-            set: |s, v| s.jig.allowance_mm = Some(v),
-            get: |s| s.jig.allowance_mm,
-        },
-        default: Default::Absent {
-            means: "a tenth of jig.bit",
-            example: "\"0.5 mm\"",
-        },
+        kind: optional!(
+            Length,
+            Range::new(0.0, 10.0, "a length, 0 mm to 10 mm"),
+            jig.allowance_mm
+        ),
+        default: absent("a tenth of jig.bit", "\"0.5 mm\""),
         unit: "mm, cm, m or in",
         doc: "Left by the roughing outline for the finishing cut",
     },
     Setting {
         key: "jig.over",
-        kind: ValueKind::Length {
-            range: Range::new(0.0, 500.0, "a length, 0 mm to 500 mm"),
-            word: None,
-            set: |s, v| s.jig.over_mm = v,
-            get: |s| Some(s.jig.over_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(0.0, 500.0, "a length, 0 mm to 500 mm"),
+            jig.over_mm
+        ),
         default: Default::Value("\"5 mm\""),
         unit: "mm, cm, m or in",
         doc: "Least wood between the pocket and the lowest ground above it",
     },
     Setting {
         key: "jig.key",
-        kind: ValueKind::Word {
-            words: &[
-                Word {
-                    word: "yes",
-                    set: |s| s.jig.key = true,
-                },
-                Word {
-                    word: "no",
-                    set: |s| s.jig.key = false,
-                },
-            ],
-            get: |s| Some(if s.jig.key { "yes" } else { "no" }.to_owned()),
-        },
+        kind: yes_or_no!(jig.key),
         default: Default::Value("\"yes\""),
         unit: "word",
         doc: "Whether a cut corner on pocket and boss lets the blank sit one way only",
@@ -1198,203 +1064,159 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
             set: |s, v| s.jig.tabs = Some(v),
             get: |s| s.jig.tabs,
         },
-        default: Default::Absent {
-            means: "2, or none where they have no room",
-            example: "2",
-        },
+        default: absent("2, or none where they have no room", "2"),
         unit: "tabs",
         doc: "Hold-down tabs on each blank, on different sides",
     },
     Setting {
         key: "jig.tab_width",
-        kind: ValueKind::Length {
-            range: Range::new(1.0, 500.0, "a length, 1 mm to 500 mm"),
-            word: None,
-            set: |s, v| s.jig.tab_width_mm = Some(v),
-            get: |s| s.jig.tab_width_mm,
-        },
-        default: Default::Absent {
-            means: "four times jig.bit",
-            example: "\"25 mm\"",
-        },
+        kind: optional!(
+            Length,
+            Range::new(1.0, 500.0, "a length, 1 mm to 500 mm"),
+            jig.tab_width_mm
+        ),
+        default: absent("four times jig.bit", "\"25 mm\""),
         unit: "mm, cm, m or in",
         doc: "Width of a tab along the edge of the blank",
     },
     Setting {
         key: "jig.tab_thickness",
-        kind: ValueKind::Length {
-            range: Range::new(0.5, 100.0, "a length, 0.5 mm to 100 mm"),
-            word: None,
-            set: |s, v| s.jig.tab_thickness_mm = Some(v),
-            get: |s| s.jig.tab_thickness_mm,
-        },
-        default: Default::Absent {
-            means: "as thick as the pocket is deep",
-            example: "\"6 mm\"",
-        },
+        kind: optional!(
+            Length,
+            Range::new(0.5, 100.0, "a length, 0.5 mm to 100 mm"),
+            jig.tab_thickness_mm
+        ),
+        default: absent("as thick as the pocket is deep", "\"6 mm\""),
         unit: "mm, cm, m or in",
         doc: "Thickness of a tab; its notch in the back is cut as deep",
     },
     Setting {
         key: "jig.tab_overlap",
-        kind: ValueKind::Length {
-            range: Range::new(1.0, 200.0, "a length, 1 mm to 200 mm"),
-            word: None,
-            set: |s, v| s.jig.tab_overlap_mm = Some(v),
-            get: |s| s.jig.tab_overlap_mm,
-        },
-        default: Default::Absent {
-            means: "as wide as jig.bit",
-            example: "\"8 mm\"",
-        },
+        kind: optional!(
+            Length,
+            Range::new(1.0, 200.0, "a length, 1 mm to 200 mm"),
+            jig.tab_overlap_mm
+        ),
+        default: absent("as wide as jig.bit", "\"8 mm\""),
         unit: "mm, cm, m or in",
         doc: "How far a tab reaches under the blank",
     },
     Setting {
         key: "jig.cutter",
-        kind: ValueKind::Length {
-            range: Range::new(0.1, 100.0, "a length, 0.1 mm to 100 mm"),
-            word: None,
-            set: |s, v| s.jig.cutter_mm = Some(v),
-            get: |s| s.jig.cutter_mm,
-        },
-        default: Default::Absent {
-            means: "the widest [[cutter]], or 6 mm",
-            example: "\"6 mm\"",
-        },
+        kind: optional!(
+            Length,
+            Range::new(0.1, 100.0, "a length, 0.1 mm to 100 mm"),
+            jig.cutter_mm
+        ),
+        default: absent("the widest [[cutter]], or 6 mm", "\"6 mm\""),
         unit: "mm, cm, m or in",
         doc: "Diameter of the widest bit that carves the relief; clamps stay clear of it",
     },
     Setting {
         key: "saw.blade",
-        kind: ValueKind::Length {
-            range: Range::new(50.0, 1000.0, "a length, 50 mm to 1 m"),
-            word: None,
-            set: |s, v| s.saw.blade_mm = v,
-            get: |s| Some(s.saw.blade_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(50.0, 1000.0, "a length, 50 mm to 1 m"),
+            saw.blade_mm
+        ),
         default: Default::Value("\"10 in\""),
         unit: "mm, cm, m or in",
         doc: "Diameter of the saw blade",
     },
     Setting {
         key: "saw.reach",
-        kind: ValueKind::Length {
-            range: Range::new(1.0, 500.0, "a length, 1 mm to 500 mm"),
-            word: None,
-            set: |s, v| s.saw.reach_mm = Some(v),
-            get: |s| s.saw.reach_mm,
-        },
-        default: Default::Absent {
-            means: "half of saw.blade less 48 mm for arbor and table",
-            example: "\"3-1/8 in\"",
-        },
+        kind: optional!(
+            Length,
+            Range::new(1.0, 500.0, "a length, 1 mm to 500 mm"),
+            saw.reach_mm
+        ),
+        default: absent(
+            "half of saw.blade less 48 mm for arbor and table",
+            "\"3-1/8 in\"",
+        ),
         unit: "mm, cm, m or in",
         doc: "Highest the upright blade stands above the table; your saw's manual has it",
     },
     Setting {
         key: "saw.most_tilt",
-        kind: ValueKind::Number {
-            range: Range::new(0.0, 89.0, "a number of degrees, 0 to 89"),
-            word: None,
-            set: |s, v| s.saw.most_tilt_deg = v,
-            get: |s| Some(s.saw.most_tilt_deg),
-        },
+        kind: always!(
+            Number,
+            Range::new(0.0, 89.0, "a number of degrees, 0 to 89"),
+            saw.most_tilt_deg
+        ),
         default: Default::Value("45.0"),
         unit: "degrees from vertical",
         doc: "Farthest the blade tilts",
     },
     Setting {
         key: "saw.base",
-        kind: ValueKind::Length {
-            range: Range::new(0.0, 500.0, "a length, 0 mm to 500 mm"),
-            word: None,
-            set: |s, v| s.saw.base_mm = v,
-            get: |s| Some(s.saw.base_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(0.0, 500.0, "a length, 0 mm to 500 mm"),
+            saw.base_mm
+        ),
         default: Default::Value("\"18 mm\""),
         unit: "mm, cm, m or in",
         doc: "Thickness of the jig between the saw table and the back of the blank",
     },
     Setting {
         key: "saw.above",
-        kind: ValueKind::Length {
-            range: Range::new(0.0, 100.0, "a length, 0 mm to 100 mm"),
-            word: None,
-            set: |s, v| s.saw.above_mm = v,
-            get: |s| Some(s.saw.above_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(0.0, 100.0, "a length, 0 mm to 100 mm"),
+            saw.above_mm
+        ),
         default: Default::Value("\"5 mm\""),
         unit: "mm, cm, m or in",
         doc: "How far the blade is to stand above the wood",
     },
     Setting {
         key: "joint.kind",
-        kind: ValueKind::Word {
-            words: &[
-                Word {
-                    word: "auto",
-                    set: |s| s.joint.kind = JointKind::Auto,
-                },
-                Word {
-                    word: "none",
-                    set: |s| s.joint.kind = JointKind::None,
-                },
-                Word {
-                    word: "biscuit-0",
-                    set: |s| s.joint.kind = JointKind::Biscuit0,
-                },
-                Word {
-                    word: "biscuit-10",
-                    set: |s| s.joint.kind = JointKind::Biscuit10,
-                },
-                Word {
-                    word: "biscuit-20",
-                    set: |s| s.joint.kind = JointKind::Biscuit20,
-                },
-                Word {
-                    word: "dowel",
-                    set: |s| s.joint.kind = JointKind::Dowel,
-                },
-            ],
-            get: |s| spelled(s.joint.kind),
-        },
+        kind: word!(
+            |s| s.joint.kind,
+            JointKind,
+            [
+                ("auto", Auto),
+                ("none", None),
+                ("biscuit-0", Biscuit0),
+                ("biscuit-10", Biscuit10),
+                ("biscuit-20", Biscuit20),
+                ("dowel", Dowel)
+            ]
+        ),
         default: Default::Value("\"auto\""),
         unit: "word",
         doc: "What holds the middle of a seam; auto takes the largest biscuit that has room, else a dowel, else glue alone",
     },
     Setting {
         key: "joint.dowel_diameter",
-        kind: ValueKind::Length {
-            range: Range::new(1.0, 50.0, "a length, 1 mm to 50 mm"),
-            word: None,
-            set: |s, v| s.joint.dowel_diameter_mm = v,
-            get: |s| Some(s.joint.dowel_diameter_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(1.0, 50.0, "a length, 1 mm to 50 mm"),
+            joint.dowel_diameter_mm
+        ),
         default: Default::Value("\"6 mm\""),
         unit: "mm, cm, m or in",
         doc: "Diameter of the dowels",
     },
     Setting {
         key: "joint.dowel_length",
-        kind: ValueKind::Length {
-            range: Range::new(4.0, 300.0, "a length, 4 mm to 300 mm"),
-            word: None,
-            set: |s, v| s.joint.dowel_length_mm = v,
-            get: |s| Some(s.joint.dowel_length_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(4.0, 300.0, "a length, 4 mm to 300 mm"),
+            joint.dowel_length_mm
+        ),
         default: Default::Value("\"30 mm\""),
         unit: "mm, cm, m or in",
         doc: "Length of the dowels, half in each facet",
     },
     Setting {
         key: "joint.cover",
-        kind: ValueKind::Length {
-            range: Range::new(0.0, 100.0, "a length, 0 mm to 100 mm"),
-            word: None,
-            set: |s, v| s.joint.cover_mm = v,
-            get: |s| Some(s.joint.cover_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(0.0, 100.0, "a length, 0 mm to 100 mm"),
+            joint.cover_mm
+        ),
         default: Default::Value("\"3 mm\""),
         unit: "mm, cm, m or in",
         doc: "Least wood around a slot or hole",
@@ -1412,102 +1234,78 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "wood.sawn",
-        kind: ValueKind::Word {
-            words: &[
-                Word {
-                    word: "flat",
-                    set: |s| s.wood.sawn = Sawn::Flat,
-                },
-                Word {
-                    word: "quarter",
-                    set: |s| s.wood.sawn = Sawn::Quarter,
-                },
-            ],
-            get: |s| spelled(s.wood.sawn),
-        },
+        kind: word!(
+            |s| s.wood.sawn,
+            Sawn,
+            [("flat", Flat), ("quarter", Quarter)]
+        ),
         default: Default::Value("\"flat\""),
         unit: "word",
         doc: "How the boards were sawn from the log: growth rings along the width, or upright",
     },
     Setting {
         key: "wood.grain",
-        kind: ValueKind::Word {
-            words: &[
-                Word {
-                    word: "along",
-                    set: |s| s.wood.grain = Grain::Along,
-                },
-                Word {
-                    word: "across",
-                    set: |s| s.wood.grain = Grain::Across,
-                },
-            ],
-            get: |s| spelled(s.wood.grain),
-        },
+        kind: word!(
+            |s| s.wood.grain,
+            Grain,
+            [("along", Along), ("across", Across)]
+        ),
         default: Default::Value("\"along\""),
         unit: "word",
         doc: "How the grain runs in a blank: along the line from its middle to the index corner, or across it",
     },
     Setting {
         key: "wood.dry",
-        kind: ValueKind::Number {
-            range: Range::new(0.0, 30.0, "a number of percent, 0 to 30"),
-            word: None,
-            set: |s, v| s.wood.dry_percent = v,
-            get: |s| Some(s.wood.dry_percent),
-        },
+        kind: always!(
+            Number,
+            Range::new(0.0, 30.0, "a number of percent, 0 to 30"),
+            wood.dry_percent
+        ),
         default: Default::Value("6.0"),
         unit: "percent",
         doc: "Driest moisture content the globe will have",
     },
     Setting {
         key: "wood.moist",
-        kind: ValueKind::Number {
-            range: Range::new(0.0, 30.0, "a number of percent, 0 to 30"),
-            word: None,
-            set: |s, v| s.wood.moist_percent = v,
-            get: |s| Some(s.wood.moist_percent),
-        },
+        kind: always!(
+            Number,
+            Range::new(0.0, 30.0, "a number of percent, 0 to 30"),
+            wood.moist_percent
+        ),
         default: Default::Value("10.0"),
         unit: "percent",
         doc: "Dampest moisture content the globe will have",
     },
     Setting {
         key: "budget.tilt",
-        kind: ValueKind::Number {
-            range: Range::new(0.0, 10.0, "a number of degrees, 0 to 10"),
-            word: None,
-            set: |s, v| s.budget.tilt_deg = v,
-            get: |s| Some(s.budget.tilt_deg),
-        },
+        kind: always!(
+            Number,
+            Range::new(0.0, 10.0, "a number of degrees, 0 to 10"),
+            budget.tilt_deg
+        ),
         default: Default::Value("0.1"),
         unit: "degrees",
         doc: "How exactly the blade tilt is set, plus or minus",
     },
     Setting {
         key: "budget.offset",
-        kind: ValueKind::Length {
-            range: Range::new(0.0, 10.0, "a length, 0 mm to 10 mm"),
-            word: None,
-            set: |s, v| s.budget.offset_mm = v,
-            get: |s| Some(s.budget.offset_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(0.0, 10.0, "a length, 0 mm to 10 mm"),
+            budget.offset_mm
+        ),
         default: Default::Value("\"0.1 mm\""),
         unit: "mm, cm, m or in",
         doc: "How exactly the cut line is set, plus or minus",
     },
     Setting {
         key: "budget.clearance",
-        kind: ValueKind::Length {
-            range: Range::new(0.0, 10.0, "a length, 0 mm to 10 mm"),
-            word: None,
-            set: |s, v| s.budget.clearance_mm = Some(v),
-            get: |s| s.budget.clearance_mm,
-        },
-        default: Default::Absent {
-            means: "half of jig.clearance",
-            example: "\"0.05 mm\"",
-        },
+        kind: optional!(
+            Length,
+            Range::new(0.0, 10.0, "a length, 0 mm to 10 mm"),
+            budget.clearance_mm
+        ),
+        default: absent("half of jig.clearance", "\"0.05 mm\""),
         unit: "mm, cm, m or in",
         doc: "How far a blank can shift on the jig, in any direction",
     },
@@ -1537,19 +1335,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "paper.sheet",
-        kind: ValueKind::Word {
-            words: &[
-                Word {
-                    word: "a4",
-                    set: |s| s.paper.size = Paper::A4,
-                },
-                Word {
-                    word: "letter",
-                    set: |s| s.paper.size = Paper::Letter,
-                },
-            ],
-            get: |s| spelled(s.paper.size),
-        },
+        kind: word!(|s| s.paper.size, Paper, [("a4", A4), ("letter", Letter)]),
         default: Default::Value("\"a4\""),
         unit: "word",
         doc: "Sheet size of printed pages",
@@ -1568,99 +1354,64 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "cutting.left",
-        kind: ValueKind::Length {
-            range: Range::new(0.001, 10.0, "a length, 0.001 mm to 10 mm"),
-            word: None,
-            set: |s, v| s.cutting.left_mm = v,
-            get: |s| Some(s.cutting.left_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(0.001, 10.0, "a length, 0.001 mm to 10 mm"),
+            cutting.left_mm
+        ),
         default: Default::Value("\"0.1 mm\""),
         unit: "mm, cm, m or in",
         doc: "Wood left by the finishing bit that counts as left",
     },
     Setting {
         key: "cutting.acceleration",
-        kind: ValueKind::Number {
-            range: Range::new(1.0, 1e6, "a number of mm/s², 1 to 1000000"),
-            word: None,
-            set: |s, v| s.cutting.acceleration_mm_s2 = Some(v),
-            get: |s| s.cutting.acceleration_mm_s2,
-        },
-        default: Default::Absent {
-            means: "times are for a machine that is at speed at once",
-            example: "500.0",
-        },
+        kind: optional!(
+            Number,
+            Range::new(1.0, 1e6, "a number of mm/s², 1 to 1000000"),
+            cutting.acceleration_mm_s2
+        ),
+        default: absent("times are for a machine that is at speed at once", "500.0"),
         unit: "mm/s²",
         doc: "What the machine gains in speed each second, for better times",
     },
     Setting {
         key: "turn.relief",
-        kind: ValueKind::Number {
-            range: WEIGHT,
-            word: None,
-            set: |s, v| s.turning.relief = v,
-            get: |s| Some(s.turning.relief),
-        },
+        kind: always!(Number, WEIGHT, turning.relief),
         default: Default::Value("1.0"),
         unit: "weight per mm",
         doc: "How much the mean relief along the seams counts",
     },
     Setting {
         key: "turn.worst",
-        kind: ValueKind::Number {
-            range: WEIGHT,
-            word: None,
-            set: |s, v| s.turning.worst = v,
-            get: |s| Some(s.turning.worst),
-        },
+        kind: always!(Number, WEIGHT, turning.worst),
         default: Default::Value("0.25"),
         unit: "weight per mm",
         doc: "How much the relief along the worst seam counts",
     },
     Setting {
         key: "turn.high",
-        kind: ValueKind::Number {
-            range: WEIGHT,
-            word: None,
-            set: |s, v| s.turning.high = v,
-            get: |s| Some(s.turning.high),
-        },
+        kind: always!(Number, WEIGHT, turning.high),
         default: Default::Value("0.1"),
         unit: "weight per mm",
         doc: "How much the highest ground on a seam or corner counts",
     },
     Setting {
         key: "turn.misfit",
-        kind: ValueKind::Number {
-            range: WEIGHT,
-            word: None,
-            set: |s, v| s.turning.misfit = v,
-            get: |s| Some(s.turning.misfit),
-        },
+        kind: always!(Number, WEIGHT, turning.misfit),
         default: Default::Value("2.0"),
         unit: "weight per mm",
         doc: "How much the step counts that a misfit of 0.3 mm shows at the seams",
     },
     Setting {
         key: "turn.corner",
-        kind: ValueKind::Number {
-            range: WEIGHT,
-            word: None,
-            set: |s, v| s.turning.corner = v,
-            get: |s| Some(s.turning.corner),
-        },
+        kind: always!(Number, WEIGHT, turning.corner),
         default: Default::Value("0.1"),
         unit: "weight per mm",
         doc: "How much the depth of the lowest corner counts",
     },
     Setting {
         key: "turn.keep",
-        kind: ValueKind::Number {
-            range: WEIGHT,
-            word: None,
-            set: |s, v| s.turning.keep = v,
-            get: |s| Some(s.turning.keep),
-        },
+        kind: always!(Number, WEIGHT, turning.keep),
         default: Default::Value("0.05"),
         unit: "weight per degree",
         doc: "How much seams count that reach into places to keep whole",
@@ -1706,12 +1457,11 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "turn.most",
-        kind: ValueKind::Number {
-            range: Range::new(0.0, 1000.0, "a number of mm or degrees, 0 to 1000"),
-            word: None,
-            set: |s, v| s.turning.most = v,
-            get: |s| Some(s.turning.most),
-        },
+        kind: always!(
+            Number,
+            Range::new(0.0, 1000.0, "a number of mm or degrees, 0 to 1000"),
+            turning.most
+        ),
         default: Default::Value("1.0"),
         unit: "mm or degrees",
         doc: "What the part named in turn.limit may be at most",
