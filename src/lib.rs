@@ -34,7 +34,7 @@
 //! };
 //! let summary = facets(&job, &options, &Silent)?;
 //! assert!(options.out.join("globe.json").exists());
-//! assert_eq!(summary.manifest.facets.len(), 24);
+//! assert_eq!(summary.manifest.facets.len(), 12);
 //! # Ok::<(), globewright::Error>(())
 //! ```
 //!
