@@ -17,14 +17,19 @@ use globewright::commands::{check, inspect, join, turn};
 use globewright::model::geometry::a_solid;
 use globewright::model::jobfile;
 use globewright::model::progress::Progress;
+use globewright::model::threads;
 use globewright::output::{folder, json_value};
-use globewright::read;
+use globewright::read::{self, apart};
 use globewright::{Error, Problem, Result};
+use std::ffi::OsStr;
 use std::io::{ErrorKind, Write};
 use std::path::Path;
 use std::process::ExitCode;
 
 fn main() -> ExitCode {
+    if std::env::args_os().skip(1).eq([OsStr::new(apart::WORD)]) {
+        apart::serve();
+    }
     match surroundings::settle().and_then(|()| run(&Cli::parse())) {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
@@ -35,11 +40,14 @@ fn main() -> ExitCode {
 }
 
 fn run(cli: &Cli) -> Result<()> {
-    if let Some(threads) = cli.global.threads {
-        // Fails only if the pool is already running, which nothing before this starts.
-        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads.into());
-        let _ = pool.build_global();
-    }
+    let threads = cli.global.threads.map(usize::from);
+    // With fewer it only takes longer.
+    let _all = threads::prepare(threads);
+    apart::through(apart::Program {
+        path: surroundings::this_program()?,
+        environment: surroundings::of_libraries(),
+        threads,
+    });
     refuse_idle_settings(cli);
     let progress = bars::progress(cli.global.quiet);
     match &cli.command {
