@@ -1,11 +1,16 @@
 //! Whole runs of the program and the library.
 
+/// The process that reads grids.
+#[cfg(target_os = "linux")]
+mod apart;
 /// The command line: what it prints, where, and its exit codes.
 mod cli;
 /// Curves compared and suggested, and a finished relief taken back.
 mod curves;
 /// Bits and turns: what they reach, and where seams go.
 mod cuts;
+/// Grids with bytes changed at random.
+mod damaged;
 /// The documents against the code.
 mod documents;
 /// Drawings read back.
