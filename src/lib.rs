@@ -76,11 +76,12 @@ pub use model::settings::{
 pub use model::curve::Curve;
 pub use model::geometry::{Frame, Solid, a_solid, direction, lat_lon_deg};
 pub use model::grid::{Grid, Hypsometry, Registration, Source};
-pub use read::{ReadRequest, Reading, inspect, read};
+pub use read::apart::{read_in_another_process, serve_reading_if_asked};
+pub use read::{ReadRequest, inspect, read};
 
 // The commands.
 pub use commands::check::{CheckReport, check};
-pub use commands::curves::{Comparison, CurvesOptions, curves, sheet_in};
+pub use commands::curves::{CurvesOptions, curves, sheet_in};
 pub use commands::facets::{FacetsOptions, Summary, facet, facets};
 pub use commands::join::join;
 pub use commands::plan::{PlanOptions, compare_solids, plan};

@@ -12,13 +12,15 @@ use cli::{
 use globewright::{
     CurvesOptions, Error, FacetsOptions, PAGE_FILE, PlanOptions, PreviewOptions, Problem, Progress,
     Result, Summary, a_solid, check, clean_up_on_interrupt, compare_solids, curves, facets,
-    inspect, job_without_file, join, json_value, load_job, plan, serve, sheet_in, starter, turn,
+    inspect, job_without_file, join, json_value, load_job, plan, read_in_another_process, serve,
+    serve_reading_if_asked, sheet_in, starter, turn,
 };
 use std::io::{ErrorKind, Write};
 use std::path::Path;
 use std::process::ExitCode;
 
 fn main() -> ExitCode {
+    serve_reading_if_asked();
     match surroundings::settle().and_then(|()| run(&Cli::parse())) {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
@@ -29,11 +31,11 @@ fn main() -> ExitCode {
 }
 
 fn run(cli: &Cli) -> Result<()> {
-    if let Some(threads) = cli.global.threads {
-        // Fails only if the pool is already running, which nothing before this starts.
-        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads.into());
-        let _ = pool.build_global();
-    }
+    read_in_another_process(
+        surroundings::this_program()?,
+        surroundings::of_libraries(),
+        cli.global.threads.map(usize::from),
+    );
     refuse_idle_settings(cli);
     let progress = bars::progress(cli.global.quiet);
     match &cli.command {

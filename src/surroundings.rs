@@ -1,11 +1,14 @@
 //! The environment changes nothing: GDAL, PROJ, HDF5 and the time zone take some thousand settings
 //! from environment variables, of any name, and any of them may move or mirror a planet.
 //!
-//! Rust cannot change its own environment without unsafe code, and what a library takes from it
-//! when it is loaded would stay. So the program starts itself again, in the same process, with
-//! what it needs and no more. That is done once, and costs what loading its libraries costs.
+//! The libraries are called in a process of their own, which is started with what it needs and no
+//! more. This one asks none of them; nothing it does itself depends on a variable but for those
+//! that are kept, and for the time zone in one case.
+
+use chrono::{Local, TimeZone};
 use globewright::{Error, Problem, Result};
 use std::ffi::{OsStr, OsString};
+use std::path::PathBuf;
 
 /// What says where the program and its libraries lie, where temporary files go, how wide and
 /// colourful the terminal is, and how many threads run: nothing that is carved depends on it.
@@ -36,59 +39,62 @@ const SET: &[(&str, &str)] = &[
     ("PROJ_SKIP_READ_USER_WRITABLE_DIRECTORY", "YES"),
     // No code of others is loaded to unpack cells.
     ("HDF5_PLUGIN_PRELOAD", "::"),
+    // Threads that would be started when the library is loaded, and have nothing to do.
+    ("OPENBLAS_NUM_THREADS", "1"),
 ];
 
 fn is_kept(name: &OsStr) -> bool {
     KEPT.iter().any(|kept| name == *kept)
 }
 
-/// Whether that is all there is. Names that begin with two underscores are some systems' own,
-/// which they set at every start.
-fn is_clean(variables: &[(OsString, OsString)]) -> bool {
-    let set = |name: &OsStr, value: &OsStr| SET.iter().any(|(n, v)| name == *n && value == *v);
-    let own = |name: &OsStr| name.to_string_lossy().starts_with("__");
-    variables
-        .iter()
-        .all(|(name, value)| is_kept(name) || set(name, value) || own(name))
-        && SET
-            .iter()
-            .all(|(name, _)| variables.iter().any(|(n, _)| n == name))
+/// All of the environment in which libraries are called.
+pub fn of_libraries() -> Vec<(OsString, OsString)> {
+    let set = SET.iter().map(|&(name, value)| (name.into(), value.into()));
+    std::env::vars_os()
+        .filter(|(name, _)| is_kept(name))
+        .chain(set)
+        .collect()
 }
 
-/// Starts the program again without what may change its results; returns in the one where nothing
-/// can.
+/// The file of this program.
+pub fn this_program() -> Result<PathBuf> {
+    // Itself, and not what lies under its name by now.
+    let link = PathBuf::from("/proc/self/exe");
+    if link.exists() {
+        return Ok(link);
+    }
+    std::env::current_exe().map_err(unstarted)
+}
+
+/// The time zone of this process, where that cannot be left as it is: the library that writes
+/// drawings counts from the start of 1900 on local clocks, and panics where they never showed it.
+/// Nothing that is written depends on the zone otherwise.
 #[cfg(unix)]
 pub fn settle() -> Result<()> {
     use std::os::unix::process::CommandExt;
-    let variables: Vec<(OsString, OsString)> = std::env::vars_os().collect();
-    if is_clean(&variables) {
+    let start = Local.with_ymd_and_hms(1900, 1, 1, 0, 0, 0);
+    if start.single().is_some() || std::env::var_os("TZ").is_some_and(|zone| zone == "UTC") {
         return Ok(());
     }
     let mut words = std::env::args_os();
-    let failed = |error: std::io::Error| {
-        Error::Disk(
-            Problem::new(format!(
-                "the program could not be started again in a clean environment: {error}"
-            ))
-            .next(
-                "check that it may read its own file, and that the system shows it where that is",
-            ),
-        )
-    };
-    let mut again = std::process::Command::new(std::env::current_exe().map_err(failed)?);
+    // Started again, in the same process: without unsafe code no process changes its own.
+    let mut again = std::process::Command::new(this_program()?);
     if let Some(name) = words.next() {
         again.arg0(name);
     }
-    again
-        .args(words)
-        .env_clear()
-        .envs(variables.into_iter().filter(|(name, _)| is_kept(name)))
-        .envs(SET.iter().copied());
-    Err(failed(again.exec()))
+    Err(unstarted(again.args(words).env("TZ", "UTC").exec()))
 }
 
 /// Elsewhere a process cannot be started in the place of another.
 #[cfg(not(unix))]
 pub fn settle() -> Result<()> {
     Ok(())
+}
+
+fn unstarted(error: std::io::Error) -> Error {
+    Error::Disk(
+        Problem::new(format!("the program could not be started again: {error}")).next(
+            "check that it may read its own file, and that the system shows it where that is",
+        ),
+    )
 }

@@ -7,6 +7,8 @@
 //! job: globe.diameter: the length has no unit; found "200", allowed: a length with mm, cm or in; write "200 mm" (walnut.toml line 7)
 //! ```
 
+use serde::{Deserialize, Serialize};
+use std::ffi::OsString;
 use std::fmt;
 use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
@@ -16,7 +18,7 @@ use std::sync::Arc;
 pub type Result<T> = std::result::Result<T, Error>;
 
 /// What went wrong, by who must act.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub enum Error {
     /// The job file or a `--set` must be changed. Exit code 3.
@@ -123,22 +125,24 @@ fn remedy(kind: ErrorKind) -> &'static str {
 /// What a message says. Build it with the chained methods, then wrap it in an [`Error`].
 ///
 /// Its parts lie on the heap: an error is rare, and every `Result` would be as large as they are.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub struct Problem {
     parts: Box<ProblemParts>,
 }
 
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 struct ProblemParts {
     what: String,
     setting: Option<String>,
-    file: Option<PathBuf>,
+    /// Not a `PathBuf`, which could not be handed to another process under every name.
+    file: Option<OsString>,
     line: Option<usize>,
     option: Option<String>,
     found: Option<String>,
     allowed: Option<String>,
     next: Option<String>,
     /// For programs that ask; its words are in `what` already.
+    #[serde(skip)]
     cause: Option<Arc<std::io::Error>>,
 }
 
@@ -168,7 +172,7 @@ impl Problem {
 
     /// Names the file.
     pub fn file(mut self, path: impl Into<PathBuf>) -> Self {
-        self.parts.file = Some(path.into());
+        self.parts.file = Some(path.into().into_os_string());
         self
     }
 
@@ -241,7 +245,8 @@ impl fmt::Display for Problem {
         if let Some(option) = &self.parts.option {
             return write!(f, " ({option})");
         }
-        match (&self.parts.file, self.parts.line) {
+        let file = self.parts.file.as_deref().map(Path::new);
+        match (file, self.parts.line) {
             (Some(file), Some(line)) => write!(f, " ({} line {line})", file.display()),
             (Some(file), None) => write!(f, " ({})", file.display()),
             (None, _) => Ok(()),

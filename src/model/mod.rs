@@ -10,4 +10,5 @@ pub mod length;
 pub mod progress;
 pub mod ranges;
 pub mod settings;
+pub mod threads;
 pub mod wood;

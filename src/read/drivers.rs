@@ -4,6 +4,7 @@ use gdal::errors::Result;
 use gdal::{Dataset, DatasetOptions, DriverManager, GdalOpenFlags};
 use std::path::Path;
 use std::sync::Once;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Formats that hold grids of numbers on a local disk. Left out on purpose: web services,
 /// databases, drivers that run code or read memory, and GDAL's own PDS3 driver (labels are read
@@ -74,6 +75,15 @@ const OPTIONS: &[(&str, &str)] = &[
     ("GDAL_ONE_BIG_READ", "NO"),
 ];
 
+/// Set where GDAL is to start no threads.
+static ALONE: AtomicBool = AtomicBool::new(false);
+
+/// GDAL starts no threads: it would wait for ever for one that the system does not give it. To be
+/// called before anything is opened.
+pub(super) fn start_no_threads() {
+    ALONE.store(true, Ordering::Relaxed);
+}
+
 /// Leaves those drivers and options, and keeps GDAL quiet on stderr: its words go into our
 /// errors. Once.
 fn prepare() {
@@ -83,6 +93,9 @@ fn prepare() {
         for (key, value) in OPTIONS {
             // Fails only on a key with a NUL in it.
             let _ = gdal::config::set_config_option(key, value);
+        }
+        if ALONE.load(Ordering::Relaxed) {
+            let _ = gdal::config::set_config_option("GDAL_NUM_THREADS", "1");
         }
         DriverManager::prevent_auto_registration();
         DriverManager::register_all();

@@ -1,13 +1,14 @@
 //! How much memory a run may take, and what follows for the working grid and the facets.
 
 use super::machine::memory;
-use super::stored::least_held_bytes;
+use super::stored::{Shelf, least_held_bytes};
 use crate::model::geometry::Solid;
 use crate::model::grid::Layout;
 use crate::model::length::{exact_mm_text, mm_text};
 use crate::model::settings::Settings;
 use crate::{Error, Problem, Result};
-use std::path::{Path, PathBuf};
+use serde::{Deserialize, Serialize};
+use std::path::Path;
 
 /// Bytes held per pixel of a facet while it is drawn, meshed and written: its level, the height it
 /// was drawn in, which is kept for the next facet, and a few marks on a grid that reaches a little
@@ -58,7 +59,7 @@ const MOST_TILES_BYTES: u64 = 512 << 20;
 const SHARE_OF_FREE: f64 = 0.8;
 
 /// What a run may take, bytes, without what the program itself takes.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Bound {
     /// What should be enough.
     aim: u64,
@@ -92,14 +93,14 @@ impl Bound {
 pub enum Way<'a> {
     /// In memory.
     Hold,
-    /// In a file in this folder.
-    Store(&'a Path),
+    /// In a file there.
+    Store(&'a Shelf),
     /// Not at all.
     Refuse(Error),
 }
 
 /// Where a working grid may go.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub enum Room {
     /// Into memory, whatever it takes.
     Any,
@@ -109,8 +110,8 @@ pub enum Room {
         bound: Bound,
         /// What one facet will take of it.
         facet: Drawn,
-        /// Folder for the file; `None` when all of the grid is needed at once.
-        folder: Option<PathBuf>,
+        /// Place for the file; `None` when all of the grid is needed at once.
+        shelf: Option<Shelf>,
     },
 }
 
@@ -130,7 +131,7 @@ impl Room {
                 pixel_mm: settings.image.pixel_mm,
                 bits,
             },
-            folder: folder.map(Path::to_path_buf),
+            shelf: folder.map(Shelf::new),
         }
     }
 
@@ -139,7 +140,7 @@ impl Room {
         let Room::Within {
             bound,
             facet,
-            folder,
+            shelf,
         } = self
         else {
             return Way::Hold;
@@ -150,10 +151,10 @@ impl Room {
         if held <= beside(bound.aim) {
             return Way::Hold;
         }
-        if let (Some(folder), None) = (folder, whole) {
+        if let (Some(shelf), None) = (shelf, whole) {
             // A grid so small that a file would not help is no reason to refuse a job.
             return if stored_bytes(grid) < held {
-                Way::Store(folder)
+                Way::Store(shelf)
             } else {
                 Way::Hold
             };
@@ -186,7 +187,7 @@ fn stored_bytes(grid: Layout) -> u64 {
 }
 
 /// A facet that is drawn.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, Serialize, Deserialize)]
 pub struct Drawn {
     /// Pixels of its image.
     pub pixels: u64,
@@ -335,7 +336,7 @@ mod tests {
                 pixel_mm: 0.2,
                 bits: false,
             },
-            folder: folder.map(PathBuf::from),
+            shelf: folder.map(|folder| Shelf::new(Path::new(folder))),
         };
         match room.way(GRID, whole) {
             Way::Hold => "hold",

@@ -7,6 +7,7 @@
 //!
 //! Only this module knows GDAL. Memory is bounded by the working grid, not by the source.
 
+pub mod apart;
 mod between;
 mod crowded;
 mod crs;
@@ -14,6 +15,7 @@ mod crs;
 mod cuts;
 mod drivers;
 mod flatten;
+mod format;
 mod holes;
 mod labels;
 mod lengths;
@@ -35,6 +37,7 @@ mod tests;
 mod tiles;
 mod values;
 mod warp;
+mod watch;
 mod whole;
 
 use crate::model::bodies::body_by_radius;
@@ -49,6 +52,7 @@ use crowded::Crowded;
 use open::{Raster, Rows, Tile, Tiles};
 use place::{Extent, Placement, degrees};
 use reference::Reference;
+use serde::{Deserialize, Serialize};
 use shrink::Shrink;
 use stats::{Bins, Spot, Statistics};
 use std::path::{Path, PathBuf};
@@ -62,7 +66,7 @@ use whole::{Kind, Numbers};
 const CELL_OF_BIT: f64 = 1.0 / 16.0;
 
 /// How much resolution the images need.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 pub struct ReadRequest {
     /// Ground step of an image pixel in degrees of a great circle; finer source cells are
     /// averaged to it. `None` keeps every source cell.
@@ -130,6 +134,19 @@ pub fn read_within(
     room: &Room,
     progress: &dyn Progress,
 ) -> Result<(Working, Source)> {
+    match apart::program() {
+        Some(program) => apart::read_within(program, settings, request, room, progress),
+        None => read_here(settings, request, room, progress),
+    }
+}
+
+/// The same in this process.
+fn read_here(
+    settings: &GridSettings,
+    request: &ReadRequest,
+    room: &Room,
+    progress: &dyn Progress,
+) -> Result<(Working, Source)> {
     let wanted = Wanted {
         request: *request,
         projected: *request,
@@ -152,6 +169,14 @@ struct Wanted<'a> {
 /// # Errors
 /// As [`read`].
 pub fn inspect(settings: &GridSettings, progress: &dyn Progress) -> Result<Source> {
+    match apart::program() {
+        Some(program) => apart::inspect(program, settings, progress),
+        None => inspect_here(settings, progress),
+    }
+}
+
+/// The same in this process.
+fn inspect_here(settings: &GridSettings, progress: &dyn Progress) -> Result<Source> {
     let wanted = Wanted {
         request: ReadRequest::of(&Settings::default()),
         projected: ReadRequest::default(),
@@ -213,11 +238,12 @@ fn pass(
         _ => None,
     };
     let to_file = match wanted.room.way(layout, whole) {
-        Way::Store(folder) => Some(ToFile { folder, crowded }),
+        Way::Store(shelf) => Some(ToFile { shelf, crowded }),
         Way::Refuse(error) => return Err(error),
         Way::Hold => None,
     };
     let to_file = to_file.as_ref();
+    watch::more_room(pass_bytes(&placement, layout, to_file.is_some()));
     let bins = if projected {
         Bins::Float
     } else {
@@ -278,6 +304,8 @@ fn pass(
     notes.extend(meaning.notes.iter().cloned());
     notes.extend(input.name_fill(&placement, &statistics, &stored[0], meaning)?);
     notes.dedup();
+    drop(input);
+    watch::all_room();
 
     let working = match kept {
         None => return Err(nothing_there(path)),
@@ -298,6 +326,20 @@ fn pass(
     }
     let source = source(settings, &placement, &reference, meaning, statistics, notes);
     Ok((working, source))
+}
+
+/// Bytes that a pass needs beside what the usual buffers take: the working grid, or the tiles of it
+/// on their way into a file, and strips of a grid so wide that a few rows are more than usual.
+fn pass_bytes(placement: &Placement, layout: Layout, to_file: bool) -> u64 {
+    let sample = size_of::<f32>() as u64;
+    let kept = match to_file {
+        true => stored::least_held_bytes(layout.columns),
+        // One is let go only when the next has been read.
+        false => 2 * layout.rows as u64 * layout.columns as u64 * sample,
+    };
+    let rows = placement.rows.div_ceil(layout.rows.max(1)) as u64 + 2;
+    // Two strips, and one in double precision on its way into them.
+    kept + rows * placement.columns as u64 * 4 * sample
 }
 
 /// What the working grid's making left in it, in words.

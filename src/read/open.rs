@@ -10,6 +10,7 @@ use super::stored_number::Whole;
 use super::stream::{Decode, RowSource};
 use super::table::{self, Table};
 use super::values::{self, Meaning, Missing, Stored};
+use super::watch;
 use super::whole;
 use crate::model::error::{Error, Problem, Result};
 use gdal::errors::GdalError;
@@ -43,6 +44,9 @@ pub(super) struct Raster {
     /// `None` while the file is closed.
     dataset: Option<Dataset>,
     kind: GdalDataType,
+    /// Bytes that may have to be gone through before a row is had, and rows of a block.
+    work: u64,
+    block_rows: usize,
     pub columns: usize,
     pub rows: usize,
     /// Origin and steps in the file's own coordinates, `None` without georeferencing.
@@ -57,6 +61,7 @@ impl Raster {
     /// Opens a file and checks that it is all there and holds one band of real numbers.
     pub fn open(path: &Path, gate: &mut Gate) -> Result<Raster> {
         let name = gate.pass(path)?;
+        let _call = watch::call(path, name.bytes());
         if let Name::File(file) = &name {
             // Labels of tables are not relied on: some place their table wrongly.
             if let Some(table) = table_of(path)? {
@@ -82,7 +87,15 @@ impl Raster {
 
     /// Closes the file until its rows are read.
     pub fn close(&mut self) {
+        let _call = watch::call(&self.path, 0);
         self.dataset = None;
+    }
+
+    /// Says that so many rows are being read.
+    fn call(&self, rows: usize) -> watch::Call {
+        let rows = rows.div_ceil(self.block_rows) + 1;
+        let cells = (rows * self.block_rows).min(self.rows) as u64 * self.columns as u64;
+        watch::call(&self.path, self.work + cells * u64::from(self.kind.bytes()))
     }
 
     fn reopen(&mut self) -> Result<()> {
@@ -119,6 +132,7 @@ impl Raster {
         let band = dataset.rasterband(1).map_err(|e| unreadable(path, &e))?;
         let kind = band.band_type();
         lengths::within_bounds(&dataset, &band, path)?;
+        let block_rows = band.block_size().1;
         // Complex types are integer and floating neither, or both names start with "C".
         if kind.name().starts_with('C') {
             return Err(Error::Grid(
@@ -155,6 +169,8 @@ impl Raster {
             crs,
             target: None,
             notes,
+            work: name.bytes(),
+            block_rows: block_rows.clamp(1, rows),
             name,
             dataset: Some(dataset),
             kind,
@@ -203,6 +219,7 @@ impl Raster {
         let size = (PATCH.min(self.columns), PATCH.min(self.rows));
         let mut sample = Vec::new();
         for j in 0..SPOTS {
+            let _call = self.call(size.1);
             for i in 0..SPOTS {
                 let x = (self.columns - size.0) * (2 * i + 1) / (2 * SPOTS);
                 let y = (self.rows - size.1) * (2 * j + 1) / (2 * SPOTS);
@@ -237,6 +254,7 @@ impl Raster {
                 .map_err(|e| broken(&self.path, y, &e))
         };
         for i in 0..ROWS.min(self.rows) {
+            let _call = self.call(1);
             let y = (2 * i + 1) * self.rows / (2 * ROWS.min(self.rows));
             let (left, right) = (cell(a, y)?, cell(b, y)?);
             if left != right && !(left.is_nan() && right.is_nan()) {
@@ -307,9 +325,10 @@ impl Rows {
 /// Whole numbers as they are stored.
 impl<T: Whole + GdalType> RowSource<T> for Rows {
     fn read(&mut self, first: usize, out: &mut [T]) -> Result<()> {
-        self.raster.reopen()?;
         let columns = self.columns;
         let (top, count) = self.window(first, out.len() / columns);
+        let _call = self.raster.call(count);
+        self.raster.reopen()?;
         let size = (columns, count);
         self.raster
             .band()?
@@ -324,8 +343,9 @@ impl<T: Whole + GdalType> RowSource<T> for Rows {
 
 impl RowSource<f32> for Rows {
     fn read(&mut self, first: usize, out: &mut [f32]) -> Result<()> {
-        self.raster.reopen()?;
         let (top, count) = self.window(first, out.len() / self.columns);
+        let _call = self.raster.call(count);
+        self.raster.reopen()?;
         let window = (0, top as isize);
         let size = (self.columns, count);
         let band = self.raster.band()?;
@@ -558,6 +578,8 @@ fn table_of(path: &Path) -> Result<Option<Table>> {
     if read.is_err() || !table::is_table(&head) {
         return Ok(None);
     }
+    // Numbers of eight bytes, twice, from two characters or more each, and the text itself.
+    watch::more_room(10 * path.metadata().map_or(0, |known| known.len()));
     table::read(path).map(Some)
 }
 
@@ -590,10 +612,10 @@ fn open_table(path: &Path, table: Table) -> Result<Raster> {
 impl Drop for Raster {
     /// Gives the memory of a table back.
     fn drop(&mut self) {
+        self.close();
         if let Name::File(name) = &self.name
             && name.starts_with("/vsimem")
         {
-            self.dataset = None;
             // Fails only if it is gone already.
             let _ = gdal::vsi::unlink_mem_file(name);
         }

@@ -27,6 +27,25 @@ pub(super) enum Name {
     Virtual(String),
 }
 
+impl Name {
+    /// Length of what it names, with all sources of a virtual raster; 0 where that is not known.
+    pub fn bytes(&self) -> u64 {
+        let length = |path: &Path| path.metadata().map_or(0, |known| known.len());
+        match self {
+            Name::File(path) => length(path),
+            Name::Part(name) => {
+                let text = name.to_string_lossy();
+                Part::of(&text).map_or(0, |part| length(Path::new(part.file)))
+            }
+            Name::Virtual(xml) => {
+                let sources = xml.split("<SourceFilename").skip(1);
+                let names = sources.filter_map(|rest| rest.split_once('>')?.1.split('<').next());
+                names.map(|name| length(Path::new(name))).sum()
+            }
+        }
+    }
+}
+
 /// Longest virtual raster read; a hundred thousand sources take half of it.
 const MOST_XML_BYTES: u64 = 1 << 26;
 
@@ -502,14 +521,14 @@ fn is_definition(text: &str) -> bool {
 }
 
 /// A variable in a file: `NETCDF:"file":name`, `HDF5:"file"://name`, or without the quotes.
-struct Part<'a> {
+pub(super) struct Part<'a> {
     kind: &'static str,
-    file: &'a str,
+    pub file: &'a str,
     rest: &'a str,
 }
 
 impl<'a> Part<'a> {
-    fn of(text: &'a str) -> Option<Part<'a>> {
+    pub fn of(text: &'a str) -> Option<Part<'a>> {
         let (kind, rest) = text.split_once(':')?;
         let kind = ["NETCDF", "HDF5"]
             .into_iter()

@@ -20,8 +20,11 @@ use crate::model::grid::{Heights, Layout, half_turned};
 use crate::{Error, Problem, Result};
 use quick_cache::sync::Cache;
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
+use std::ffi::OsString;
 use std::fs::File;
+use std::io::ErrorKind;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, OnceLock};
@@ -95,6 +98,19 @@ fn write_at(file: &File, mut bytes: &[u8], mut at: u64) -> std::io::Result<()> {
 }
 
 impl StoredGrid {
+    fn new(layout: Layout, file: File, folder: PathBuf) -> StoredGrid {
+        let mut grid = StoredGrid {
+            layout,
+            file,
+            folder,
+            across: layout.columns.div_ceil(TILE),
+            held: Cache::new(1),
+            failure: OnceLock::new(),
+        };
+        grid.hold_bytes(0);
+        grid
+    }
+
     /// Holds up to so many bytes of tiles from now on, and as many as it must.
     pub fn hold_bytes(&mut self, bytes: u64) {
         let bytes = bytes.max(least_held_bytes(self.layout.columns));
@@ -143,6 +159,20 @@ impl StoredGrid {
                     .file(&self.folder),
             )),
         }
+    }
+
+    /// Whether the file has room for all tiles.
+    ///
+    /// # Errors
+    /// [`Error::Disk`].
+    pub(super) fn check_length(&self) -> Result<()> {
+        let tiles = self.across * self.layout.rows.div_ceil(TILE);
+        match self.file.metadata() {
+            Ok(known) if known.len() >= (tiles * TILE_BYTES) as u64 => {}
+            Ok(_) => self.failed(&ErrorKind::UnexpectedEof.into()),
+            Err(error) => self.failed(&error),
+        }
+        self.check()
     }
 
     fn failed(&self, error: &std::io::Error) {
@@ -223,6 +253,58 @@ impl Heights for StoredGrid {
     }
 }
 
+/// Where a grid's file goes: a folder, and the file itself once there is one.
+///
+/// A process that may not write anywhere is handed the file, open; a grid that is written a second
+/// time then takes the place of the first, tile by tile.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct Shelf {
+    folder: OsString,
+    #[serde(skip)]
+    file: Option<Arc<File>>,
+}
+
+impl Shelf {
+    /// A new file in a folder, when one is needed.
+    pub fn new(folder: &Path) -> Shelf {
+        Shelf {
+            folder: folder.as_os_str().to_owned(),
+            file: None,
+        }
+    }
+
+    /// The file that is there, or else a new one without a name.
+    ///
+    /// # Errors
+    /// [`Error::Disk`].
+    pub(super) fn file(&self) -> Result<File> {
+        match &self.file {
+            Some(file) => file.try_clone(),
+            None => tempfile::tempfile_in(self.folder()),
+        }
+        .map_err(|e| unkept(self.folder(), &e))
+    }
+
+    /// Uses this file and no other.
+    pub(super) fn put(&mut self, file: File) {
+        self.file = Some(Arc::new(file));
+    }
+
+    /// The folder, for messages.
+    fn folder(&self) -> &Path {
+        Path::new(&self.folder)
+    }
+
+    /// A grid that another process wrote into this file.
+    pub(super) fn taken(&self, layout: Layout, file: File) -> StoredGrid {
+        StoredGrid::new(layout, file, self.folder().to_owned())
+    }
+}
+
+fn unkept(folder: &Path, error: &std::io::Error) -> Error {
+    Error::io(folder, "keep the working grid in a file", error)
+}
+
 /// Takes a grid's rows from the north and writes them away.
 pub struct Writer {
     layout: Layout,
@@ -241,17 +323,24 @@ pub struct Writer {
 }
 
 impl Writer {
+    #[cfg(test)]
     /// A new, nameless file in a folder.
     ///
     /// # Errors
     /// [`Error::Disk`].
     pub fn new(folder: &Path, layout: Layout) -> Result<Writer> {
-        let file = tempfile::tempfile_in(folder)
-            .map_err(|e| Error::io(folder, "keep the working grid in a file", &e))?;
+        Writer::on(&Shelf::new(folder), layout)
+    }
+
+    /// The file that is there for it, or else a new one.
+    ///
+    /// # Errors
+    /// [`Error::Disk`].
+    pub fn on(shelf: &Shelf, layout: Layout) -> Result<Writer> {
         Ok(Writer {
             layout,
-            file,
-            folder: folder.to_path_buf(),
+            file: shelf.file()?,
+            folder: shelf.folder().to_owned(),
             across: layout.columns.div_ceil(TILE),
             lines: VecDeque::new(),
             first: 0,
@@ -288,16 +377,7 @@ impl Writer {
         while self.written * TILE < self.layout.rows {
             self.write_tiles()?;
         }
-        let mut grid = StoredGrid {
-            layout: self.layout,
-            file: self.file,
-            folder: self.folder,
-            across: self.across,
-            held: Cache::new(1),
-            failure: OnceLock::new(),
-        };
-        grid.hold_bytes(0);
-        Ok(grid)
+        Ok(StoredGrid::new(self.layout, self.file, self.folder))
     }
 
     /// A row that is still held, or one across a pole from such a one.
@@ -335,7 +415,7 @@ impl Writer {
                 let tile = self.written * self.across + right;
                 write_at(&self.file, &bytes, (tile * TILE_BYTES) as u64)
             })
-            .map_err(|e| Error::io(&self.folder, "keep the working grid in a file", &e))?;
+            .map_err(|e| unkept(&self.folder, &e))?;
         self.written += 1;
         let needed = (self.written * TILE) as isize - MARGIN as isize;
         while self.first < needed && self.lines.pop_front().is_some() {

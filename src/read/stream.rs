@@ -10,12 +10,13 @@ use super::stats::{Bins, Collector, RowSum, Statistics, cell_area};
 use super::values::{LARGEST, Missing};
 use crate::model::error::Result;
 use crate::model::progress::Progress;
-use crate::read::stored::Writer;
+use crate::read::stored::{Shelf, Writer};
 use ndarray::Array2;
 use rayon::prelude::*;
 use std::ops::Range;
-use std::path::Path;
 use std::sync::mpsc::sync_channel;
+use std::sync::{Mutex, PoisonError};
+use std::thread::Builder;
 
 /// Rows of stored numbers, from the north.
 pub(super) trait RowSource<T>: Send {
@@ -233,7 +234,7 @@ pub(super) enum Keep {
 /// Where heights that are kept go when there are more than memory may hold: to a file, row by row,
 /// so that whatever is done to a row is done on its way.
 pub(super) struct ToFile<'a> {
-    pub folder: &'a Path,
+    pub shelf: &'a Shelf,
     /// Last touch to the rows.
     pub crowded: Crowded,
 }
@@ -279,8 +280,8 @@ pub(super) fn run<T: Treatment>(
     let mut kept = match (size, to_file) {
         (None, _) => None,
         (Some(size), None) => Some(Kept::Held(Array2::zeros(size))),
-        (Some(_), Some(to)) => Some(Kept::Stored(Box::new(Writer::new(
-            to.folder,
+        (Some(_), Some(to)) => Some(Kept::Stored(Box::new(Writer::on(
+            to.shelf,
             to.crowded.layout,
         )?))),
     };
@@ -290,6 +291,13 @@ pub(super) fn run<T: Treatment>(
     let mut sums = vec![RowSum::default(); placement.rows];
 
     progress.start("reading the grid", placement.rows as u64);
+    let source = Mutex::new(source);
+    let fetch = |strip: &Strip, buffer: &mut Vec<T::Sample>| {
+        buffer.resize(strip.read.len() * columns, T::Sample::default());
+        let mut source = source.lock().unwrap_or_else(PoisonError::into_inner);
+        source.read(strip.read.start, buffer)
+    };
+    let fetch = &fetch;
     std::thread::scope(|scope| -> Result<()> {
         let (full, filled) = sync_channel::<Result<Vec<T::Sample>>>(0);
         let (empty, emptied) = sync_channel::<Vec<T::Sample>>(2);
@@ -298,13 +306,12 @@ pub(super) fn run<T: Treatment>(
             let _ = empty.send(Vec::new());
         }
         let plan = &strips;
-        scope.spawn(move || {
+        let ahead = Builder::new().spawn_scoped(scope, move || {
             for strip in plan {
                 let Ok(mut buffer) = emptied.recv() else {
                     return;
                 };
-                buffer.resize(strip.read.len() * columns, T::Sample::default());
-                let outcome = source.read(strip.read.start, &mut buffer);
+                let outcome = fetch(strip, &mut buffer);
                 let failed = outcome.is_err();
                 if full.send(outcome.map(|()| buffer)).is_err() || failed {
                     return;
@@ -312,10 +319,18 @@ pub(super) fn run<T: Treatment>(
             }
         });
         for strip in &strips {
-            let Ok(buffer) = filled.recv() else {
-                break;
+            let mut buffer = match &ahead {
+                Ok(_) => match filled.recv() {
+                    Ok(buffer) => buffer?,
+                    Err(_) => break,
+                },
+                // No thread is to be had: one after the other.
+                Err(_) => {
+                    let mut buffer = Vec::new();
+                    fetch(strip, &mut buffer)?;
+                    buffer
+                }
             };
-            let mut buffer = buffer?;
             buffer
                 .par_chunks_mut(columns)
                 .zip(strip.read.clone())

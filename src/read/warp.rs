@@ -9,6 +9,7 @@ use super::crs::{Crs, Kind};
 use super::open::Rows;
 use super::place::{Placement, degrees};
 use super::stream::{Decode, RowSource};
+use super::watch;
 use crate::model::error::{Error, Problem, Result};
 use crate::model::grid::Registration;
 use ndarray::Array2;
@@ -67,6 +68,7 @@ pub(super) fn load(
                 .next("use a global latitude and longitude version of the product"),
         ));
     }
+    watch::more_room(4 * (wide * high) as u64 + 16 * (block * columns) as u64);
     let mut heights_m = Array2::from_elem((high, wide), f32::NAN);
     let mut strip = Vec::new();
     for (row, mut out) in heights_m.outer_iter_mut().enumerate() {
@@ -175,6 +177,7 @@ pub(super) fn assemble(sheets: &[Sheet], placement: &Placement) -> Result<Array2
     let places: Vec<f64> = (0..BLOCKS_PER_STEP as usize)
         .map(|i| (i as f64 + 0.5) / BLOCKS_PER_STEP - 0.5)
         .collect();
+    watch::more_room(4 * (rows * columns) as u64);
     let mut heights_m = Array2::from_elem((rows, columns), f32::NAN);
     let cells = heights_m.as_slice_mut().unwrap_or_default();
     let outside: Vec<bool> = cells

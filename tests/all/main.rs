@@ -1,5 +1,8 @@
 //! Whole runs of the program and the library.
 
+/// The process that reads grids.
+#[cfg(target_os = "linux")]
+mod apart;
 /// A page in the system's Chromium.
 mod browser;
 /// The command line: what it prints, where, and its exit codes.
@@ -8,6 +11,8 @@ mod cli;
 mod curves;
 /// Bits and turns: what they reach, and where seams go.
 mod cuts;
+/// Grids with bytes changed at random.
+mod damaged;
 /// The documents against the code.
 mod documents;
 /// Drawings read back.

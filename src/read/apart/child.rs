@@ -1,0 +1,177 @@
+//! The reading process: takes a request, gives up what reading does not need, reads, answers.
+
+use super::super::watch::{self, Heard};
+use super::super::{Room, Working, drivers, inspect_here, read_here};
+use super::confine;
+use super::wire::{self, Found, Message, Request, Task};
+use crate::model::error::{Error, Result};
+use crate::model::grid::Heights;
+use crate::model::progress::Progress;
+use crate::model::threads;
+use std::fs::{File, OpenOptions};
+use std::io::{Read, Write};
+use std::os::fd::AsFd;
+use std::path::Path;
+use std::sync::{Mutex, PoisonError};
+
+/// Exit codes of the reading process; what it found is in its answer.
+const DONE: i32 = 0;
+const UNASKED: i32 = 2;
+const UNHEARD: i32 = 3;
+
+/// Where the answer goes.
+struct Out(Mutex<File>);
+
+impl Out {
+    fn say(&self, message: &Message) {
+        let sent = wire::framed(message).map(|bytes| self.send(&bytes));
+        if sent.is_err() {
+            end(UNHEARD);
+        }
+    }
+
+    fn send(&self, bytes: &[u8]) {
+        let mut out = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        if out.write_all(bytes).is_err() {
+            // Nobody is there to read for any more.
+            end(UNHEARD);
+        }
+    }
+}
+
+impl Progress for &Out {
+    fn start(&self, stage: &str, steps: u64) {
+        let stage = stage.to_owned();
+        self.say(&Message::Start { stage, steps });
+    }
+
+    fn step(&self, steps: u64) {
+        self.say(&Message::Step(steps));
+    }
+
+    fn done(&self) {
+        self.say(&Message::Done);
+    }
+}
+
+/// At once: std's exit would first take down libraries that other threads are still in.
+fn end(code: i32) -> ! {
+    signal_hook::low_level::exit(code)
+}
+
+/// Does what a reading process is for, on standard input and output, and ends.
+pub fn serve() -> ! {
+    confine::end_with_parent();
+    let Some(out) = answer_channel() else {
+        end(UNASKED);
+    };
+    let Some(mut request) = wire::request(&mut std::io::stdin().lock()) else {
+        end(UNASKED);
+    };
+    let out: &'static Out = Box::leak(Box::new(Out(Mutex::new(out))));
+    let outcome = take_store(&mut request).and_then(|()| {
+        confine::give_up_the_rest();
+        let room = confine::Memory::of(&request.settings.files, request.threads);
+        room.limit();
+        listen(out, room);
+        // The other end of standard input closes with the program.
+        let waiting = std::thread::Builder::new().spawn(|| {
+            let _ = std::io::stdin().lock().read(&mut [0]);
+            end(UNHEARD);
+        });
+        drop(waiting);
+        if !threads::prepare(request.threads) || confine::is_short() {
+            drivers::start_no_threads();
+        }
+        work(&request, out)
+    });
+    match outcome {
+        Ok((found, working)) => {
+            out.say(&Message::Found(Box::new(found)));
+            if let Some(Working::Held(grid)) = &working {
+                match grid.heights_m.as_slice() {
+                    Some(samples) => out.send(bytemuck::cast_slice(samples)),
+                    None => {
+                        let samples: Vec<f32> = grid.heights_m.iter().copied().collect();
+                        out.send(bytemuck::cast_slice(&samples));
+                    }
+                }
+            }
+        }
+        Err(error) => out.say(&Message::Failed(error)),
+    }
+    end(DONE)
+}
+
+/// A way to the program that no library knows of: some print to standard output.
+fn answer_channel() -> Option<File> {
+    let out = std::io::stdout().as_fd().try_clone_to_owned().ok()?;
+    let nowhere = OpenOptions::new().write(true).open("/dev/null").ok()?;
+    rustix::stdio::dup2_stdout(nowhere).ok()?;
+    Some(File::from(out))
+}
+
+/// Opens the file that was handed over while files may still be opened for writing.
+fn take_store(request: &mut Request) -> Result<()> {
+    let Task::Read {
+        room: Room::Within {
+            shelf: Some(shelf), ..
+        },
+        ..
+    } = &mut request.task
+    else {
+        return Ok(());
+    };
+    if let Some(number) = request.store {
+        let name = format!("/dev/fd/{number}");
+        let file = OpenOptions::new().read(true).write(true).open(&name);
+        let file =
+            file.map_err(|e| Error::io(Path::new(&name), "keep the working grid in a file", &e))?;
+        shelf.put(file);
+    }
+    Ok(())
+}
+
+/// Passes on what libraries are at, and gives them the memory they need.
+fn listen(out: &'static Out, room: confine::Memory) {
+    watch::listen(Box::new(move |heard| match heard {
+        Heard::Call { file, work } => out.say(&Message::Call {
+            file: file.as_os_str().to_owned(),
+            work,
+        }),
+        Heard::Returned => out.say(&Message::Returned),
+        Heard::Room(bytes) => room.add(bytes),
+        Heard::AllRoom => room.lift(),
+    }));
+}
+
+fn work(request: &Request, out: &'static Out) -> Result<(Found, Option<Working>)> {
+    let progress = &out as &dyn Progress;
+    match &request.task {
+        Task::Inspect => {
+            let source = inspect_here(&request.settings, progress)?;
+            let found = Found {
+                source,
+                layout: None,
+                held: false,
+            };
+            Ok((found, None))
+        }
+        Task::Read {
+            request: wanted,
+            room,
+        } => {
+            let (working, source) = read_here(&request.settings, wanted, room, progress)?;
+            let (layout, held) = match &working {
+                Working::Held(grid) => (grid.layout(), true),
+                Working::Stored(grid) => (grid.layout(), false),
+            };
+            let found = Found {
+                source,
+                layout: Some(layout),
+                held,
+            };
+            Ok((found, Some(working)))
+        }
+    }
+}

@@ -1,0 +1,282 @@
+//! The process that reads grids: what it is given, what it gives up, and how it ends.
+
+use crate::support::{Raster, files, smooth_job};
+use std::io::Read;
+use std::os::unix::process::CommandExt;
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+use tempfile::TempDir;
+
+/// Longest that anything here may take, on a machine with other work.
+const PATIENCE: Duration = Duration::from_secs(60);
+
+/// A grid that takes seconds to read, and no room: a file that is one hole.
+fn slow_grid(folder: &Path) {
+    const COLUMNS: usize = 64_000;
+    let header = format!(
+        "ENVI\nsamples = {COLUMNS}\nlines = {rows}\nbands = 1\nheader offset = 0\n\
+         file type = ENVI Standard\ndata type = 2\ninterleave = bsq\nbyte order = 0\n\
+         map info = {{Geographic Lat/Lon, 1, 1, -180, 90, {step}, {step}, WGS-84}}\n",
+        rows = COLUMNS / 2,
+        step = 360.0 / COLUMNS as f64
+    );
+    std::fs::write(folder.join("slow.hdr"), header).unwrap();
+    let cells = std::fs::File::create(folder.join("slow.img")).unwrap();
+    cells.set_len((COLUMNS * COLUMNS) as u64).unwrap();
+}
+
+/// A run of the program that is reading, and the number of the process that does.
+struct Reading {
+    program: Child,
+    reader: String,
+}
+
+impl Reading {
+    fn begin(folder: &Path, words: &[&str]) -> Reading {
+        let mut program = Command::new(env!("CARGO_BIN_EXE_globewright"))
+            .current_dir(folder)
+            .args(words)
+            .env("GDAL_SKIP", "ENVI")
+            .env("LANG", "tr_TR.UTF-8")
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            // A group of its own, as a shell gives it.
+            .process_group(0)
+            .spawn()
+            .unwrap();
+        let children = format!("/proc/{0}/task/{0}/children", program.id());
+        let start = Instant::now();
+        let reader = loop {
+            let all = std::fs::read_to_string(&children).unwrap_or_default();
+            let reading = |pid: &&str| {
+                // By then it has been told what to read, and opened it.
+                let open = std::fs::read_dir(format!("/proc/{pid}/fd")).ok();
+                open.into_iter().flatten().flatten().any(|fd| {
+                    std::fs::read_link(fd.path()).is_ok_and(|to| to.ends_with("slow.img"))
+                })
+            };
+            if let Some(pid) = all.split_whitespace().find(reading) {
+                break pid.to_owned();
+            }
+            assert!(start.elapsed() < PATIENCE, "nothing is read");
+            assert_eq!(program.try_wait().unwrap(), None, "ended too early");
+        };
+        Reading { program, reader }
+    }
+
+    fn signal(&self, signal: &str, to: &str) {
+        let sent = Command::new("sh")
+            .args(["-c", &format!("kill -{signal} {to}")])
+            .status();
+        assert!(sent.unwrap().success());
+    }
+
+    fn about(&self, what: &str) -> String {
+        std::fs::read_to_string(format!("/proc/{}/{what}", self.reader)).unwrap()
+    }
+
+    /// Waits until the program has ended: exit code and what it said. The reader is gone as well.
+    fn end(mut self) -> (Option<i32>, String) {
+        let status = self.program.wait().unwrap();
+        let start = Instant::now();
+        while Path::new("/proc").join(&self.reader).exists() {
+            let state = std::fs::read_to_string(format!("/proc/{}/stat", self.reader));
+            // One that nobody has asked after yet has ended too.
+            if state.is_ok_and(|s| s.rsplit(')').next().unwrap_or_default().starts_with(" Z")) {
+                break;
+            }
+            assert!(start.elapsed() < PATIENCE, "the reader is left");
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        let mut said = String::new();
+        let mut stderr = self.program.stderr.take().unwrap();
+        stderr.read_to_string(&mut said).unwrap();
+        (status.code(), said)
+    }
+}
+
+#[test]
+fn the_reader_has_a_clean_environment_and_no_rights_it_does_not_need() {
+    let folder = TempDir::new().unwrap();
+    slow_grid(folder.path());
+    let reading = Reading::begin(folder.path(), &["inspect", "slow.img"]);
+    let environment = reading.about("environ");
+    for set in ["TZ=UTC", "PROJ_NETWORK=OFF", "OPENBLAS_NUM_THREADS=1"] {
+        assert!(environment.split('\0').any(|v| v == set), "{environment}");
+    }
+    for unwanted in ["GDAL_SKIP", "LANG", "HOME", "CARGO"] {
+        assert!(!environment.contains(unwanted), "{environment}");
+    }
+    let status = reading.about("status");
+    assert!(status.contains("\nNoNewPrivs:\t1\n"), "{status}");
+    assert!(status.contains("\nSeccomp:\t2\n"), "{status}");
+    let limits = reading.about("limits");
+    let limit = |name: &str| {
+        let line = limits.lines().find(|line| line.starts_with(name)).unwrap();
+        line[name.len()..]
+            .split_whitespace()
+            .next()
+            .unwrap()
+            .to_owned()
+    };
+    assert_eq!(limit("Max core file size"), "0");
+    let data: u64 = limit("Max data size").parse().unwrap();
+    // The file, rows of it, and what every grid is given.
+    let least = (1 << 30) + 64_000 * 64_000;
+    assert!((least..2 * least).contains(&data), "{data}");
+    reading.signal("KILL", &reading.reader);
+    assert_eq!(reading.end().0, Some(6));
+}
+
+#[test]
+fn a_reader_that_crashes_is_one_line() {
+    let folder = TempDir::new().unwrap();
+    slow_grid(folder.path());
+    let next = "; the file is damaged; copy or download it again, or convert it to GeoTIFF \
+                (slow.img)\n";
+    for (signal, how) in [
+        ("SEGV", "it reached for memory that is not its own"),
+        ("ABRT", "it gave up"),
+    ] {
+        let reading = Reading::begin(folder.path(), &["inspect", "slow.img"]);
+        reading.signal(signal, &reading.reader);
+        if signal == "SEGV" {
+            // The first only takes away what catches overflows of the stack.
+            std::thread::sleep(Duration::from_millis(50));
+            reading.signal(signal, &reading.reader);
+        }
+        let said = format!(
+            "globewright: grid: the library that reads this format broke down over the file; \
+             found .img: {how}{next}"
+        );
+        assert_eq!(reading.end(), (Some(4), said));
+    }
+}
+
+#[test]
+fn nothing_is_left_however_a_run_is_ended() {
+    let job = "radius = \"1000 km\"\n[globe]\ndiameter = \"60 mm\"\n";
+    let folder = smooth_job(72, job);
+    slow_grid(folder.path());
+    let words = [
+        "facets",
+        "smooth.toml",
+        "--set",
+        "grid.files=slow.img",
+        "--out",
+        "out",
+    ];
+    let before = files(folder.path());
+    // Ctrl-C goes to both.
+    let reading = Reading::begin(folder.path(), &words);
+    reading.signal("INT", &format!("-{}", reading.program.id()));
+    assert_eq!(reading.end(), (Some(130), String::new()));
+    assert_eq!(files(folder.path()), before);
+    // Other programs end one.
+    let reading = Reading::begin(folder.path(), &words);
+    reading.signal("TERM", &reading.program.id().to_string());
+    assert_eq!(reading.end(), (Some(130), String::new()));
+    assert_eq!(files(folder.path()), before);
+    let reading = Reading::begin(folder.path(), &words);
+    reading.signal("TERM", &reading.reader);
+    let said = "globewright: disk: reading the grid was interrupted; found signal 15; start the \
+                job again\n";
+    assert_eq!(reading.end(), (Some(6), said.to_owned()));
+    assert_eq!(files(folder.path()), before);
+    // The program can do nothing any more; its reader ends all the same.
+    let reading = Reading::begin(folder.path(), &["inspect", "slow.img"]);
+    reading.signal("KILL", &reading.program.id().to_string());
+    assert_eq!(reading.end(), (None, String::new()));
+}
+
+#[test]
+fn a_word_that_only_the_program_knows_does_nothing_for_others() {
+    let run = Command::new(env!("CARGO_BIN_EXE_globewright"))
+        .arg("read-apart")
+        .stdin(Stdio::null())
+        .output()
+        .unwrap();
+    assert_eq!(run.status.code(), Some(2));
+    assert!(run.stdout.is_empty() && run.stderr.is_empty());
+}
+
+/// Runs a job under limits of the shell: exit code and what was said.
+fn limited(folder: &Path, limits: &str, words: &str) -> (Option<i32>, String) {
+    let program = env!("CARGO_BIN_EXE_globewright");
+    let mut run = Command::new("bash")
+        .args(["-c", &format!("{limits} && exec {program} {words}")])
+        .current_dir(folder)
+        .stdout(Stdio::null())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let start = Instant::now();
+    let status = loop {
+        match run.try_wait().unwrap() {
+            Some(status) => break status,
+            None if start.elapsed() > PATIENCE => {
+                run.kill().unwrap();
+                run.wait().unwrap();
+                return (None, "hangs".to_owned());
+            }
+            None => std::thread::sleep(Duration::from_millis(5)),
+        }
+    };
+    let mut said = String::new();
+    run.stderr
+        .take()
+        .unwrap()
+        .read_to_string(&mut said)
+        .unwrap();
+    (status.code(), said)
+}
+
+#[test]
+fn little_memory_and_few_files_are_enough_or_one_line() {
+    let folder = TempDir::new().unwrap();
+    Raster::globe(360).write(&folder.path().join("a.tif"), |d| (1e3 * d.z) as f32);
+    let sinusoidal = Raster {
+        crs: Some("+proj=sinu +R=1000000 +units=m +no_defs"),
+        placed: Some([-3_141_592.7, 17_453.3, 0.0, 1_570_796.3, 0.0, -17_453.3]),
+        ..Raster::globe(360)
+    };
+    sinusoidal.write(&folder.path().join("b.tif"), |d| (1e3 * d.z) as f32);
+    let mut faults = Vec::new();
+    let mut whole = 0;
+    for limits in [
+        "ulimit -v 200000",
+        "ulimit -v 250000",
+        "ulimit -v 300000",
+        "ulimit -v 350000",
+        "ulimit -v 400000",
+        "ulimit -v 1000000",
+        "ulimit -d 50000",
+        "ulimit -d 200000",
+        "ulimit -n 6",
+        "ulimit -n 8",
+        "ulimit -n 12",
+        "ulimit -s 256",
+        "ulimit -f 0",
+    ] {
+        for grid in ["a.tif", "b.tif"] {
+            for threads in ["", "--threads 64"] {
+                let words = format!("inspect -q {threads} {grid}");
+                let (code, said) = limited(folder.path(), limits, &words);
+                let sound = match code {
+                    Some(0) => said.is_empty(),
+                    Some(6) => said.starts_with("globewright: disk: ") && said.lines().count() == 1,
+                    // Before the program itself is there: its libraries cannot be loaded.
+                    Some(127) => said.contains("error while loading shared libraries"),
+                    _ => false,
+                };
+                whole += usize::from(code == Some(0));
+                if !sound {
+                    faults.push(format!("{limits}, {words}: {code:?}: {said}"));
+                }
+            }
+        }
+    }
+    assert!(faults.is_empty(), "{}", faults.join("\n"));
+    assert!(whole > 8, "{whole} ran to their end");
+}
