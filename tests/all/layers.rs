@@ -144,7 +144,7 @@ fn gather(folder: &Path, module: &[String], found: &mut Vec<Module>) {
     for entry in fs::read_dir(folder).unwrap() {
         let path = entry.unwrap().path();
         let name = path.file_stem().unwrap().to_string_lossy().into_owned();
-        let inner = || [module, &[name.clone()]].concat();
+        let inner = || [module, std::slice::from_ref(&name)].concat();
         if path.is_dir() {
             gather(&path, &inner(), found);
         } else if path.extension().is_some_and(|e| e == "rs") && !is_test_file(&name) {
