@@ -41,7 +41,7 @@ pub fn join(
         others,
         shop,
     } = gather(parts)?;
-    let folder = NewFolder::begin(out, force)?;
+    let folder = NewFolder::begin(out, force, progress)?;
     let closing = Closing::of(&manifest);
     let copy = |facet: &FacetEntry, part: &PathBuf| -> Result<(usize, Trace)> {
         folder.write(&facet.file, &image_bytes(part, facet)?)?;

@@ -404,7 +404,7 @@ impl Bench {
         if permissions.readonly() {
             return Err(fail(std::io::ErrorKind::PermissionDenied.into()));
         }
-        write_whole(&target, text.as_bytes()).map_err(fail)?;
+        write_whole(&target, text.as_bytes(), true).map_err(fail)?;
         std::fs::set_permissions(&target, permissions).map_err(fail)
     }
 }
