@@ -20,12 +20,14 @@ pub use interrupts::{SIGNAL_EXIT, clean_up_on_interrupt, large_files_are_errors}
 
 use crate::carve::cutting::CuttingEntry;
 use crate::model::progress::Progress;
-use crate::output::manifest::MANIFEST_FILE;
+use crate::output::manifest::checksums;
 use crate::output::manifest::file;
+use crate::output::manifest::{FileEntry, MANIFEST_FILE};
 use crate::output::mesh_files;
 use crate::{Error, Problem, Result};
+use ndarray::Array2;
 use parts::Part;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::ffi::OsStr;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -83,6 +85,8 @@ pub struct NewFolder {
     target: PathBuf,
     /// Folders made inside, outer ones before inner ones.
     inner: Mutex<Vec<PathBuf>>,
+    /// Files written, by name.
+    written: Mutex<BTreeMap<String, FileEntry>>,
     /// Parents made for it, deepest first.
     made_parents: Vec<PathBuf>,
     /// An old result stands at the target and is to be replaced.
@@ -125,6 +129,7 @@ impl NewFolder {
             part: Some(part),
             target,
             inner: Mutex::default(),
+            written: Mutex::default(),
             made_parents,
             replace,
         })
@@ -146,13 +151,40 @@ impl NewFolder {
             return Err(failed(std::io::ErrorKind::Interrupted.into()));
         }
         self.make_folders_of(file).map_err(failed)?;
-        disk::write(&self.path().join(file), bytes).map_err(failed)
+        disk::write(&self.path().join(file), bytes).map_err(failed)?;
+        // The bytes are at hand here; to read them again later would take longer.
+        let entry = FileEntry::of(file, bytes);
+        locked(&self.written).insert(file.to_owned(), entry);
+        Ok(())
+    }
+
+    /// Notes the pixels of an image that was written, so that they can be told from the file that
+    /// holds them: a program that saves the image again keeps the pixels and not the bytes.
+    pub fn note_pixels(&self, file: &str, levels: &Array2<u16>) {
+        let sum = checksums::of_pixels(levels);
+        if let Some(entry) = locked(&self.written).get_mut(file) {
+            entry.pixels_sha256 = Some(sum);
+        }
+    }
+
+    /// The same for a copy of a file that is listed elsewhere, if it is one.
+    pub fn note_pixels_of(&self, listed: &FileEntry) {
+        let mut written = locked(&self.written);
+        let copy = written.get_mut(&listed.file);
+        if let Some(copy) = copy.filter(|copy| copy.sha256 == listed.sha256) {
+            copy.pixels_sha256.clone_from(&listed.pixels_sha256);
+        }
+    }
+
+    /// What was written so far, in order of names.
+    pub fn written(&self) -> Vec<FileEntry> {
+        locked(&self.written).values().cloned().collect()
     }
 
     /// Makes the folders that a file goes into; never the hidden one again, which an interrupt may
     /// have removed since.
     fn make_folders_of(&self, file: &str) -> std::io::Result<()> {
-        let mut inner = self.inner.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut inner = locked(&self.inner);
         let mut folder = self.path().to_path_buf();
         for name in Path::new(file).parent().into_iter().flat_map(Path::iter) {
             folder.push(name);
@@ -176,7 +208,7 @@ impl NewFolder {
             return Ok(());
         };
         // Its files are on the disk, but not yet the names they have in their folders.
-        let inner = self.inner.lock().unwrap_or_else(PoisonError::into_inner);
+        let inner = locked(&self.inner);
         for folder in inner.iter().rev().chain([&part.path]) {
             disk::sync_folder(folder).map_err(failed)?;
         }
@@ -300,7 +332,12 @@ fn rename_new(from: &Path, to: &Path) -> std::io::Result<()> {
 }
 
 fn unfinished() -> MutexGuard<'static, Vec<Unfinished>> {
-    UNFINISHED.lock().unwrap_or_else(PoisonError::into_inner)
+    locked(&UNFINISHED)
+}
+
+/// What a thread that failed has left in a list is whole: nothing is changed half-way.
+fn locked<T>(list: &Mutex<T>) -> MutexGuard<'_, T> {
+    list.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 /// The target with symbolic links resolved where it exists, so that a rename acts on the folder

@@ -53,11 +53,18 @@ fn read(folder: &Path) -> Files {
 /// What stands at the target after the next run has looked there, and given up; nothing else may
 /// be left.
 fn found_by_the_next_run(target: &Path) -> Option<Files> {
-    drop(NewFolder::begin(target, true, &Silent).unwrap());
-    let found = target.exists().then(|| read(target));
-    let expected: &[&str] = if found.is_some() { &["mars"] } else { &[] };
-    assert_eq!(names(target.parent().unwrap()), expected);
-    found
+    let parent = target.parent().unwrap();
+    let is_tidy = || names(parent).iter().all(|name| name == "mars");
+    // Another test that starts a program lends it our locks for a moment.
+    for _ in 0..100 {
+        drop(NewFolder::begin(target, true, &Silent).unwrap());
+        if is_tidy() {
+            break;
+        }
+        std::thread::sleep(std::time::Duration::from_millis(5));
+    }
+    assert!(is_tidy(), "{:?}", names(parent));
+    target.exists().then(|| read(target))
 }
 
 /// Whether the target was empty before the run, and whether the system can exchange.
@@ -367,7 +374,7 @@ fn a_power_cut_after_any_call_leaves_the_old_folder_or_the_new_one() {
         }
         assert_eq!(outcomes.len(), 2, "both outcomes must come up");
         assert!(seen.len() > 100, "{}", seen.len());
-        eprintln!(
+        println!(
             "{replace} {exchange}: {} calls, {} states",
             calls.len(),
             seen.len()
