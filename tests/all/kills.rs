@@ -37,28 +37,42 @@ fn part_in(parent: &Path) -> Option<PathBuf> {
     part.map(|part| part.path())
 }
 
+/// Waits until a run writes the last file of its part, or has ended.
+fn until_last_file(parent: &Path, child: &mut Child) {
+    let is_last = || part_in(parent).is_some_and(|part| part.join("globe.json").exists());
+    while !is_last() && child.try_wait().unwrap().is_none() {
+        std::thread::sleep(Duration::from_micros(200));
+    }
+}
+
 /// Kills runs that replace a folder: half of them at any moment, half about the moment at which
 /// the new folder takes the old one's place.
 fn kills(count: usize) {
     let folder = smooth_job(180, QUICK_JOB);
     let here = folder.path();
-    let job = |out, pixel| {
+    let job = |pixel| {
         [
             "facets",
             "smooth.toml",
             "--out",
-            out,
+            "out",
             "--force",
+            "--facets",
+            "1-2",
             "--set",
             pixel,
         ]
     };
     let pixels = ["image.pixel=2 mm", "image.pixel=3 mm"];
-    let mut lasted = Duration::ZERO;
+    // When a run writes its last file, and when it ends.
+    let mut lasted = [Duration::ZERO; 2];
     let results = pixels.map(|pixel| {
         let begun = Instant::now();
-        assert_eq!(run(&folder, &job("out", pixel)).0, 0);
-        lasted = begun.elapsed();
+        let mut child = started(here, &job(pixel));
+        until_last_file(here, &mut child);
+        lasted[0] = begun.elapsed();
+        assert!(child.wait().unwrap().success());
+        lasted[1] = begun.elapsed();
         contents(&here.join("out"))
     });
     assert!(results[0] != results[1]);
@@ -68,15 +82,13 @@ fn kills(count: usize) {
     // Which of the two stands there.
     let mut stands = 1;
     for n in 0..count {
-        let mut child = started(here, &job("out", pixels[1 - stands]));
+        let mut child = started(here, &job(pixels[1 - stands]));
         if n % 2 == 0 {
-            std::thread::sleep(lasted.mul_f64(chance.random_range(0.0..1.0)));
+            std::thread::sleep(lasted[1].mul_f64(chance.random_range(0.0..1.0)));
         } else {
-            let is_last = || part_in(here).is_some_and(|part| part.join("globe.json").exists());
-            while !is_last() && child.try_wait().unwrap().is_none() {
-                std::thread::yield_now();
-            }
-            std::thread::sleep(Duration::from_micros(chance.random_range(0..4000)));
+            until_last_file(here, &mut child);
+            let ending = lasted[1] - lasted[0];
+            std::thread::sleep(ending.mul_f64(chance.random_range(0.0..1.0)));
         }
         child.kill().unwrap();
         let ended = child.wait().unwrap();
@@ -93,17 +105,17 @@ fn kills(count: usize) {
     println!(
         "{count} runs, {killed} killed: {left} parts left, the new folder in place {replaced} times"
     );
-    assert!(killed > count / 2 && left > count / 8 && replaced > count / 20);
+    assert!(killed > count / 8 && left > 0 && replaced > 0);
 
     // The next run, undisturbed, leaves nothing of all that.
-    let mut child = started(here, &job("out", pixels[0]));
+    let mut child = started(here, &job(pixels[0]));
     while part_in(here).is_none() {
         assert_eq!(child.try_wait().unwrap(), None, "it ended before it began");
     }
     child.kill().unwrap();
     child.wait().unwrap();
     let part = part_in(here);
-    let (code, _, err) = run(&folder, &job("out", pixels[0]));
+    let (code, _, err) = run(&folder, &job(pixels[0]));
     assert_eq!(code, 0);
     if let Some(part) = part {
         let note = "Note: removed what an earlier run left behind when it was cut off (";

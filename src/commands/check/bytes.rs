@@ -125,7 +125,9 @@ fn look_at(folder: &Path, manifest: &Manifest, entry: &FileEntry) -> State {
     });
     match same {
         Some(Ok(true)) => State::SavedAgain,
-        Some(Ok(false)) => State::Wrong(format!("{}, nor are its pixels", found.what)),
+        Some(Ok(false)) => {
+            State::Wrong("its bytes are not those that were written, nor are its pixels".into())
+        }
         Some(Err(_)) | None => State::Wrong(found.what),
     }
 }

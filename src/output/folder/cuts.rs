@@ -5,7 +5,6 @@ use super::disk::tape::{self, Made, Tape};
 use super::tests::names;
 use super::*;
 use crate::model::progress::Silent;
-use crate::output::manifest::testing::cube;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use std::collections::{BTreeMap, BTreeSet};
@@ -13,17 +12,26 @@ use std::collections::{BTreeMap, BTreeSet};
 /// Files of a folder with their bytes.
 type Files = BTreeMap<PathBuf, Vec<u8>>;
 
-/// What a run writes: small, but with folders inside.
+/// What a run writes: small, but with a folder inside.
 fn result(mark: &str) -> Files {
-    let manifest = file::text(&cube()).unwrap().into_bytes();
+    // The shortest list by which a folder is known for a result.
+    let list = format!(
+        "{{\"schema\": \"{CURVES_SCHEMA}\", \"files\": [\"{CURVES_FILE}\", \"facets/01.png\", \
+         \"facets/02.png\"]}}"
+    );
     [
-        ("facets/01.png", format!("{mark} one").into_bytes()),
-        ("facets/02.png", format!("{mark} two").into_bytes()),
-        ("report.md", format!("{mark} report").into_bytes()),
-        ("globe.json", manifest),
+        ("facets/01.png", format!("{mark} one")),
+        ("facets/02.png", format!("{mark} two")),
+        ("report.md", format!("{mark} report")),
+        (CURVES_FILE, list),
     ]
-    .map(|(file, bytes)| (file.into(), bytes))
+    .map(|(file, text)| (file.into(), text.into_bytes()))
     .into()
+}
+
+/// A folder to work in; in memory where the system has such a place, for all of it is synced.
+fn scratch() -> tempfile::TempDir {
+    tempfile::tempdir_in("/dev/shm").unwrap_or_else(|_| tempfile::tempdir().unwrap())
 }
 
 fn write(target: &Path, files: &Files) -> Result<()> {
@@ -71,10 +79,13 @@ fn found_by_the_next_run(target: &Path) -> Option<Files> {
 const CASES: [(bool, bool); 3] = [(true, true), (true, false), (false, true)];
 
 fn begin_with(old: &Option<Files>) -> (tempfile::TempDir, PathBuf) {
-    let root = tempfile::tempdir().unwrap();
+    let root = scratch();
     let target = root.path().join("mars");
     if let Some(old) = old {
-        write(&target, old).unwrap();
+        std::fs::create_dir_all(target.join("facets")).unwrap();
+        for (file, bytes) in old {
+            std::fs::write(target.join(file), bytes).unwrap();
+        }
     }
     (root, target)
 }
@@ -349,7 +360,7 @@ fn a_power_cut_after_any_call_leaves_the_old_folder_or_the_new_one() {
             if !seen.insert(shown) {
                 return None;
             }
-            let root = tempfile::tempdir().unwrap();
+            let root = scratch();
             disk.write(ROOT, root.path());
             let target = root.path().join("mars");
             let next = || drop(NewFolder::begin(&target, true, &Silent));
@@ -406,4 +417,104 @@ fn the_disk_of_the_tests_loses_what_it_may_and_nothing_else() {
     assert_eq!(states(&name), BTreeSet::from([empty, whole.clone()]));
     let both = [&bytes[..], &[Made::SyncFolder("".into())]].concat();
     assert_eq!(states(&both), BTreeSet::from([whole]));
+}
+
+/// A single file, such as a job file that is written back: kills and power cuts alike.
+#[test]
+fn a_file_that_is_replaced_is_the_old_one_or_the_new_one() {
+    let root = scratch();
+    let here = root.path().canonicalize().unwrap();
+    let path = here.join("job.toml");
+    let replace = |left| {
+        std::fs::write(&path, "old").unwrap();
+        let tape = Tape {
+            left,
+            ..Tape::default()
+        };
+        tape::with(tape, || write_whole(&path, b"new", true)).1
+    };
+    let calls = replace(None).made.len();
+    let mut seen = BTreeSet::new();
+    for kill in 0..=calls {
+        replace(Some(kill));
+        seen.insert(std::fs::read_to_string(&path).unwrap());
+        // The next one takes away what is left; another test may hold it for a moment.
+        for _ in 0..100 {
+            write_whole(&path, b"again", true).unwrap();
+            if names(&here).len() == 1 {
+                break;
+            }
+            std::thread::sleep(std::time::Duration::from_millis(5));
+        }
+        assert_eq!(names(&here), ["job.toml"]);
+    }
+    assert_eq!(Vec::from_iter(&seen), ["new", "old"]);
+
+    std::fs::write(&path, "old").unwrap();
+    let run = || write_whole(&path, b"new", true).unwrap();
+    let calls = recorded(&here, Tape::default(), run);
+    let mut before = long_there(&None);
+    for call in [
+        Made::File("job.toml".into()),
+        Made::Write("job.toml".into(), b"old".into()),
+    ] {
+        let change = before.change(&call).unwrap();
+        before.make(&change);
+    }
+    let mut chance = ChaCha8Rng::seed_from_u64(7);
+    let mut seen = BTreeSet::new();
+    for cut in 0..=calls.len() {
+        for disk in after_power_cut(&before, &calls[..cut], &mut chance) {
+            seen.insert(disk.files[&disk.at(Path::new("job.toml"))].clone());
+        }
+    }
+    assert_eq!(Vec::from_iter(&seen), [b"new", b"old"]);
+    // Once it says that it is done, the new one is there to stay.
+    for disk in after_power_cut(&before, &calls, &mut chance) {
+        assert_eq!(disk.files[&disk.at(Path::new("job.toml"))], b"new");
+    }
+}
+
+/// Two runs into the same place at once: neither takes the other's part for left behind, and what
+/// is left behind goes with a word.
+#[test]
+fn only_a_part_that_no_one_holds_is_removed_and_told_of() {
+    struct Notes(Mutex<Vec<String>>);
+    impl Progress for Notes {
+        fn start(&self, _: &str, _: u64) {}
+        fn step(&self, _: u64) {}
+        fn done(&self) {}
+        fn note(&self, text: &str) {
+            locked(&self.0).push(text.to_owned());
+        }
+    }
+    let root = scratch();
+    let here = root.path().canonicalize().unwrap();
+    let target = here.join("mars");
+    let notes = Notes(Mutex::default());
+    let one = NewFolder::begin(&target, false, &notes).unwrap();
+    let other = NewFolder::begin(&target, false, &notes).unwrap();
+    assert!(one.path().exists() && other.path().exists() && one.path() != other.path());
+    drop((one, other));
+    assert_eq!(*locked(&notes.0), [""; 0]);
+
+    // Names that are nearly those of parts are someone's own.
+    let own = [
+        ".mars.globewright-part-abcdefg",
+        ".mars.globewright-part-abc-ef",
+        ".mars.part-abcdef",
+        ".venus.globewright-part-abcdef",
+    ];
+    let left = ".mars.globewright-part-abcdef";
+    for name in own.iter().chain([&left]) {
+        std::fs::create_dir(here.join(name)).unwrap();
+        std::fs::write(here.join(name).join("file"), "").unwrap();
+    }
+    drop(NewFolder::begin(&target, false, &notes).unwrap());
+    let told = format!(
+        "removed what an earlier run left behind when it was cut off ({})",
+        here.join(left).display()
+    );
+    assert_eq!(*locked(&notes.0), [told]);
+    assert_eq!(names(&here).len(), own.len());
 }
