@@ -205,7 +205,7 @@ fn shop(
     let numbers: Value = serde_json::from_str(&text(SHOP_FILE)?).map_err(|error| {
         Error::Check(
             Problem::new(format!("the shop plan's numbers are damaged: {error}"))
-                .file(&parts[0].join(SHOP_FILE))
+                .file(parts[0].join(SHOP_FILE))
                 .next("make this part again"),
         )
     })?;
