@@ -4,9 +4,7 @@
 mod support;
 
 use divan::Bencher;
-use globewright::carve::compress::unit_curve;
-use globewright::model::grid::Hypsometry;
-use globewright::model::settings::{CurveShape, ReliefSettings, Settings};
+use globewright::{CurveShape, Hypsometry, ReliefSettings, Settings, unit_curve};
 use std::sync::LazyLock;
 
 /// The distribution of a synthetic planet with 1440 columns: over a million different heights.

@@ -4,8 +4,7 @@
 
 use divan::counter::ItemsCount;
 use divan::{Bencher, black_box};
-use globewright::carve::cutter::{Shape, Tool, morphology, rough};
-use globewright::carve::resample::{Bounds, Sampler, Scratch, render};
+use globewright::{Bounds, Sampler, Scratch, Tool, ToolShape, close, render, surface_mm};
 use ndarray::Array2;
 
 mod support;
@@ -23,7 +22,7 @@ fn facet() -> Array2<f32> {
     let grid = support::planet(2880);
     let curve = support::curve(&grid, 6.0);
     let (sampler, bounds) = (Sampler::new(&grid, &curve), Bounds::new(&grid, &curve));
-    let mut spec = support::pentagon(SIDE, globewright::model::settings::Projection::Radial);
+    let mut spec = support::pentagon(SIDE, globewright::Projection::Radial);
     spec.pixel_mm = PIXEL_MM;
     let range_mm = (curve.lowest_mm(), curve.highest_mm());
     let image = render(&sampler, &bounds, &spec, range_mm, &mut Scratch::default());
@@ -40,7 +39,7 @@ fn closing(bencher: Bencher, tool: Tool) {
         .counter(ItemsCount::new(FACETS * SIDE * SIDE))
         .bench_local(|| {
             for _ in 0..FACETS {
-                black_box(morphology::close(black_box(&facet), &profile));
+                black_box(close(black_box(&facet), &profile));
             }
         });
 }
@@ -63,7 +62,7 @@ fn ball_one_core(bencher: Bencher, tenths: u32) {
             .bench_local(|| {
                 pool.install(|| {
                     for _ in 0..FACETS {
-                        black_box(morphology::close(black_box(&facet), &profile));
+                        black_box(close(black_box(&facet), &profile));
                     }
                 });
             });
@@ -73,7 +72,7 @@ fn ball_one_core(bencher: Bencher, tenths: u32) {
 /// A tapered ball: 1 mm, 6 degrees, 15 mm of flute.
 #[divan::bench(sample_count = 3)]
 fn tapered(bencher: Bencher) {
-    let shape = Shape::TaperedBall {
+    let shape = ToolShape::TaperedBall {
         half_angle_rad: 6f64.to_radians(),
     };
     closing(
@@ -95,7 +94,7 @@ fn roughing(bencher: Bencher) {
         .counter(ItemsCount::new(FACETS * SIDE * SIDE))
         .bench_local(|| {
             for _ in 0..FACETS {
-                black_box(rough::surface_mm(black_box(&facet), &tool, 0.5, PIXEL_MM));
+                black_box(surface_mm(black_box(&facet), &tool, 0.5, PIXEL_MM));
             }
         });
 }

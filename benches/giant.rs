@@ -9,9 +9,7 @@ mod support;
 
 use gdal::DriverManager;
 use gdal::raster::{Buffer, RasterCreationOptions};
-use globewright::model::progress::Silent;
-use globewright::model::settings::GridSettings;
-use globewright::read::{ReadRequest, read};
+use globewright::{GridSettings, ReadRequest, Silent, read};
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
 use std::process::{Command, ExitCode};

@@ -5,12 +5,12 @@
 //! that of the sample world, or the one that `PREVIEW_JOB` names.
 
 use divan::{Bencher, black_box};
-use globewright::commands::preview::{Bench, Look, Values, quiet};
+use globewright::{Session, Values, ViewRequest, quiet};
 use std::path::Path;
 use std::sync::LazyLock;
 use std::sync::atomic::{AtomicU32, Ordering};
 
-static BENCH: LazyLock<Bench> = LazyLock::new(|| {
+static BENCH: LazyLock<Session> = LazyLock::new(|| {
     let sample = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-rasters/ashkerry.toml");
     let job = std::env::var_os("PREVIEW_JOB").map_or(sample, Into::into);
     match quiet(&job, &[]) {
@@ -29,8 +29,8 @@ fn values(set: &str) -> Values {
     [(key.to_owned(), Some(value.to_owned()))].into()
 }
 
-fn look(exact: bool) -> Look {
-    Look { exact, bit: true }
+fn look(exact: bool) -> ViewRequest {
+    ViewRequest { exact, bit: true }
 }
 
 #[divan::bench(

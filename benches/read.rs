@@ -8,9 +8,7 @@ mod support;
 use divan::counter::ItemsCount;
 use gdal::DriverManager;
 use gdal::raster::{Buffer, RasterCreationOptions};
-use globewright::model::progress::Silent;
-use globewright::model::settings::GridSettings;
-use globewright::read::{ReadRequest, inspect, read};
+use globewright::{GridSettings, ReadRequest, Silent, inspect, read};
 use std::path::Path;
 
 const COLUMNS: usize = 11520;

@@ -4,8 +4,7 @@
 mod support;
 
 use divan::counter::ItemsCount;
-use globewright::carve::resample::{Bounds, Sampler, Scratch, render};
-use globewright::model::settings::Projection;
+use globewright::{Bounds, Projection, Sampler, Scratch, render};
 
 fn main() {
     divan::main();

@@ -4,14 +4,7 @@
 
 use divan::{Bencher, black_box};
 use glam::{DMat3, DQuat};
-use globewright::carve::resample::Sampler;
-use globewright::carve::turn::cost::Costing;
-use globewright::carve::turn::search::search;
-use globewright::model::curve::Curve;
-use globewright::model::geometry::Solid;
-use globewright::model::grid::Grid;
-use globewright::model::progress::Silent;
-use globewright::model::settings::TurningSettings;
+use globewright::{Costing, Curve, Grid, Sampler, Silent, Solid, TurningSettings, search};
 use rayon::prelude::*;
 use std::sync::LazyLock;
 

@@ -4,7 +4,7 @@
 
 use divan::counter::ItemsCount;
 use divan::{Bencher, black_box};
-use globewright::output::{ImageFacts, png, tiff};
+use globewright::{ImageFacts, encode_png, encode_tiff};
 use ndarray::Array2;
 
 const SIDE: usize = 2048;
@@ -14,8 +14,8 @@ const OCTAVES: u32 = 8;
 fn main() {
     let levels = facet();
     let usual = zlib_level_6(&levels).len();
-    let ours = png::encode(&levels, &facts()).map_or(0, |b| b.len());
-    let tiff = tiff::encode(&levels, &facts()).map_or(0, |b| b.len());
+    let ours = encode_png(&levels, &facts()).map_or(0, |b| b.len());
+    let tiff = encode_tiff(&levels, &facts()).map_or(0, |b| b.len());
     println!("bytes: png {ours}, tiff {tiff}, png crate with zlib level 6 {usual}");
     println!("png / zlib level 6: {:.4}", ours as f64 / usual as f64);
     divan::main();
@@ -94,7 +94,7 @@ fn png_this_crate(bencher: Bencher) {
     let levels = facet();
     bencher
         .counter(ItemsCount::new(SIDE * SIDE))
-        .bench_local(|| png::encode(black_box(&levels), &facts()));
+        .bench_local(|| encode_png(black_box(&levels), &facts()));
 }
 
 #[divan::bench]
@@ -102,7 +102,7 @@ fn tiff_this_crate(bencher: Bencher) {
     let levels = facet();
     bencher
         .counter(ItemsCount::new(SIDE * SIDE))
-        .bench_local(|| tiff::encode(black_box(&levels), &facts()));
+        .bench_local(|| encode_tiff(black_box(&levels), &facts()));
 }
 
 #[divan::bench(sample_count = 3)]

@@ -1,7 +1,7 @@
 //! Progress bars on a terminal, and notes anywhere.
 
 use crate::remark;
-use globewright::model::progress::{Progress, Silent};
+use globewright::{Progress, Silent};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::io::IsTerminal;
 use std::sync::Mutex;

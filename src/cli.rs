@@ -3,9 +3,7 @@
 use clap::builder::ValueParser;
 use clap::{Args, Parser, Subcommand, ValueHint};
 use clap_complete::Shell;
-use globewright::Problem;
-use globewright::model::length::parse_mm;
-use globewright::model::ranges::{parse_bytes, parse_facets};
+use globewright::{Problem, parse_bytes, parse_facets, parse_mm};
 use std::collections::BTreeSet;
 use std::path::PathBuf;
 

@@ -9,24 +9,17 @@ use cli::{
     Check, Cli, Command, Completions, Curves, Facets, Global, Init, Inspect, Join, Manual, Plan,
     Preview, Turn,
 };
-use globewright::commands::curves::{self, CurvesOptions};
-use globewright::commands::facets::{self, FacetsOptions, Summary};
-use globewright::commands::plan::{self, PlanOptions};
-use globewright::commands::preview::{self, PreviewOptions};
-use globewright::commands::{check, inspect, join, turn};
-use globewright::model::geometry::a_solid;
-use globewright::model::jobfile;
-use globewright::model::progress::Progress;
-use globewright::output::{folder, json_value};
-use globewright::read;
-use globewright::{Error, Problem, Result};
+use globewright::{
+    CurvesOptions, Error, FacetsOptions, PAGE_FILE, PlanOptions, PreviewOptions, Problem, Progress,
+    Result, Summary, a_solid, check, clean_up_on_interrupt, compare_solids, curves, facets,
+    inspect, job_without_file, join, json_value, load_job, plan, serve, sheet_in, starter, turn,
+};
 use std::io::{ErrorKind, Write};
 use std::path::Path;
 use std::process::ExitCode;
 
 fn main() -> ExitCode {
-    let ready = surroundings::settle().and_then(|()| folder::large_files_are_errors());
-    match ready.and_then(|()| run(&Cli::parse())) {
+    match surroundings::settle().and_then(|()| run(&Cli::parse())) {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
             remark(&format!("globewright: {error}"));
@@ -44,7 +37,7 @@ fn run(cli: &Cli) -> Result<()> {
     refuse_idle_settings(cli);
     // The preview ends in its own way: Ctrl-C is how it is told that all is done.
     if !matches!(cli.command, Command::Preview(_)) {
-        folder::clean_up_on_interrupt()?;
+        clean_up_on_interrupt()?;
     }
     let progress = bars::progress(cli.global.quiet);
     match &cli.command {
@@ -83,7 +76,7 @@ fn refuse_idle_settings(cli: &Cli) {
 }
 
 fn run_init(args: &Init, global: &Global) -> Result<()> {
-    let text = jobfile::starter(&global.set, args.all)?;
+    let text = starter(&global.set, args.all)?;
     if args.file == Path::new("-") {
         return print(&text);
     }
@@ -99,18 +92,18 @@ fn run_init(args: &Init, global: &Global) -> Result<()> {
 }
 
 fn run_inspect(args: &Inspect, global: &Global, progress: &dyn Progress) -> Result<()> {
-    let job = jobfile::without_file(&global.set)?;
+    let job = job_without_file(&global.set)?;
     let mut settings = job.settings.grid.clone();
     settings.files.clone_from(&args.grids);
-    let source = read::inspect(&settings, progress).map_err(|error| job.locate(error))?;
+    let source = inspect(&settings, progress).map_err(|error| job.locate(error))?;
     if args.json {
-        return print_json(&inspect::json(&source));
+        return print_json(&source.json());
     }
-    print(&inspect::text(&source))
+    print(&source.text())
 }
 
 fn run_facets(args: &Facets, global: &Global, progress: &dyn Progress) -> Result<()> {
-    let job = jobfile::load(&args.job, &global.set)?;
+    let job = load_job(&args.job, &global.set)?;
     let options = FacetsOptions {
         out: args.out.clone(),
         facets: args.facets.as_ref().map(|list| list.0.clone()),
@@ -122,12 +115,12 @@ fn run_facets(args: &Facets, global: &Global, progress: &dyn Progress) -> Result
         cutters: args.cutters,
         carved: args.carved,
     };
-    let summary = facets::facets(&job, &options, progress)?;
+    let summary = facets(&job, &options, progress)?;
     tell(global, "Carved", &summary, &args.out)
 }
 
 fn run_join(args: &Join, global: &Global, progress: &dyn Progress) -> Result<()> {
-    let summary = join::join(&args.parts, &args.out, args.force, progress)?;
+    let summary = join(&args.parts, &args.out, args.force, progress)?;
     tell(global, "Joined", &summary, &args.out)
 }
 
@@ -149,16 +142,16 @@ fn tell(global: &Global, done: &str, summary: &Summary, out: &Path) -> Result<()
                 count => format!("{count} facets"),
             },
             a_solid(&manifest.globe.solid),
-            out.join(folder::PAGE_FILE).display()
+            out.join(PAGE_FILE).display()
         ),
     );
     print_place(out)
 }
 
 fn run_plan(args: &Plan, global: &Global, progress: &dyn Progress) -> Result<()> {
-    let job = jobfile::load(&args.job, &global.set)?;
+    let job = load_job(&args.job, &global.set)?;
     let Some(out) = &args.out else {
-        let (rows, text) = plan::compare_solids(&job, progress)?;
+        let (rows, text) = compare_solids(&job, progress)?;
         if args.json {
             return print_json(&json_value(&rows)?);
         }
@@ -168,22 +161,19 @@ fn run_plan(args: &Plan, global: &Global, progress: &dyn Progress) -> Result<()>
         out: out.clone(),
         force: args.force,
     };
-    let planned = plan::plan(&job, &options, progress)?;
+    let planned = plan(&job, &options, progress)?;
     for warning in &planned.warnings {
         chat(global, &format!("Note: {warning}"));
     }
     chat(
         global,
-        &format!(
-            "Planned; start with {}",
-            out.join(folder::PAGE_FILE).display()
-        ),
+        &format!("Planned; start with {}", out.join(PAGE_FILE).display()),
     );
     print_place(out)
 }
 
 fn run_curves(args: &Curves, global: &Global, progress: &dyn Progress) -> Result<()> {
-    let job = jobfile::load(&args.job, &global.set)?;
+    let job = load_job(&args.job, &global.set)?;
     let options = CurvesOptions {
         tries: args.tries.clone(),
         out: args.out.clone(),
@@ -191,9 +181,9 @@ fn run_curves(args: &Curves, global: &Global, progress: &dyn Progress) -> Result
         suggest: args.suggest,
         bit_mm: args.bit,
     };
-    let comparison = curves::curves(&job, &options, progress)?;
+    let comparison = curves(&job, &options, progress)?;
     if let Some(out) = &args.out {
-        let sheet = curves::sheet_in(out);
+        let sheet = sheet_in(out);
         chat(global, &format!("Choose by eye from {}", sheet.display()));
     }
     if args.json {
@@ -203,7 +193,7 @@ fn run_curves(args: &Curves, global: &Global, progress: &dyn Progress) -> Result
 }
 
 fn run_turn(args: &Turn, global: &Global, progress: &dyn Progress) -> Result<()> {
-    let job = jobfile::load(&args.job, &global.set)?;
+    let job = load_job(&args.job, &global.set)?;
     if let Some(path) = args
         .map
         .as_ref()
@@ -216,20 +206,19 @@ fn run_turn(args: &Turn, global: &Global, progress: &dyn Progress) -> Result<()>
                 .next("choose another name, or add --force to replace it"),
         ));
     }
-    let (turned, map) = turn::turn(&job, args.map.is_some(), progress)?;
+    let (turned, map) = turn(&job, args.map.is_some(), progress)?;
     if let (Some(path), Some(map)) = (&args.map, &map) {
         write_whole(path, map, args.force)?;
     }
     if args.json {
-        return print_json(&turn::json(&turned));
+        return print_json(&turned.json());
     }
-    let best = turn::block(&turned.found.choices[0]);
-    print(&format!("{}{best}", turn::table(&turned)))
+    print(&format!("{}{}", turned.table(), turned.block()))
 }
 
 fn run_preview(args: &Preview, global: &Global, progress: &dyn Progress) -> Result<()> {
     let options = PreviewOptions { port: args.port };
-    preview::serve(&args.job, &global.set, options, progress, &mut |link| {
+    serve(&args.job, &global.set, options, progress, &mut |link| {
         chat(
             global,
             "Open this link in a browser on this machine; Ctrl-C ends the preview.",
@@ -241,7 +230,7 @@ fn run_preview(args: &Preview, global: &Global, progress: &dyn Progress) -> Resu
 }
 
 fn run_check(args: &Check) -> Result<()> {
-    let report = check::check(&args.dir)?;
+    let report = check(&args.dir)?;
     if args.json {
         print_json(&json_value(&report)?)?;
     } else {
@@ -288,7 +277,7 @@ fn run_manual(args: &Manual, global: &Global) -> Result<()> {
 
 /// Writes a file that appears whole or not at all.
 fn write_whole(path: &Path, bytes: &[u8], replace: bool) -> Result<()> {
-    folder::write_whole(path, bytes, replace).map_err(|error| match error.kind() {
+    globewright::write_whole(path, bytes, replace).map_err(|error| match error.kind() {
         ErrorKind::AlreadyExists => Error::Disk(
             Problem::new("this file exists already")
                 .file(path)

@@ -4,7 +4,6 @@
 //! Rust cannot change its own environment without unsafe code, and what a library takes from it
 //! when it is loaded would stay. So the program starts itself again, in the same process, with
 //! what it needs and no more. That is done once, and costs what loading its libraries costs.
-
 use globewright::{Error, Problem, Result};
 use std::ffi::{OsStr, OsString};
 

@@ -2,11 +2,9 @@
 #![allow(dead_code, reason = "each benchmark uses the part it needs")]
 
 use glam::{DVec2, DVec3};
-use globewright::carve::resample::FacetSpec;
-use globewright::model::curve::Curve;
-use globewright::model::geometry::{Frame, direction};
-use globewright::model::grid::{Grid, Registration};
-use globewright::model::settings::{Base, Outside, Projection};
+use globewright::{
+    Base, Curve, FacetSpec, Frame, Grid, Outside, Projection, Registration, direction,
+};
 use ndarray::{Array2, Axis};
 use rayon::prelude::*;
 

@@ -99,7 +99,7 @@ pub fn fit(
     unit_curve: &Curve,
     settings: &Settings,
 ) -> Result<Fit> {
-    fit_ground(Ground::new(solid, grid, unit_curve, settings))
+    fit_ground(GroundExtent::new(solid, grid, unit_curve, settings))
 }
 
 /// The same without a grid: highest and lowest ground may lie anywhere, so every facet gets the
@@ -108,12 +108,12 @@ pub fn fit(
 /// # Errors
 /// As [`fit`].
 pub fn fit_anywhere(solid: &Solid, unit_curve: &Curve, settings: &Settings) -> Result<Fit> {
-    fit_ground(Ground::anywhere(solid, unit_curve, settings))
+    fit_ground(GroundExtent::anywhere(solid, unit_curve, settings))
 }
 
 /// What a solid asks of the wood for a relief.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Limits {
+pub struct FitLimits {
     /// Thinnest stock for this globe, mm; `None` when no stock would do.
     pub least_stock_mm: Option<f64>,
     /// Largest globe this stock can make, mm across; `None` when none fits.
@@ -127,8 +127,8 @@ pub struct Limits {
 
 /// What the job's globe asks of its wood for a given relief, wherever its highest and lowest
 /// ground may lie.
-pub fn limits(solid: &Solid, unit_curve: &Curve, range_mm: f64, settings: &Settings) -> Limits {
-    Ground::anywhere(solid, unit_curve, settings).limits(range_mm)
+pub fn limits(solid: &Solid, unit_curve: &Curve, range_mm: f64, settings: &Settings) -> FitLimits {
+    GroundExtent::anywhere(solid, unit_curve, settings).limits(range_mm)
 }
 
 /// The same where they lie on a grid.
@@ -138,11 +138,11 @@ pub fn limits_on(
     unit_curve: &Curve,
     range_mm: f64,
     settings: &Settings,
-) -> Limits {
-    Ground::new(solid, grid, unit_curve, settings).limits(range_mm)
+) -> FitLimits {
+    GroundExtent::new(solid, grid, unit_curve, settings).limits(range_mm)
 }
 
-fn fit_ground(ground: Ground<'_>) -> Result<Fit> {
+fn fit_ground(ground: GroundExtent<'_>) -> Result<Fit> {
     let settings = ground.settings;
     let radius_mm = settings.globe.diameter_mm / 2.0;
     let size_of = |range_mm| Size {
@@ -168,7 +168,7 @@ fn fit_ground(ground: Ground<'_>) -> Result<Fit> {
 }
 
 /// Corners, tilts and ground of a solid, in units of the globe's radius.
-struct Ground<'a> {
+struct GroundExtent<'a> {
     solid: &'a Solid,
     /// `None`: highest and lowest ground may lie anywhere.
     grid: Option<&'a dyn Heights>,
@@ -199,7 +199,7 @@ struct Extremes {
     lowest: f64,
 }
 
-impl<'a> Ground<'a> {
+impl<'a> GroundExtent<'a> {
     fn new(
         solid: &'a Solid,
         grid: &'a dyn Heights,
@@ -215,7 +215,7 @@ impl<'a> Ground<'a> {
                 (0..columns.div_ceil(side)).map(move |j| block(grid, i * side, j * side, side))
             })
             .collect();
-        Ground {
+        GroundExtent {
             solid,
             grid: Some(grid),
             unit,
@@ -230,7 +230,7 @@ impl<'a> Ground<'a> {
     }
 
     fn anywhere(solid: &'a Solid, unit: &'a Curve, settings: &'a Settings) -> Self {
-        Ground {
+        GroundExtent {
             solid,
             grid: None,
             unit,
@@ -247,7 +247,7 @@ impl<'a> Ground<'a> {
     fn extremes_anywhere(&self, kind: usize, size: Size) -> Extremes {
         let number = self.solid.kinds[kind].faces[0];
         let face = &self.solid.faces[number];
-        let place = Placement {
+        let place = StockPlacement {
             base: self.settings.globe.base,
             projection: self.settings.globe.projection,
             radius_mm: size.radius_mm,
@@ -298,7 +298,7 @@ impl<'a> Ground<'a> {
     }
 
     /// What the globe asks of the wood.
-    fn limits(&self, range_mm: f64) -> Limits {
+    fn limits(&self, range_mm: f64) -> FitLimits {
         let size = Size {
             radius_mm: self.settings.globe.diameter_mm / 2.0,
             range_mm,
@@ -310,7 +310,7 @@ impl<'a> Ground<'a> {
             self.holds(Size { radius_mm, ..size })
         });
         let most_range_mm = largest(range_mm, |range_mm| self.holds(Size { range_mm, ..size }));
-        Limits {
+        FitLimits {
             least_stock_mm: needs_mm.is_finite().then(|| round_up(needs_mm)),
             largest_diameter_mm: radius_mm.map(|radius_mm| round_down(2.0 * radius_mm)),
             most_range_mm,
@@ -521,7 +521,7 @@ impl<'a> Ground<'a> {
         lowest: bool,
     ) -> Extremes {
         let face = &self.solid.faces[number];
-        let place = Placement {
+        let place = StockPlacement {
             base: self.settings.globe.base,
             projection: self.settings.globe.projection,
             radius_mm: size.radius_mm,
@@ -579,7 +579,7 @@ impl<'a> Ground<'a> {
 
     /// Lowest z along the outer edge of the trim, where a facet usually is lowest and which runs
     /// between the samples: every half millimetre, with the lowest of the samples around.
-    fn lowest_on_rim(&self, number: usize, place: &Placement, size: Size) -> f64 {
+    fn lowest_on_rim(&self, number: usize, place: &StockPlacement, size: Size) -> f64 {
         const STEP_MM: f64 = 0.5;
         let face = &self.solid.faces[number];
         let sides = self.sides(number);
@@ -616,7 +616,7 @@ impl<'a> Ground<'a> {
     fn lowest_beside(
         &self,
         frame: &Frame,
-        place: &Placement,
+        place: &StockPlacement,
         size: Size,
         on_seam: DVec3,
         push: DVec2,
@@ -671,7 +671,7 @@ impl<'a> Ground<'a> {
         block: &Block,
         number: usize,
         outline: &[DVec2],
-        place: &Placement,
+        place: &StockPlacement,
         size: Size,
     ) -> Extremes {
         let frame = &self.solid.faces[number].frame;
@@ -797,14 +797,14 @@ impl<'a> Ground<'a> {
 }
 
 /// Where relief puts a point, by base and projection.
-struct Placement {
+struct StockPlacement {
     base: Base,
     projection: Projection,
     radius_mm: f64,
     distance_mm: f64,
 }
 
-impl Placement {
+impl StockPlacement {
     fn reach(&self, relief_mm: f64) -> f64 {
         match self.base {
             Base::Sphere => self.radius_mm + relief_mm,

@@ -2,7 +2,7 @@
 //! measures and `turn` judges, and the globe fitted to its stock around it.
 
 use crate::carve::compress::{self, Bands, Raised, Scale, Shaped};
-use crate::carve::fit::{self, Fit, Limits};
+use crate::carve::fit::{self, Fit, FitLimits};
 use crate::carve::remedies::{remedied, remedied_anywhere};
 use crate::model::curve::Curve;
 use crate::model::geometry::Solid;
@@ -41,7 +41,7 @@ pub struct Making {
     pub detail: Option<f64>,
     /// What the relief looks like, where it was judged.
     pub figures: Option<Figures>,
-    /// What had to be raised so that nothing overhangs.
+    /// What had to be raised so that nothing is undercut.
     pub raised: Raised,
 }
 
@@ -201,7 +201,7 @@ impl<'a> Shaper<'a> {
         match self.settings.relief.steepest {
             Steepest::Auto => {
                 making.raised =
-                    compress::without_overhangs(&mut relief_mm, self.solid, self.settings);
+                    compress::without_undercuts(&mut relief_mm, self.solid, self.settings);
             }
             Steepest::Degrees(limit_deg) if limit_deg < Steepest::NO_LIMIT_DEG => {
                 compress::limit_slope(&mut relief_mm, radius_mm, limit_deg);
@@ -285,7 +285,7 @@ impl Relief {
 }
 
 /// What a solid asks of the wood for the relief of a job, by the curve alone.
-fn limits(solid: &Solid, grid: &dyn Heights, unit: &Curve, settings: &Settings) -> Limits {
+fn limits(solid: &Solid, grid: &dyn Heights, unit: &Curve, settings: &Settings) -> FitLimits {
     let range = settings.relief.range;
     let range_mm = range.looks_well_mm(settings.globe.diameter_mm);
     fit::limits_on(solid, grid, unit, range_mm, settings)

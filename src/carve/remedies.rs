@@ -1,6 +1,6 @@
 //! What would hold a globe that its stock does not: each tried before it is named.
 
-use crate::carve::fit::{self, Limits};
+use crate::carve::fit::{self, FitLimits};
 use crate::carve::orient::oriented;
 use crate::model::curve::Curve;
 use crate::model::geometry::{Solid, solid_names};
@@ -26,7 +26,7 @@ const RELIEF_LEFT: f64 = 0.75;
 pub(crate) fn remedied(
     error: Error,
     settings: &Settings,
-    limits: impl Fn(&Solid) -> Limits,
+    limits: impl Fn(&Solid) -> FitLimits,
     holds: impl Fn(&Solid, &Settings) -> bool,
 ) -> Error {
     let Error::Stock(problem) = error else {
@@ -93,7 +93,7 @@ fn offering(problem: Problem, ways: &[String]) -> Problem {
 /// The solid with the fewest facets that holds the job as it is.
 fn other_solid(
     settings: &Settings,
-    limits: &impl Fn(&Solid) -> Limits,
+    limits: &impl Fn(&Solid) -> FitLimits,
     holds: &impl Fn(&Solid, &Settings) -> bool,
 ) -> Option<(&'static str, usize)> {
     let mut others: Vec<(usize, &'static str, Solid, Settings)> = solid_names()

@@ -9,10 +9,10 @@ use crate::carve::seams::SeamLine;
 use crate::output::folder::{NewFolder, PAGE_FILE};
 use crate::output::manifest::file;
 use crate::output::manifest::{Checks, FacetEntry, MANIFEST_FILE, Manifest};
-use crate::output::mesh::{Heights, Mesh, Outline, solid};
+use crate::output::mesh::{Heightmap, Mesh, Outline, solid};
 use crate::output::mesh_files;
 use crate::output::seam_steps::{self, FacetView, Profiles};
-use crate::show::page::{self, Kept};
+use crate::show::page::{self, FacetRemains};
 use crate::show::pictures::sheet_png;
 use crate::show::report::{self, overview};
 use crate::show::sheets::Planned;
@@ -21,29 +21,29 @@ use ndarray::Array2;
 use std::collections::BTreeMap;
 
 /// What is asked of every image before it leaves memory.
-pub struct Closing {
+pub struct Finalise {
     /// Geometry and levels; counts and measurements are blank.
     manifest: Manifest,
     seams: Vec<SeamLine>,
-    layout: overview::Layout,
+    layout: overview::SheetLayout,
 }
 
 /// What is kept of one facet once its image is written.
 pub struct Trace {
     thumb: overview::Thumb,
     profiles: Profiles,
-    kept: Kept,
+    kept: FacetRemains,
     /// The finished facet, when meshes are asked for.
     sawn: Option<Mesh>,
 }
 
-impl Closing {
+impl Finalise {
     /// For the facets of a manifest, whose counts and measurements may still be blank.
-    pub fn of(manifest: &Manifest) -> Closing {
-        Closing {
+    pub fn of(manifest: &Manifest) -> Finalise {
+        Finalise {
             manifest: manifest.clone(),
             seams: seam_steps::seams_of(manifest),
-            layout: overview::Layout::of(manifest),
+            layout: overview::SheetLayout::of(manifest),
         }
     }
 
@@ -81,9 +81,9 @@ impl Closing {
         )
     }
 
-    fn heights<'a>(&self, levels: &'a Array2<u16>) -> Heights<'a> {
+    fn heights<'a>(&self, levels: &'a Array2<u16>) -> Heightmap<'a> {
         let image = &self.manifest.image;
-        Heights {
+        Heightmap {
             levels,
             pixel_mm: image.pixel_mm,
             black_mm: image.black_mm,
@@ -129,7 +129,7 @@ impl Closing {
             None => text,
         };
         folder.write("report.md", text.as_bytes())?;
-        let page = page::page(&page::Input {
+        let page = page::page(&page::PageInput {
             manifest,
             layout: &self.layout,
             thumbs: &thumbs,
@@ -155,7 +155,7 @@ impl Closing {
             .into_values()
             .map(|trace| (trace.thumb, trace.kept))
             .unzip();
-        page::page(&page::Input {
+        page::page(&page::PageInput {
             manifest,
             layout: &self.layout,
             thumbs: &thumbs,

@@ -14,9 +14,21 @@ const PERCENTILES: [(&str, f64); 7] = [
     ("99.9", 0.999),
 ];
 
+impl Source {
+    /// What `inspect` says, for programs.
+    pub fn json(&self) -> Value {
+        json(self)
+    }
+
+    /// What `inspect` says, for people.
+    pub fn text(&self) -> String {
+        text(self)
+    }
+}
+
 /// One object per grid; heights in metres with scale applied and no reference radius in them,
 /// longitudes 0–360 east.
-pub fn json(source: &Source) -> Value {
+fn json(source: &Source) -> Value {
     let percentiles: Map<String, Value> = PERCENTILES
         .iter()
         .map(|(name, share)| {
@@ -47,7 +59,7 @@ pub fn json(source: &Source) -> Value {
 }
 
 /// The same in plain words, one fact a line, ending in a line feed.
-pub fn text(source: &Source) -> String {
+fn text(source: &Source) -> String {
     let mut lines = vec![source.files_text()];
     let mut fact = |name: &str, value: String| lines.push(format!("  {name:<14}{value}"));
     fact(

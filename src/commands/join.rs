@@ -4,15 +4,14 @@
 use crate::carve::cutting::{CuttingEntry, FacetCutting};
 use crate::commands::check;
 use crate::commands::facets::{Summary, refuse_folds};
-use crate::commands::finalise::{Closing, Trace};
+use crate::commands::finalise::{Finalise, Trace};
 use crate::model::geometry::Solid;
 use crate::model::progress::Progress;
 use crate::model::ranges::facets_text;
 use crate::output::folder::NewFolder;
 use crate::output::folder::{self, RELIEF_FILE, SHOP_FILE, SHOP_SECTION};
 use crate::output::json_value;
-use crate::output::manifest::checksums::{self, Seal};
-use crate::output::manifest::file;
+use crate::output::manifest::file::{self, Seal};
 use crate::output::manifest::{FacetEntry, FileEntry, MANIFEST_FILE, Manifest};
 use crate::show::sheets::{self, Planned};
 use crate::{Error, Problem, Result};
@@ -43,16 +42,16 @@ pub fn join(
         shop,
     } = gather(parts)?;
     let folder = NewFolder::begin(out, force, progress)?;
-    let closing = Closing::of(&manifest);
+    let finalise = Finalise::of(&manifest);
     let copy = |facet: &FacetEntry, part: &PathBuf| -> Result<(usize, Trace)> {
         folder.write(&facet.file, &image_bytes(part, facet)?)?;
         // The copy is what is measured, so what is measured is what is kept.
         let image = check::sound_image(&folder.path().join(&facet.file), &manifest, facet)
             .map_err(|what| damaged(&part.join(&facet.file), facet, &what))?;
         folder.note_pixels(&facet.file, &image.levels);
-        closing.write_blank(facet, &image.levels, &folder)?;
+        finalise.write_blank(facet, &image.levels, &folder)?;
         progress.step(1);
-        Ok((facet.id, closing.trace(facet, &image.levels)))
+        Ok((facet.id, finalise.trace(facet, &image.levels)))
     };
     progress.start("joining facets", manifest.facets.len() as u64);
     let traces = manifest
@@ -66,7 +65,7 @@ pub fn join(
         folder.write(file, &file_bytes(part, file)?)?;
     }
     unchanged(parts, &manifest, &folder)?;
-    let warnings = closing.write(&mut manifest, traces, shop.as_ref(), &folder)?;
+    let warnings = finalise.write(&mut manifest, traces, shop.as_ref(), &folder)?;
     refuse_folds(&manifest)?;
     folder.finish()?;
     Ok(Summary {
@@ -91,7 +90,7 @@ fn unchanged(parts: &[PathBuf], manifest: &Manifest, folder: &NewFolder) -> Resu
     };
     for part in parts {
         let (manifest, text) = file::read_with_text(part)?;
-        if checksums::seal(&text, &manifest) == Seal::Broken {
+        if file::seal(&text, &manifest) == Seal::Broken {
             return wrong(MANIFEST_FILE, part);
         }
     }

@@ -10,28 +10,46 @@
 use std::fmt;
 use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 /// Result of every fallible function in this crate.
 pub type Result<T> = std::result::Result<T, Error>;
 
 /// What went wrong, by who must act.
-#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
 pub enum Error {
     /// The job file or a `--set` must be changed. Exit code 3.
-    #[error("job: {0}")]
     Job(Problem),
     /// The elevation grid must be changed, or described by settings. Exit code 4.
-    #[error("grid: {0}")]
     Grid(Problem),
     /// The globe does not fit the wood. Exit code 5.
-    #[error("stock: {0}")]
     Stock(Problem),
     /// The disk, a folder or a permission is in the way. Exit code 6.
-    #[error("disk: {0}")]
     Disk(Problem),
     /// A finished folder does not hold what its manifest says. Exit code 7.
-    #[error("check: {0}")]
     Check(Problem),
+}
+
+impl fmt::Display for Error {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let who = match self {
+            Error::Job(_) => "job",
+            Error::Grid(_) => "grid",
+            Error::Stock(_) => "stock",
+            Error::Disk(_) => "disk",
+            Error::Check(_) => "check",
+        };
+        write!(f, "{who}: {}", self.problem())
+    }
+}
+
+impl std::error::Error for Error {
+    /// What the operating system said, if it did.
+    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
+        let cause = self.problem().parts.cause.as_deref();
+        cause.map(|cause| cause as &(dyn std::error::Error + 'static))
+    }
 }
 
 impl Error {
@@ -69,7 +87,8 @@ impl Error {
         Error::Disk(
             Problem::new(format!("could not {doing}: {}", reason(source)))
                 .file(path)
-                .next(remedy(source.kind())),
+                .next(remedy(source.kind()))
+                .cause(source),
         )
     }
 }
@@ -104,13 +123,13 @@ fn remedy(kind: ErrorKind) -> &'static str {
 /// What a message says. Build it with the chained methods, then wrap it in an [`Error`].
 ///
 /// Its parts lie on the heap: an error is rare, and every `Result` would be as large as they are.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, Default)]
 pub struct Problem {
-    parts: Box<Parts>,
+    parts: Box<ProblemParts>,
 }
 
-#[derive(Debug, Clone, Default, PartialEq)]
-struct Parts {
+#[derive(Debug, Clone, Default)]
+struct ProblemParts {
     what: String,
     setting: Option<String>,
     file: Option<PathBuf>,
@@ -119,15 +138,24 @@ struct Parts {
     found: Option<String>,
     allowed: Option<String>,
     next: Option<String>,
+    /// For programs that ask; its words are in `what` already.
+    cause: Option<Arc<std::io::Error>>,
+}
+
+impl PartialEq for Problem {
+    /// Equal when they say the same.
+    fn eq(&self, other: &Problem) -> bool {
+        self.to_string() == other.to_string()
+    }
 }
 
 impl Problem {
     /// Starts with what went wrong, without a full stop.
     pub fn new(what: impl Into<String>) -> Self {
         Problem {
-            parts: Box::new(Parts {
+            parts: Box::new(ProblemParts {
                 what: what.into(),
-                ..Parts::default()
+                ..ProblemParts::default()
             }),
         }
     }
@@ -174,6 +202,16 @@ impl Problem {
         self
     }
 
+    /// Keeps the operating system's error, for [`source`](std::error::Error::source).
+    fn cause(mut self, error: &std::io::Error) -> Self {
+        let same = match error.raw_os_error() {
+            Some(number) => std::io::Error::from_raw_os_error(number),
+            None => std::io::Error::new(error.kind(), error.to_string()),
+        };
+        self.parts.cause = Some(Arc::new(same));
+        self
+    }
+
     /// The setting the message names, if any; used to look up its line in the job file.
     pub fn setting_key(&self) -> Option<&str> {
         self.parts.setting.as_deref()
@@ -214,6 +252,16 @@ impl fmt::Display for Problem {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_the_system_said_can_be_asked_for() {
+        use std::error::Error as _;
+        let missing = std::fs::File::open("/no/such/file").unwrap_err();
+        let error = Error::io(Path::new("/no/such/file"), "open", &missing);
+        let cause = error.source().unwrap().downcast_ref::<std::io::Error>();
+        assert_eq!(cause.unwrap().kind(), ErrorKind::NotFound);
+        assert!(Error::Job(Problem::new("x")).source().is_none());
+    }
 
     #[test]
     fn a_message_reads_in_one_line_from_what_to_where() {

@@ -181,6 +181,23 @@ impl Heights for Grid {
 }
 
 impl Grid {
+    /// A grid of so many columns and half as many rows, its heights in metres from latitude and
+    /// longitude in degrees.
+    pub fn of_formula(columns: usize, height_m: impl Fn(f64, f64) -> f64) -> Grid {
+        let columns = columns.max(2);
+        let mut grid = Grid {
+            heights_m: Array2::zeros((columns / 2, columns)),
+            west_deg: 180.0 / columns as f64,
+            registration: Registration::Pixel,
+        };
+        let layout = grid.layout();
+        for ((row, column), height) in grid.heights_m.indexed_iter_mut() {
+            let lon_deg = layout.west_deg + column as f64 * layout.step_lon_deg();
+            *height = height_m(layout.lat_deg(row), lon_deg) as f32;
+        }
+        grid
+    }
+
     /// Number of rows.
     pub fn rows(&self) -> usize {
         self.heights_m.nrows()
@@ -228,7 +245,7 @@ impl Grid {
 }
 
 /// The area-weighted distribution of heights: which share of the sphere lies at or below a height.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Hypsometry {
     /// Heights in metres, ascending, first the lowest and last the highest ground.
     pub heights_m: Vec<f64>,
@@ -390,6 +407,40 @@ pub struct Source {
     pub clipped_cells: u64,
     /// Anything a person should know: what was assumed and why.
     pub notes: Vec<String>,
+}
+
+impl Source {
+    /// What is known of a grid that comes from no file: heights in metres, none of them filled.
+    pub fn of_grid(grid: &Grid) -> Source {
+        let hypsometry = Hypsometry::of_grid(grid);
+        let place = |height_m| Place {
+            height_m,
+            lat_deg: 0.0,
+            lon_deg: 0.0,
+        };
+        Source {
+            files: vec!["a formula".into()],
+            width: grid.columns(),
+            height: grid.rows(),
+            cell_deg: grid.step_lon_deg(),
+            west_deg: 0.0,
+            north_deg: 90.0,
+            registration: grid.registration,
+            quantity: Quantity::Elevation,
+            unit: "m".into(),
+            scale: 1.0,
+            offset: 0.0,
+            body: None,
+            reference_radius_m: None,
+            min: place(hypsometry.min_m()),
+            max: place(hypsometry.max_m()),
+            hypsometry,
+            filled_cells: 0,
+            filled_share: 0.0,
+            clipped_cells: 0,
+            notes: Vec::new(),
+        }
+    }
 }
 
 impl Source {

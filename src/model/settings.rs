@@ -45,7 +45,7 @@ pub struct Settings {
     /// `[turn]`: what counts when the planet is turned for the saw.
     pub turning: TurningSettings,
     /// `[[keep]]`: places no seam should cut.
-    pub keeps: Vec<Keep>,
+    pub keeps: Vec<KeepWhole>,
 }
 
 impl Settings {
@@ -881,7 +881,7 @@ impl Default for TurningSettings {
 
 /// A place no seam should cut.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Keep {
+pub struct KeepWhole {
     /// What to call it.
     pub name: String,
     /// Degrees north.

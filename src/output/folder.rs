@@ -16,7 +16,7 @@ mod parts;
 #[cfg(test)]
 mod cuts;
 
-pub use interrupts::{SIGNAL_EXIT, clean_up_on_interrupt, large_files_are_errors};
+pub use interrupts::{clean_up_on_interrupt, large_files_are_errors};
 
 use crate::carve::cutting::CuttingEntry;
 use crate::model::progress::Progress;

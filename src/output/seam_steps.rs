@@ -18,7 +18,6 @@ use crate::model::settings::Base;
 use crate::output::manifest::{FacetEntry, ImageEntry, Manifest, SeamChecks, VISIBLE_STEP_MM};
 use glam::DVec3;
 use ndarray::Array2;
-use rayon::prelude::*;
 use serde::Serialize;
 use std::collections::BTreeMap;
 
@@ -310,6 +309,7 @@ pub fn steps(seams: &[SeamLine], measured: &BTreeMap<usize, Profiles>) -> Vec<Se
         .collect()
 }
 
+#[cfg(test)]
 /// Steps of all seams of images that are in memory together.
 pub fn seam_steps(
     facets: &BTreeMap<usize, FacetView<'_>>,
@@ -317,7 +317,7 @@ pub fn seam_steps(
     radius_mm: f64,
 ) -> Vec<SeamStep> {
     let measured = facets
-        .par_iter()
+        .iter()
         .map(|(&id, view)| (id, profiles(id, view, seams, radius_mm)))
         .collect();
     steps(seams, &measured)
@@ -380,6 +380,7 @@ pub(crate) mod testing {
 
     use super::*;
     use crate::output::manifest::testing::*;
+    use rayon::prelude::*;
     use std::sync::LazyLock;
 
     /// Radius of the carved body in a direction, mm: a few smooth waves about the datum.

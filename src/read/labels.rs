@@ -10,6 +10,9 @@
 use crate::model::error::{Error, Problem, Result};
 use std::path::Path;
 
+/// Longest label read; real ones have some kilobytes.
+pub(super) const LABEL_BYTES: u64 = 1 << 20;
+
 /// A statement or an object, in the order of the label.
 #[derive(Debug, Clone, PartialEq)]
 enum Entry {

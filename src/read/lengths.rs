@@ -1,7 +1,8 @@
 //! Whether a file is all there, for formats whose readers take what is missing for zeros, for
 //! fill, or for whatever lies in memory: its length against what its own header says.
 
-use super::labels::Label;
+use super::labels::{LABEL_BYTES, Label};
+use super::refusals::beside_by_name;
 use crate::model::error::{Error, Problem, Result};
 use gdal::raster::RasterBand;
 use gdal::{Dataset, Metadata};
@@ -33,7 +34,7 @@ pub(super) fn check(dataset: &Dataset, path: &Path) -> Result<()> {
             let bytes = blocks
                 .saturating_mul(wide as u64 * high as u64 * cell_bytes)
                 .saturating_mul(layers);
-            let beside = super::sources::beside_by_name(path, &name)?;
+            let beside = beside_by_name(path, &name)?;
             long_enough(&beside, from.saturating_add(bytes))
         }
         "PCIDSK" => needs(path, pcidsk_end),
@@ -404,7 +405,7 @@ fn pcidsk_end(mut file: Fields) -> End {
 /// behind them (USGS, "ISIS cube format").
 fn cube_end(file: Fields, size: (usize, usize), cell_bytes: u64) -> End {
     let mut bytes = Vec::new();
-    let head = file.file.take(super::open::LABEL_BYTES);
+    let head = file.file.take(LABEL_BYTES);
     if { head }.read_to_end(&mut bytes).is_err() {
         return Ok(None);
     }

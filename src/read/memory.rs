@@ -1,5 +1,6 @@
 //! How much memory a run may take, and what follows for the working grid and the facets.
 
+use super::machine::memory;
 use super::stored::least_held_bytes;
 use crate::model::geometry::Solid;
 use crate::model::grid::Layout;
@@ -37,6 +38,9 @@ const BYTES_PER_PIXEL_CUT: f64 = 64.0;
 /// Bytes per sample of a working grid in memory: the grid and its padded copy.
 const BYTES_PER_SAMPLE: u64 = 4 + 4;
 
+/// Most that a grid in memory takes: its samples are counted in 32 bits, a margin included.
+const MOST_HELD_BYTES: u64 = (u32::MAX as u64 - (1 << 24)) * BYTES_PER_SAMPLE;
+
 /// What the program itself, the reader's buffers and GDAL's blocks take, bytes.
 const BASE_BYTES: u64 = 256 << 20;
 
@@ -66,9 +70,11 @@ impl Bound {
     /// From `--memory`; without it, what is usual, and more where the machine has it free and
     /// the job cannot do with less.
     pub fn new(given_bytes: Option<u64>) -> Bound {
+        let machine = memory();
         // More than there is could only fail later, and without a word.
-        let given_bytes = given_bytes.map(|given| given.min(total_bytes().unwrap_or(given)));
-        let most = given_bytes.or_else(usable_bytes).unwrap_or(USUAL_BYTES);
+        let given_bytes = given_bytes.map(|given| given.min(machine.map_or(given, |m| m.total)));
+        let usable = machine.map(|m| (m.free as f64 * SHARE_OF_FREE) as u64);
+        let most = given_bytes.or(usable).unwrap_or(USUAL_BYTES);
         let aim = if given_bytes.is_none() {
             most.min(USUAL_BYTES)
         } else {
@@ -140,7 +146,7 @@ impl Room {
         };
         let held = held_bytes(grid);
         let facet_bytes = facet.bytes();
-        let beside = |most: u64| most.saturating_sub(facet_bytes);
+        let beside = |most: u64| most.saturating_sub(facet_bytes).min(MOST_HELD_BYTES);
         if held <= beside(bound.aim) {
             return Way::Hold;
         }
@@ -306,23 +312,6 @@ fn memory_text(bytes: u64) -> String {
         0..10_000_000_000 => format!("{} MB", bytes.div_ceil(1_000_000)),
         _ => format!("{} GB", bytes.div_ceil(1_000_000_000)),
     }
-}
-
-/// Most of what the system says is free; `None` where it does not say.
-fn usable_bytes() -> Option<u64> {
-    Some((said_bytes("MemAvailable:")? as f64 * SHARE_OF_FREE) as u64)
-}
-
-/// All that the system has; `None` where it does not say.
-fn total_bytes() -> Option<u64> {
-    Some(said_bytes("MemTotal:")? + said_bytes("SwapTotal:").unwrap_or(0))
-}
-
-fn said_bytes(what: &str) -> Option<u64> {
-    let text = std::fs::read_to_string("/proc/meminfo").ok()?;
-    let line = text.lines().find_map(|line| line.strip_prefix(what))?;
-    let kilobytes: u64 = line.trim().strip_suffix("kB")?.trim().parse().ok()?;
-    Some(kilobytes * 1024)
 }
 
 #[cfg(test)]

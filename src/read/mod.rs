@@ -17,14 +17,17 @@ mod flatten;
 mod holes;
 mod labels;
 mod lengths;
+mod machine;
 pub mod memory;
 mod open;
 mod place;
 mod reference;
+mod refusals;
 mod shrink;
 mod sources;
 mod stats;
 pub mod stored;
+mod stored_number;
 mod stream;
 mod table;
 #[cfg(test)]

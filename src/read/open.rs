@@ -2,13 +2,15 @@
 
 use super::crs::{self, Crs, Kind};
 use super::drivers;
-use super::labels::{self, Label, RawImage};
+use super::labels::{self, LABEL_BYTES, Label, RawImage};
 use super::lengths;
+use super::refusals::{renamed, said, unreadable};
 use super::sources::{self, Gate, Name};
+use super::stored_number::Whole;
 use super::stream::{Decode, RowSource};
 use super::table::{self, Table};
 use super::values::{self, Meaning, Missing, Stored};
-use super::whole::{self, Whole};
+use super::whole;
 use crate::model::error::{Error, Problem, Result};
 use gdal::errors::GdalError;
 use gdal::raster::{Buffer, GdalDataType, GdalType, RasterBand};
@@ -417,9 +419,6 @@ fn open_named(name: &Name, path: &Path) -> Result<Dataset> {
     .map_err(|e| unreadable(path, &e))
 }
 
-/// Longest label read; real ones have some kilobytes.
-pub(super) const LABEL_BYTES: u64 = 1 << 20;
-
 /// The label that describes a file: the file itself, or its namesake ending in `.lbl`.
 fn label_of(path: &Path) -> Result<Option<(PathBuf, String)>> {
     let head = |path: &Path| {
@@ -551,13 +550,6 @@ fn check_length(image: &RawImage, data: &Path) -> Result<()> {
     lengths::long_enough(data, needed)
 }
 
-/// The same error about another file.
-pub(super) fn renamed(mut error: Error, path: &Path) -> Error {
-    let problem = std::mem::take(error.problem_mut());
-    *error.problem_mut() = problem.file(path);
-    error
-}
-
 /// The table of numbers in a file, if it is one.
 fn table_of(path: &Path) -> Result<Option<Table>> {
     const HEAD: u64 = 4096;
@@ -655,19 +647,6 @@ fn heights_of(
     Ok(PathBuf::from(chosen))
 }
 
-/// A file GDAL does not open.
-pub(super) fn unreadable(path: &Path, error: &GdalError) -> Error {
-    Error::Grid(
-        Problem::new(format!(
-            "the file could not be opened as a grid{}",
-            said(path, error)
-        ))
-        .allowed("GeoTIFF, netCDF, JPEG 2000, HGT, VRT, PDS3 label and other gridded formats")
-        .next("check that the file is complete, or convert it to GeoTIFF")
-        .file(path),
-    )
-}
-
 /// A file that opened but whose rows cannot be read.
 fn broken(path: &Path, row: usize, error: &GdalError) -> Error {
     Error::Grid(
@@ -679,22 +658,4 @@ fn broken(path: &Path, row: usize, error: &GdalError) -> Error {
         .next("the file is damaged or cut short; copy or download it again")
         .file(path),
     )
-}
-
-/// GDAL's own words, on one line, with the file as it was named.
-fn said(path: &Path, error: &GdalError) -> String {
-    let text = match error {
-        GdalError::CplError { msg, .. } | GdalError::NullPointer { msg, .. } => msg.clone(),
-        other => other.to_string(),
-    };
-    let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
-    let text = match std::path::absolute(path) {
-        Ok(full) => text.replace(&*full.to_string_lossy(), &path.to_string_lossy()),
-        Err(_) => text,
-    };
-    if text.is_empty() {
-        String::new()
-    } else {
-        format!(": {}", text.trim_end_matches('.'))
-    }
 }

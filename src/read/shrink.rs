@@ -20,7 +20,7 @@
 //! ```
 
 use super::place::Placement;
-use super::whole::Whole;
+use super::stored_number::Whole;
 use std::ops::Range;
 
 /// A working grid and which parts of the source make its cells.

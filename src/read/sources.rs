@@ -6,6 +6,7 @@
 //! what was understood, with the full names of files that passed; whatever else may stand in one
 //! does not arrive.
 
+use super::refusals::{beside_by_name, canonical, elsewhere, renamed, unreadable};
 use super::{drivers, lengths};
 use crate::model::error::{Error, Problem, Result};
 use roxmltree::{Document, Node, ParsingOptions};
@@ -13,7 +14,7 @@ use std::collections::HashMap;
 use std::fmt::Write;
 use std::fs::File;
 use std::io::Read;
-use std::path::{Component, Path, PathBuf};
+use std::path::{Path, PathBuf};
 
 /// What GDAL is asked to open.
 #[derive(Debug, Clone, PartialEq)]
@@ -332,7 +333,7 @@ impl Gate {
         if is_virtual(&file) {
             return Ok((self.rewritten(&file, nested + 1)?, String::new()));
         }
-        let unreadable = |e| super::open::unreadable(&file, &e);
+        let unreadable = |e| unreadable(&file, &e);
         let dataset = drivers::open(&file).map_err(unreadable)?;
         lengths::check(&dataset, &file)?;
         let band = dataset.rasterband(1).map_err(unreadable)?;
@@ -402,7 +403,7 @@ impl Rewriter<'_> {
         let relative = node
             .attributes()
             .any(|a| a.name().eq_ignore_ascii_case("relativeToVRT") && a.value() == "1");
-        refuse_network(&text).map_err(|e| super::open::renamed(e, self.file))?;
+        refuse_network(&text).map_err(|e| renamed(e, self.file))?;
         let folder = self.file.parent().unwrap_or(self.file);
         let path = match relative && Part::of(&text).is_none() {
             true => folder.join(&text),
@@ -545,37 +546,6 @@ fn spelled(file: &Path) -> Result<String> {
                 .file(file),
         )),
     }
-}
-
-fn canonical(path: &Path) -> Result<PathBuf> {
-    std::fs::canonicalize(path).map_err(|e| Error::io(path, "find", &e))
-}
-
-fn elsewhere(path: &Path, parent: &Path) -> Error {
-    Error::Grid(
-        Problem::new("the file refers to a file outside its own folder")
-            .found(format!("\"{}\"", path.display()))
-            .allowed("files in or below its folder, or named in the job as well")
-            .next("put them together")
-            .file(parent),
-    )
-}
-
-/// A file that a header names, which must lie beside or below it.
-pub(super) fn beside_by_name(file: &Path, name: &str) -> Result<PathBuf> {
-    let plain = Path::new(name)
-        .components()
-        .all(|part| matches!(part, Component::Normal(_) | Component::CurDir));
-    if name.is_empty() || !plain || name.contains([':', '&', '\\', '\0']) {
-        return Err(elsewhere(Path::new(name), file));
-    }
-    let there = file.parent().unwrap_or(file).join(name);
-    if let (Ok(real), Some(folder)) = (std::fs::canonicalize(&there), canonical(file)?.parent())
-        && !real.starts_with(folder)
-    {
-        return Err(elsewhere(Path::new(name), file));
-    }
-    Ok(there)
 }
 
 /// Files that the header of a raster names: ER Mapper, ISIS cubes and PDS4.

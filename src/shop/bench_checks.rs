@@ -6,10 +6,11 @@
     reason = "tables of published numbers and of cases, as printed and in place"
 )]
 
-use super::jig::{jig, room_between, ways_to_sit};
+use super::jig::{Jig, jig};
 use super::joints::joints;
-use super::plan::{Bench, plan};
-use super::polygon::holds;
+use super::plan::PlanInput;
+use super::planning::plan;
+use super::polygon::{distance_to_line, holds};
 use super::saw::{seam_sheet, set_ups};
 use crate::carve::fit::{self, Fit, fit_anywhere};
 use crate::carve::seams::SeamGround;
@@ -17,7 +18,7 @@ use crate::model::curve::Curve;
 use crate::model::geometry::{Solid, solid_names};
 use crate::model::settings::{Board, JointKind, Settings};
 use approx::assert_abs_diff_eq;
-use glam::DVec3;
+use glam::{DVec2, DVec3};
 
 /// A straight curve of range 1 mm, half above and half below the level.
 fn unit() -> Curve {
@@ -47,7 +48,7 @@ fn bench_error(name: &str, change: impl Fn(&mut Settings)) -> String {
     let (solid, mut settings, _) = globe(name, 200.0);
     change(&mut settings);
     let fit = fit_anywhere(&solid, &unit(), &settings).unwrap();
-    let bench = Bench {
+    let bench = PlanInput {
         solid: &solid,
         fit: &fit,
         ground: None,
@@ -465,7 +466,7 @@ fn what_does_not_fit_is_told_with_numbers_and_a_way_out() {
 }
 
 fn warnings_of(solid: &Solid, fit: &Fit, settings: &Settings) -> Vec<String> {
-    let bench = Bench {
+    let bench = PlanInput {
         solid,
         fit,
         ground: None,
@@ -565,7 +566,7 @@ fn small_facets_are_planned_without_a_pocket() {
     let way = "set jig.pocket = \"no\" and hold the blanks with double-faced tape";
     assert!(message.contains(way), "{message}");
     settings.jig.pocket = false;
-    let bench = Bench {
+    let bench = PlanInput {
         solid: &solid,
         fit: &fit,
         ground: None,
@@ -695,7 +696,7 @@ fn a_joint_whose_slots_meet_is_refused_with_numbers() {
 #[test]
 fn the_plan_is_plain_data() {
     let (solid, settings, fit) = globe("cuboctahedron", 260.0);
-    let bench = Bench {
+    let bench = PlanInput {
         solid: &solid,
         fit: &fit,
         ground: None,
@@ -712,4 +713,31 @@ fn the_plan_is_plain_data() {
         value["kinds"][0]["jig"]["blank_mm"][0][0].as_f64().unwrap(),
         plan.kinds[0].jig.blank_mm[0].x
     );
+}
+
+/// In how many of the face's own turns the boss goes into the pocket.
+fn ways_to_sit(jig: &Jig) -> usize {
+    let count = jig.ways;
+    let Some(seat) = &jig.seat else {
+        return count;
+    };
+    let pocket = seat.pocket.flattened(1e-3);
+    let boss = seat.boss.flattened(1e-3);
+    (0..count)
+        .filter(|k| {
+            let turn = DVec2::from_angle(std::f64::consts::TAU * *k as f64 / count as f64);
+            boss.iter().all(|p| holds(&pocket, turn.rotate(*p), 2e-3))
+        })
+        .count()
+}
+
+/// Least distance from an inner outline to an outer one, mm; negative if it reaches outside.
+fn room_between(inner: &[DVec2], outer: &[DVec2]) -> f64 {
+    let least = inner.iter().map(|p| distance_to_line(outer, *p));
+    let least = least.fold(f64::INFINITY, f64::min);
+    if inner.iter().all(|p| holds(outer, *p, 0.0)) {
+        least
+    } else {
+        -least
+    }
 }

@@ -1,6 +1,6 @@
 //! Blanks to cut: how many of each kind, and where they lie on the boards of the job.
 
-use super::boards::{BoardSize, Layout, Pieces, lay_out, length_needed};
+use super::boards::{BoardLayout, BoardSize, Pieces, lay_out, length_needed};
 use super::polygon::area;
 use crate::carve::fit::Fit;
 use crate::model::geometry::Solid;
@@ -20,7 +20,7 @@ pub struct BlankPlan {
     /// The boards in the order they are used, one entry each; empty when the job names none.
     pub boards: Vec<BoardSize>,
     /// Where every blank lies.
-    pub layout: Layout,
+    pub layout: BoardLayout,
     /// Area of all blanks, spares counted, m².
     pub blanks_m2: f64,
     /// Share of the used boards that becomes blanks, 0..1.
@@ -101,7 +101,7 @@ fn boards(settings: &Settings) -> Result<Vec<BoardSize>> {
 }
 
 fn too_little(
-    layout: &Layout,
+    layout: &BoardLayout,
     pieces: &[Pieces],
     boards: &[BoardSize],
     settings: &Settings,

@@ -77,7 +77,7 @@ impl Placed {
 
 /// All boards with what lies on them.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Layout {
+pub struct BoardLayout {
     /// One list for each board, in the order given; empty for boards not needed.
     pub boards: Vec<Vec<Placed>>,
     /// Blanks without a place, by kind.
@@ -85,8 +85,13 @@ pub struct Layout {
 }
 
 /// Lays out the largest blanks first, board by board.
-pub fn lay_out(boards: &[BoardSize], pieces: &[Pieces], gap_mm: f64, margin_mm: f64) -> Layout {
-    let mut layout = Layout {
+pub fn lay_out(
+    boards: &[BoardSize],
+    pieces: &[Pieces],
+    gap_mm: f64,
+    margin_mm: f64,
+) -> BoardLayout {
+    let mut layout = BoardLayout {
         boards: vec![Vec::new(); boards.len()],
         left_over: pieces.iter().map(|p| p.count).collect(),
     };
@@ -96,9 +101,9 @@ pub fn lay_out(boards: &[BoardSize], pieces: &[Pieces], gap_mm: f64, margin_mm: 
         size(b).total_cmp(&size(a)).then(a.cmp(&b))
     });
     for (board, placed) in boards.iter().zip(&mut layout.boards) {
-        let mut room = Room::new(board, margin_mm);
+        let mut room = BoardRest::new(board, margin_mm);
         for &kind in &kinds {
-            let shape = Shape::new(&pieces[kind].outline_mm, gap_mm);
+            let shape = PieceOutline::new(&pieces[kind].outline_mm, gap_mm);
             while layout.left_over[kind] > 0 {
                 let last = placed.last().map(|p: &Placed| p.turned);
                 let Some((middle, turned)) = room.place(&shape, last) else {
@@ -120,7 +125,7 @@ pub fn lay_out(boards: &[BoardSize], pieces: &[Pieces], gap_mm: f64, margin_mm: 
 /// Length of a board of that width which would take the blanks left over, mm; `None` when one
 /// of them is too wide for it.
 pub fn length_needed(
-    layout: &Layout,
+    layout: &BoardLayout,
     pieces: &[Pieces],
     width_mm: f64,
     gap_mm: f64,
@@ -157,18 +162,18 @@ pub fn length_needed(
 }
 
 /// A blank in both directions, with half the gap around it.
-struct Shape {
+struct PieceOutline {
     outline: [Vec<DVec2>; 2],
     low: [DVec2; 2],
     high: [DVec2; 2],
 }
 
-impl Shape {
-    fn new(outline_mm: &[DVec2], gap_mm: f64) -> Shape {
+impl PieceOutline {
+    fn new(outline_mm: &[DVec2], gap_mm: f64) -> PieceOutline {
         let wide = inset(outline_mm, -0.5 * gap_mm).unwrap_or_default();
         let back: Vec<DVec2> = wide.iter().map(|p| -*p).collect();
         let (low, high) = bounds(outline_mm);
-        Shape {
+        PieceOutline {
             outline: [wide, back],
             low: [low, -high],
             high: [high, -low],
@@ -238,15 +243,15 @@ impl Forbidden {
 }
 
 /// What is free on one board.
-struct Room {
+struct BoardRest {
     low: DVec2,
     high: DVec2,
     placed: Vec<(Vec<DVec2>, DVec2)>,
 }
 
-impl Room {
-    fn new(board: &BoardSize, margin_mm: f64) -> Room {
-        Room {
+impl BoardRest {
+    fn new(board: &BoardSize, margin_mm: f64) -> BoardRest {
+        BoardRest {
             low: DVec2::splat(margin_mm),
             high: DVec2::new(board.length_mm, board.width_mm) - margin_mm,
             placed: Vec::new(),
@@ -254,7 +259,7 @@ impl Room {
     }
 
     /// The best place in either direction; takes it.
-    fn place(&mut self, shape: &Shape, last: Option<bool>) -> Option<(DVec2, bool)> {
+    fn place(&mut self, shape: &PieceOutline, last: Option<bool>) -> Option<(DVec2, bool)> {
         // Opposite to the one before first: it wins where both reach equally far.
         let first = usize::from(last == Some(false));
         let mut best: Option<(f64, DVec2, usize)> = None;
@@ -272,7 +277,7 @@ impl Room {
         Some((middle, way == 1))
     }
 
-    fn leftmost(&self, shape: &Shape, way: usize) -> Option<DVec2> {
+    fn leftmost(&self, shape: &PieceOutline, way: usize) -> Option<DVec2> {
         let low = self.low - shape.low[way];
         let high = self.high - shape.high[way];
         if high.x < low.x - TOUCH_MM || high.y < low.y - TOUCH_MM {
@@ -368,7 +373,13 @@ mod tests {
             .collect()
     }
 
-    fn check(layout: &Layout, boards: &[BoardSize], pieces: &[Pieces], between: f64, margin: f64) {
+    fn check(
+        layout: &BoardLayout,
+        boards: &[BoardSize],
+        pieces: &[Pieces],
+        between: f64,
+        margin: f64,
+    ) {
         for (board, placed) in boards.iter().zip(&layout.boards) {
             let outlines: Vec<Vec<DVec2>> = placed.iter().map(|p| p.outline_mm(pieces)).collect();
             for (i, outline) in outlines.iter().enumerate() {

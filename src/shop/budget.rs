@@ -27,7 +27,7 @@ use serde::Serialize;
 
 /// The three limits.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct Limits {
+pub struct Tolerances {
     /// Blade tilt, plus or minus, radians.
     pub tilt_rad: f64,
     /// Cut line, plus or minus, mm.
@@ -51,7 +51,7 @@ pub struct SideCut {
 
 /// What one cause does, one standard deviation, mm.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize)]
-pub struct Shares {
+pub struct ErrorShares {
     /// From the tilt.
     pub tilt_mm: f64,
     /// From the cut line.
@@ -60,7 +60,7 @@ pub struct Shares {
     pub clearance_mm: f64,
 }
 
-impl Shares {
+impl ErrorShares {
     /// All three together.
     pub fn together_mm(&self) -> f64 {
         self.tilt_mm.hypot(self.offset_mm).hypot(self.clearance_mm)
@@ -80,7 +80,7 @@ impl Shares {
 
 /// Errors of one facet's side as drawn by chance.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize)]
-pub struct Drawn {
+pub struct DrawnErrors {
     /// Tilt, radians.
     pub tilt_rad: f64,
     /// Cut line, mm.
@@ -96,7 +96,7 @@ pub type Ring = Vec<(usize, usize, usize)>;
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Budget {
     /// Seam gap at the surface, mean square over all seams, by formula.
-    pub gap: Shares,
+    pub gap: ErrorShares,
     /// The same from the Monte Carlo, mm.
     pub gap_tried_mm: f64,
     /// 95 of 100 seams gape or rub by no more than this, mm.
@@ -104,7 +104,7 @@ pub struct Budget {
     /// Mean of the worst seam of each globe tried, mm.
     pub gap_worst_mm: f64,
     /// Miss at the surface when a ring of facets closes, by formula.
-    pub closing: Shares,
+    pub closing: ErrorShares,
     /// The same from the Monte Carlo, mm.
     pub closing_tried_mm: f64,
     /// 95 of 100 globes close within this, mm.
@@ -124,8 +124,9 @@ impl SideCut {
         self.surface_mm / self.tilt_rad.cos()
     }
 
+    #[cfg(test)]
     /// How far the cut is off at the surface, along the true plane's normal, mm: the formula.
-    pub fn off_mm(&self, drawn: &Drawn) -> f64 {
+    pub fn off_mm(&self, drawn: &DrawnErrors) -> f64 {
         self.slant_mm() * drawn.tilt_rad
             + (drawn.offset_mm - drawn.shift_mm.dot(self.outward)) * self.tilt_rad.cos()
     }
@@ -142,7 +143,7 @@ impl SideCut {
     }
 
     /// How far the cut is off at the surface, exactly, mm.
-    pub fn off_exact_mm(&self, drawn: &Drawn) -> f64 {
+    pub fn off_exact_mm(&self, drawn: &DrawnErrors) -> f64 {
         let line = self.back_plane_mm * self.tilt_rad.tan() + drawn.offset_mm;
         let on_line = (self.outward * line - drawn.shift_mm).extend(self.back_plane_mm);
         let cut = self.normal(self.tilt_rad + drawn.tilt_rad);
@@ -152,7 +153,7 @@ impl SideCut {
     }
 
     /// The cut plane with its place of contact, as axes: x outward normal, y along the seam.
-    fn contact(&self, drawn: &Drawn) -> DAffine3 {
+    fn contact(&self, drawn: &DrawnErrors) -> DAffine3 {
         let normal = self.normal(self.tilt_rad + drawn.tilt_rad);
         let along = DVec3::Z.cross(self.outward.extend(0.0));
         let axes = DMat3::from_cols(normal, along, normal.cross(along));
@@ -162,10 +163,10 @@ impl SideCut {
 }
 
 /// One standard deviation of the gap at a seam of two sides.
-pub fn seam_shares(sides: [&SideCut; 2], limits: &Limits) -> Shares {
+pub fn seam_shares(sides: [&SideCut; 2], limits: &Tolerances) -> ErrorShares {
     let sum = |f: &dyn Fn(&SideCut) -> f64| sides.iter().map(|s| f(s).powi(2)).sum::<f64>().sqrt();
     let even = 3.0_f64.sqrt();
-    Shares {
+    ErrorShares {
         tilt_mm: sum(&|s| s.slant_mm() * limits.tilt_rad / even),
         offset_mm: sum(&|s| s.tilt_rad.cos() * limits.offset_mm / even),
         clearance_mm: sum(&|s| s.tilt_rad.cos() * limits.clearance_mm / 2.0),
@@ -206,7 +207,7 @@ pub fn ring(solid: &Solid) -> Ring {
 /// Where the ring's end lies beside its start: the turn and shift that should be none.
 ///
 /// The ring is walked in facet frames; `drawn` gives each facet's errors by facet and side.
-fn miss(cuts: &Cuts, ring: &Ring, drawn: &dyn Fn(usize, usize) -> Drawn) -> DAffine3 {
+fn miss(cuts: &Cuts, ring: &Ring, drawn: &dyn Fn(usize, usize) -> DrawnErrors) -> DAffine3 {
     // Two sides in contact: normals and seams opposed, third axis kept.
     let faced = DAffine3::from_mat3(DMat3::from_diagonal(DVec3::new(-1.0, -1.0, 1.0)));
     let mut whole = DAffine3::IDENTITY;
@@ -232,40 +233,40 @@ fn closing_gap(cuts: &Cuts, ring: &Ring, whole: &DAffine3) -> f64 {
 
 /// Formula for the closing gap: how much one unit of each error moves it, found by exact small
 /// steps, then added as squares.
-fn closing_shares(cuts: &Cuts, ring: &Ring, limits: &Limits) -> Shares {
+fn closing_shares(cuts: &Cuts, ring: &Ring, limits: &Tolerances) -> ErrorShares {
     const STEP: f64 = 1e-6;
-    let slope = |face: usize, side: Option<usize>, step: Drawn| {
+    let slope = |face: usize, side: Option<usize>, step: DrawnErrors| {
         let drawn = |f: usize, s: usize| match side {
             Some(side) if f == face && s == side => step,
             None if f == face => step,
-            _ => Drawn::default(),
+            _ => DrawnErrors::default(),
         };
         closing_gap(cuts, ring, &miss(cuts, ring, &drawn)) / STEP
     };
     let (mut tilt, mut offset, mut shift) = (0.0, 0.0, 0.0);
     for &(face, enter, leave) in ring {
         for side in [enter, leave] {
-            let tilted = Drawn {
+            let tilted = DrawnErrors {
                 tilt_rad: STEP,
-                ..Drawn::default()
+                ..DrawnErrors::default()
             };
-            let moved = Drawn {
+            let moved = DrawnErrors {
                 offset_mm: STEP,
-                ..Drawn::default()
+                ..DrawnErrors::default()
             };
             tilt += slope(face, Some(side), tilted).powi(2);
             offset += slope(face, Some(side), moved).powi(2);
         }
         for axis in [DVec2::X, DVec2::Y] {
-            let shifted = Drawn {
+            let shifted = DrawnErrors {
                 shift_mm: axis * STEP,
-                ..Drawn::default()
+                ..DrawnErrors::default()
             };
             shift += slope(face, None, shifted).powi(2);
         }
     }
     let even = 3.0_f64.sqrt();
-    Shares {
+    ErrorShares {
         tilt_mm: tilt.sqrt() * limits.tilt_rad / even,
         offset_mm: offset.sqrt() * limits.offset_mm / even,
         clearance_mm: shift.sqrt() * limits.clearance_mm / 2.0,
@@ -273,9 +274,9 @@ fn closing_shares(cuts: &Cuts, ring: &Ring, limits: &Limits) -> Shares {
 }
 
 /// Formula and Monte Carlo for a whole globe. Same seed, same numbers.
-pub fn budget(solid: &Solid, cuts: &Cuts, limits: &Limits, trials: usize, seed: u64) -> Budget {
+pub fn budget(solid: &Solid, cuts: &Cuts, limits: &Tolerances, trials: usize, seed: u64) -> Budget {
     let ring = ring(solid);
-    let shares: Vec<Shares> = solid
+    let shares: Vec<ErrorShares> = solid
         .seams
         .iter()
         .map(|seam| {
@@ -283,7 +284,7 @@ pub fn budget(solid: &Solid, cuts: &Cuts, limits: &Limits, trials: usize, seed: 
             seam_shares([side(0), side(1)], limits)
         })
         .collect();
-    let rms = |f: fn(&Shares) -> f64| {
+    let rms = |f: fn(&ErrorShares) -> f64| {
         (shares.iter().map(|s| f(s).powi(2)).sum::<f64>() / shares.len() as f64).sqrt()
     };
     let mut random = ChaCha8Rng::seed_from_u64(seed);
@@ -304,12 +305,12 @@ pub fn budget(solid: &Solid, cuts: &Cuts, limits: &Limits, trials: usize, seed: 
         worst += largest / trials as f64;
         closings.push(closing_gap(cuts, &ring, &miss(cuts, &ring, &at)).abs());
     }
-    let wrong = Drawn {
+    let wrong = DrawnErrors {
         tilt_rad: limits.tilt_rad,
-        ..Drawn::default()
+        ..DrawnErrors::default()
     };
     Budget {
-        gap: Shares {
+        gap: ErrorShares {
             tilt_mm: rms(|s| s.tilt_mm),
             offset_mm: rms(|s| s.offset_mm),
             clearance_mm: rms(|s| s.clearance_mm),
@@ -325,7 +326,7 @@ pub fn budget(solid: &Solid, cuts: &Cuts, limits: &Limits, trials: usize, seed: 
     }
 }
 
-fn draw(cuts: &Cuts, limits: &Limits, random: &mut ChaCha8Rng) -> Vec<Vec<Drawn>> {
+fn draw(cuts: &Cuts, limits: &Tolerances, random: &mut ChaCha8Rng) -> Vec<Vec<DrawnErrors>> {
     let mut even = |limit: f64| limit * (2.0 * random.random::<f64>() - 1.0);
     cuts.iter()
         .map(|sides| {
@@ -335,7 +336,7 @@ fn draw(cuts: &Cuts, limits: &Limits, random: &mut ChaCha8Rng) -> Vec<Vec<Drawn>
             let shift_mm = DVec2::from_angle(angle) * away;
             sides
                 .iter()
-                .map(|_| Drawn {
+                .map(|_| DrawnErrors {
                     tilt_rad: even(limits.tilt_rad),
                     offset_mm: even(limits.offset_mm),
                     shift_mm,
@@ -385,8 +386,8 @@ mod tests {
             .collect()
     }
 
-    fn limits(scale: f64) -> Limits {
-        Limits {
+    fn limits(scale: f64) -> Tolerances {
+        Tolerances {
             tilt_rad: scale * 0.1_f64.to_radians(),
             offset_mm: scale * 0.1,
             clearance_mm: scale * 0.05,
@@ -399,7 +400,7 @@ mod tests {
             let solid = Solid::named(name).unwrap();
             let (cuts, ring) = (cuts(&solid), ring(&solid));
             assert!(ring.len() >= 3, "{name}");
-            let whole = miss(&cuts, &ring, &|_, _| Drawn::default());
+            let whole = miss(&cuts, &ring, &|_, _| DrawnErrors::default());
             assert!(closing_gap(&cuts, &ring, &whole).abs() < 1e-9, "{name}");
             assert!(whole.abs_diff_eq(DAffine3::IDENTITY, 1e-9), "{name}");
         }
@@ -437,21 +438,21 @@ mod tests {
         let all = limits(0.2);
         for (only, share) in [
             (
-                Limits {
+                Tolerances {
                     tilt_rad: all.tilt_rad,
                     ..none
                 },
                 0,
             ),
             (
-                Limits {
+                Tolerances {
                     offset_mm: all.offset_mm,
                     ..none
                 },
                 1,
             ),
             (
-                Limits {
+                Tolerances {
                     clearance_mm: all.clearance_mm,
                     ..none
                 },
@@ -505,20 +506,20 @@ mod tests {
             surface_mm: 60.0 * 30_f64.to_radians().cos(),
             back_plane_mm: 50.0,
         };
-        let tilted = Drawn {
+        let tilted = DrawnErrors {
             tilt_rad: 0.1_f64.to_radians(),
-            ..Drawn::default()
+            ..DrawnErrors::default()
         };
         assert_relative_eq!(side.off_mm(&tilted), 0.104_72, max_relative = 1e-4);
         assert_relative_eq!(side.off_exact_mm(&tilted), 0.104_72, max_relative = 2e-3);
-        let moved = Drawn {
+        let moved = DrawnErrors {
             offset_mm: 0.1,
-            ..Drawn::default()
+            ..DrawnErrors::default()
         };
         assert_relative_eq!(side.off_exact_mm(&moved), 0.086_60, max_relative = 1e-4);
-        let shifted = Drawn {
+        let shifted = DrawnErrors {
             shift_mm: DVec2::new(0.1, 5.0),
-            ..Drawn::default()
+            ..DrawnErrors::default()
         };
         assert_relative_eq!(side.off_exact_mm(&shifted), -0.086_60, max_relative = 1e-4);
     }

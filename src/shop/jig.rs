@@ -11,9 +11,7 @@
 //! notches of the tabs lie in that waste: at the notch's top, height t, the facet with its trim
 //! ends at (c + t)·tan(tilt) + trim from the axis, and the notch must stay outside.
 
-use super::polygon::{
-    Rounded, clip, distance_to_line, holds, inset, round_corners, sides, symmetry,
-};
+use super::polygon::{Rounded, clip, inset, round_corners, sides, symmetry};
 use crate::carve::fit::Fit;
 use crate::model::geometry::Solid;
 use crate::model::length::both_text;
@@ -462,31 +460,4 @@ fn tab(
 /// Rounded down to a tenth, for a message that must be safe to follow.
 fn floor(mm: f64) -> f64 {
     (mm * 10.0).floor() / 10.0
-}
-
-/// In how many of the face's own turns the boss goes into the pocket.
-pub fn ways_to_sit(jig: &Jig) -> usize {
-    let count = jig.ways;
-    let Some(seat) = &jig.seat else {
-        return count;
-    };
-    let pocket = seat.pocket.flattened(1e-3);
-    let boss = seat.boss.flattened(1e-3);
-    (0..count)
-        .filter(|k| {
-            let turn = DVec2::from_angle(std::f64::consts::TAU * *k as f64 / count as f64);
-            boss.iter().all(|p| holds(&pocket, turn.rotate(*p), 2e-3))
-        })
-        .count()
-}
-
-/// Least distance from an inner outline to an outer one, mm; negative if it reaches outside.
-pub fn room_between(inner: &[DVec2], outer: &[DVec2]) -> f64 {
-    let least = inner.iter().map(|p| distance_to_line(outer, *p));
-    let least = least.fold(f64::INFINITY, f64::min);
-    if inner.iter().all(|p| holds(outer, *p, 0.0)) {
-        least
-    } else {
-        -least
-    }
 }

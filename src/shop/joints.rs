@@ -92,7 +92,7 @@ pub struct Joint {
 }
 
 /// Room found for a fitting at a seam.
-struct Room {
+struct JointSpace {
     /// Least and greatest y of the slot's middle, mm.
     low: f64,
     high: f64,
@@ -363,8 +363,8 @@ fn room(
     settings: &Settings,
     seam: usize,
     fitting: &Fitting,
-) -> Room {
-    let Seam { left, right } = in_plane(solid, seam);
+) -> JointSpace {
+    let JointSeam { left, right } = in_plane(solid, seam);
     let cover = settings.joint.cover_mm;
     let ends = &solid.seams[seam];
     // The slot's middle lies half-way along the side: its farthest end from the foot, at height y.
@@ -408,7 +408,7 @@ fn room(
             low = low.max(over_pocket(back, tilt, pocket, fitting, settings));
         }
     }
-    Room {
+    JointSpace {
         low,
         high,
         face_mm,
@@ -445,16 +445,16 @@ fn over_pocket(back: f64, tilt: f64, pocket: f64, fitting: &Fitting, settings: &
 }
 
 /// Tangents of the angles from the foot of the edge to its two corners, seen from the centre.
-struct Seam {
+struct JointSeam {
     left: f64,
     right: f64,
 }
 
-fn in_plane(solid: &Solid, seam: usize) -> Seam {
+fn in_plane(solid: &Solid, seam: usize) -> JointSeam {
     let [a, b] = solid.seams[seam].corners.map(|i| solid.corners[i]);
     let along = (b - a).normalize();
     let foot = a - along * along.dot(a);
-    Seam {
+    JointSeam {
         left: along.dot(a) / foot.length(),
         right: along.dot(b) / foot.length(),
     }
@@ -464,7 +464,7 @@ fn edge(points: &[glam::DVec2], side: usize) -> (glam::DVec2, glam::DVec2) {
     sides(points).nth(side).unwrap_or_default()
 }
 
-fn no_room(seam: usize, fitting: &Fitting, room: &Room, settings: &Settings) -> Error {
+fn no_room(seam: usize, fitting: &Fitting, room: &JointSpace, settings: &Settings) -> Error {
     Error::Job(
         Problem::new(format!(
             "a {} has no room at seam {}",

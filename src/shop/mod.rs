@@ -12,12 +12,13 @@ pub mod cautions;
 pub mod glue;
 pub mod jig;
 pub mod joints;
+pub mod movement;
 pub mod net;
 pub mod plan;
+pub mod planning;
 pub mod polygon;
 pub mod saw;
 pub mod stack_up;
-pub mod wood;
 pub mod work;
 
 /// Letter of a kind of blank: no solid has more than a few.

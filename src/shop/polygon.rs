@@ -74,6 +74,7 @@ pub fn holds(points: &[DVec2], p: DVec2, slack_mm: f64) -> bool {
     sides(points).all(|(a, b)| outward(a, b).dot(p - a) <= slack_mm)
 }
 
+#[cfg(test)]
 /// Least distance from a point to the outline's own line.
 pub fn distance_to_line(points: &[DVec2], p: DVec2) -> f64 {
     sides(points)
@@ -169,6 +170,7 @@ pub fn round_corners(points: &[DVec2], radius_mm: f64) -> Result<Rounded, f64> {
 }
 
 impl Rounded {
+    #[cfg(test)]
     /// Points on the outline, arcs in short chords that leave the true line by less than
     /// `off_mm`.
     pub fn flattened(&self, off_mm: f64) -> Vec<DVec2> {

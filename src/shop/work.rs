@@ -1,39 +1,11 @@
 //! The work list: every operation in order, with counts, tools and, when the job names its bits,
 //! time.
 
-use super::plan::Plan;
+use super::plan::{Operation, Plan};
 use crate::carve::cutting::{Bits, Estimate, bit_name};
 use crate::carve::fit::Fit;
 use crate::model::length::{both_text, exact_mm_text};
 use crate::model::settings::{Cutter, Settings};
-use serde::Serialize;
-
-/// One operation.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Operation {
-    /// What to do.
-    pub what: String,
-    /// How many times.
-    pub count: usize,
-    /// What is counted, one of it.
-    pub unit: &'static str,
-    /// Bit, blade or other tool.
-    pub tool: String,
-    /// Machine time of all together, minutes; `None` where the job names no bit for it.
-    pub minutes: Option<f64>,
-}
-
-impl Operation {
-    /// `1 board`, `26 notches`.
-    pub fn counted(&self) -> String {
-        let ending = match (self.count, self.unit.ends_with("ch")) {
-            (1, _) => "",
-            (_, true) => "es",
-            (_, false) => "s",
-        };
-        format!("{} {}{ending}", self.count, self.unit)
-    }
-}
 
 /// Every operation in order.
 pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {

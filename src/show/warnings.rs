@@ -12,7 +12,7 @@ use std::fmt;
 /// Share of carved pixels cut off at either end above which a person should know.
 const CLIPPED_SHARE: f64 = 0.001;
 
-/// Share of carved pixels under overhangs above which a person should know: single pixels are
+/// Share of carved pixels that are undercut above which a person should know: single pixels are
 /// finer than any bit.
 const UNDERCUT_SHARE: f64 = 1e-4;
 

@@ -76,13 +76,13 @@ impl From<Grid> for Field {
 }
 
 /// How much of each row or column goes into one of a coarser lattice: where from, and the shares.
-type Shares = Vec<(usize, Vec<f64>)>;
+type PoolShares = Vec<(usize, Vec<f64>)>;
 
 /// The way from one lattice to a coarser one that starts at the same meridian.
 #[derive(Debug, Clone)]
 pub struct Pooling {
-    rows: Shares,
-    columns: Shares,
+    rows: PoolShares,
+    columns: PoolShares,
     west_deg: f64,
 }
 
@@ -152,7 +152,7 @@ impl Pooling {
 }
 
 /// For each interval between `to`, the intervals between `from` that it covers and their shares.
-fn shares(from: &[f64], to: &[f64]) -> Shares {
+fn shares(from: &[f64], to: &[f64]) -> PoolShares {
     to.windows(2)
         .map(|ends| {
             let (start, end) = (ends[0], ends[1]);

@@ -117,7 +117,7 @@ pub fn resolved_deg(grid: &dyn Heights) -> Resolution {
     if layout.columns < LEAST_COLUMNS {
         return resolution;
     }
-    let rows = Rows::read(grid, layout);
+    let rows = SampledRows::read(grid, layout);
     let spectrum = rows.spectrum();
     let beat = rows.beat(&spectrum);
     let floor = match beat {
@@ -166,20 +166,20 @@ struct Beat {
 }
 
 /// Rows of low latitude.
-struct Rows {
+struct SampledRows {
     lines: Vec<Vec<f32>>,
     cos_lat: Vec<f64>,
     columns: usize,
 }
 
-impl Rows {
-    fn read(grid: &dyn Heights, layout: Layout) -> Rows {
+impl SampledRows {
+    fn read(grid: &dyn Heights, layout: Layout) -> SampledRows {
         let (mut lines, mut cos_lat) = (Vec::new(), Vec::new());
         for row in spread_rows(layout, HIGHEST_LAT_DEG) {
             lines.push(grid.window(row..row + 1, 0..layout.columns));
             cos_lat.push(layout.lat_deg(row).to_radians().cos());
         }
-        Rows {
+        SampledRows {
             lines,
             cos_lat,
             columns: layout.columns,

@@ -17,7 +17,7 @@ fn init_writes_a_job_file_once() {
     );
     assert_eq!(files(folder.path()), ["moon.toml"]);
     let path = folder.path().join("moon.toml");
-    let job = globewright::model::jobfile::load(&path, &[]).unwrap();
+    let job = globewright::load_job(&path, &[]).unwrap();
     assert_eq!(job.settings.globe.diameter_mm, 203.2);
     assert_eq!(job.settings.name, "moon");
 
@@ -28,12 +28,12 @@ fn init_writes_a_job_file_once() {
         "globewright: disk: this file exists already; choose another name, or add --force to \
          replace it (moon.toml)\n"
     );
-    let again = globewright::model::jobfile::load(&path, &[]).unwrap();
+    let again = globewright::load_job(&path, &[]).unwrap();
     assert_eq!(again, job, "the file was touched");
 
     let (code, out, err) = run(&folder, &["init", "moon.toml", "--force", "--quiet"]);
     assert_eq!((code, out.as_str(), err.as_str()), (0, "", ""));
-    let replaced = globewright::model::jobfile::load(&path, &[]).unwrap();
+    let replaced = globewright::load_job(&path, &[]).unwrap();
     assert_eq!(replaced.settings.globe.diameter_mm, 200.0);
     assert_eq!(files(folder.path()), ["moon.toml"]);
 }
@@ -43,16 +43,10 @@ fn init_prints_to_standard_output_when_asked() {
     let folder = TempDir::new().unwrap();
     let (code, out, err) = run(&folder, &["init", "-"]);
     assert_eq!((code, err.as_str()), (0, ""));
-    assert_eq!(
-        out,
-        globewright::model::jobfile::starter(&[], false).unwrap()
-    );
+    assert_eq!(out, globewright::starter(&[], false).unwrap());
     let (code, all, _) = run(&folder, &["init", "-", "--all"]);
     assert_eq!(code, 0);
-    assert_eq!(
-        all,
-        globewright::model::jobfile::starter(&[], true).unwrap()
-    );
+    assert_eq!(all, globewright::starter(&[], true).unwrap());
     assert!(files(folder.path()).is_empty());
 }
 
@@ -279,7 +273,8 @@ fn a_shop_plan_beside_the_facets_agrees_with_the_manifest() {
         "relief_mm",
         "rise_mm",
     ] {
-        let text = globewright::model::length::both_text(kind[key].as_f64().unwrap());
+        let mm = (100.0 * kind[key].as_f64().unwrap()).round() / 100.0;
+        let text = format!("{mm} mm (");
         assert!(section.contains(&text), "{key}: {text}");
     }
     let report = std::fs::read_to_string(ball.join("report.md")).unwrap();

@@ -1,5 +1,5 @@
 use crate::support::{files, run};
-use globewright::model::jobfile;
+use globewright::parse_job;
 use std::path::Path;
 use tempfile::TempDir;
 
@@ -67,7 +67,7 @@ fn curves_are_compared_and_one_is_suggested_that_a_job_takes() {
     }
     for offer in found["suggestion"]["offers"].as_array().unwrap() {
         let block = offer["block"].as_str().unwrap();
-        jobfile::parse(block, Path::new("pasted.toml"), &[]).unwrap();
+        parse_job(block, Path::new("pasted.toml"), &[]).unwrap();
     }
     assert_eq!(
         files(&folder.path().join("seen")),

@@ -4,12 +4,10 @@
 
 use crate::support::{Raster, smooth_m};
 use glam::DVec3;
-use globewright::carve::resample::{Directions, LANES, Sampler};
-use globewright::model::curve::Curve;
-use globewright::model::geometry::{direction, lat_lon_deg};
-use globewright::model::progress::Silent;
-use globewright::model::settings::GridSettings;
-use globewright::read::{ReadRequest, read};
+use globewright::{
+    Curve, Directions, GridSettings, LANES, ReadRequest, Sampler, Silent, direction, lat_lon_deg,
+    read,
+};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 

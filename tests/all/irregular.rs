@@ -62,8 +62,8 @@ fn ground_that_folds_under_itself_all_over_is_refused_in_numbers() {
     let message = carve(&folder, None, &[]).unwrap_err().to_string();
     let share = message
         .strip_prefix(
-            "job: relief.range: the ground is too steep to be cut from above: much of it lies \
-             under overhangs; found ",
+            "job: relief.range: the ground is too steep to be cut from above: much of it is \
+             undercut; found ",
         )
         .and_then(|rest| {
             rest.split_once(

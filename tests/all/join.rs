@@ -1,11 +1,7 @@
 use gdal::DriverManager;
 use gdal::raster::Buffer;
 use gdal::spatial_ref::SpatialRef;
-use globewright::commands::facets::{self, FacetsOptions};
-use globewright::model::geometry::direction;
-use globewright::model::jobfile;
-use globewright::model::progress::Silent;
-use globewright::model::ranges;
+use globewright::{FacetsOptions, Silent, direction, load_job, parse_facets};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -68,12 +64,12 @@ fn make_with(job: &Path, facets: Option<&str>, out: &Path, sets: &[&str], all: b
     let sets: Vec<String> = sets.iter().map(ToString::to_string).collect();
     let options = FacetsOptions {
         out: out.to_path_buf(),
-        facets: facets.map(|list| ranges::parse_facets(list).unwrap()),
+        facets: facets.map(|list| parse_facets(list).unwrap()),
         shop: all,
         keep_relief: all,
         ..FacetsOptions::default()
     };
-    facets::facets(&jobfile::load(job, &sets).unwrap(), &options, &Silent).unwrap();
+    globewright::facets(&load_job(job, &sets).unwrap(), &options, &Silent).unwrap();
 }
 
 /// Every file below a folder with its bytes.
@@ -110,7 +106,7 @@ fn assert_same(whole: &Path, joined: &Path) {
 fn join(root: &Path, parts: &[&str], out: &str) -> Result<(), String> {
     let parts: Vec<PathBuf> = parts.iter().map(|part| root.join(part)).collect();
     let root_text = format!("{}/", root.display());
-    globewright::commands::join::join(&parts, &root.join(out), false, &Silent)
+    globewright::join(&parts, &root.join(out), false, &Silent)
         .map(|_| ())
         .map_err(|error| format!("{} {error}", error.exit_code()).replace(&root_text, ""))
 }

@@ -1,5 +1,7 @@
 //! Whole runs of the program and the library.
 
+/// A page in the system's Chromium.
+mod browser;
 /// The command line: what it prints, where, and its exit codes.
 mod cli;
 /// Curves compared and suggested, and a finished relief taken back.
@@ -20,6 +22,8 @@ mod irregular;
 mod join;
 /// Runs that are killed, told to end, or whose result nobody reads.
 mod kills;
+/// The floors of the source.
+mod layers;
 /// Bounds on memory: the same bytes, or a refusal.
 mod memory;
 /// Bad input: the message, the exit code, and nothing left behind.

@@ -1,8 +1,5 @@
 use crate::support::{Raster, contents, files, smooth_job, smooth_m};
-use globewright::Error;
-use globewright::commands::facets::{self, FacetsOptions};
-use globewright::model::jobfile;
-use globewright::model::progress::Silent;
+use globewright::{Error, FacetsOptions, Silent, facets, load_job};
 use tempfile::TempDir;
 
 const JOB: &str = "[globe]\nsolid = \"dodecahedron\"\ndiameter = \"120 mm\"\n\
@@ -15,13 +12,13 @@ const MB: u64 = 1 << 20;
 /// small grids are large.
 fn carve(folder: &TempDir, out: &str, bytes: Option<u64>, set: &[&str]) -> Result<(), Error> {
     let set: Vec<String> = set.iter().map(|&s| s.to_owned()).collect();
-    let job = jobfile::load(&folder.path().join("smooth.toml"), &set)?;
+    let job = load_job(&folder.path().join("smooth.toml"), &set)?;
     let options = FacetsOptions {
         out: folder.path().join(out),
         memory_bytes: bytes,
         ..FacetsOptions::default()
     };
-    facets::facets(&job, &options, &Silent).map(|_| ())
+    facets(&job, &options, &Silent).map(|_| ())
 }
 
 fn refusal(folder: &TempDir, bytes: u64, set: &[&str]) -> String {

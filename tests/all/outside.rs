@@ -5,14 +5,10 @@
 use crate::support::{Raster, png_levels};
 use gdal::Dataset;
 use glam::DVec3;
-use globewright::commands::facets::{self, FacetsOptions};
-use globewright::model::geometry::{Frame, direction};
-use globewright::model::grid::Source;
-use globewright::model::jobfile;
-use globewright::model::progress::Silent;
-use globewright::model::settings::GridSettings;
-use globewright::output::manifest::{FacetEntry, Manifest};
-use globewright::read;
+use globewright::{
+    FacetEntry, FacetsOptions, Frame, GridSettings, Manifest, Silent, Source, direction, facets,
+    inspect, parse_job,
+};
 use proj::Proj;
 use std::path::{Path, PathBuf};
 use tempfile::TempDir;
@@ -165,13 +161,13 @@ fn facet_coordinates_agree_with_proj_all_over_a_facet() {
 
 /// Runs a job text in a folder with a grid; the manifest.
 fn carved(folder: &Path, text: &str) -> Manifest {
-    let job = jobfile::parse(text, &folder.join("job.toml"), &[]).unwrap();
+    let job = parse_job(text, &folder.join("job.toml"), &[]).unwrap();
     let options = FacetsOptions {
         out: folder.join("out"),
         force: true,
         ..FacetsOptions::default()
     };
-    facets::facets(&job, &options, &Silent).unwrap().manifest
+    facets(&job, &options, &Silent).unwrap().manifest
 }
 
 /// Highest level of an image that is not farther than 3 mm from a place on the facet, mm, and
@@ -191,8 +187,8 @@ fn summit_near(out: &Path, m: &Manifest, facet: &FacetEntry, at: (f64, f64)) -> 
             m.image.black_mm + (m.image.white_mm - m.image.black_mm) * f64::from(level) / 65535.0;
         // On a ball the ground itself leans: the summit is where the wood is farthest out.
         let out_mm = match m.globe.base {
-            globewright::model::settings::Base::Sphere => x.hypot(y).hypot(z + facet.back_plane_mm),
-            globewright::model::settings::Base::Flat => z,
+            globewright::Base::Sphere => x.hypot(y).hypot(z + facet.back_plane_mm),
+            globewright::Base::Flat => z,
         };
         if out_mm > best.0 {
             best = (out_mm, x, y);
@@ -269,7 +265,7 @@ fn inspected(path: &Path) -> Source {
         files: vec![path.to_owned()],
         ..GridSettings::default()
     };
-    read::inspect(&settings, &Silent).unwrap()
+    inspect(&settings, &Silent).unwrap()
 }
 
 /// Heights with their cells' true areas, lowest first, straight from GDAL.

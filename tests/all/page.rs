@@ -1,49 +1,17 @@
 //! The report page in a real browser: the system's Chromium, without a window, drawing in
 //! software. Screenshots stay in the build folder, under `tmp/screenshots`, to be looked at.
 
+use crate::browser::{PATIENCE, Tab};
 use crate::support::{contents, files, run};
-use globewright::output::manifest::Manifest;
-use headless_chrome::protocol::cdp::{Emulation, Log, Network, Page, Runtime, types::Event};
-use headless_chrome::types::PrintToPdfOptions;
-use headless_chrome::{Browser, LaunchOptions, Tab};
+use globewright::Manifest;
 use serde_json::{Value, json};
-use std::ffi::OsStr;
-use std::path::{Path, PathBuf};
-use std::sync::{Arc, Mutex};
+use std::path::Path;
 use std::time::{Duration, Instant};
 use tempfile::TempDir;
 
-/// Where Debian and Ubuntu put the browser, and where others do.
-const BROWSERS: [&str; 4] = [
-    "/usr/bin/chromium",
-    "/usr/bin/chromium-browser",
-    "/usr/bin/google-chrome",
-    "/snap/bin/chromium",
-];
-
-/// How long a page may take to be ready on a busy machine.
-const PATIENCE: Duration = Duration::from_secs(60);
-
 /// A page opened from disk, with everything it asked for and complained about.
 pub struct Opened {
-    // Closes with the page.
-    _browser: Browser,
-    _profile: TempDir,
-    pub tab: Arc<Tab>,
-    pub heard: Arc<Mutex<Heard>>,
-}
-
-#[derive(Default)]
-pub struct Heard {
-    pub requests: Vec<String>,
-    pub complaints: Vec<String>,
-}
-
-fn browser() -> PathBuf {
-    let found = BROWSERS.iter().map(Path::new).find(|path| path.exists());
-    found.map(Path::to_path_buf).unwrap_or_else(|| {
-        panic!("no Chromium was found; run ./setup.sh, which installs it for the browser tests")
-    })
+    pub tab: Tab,
 }
 
 impl Opened {
@@ -58,72 +26,9 @@ impl Opened {
 
     /// Opens a link and waits until the page says that it is ready.
     pub fn at(link: &str, [width, height]: [u32; 2], ready: &str) -> Opened {
-        let profile = TempDir::new().unwrap();
-        let args = [
-            "--headless",
-            "--use-angle=swiftshader",
-            "--enable-unsafe-swiftshader",
-            "--disable-background-networking",
-            "--disable-component-update",
-            "--disable-sync",
-            "--no-first-run",
-            "--disable-quic",
-            "--hide-scrollbars",
-            "--force-color-profile=srgb",
-            "--disable-dev-shm-usage",
-        ];
-        let options = LaunchOptions {
-            path: Some(browser()),
-            user_data_dir: Some(profile.path().to_path_buf()),
-            sandbox: false,
-            enable_gpu: true,
-            disable_default_args: true,
-            args: args.iter().map(OsStr::new).collect(),
-            idle_browser_timeout: PATIENCE,
-            ..LaunchOptions::default()
-        };
-        let browser = Browser::new(options).unwrap();
-        let tab = browser.new_tab().unwrap();
-        tab.set_default_timeout(PATIENCE);
-        let heard = Arc::new(Mutex::new(Heard::default()));
-        let notes = heard.clone();
-        tab.add_event_listener(Arc::new(move |event: &Event| {
-            let mut notes = notes.lock().unwrap();
-            match event {
-                Event::NetworkRequestWillBeSent(e) => {
-                    notes.requests.push(e.params.request.url.clone());
-                }
-                Event::LogEntryAdded(e) => notes.complaints.push(e.params.entry.text.clone()),
-                Event::RuntimeExceptionThrown(e) => {
-                    notes
-                        .complaints
-                        .push(e.params.exception_details.text.clone());
-                }
-                Event::RuntimeConsoleAPICalled(e) => {
-                    notes.complaints.push(format!("{:?}", e.params.args));
-                }
-                _ => {}
-            }
-        }))
-        .unwrap();
-        tab.call_method(Log::Enable(None)).unwrap();
-        tab.call_method(Runtime::Enable(None)).unwrap();
-        tab.call_method(Network::Enable {
-            max_total_buffer_size: None,
-            max_resource_buffer_size: None,
-            max_post_data_size: None,
-            report_direct_socket_traffic: None,
-            enable_durable_messages: None,
-        })
-        .unwrap();
-        let opened = Opened {
-            _browser: browser,
-            _profile: profile,
-            tab,
-            heard,
-        };
+        let opened = Opened { tab: Tab::new() };
         opened.size([width, height], false);
-        opened.tab.navigate_to(link).unwrap();
+        opened.tab.call("Page.navigate", json!({ "url": link }));
         opened.wait(ready);
         opened
     }
@@ -131,26 +36,22 @@ impl Opened {
     /// Value of an expression.
     pub fn ask(&self, expression: &str) -> Value {
         let text = format!("JSON.stringify({expression})");
-        let found = self.tab.evaluate(&text, true).unwrap();
-        match found.value {
-            Some(Value::String(text)) => serde_json::from_str(&text).unwrap(),
+        match self.tab.evaluate(&text) {
+            Ok(Value::String(text)) => serde_json::from_str(&text).unwrap(),
             other => panic!("{expression} is {other:?}"),
         }
     }
 
     pub fn run(&self, statement: &str) {
-        self.tab.evaluate(statement, true).unwrap();
+        self.tab.evaluate(statement).unwrap();
     }
 
     pub fn wait(&self, condition: &str) {
         let start = Instant::now();
         // While a page is being replaced there is nothing to ask.
         let holds = || {
-            let found = self
-                .tab
-                .evaluate(&format!("Boolean({condition})"), true)
-                .ok();
-            found.and_then(|found| found.value) == Some(json!(true))
+            let found = self.tab.evaluate(&format!("Boolean({condition})"));
+            found == Ok(json!(true))
         };
         while !holds() {
             assert!(start.elapsed() < PATIENCE, "never came true: {condition}");
@@ -162,8 +63,7 @@ impl Opened {
         let metrics = json!({
             "width": width, "height": height, "deviceScaleFactor": 1.0, "mobile": mobile
         });
-        let metrics: Emulation::SetDeviceMetricsOverride = serde_json::from_value(metrics).unwrap();
-        self.tab.call_method(metrics).unwrap();
+        self.tab.call("Emulation.setDeviceMetricsOverride", metrics);
         // The page hears of it later.
         self.wait(&format!(
             "matchMedia('(width: {width}px) and (height: {height}px)').matches"
@@ -181,15 +81,9 @@ impl Opened {
     }
 
     pub fn media(&self, media: &str, scheme: &str) {
-        self.tab
-            .call_method(Emulation::SetEmulatedMedia {
-                media: Some(media.to_owned()),
-                features: Some(vec![Emulation::MediaFeature {
-                    name: "prefers-color-scheme".to_owned(),
-                    value: scheme.to_owned(),
-                }]),
-            })
-            .unwrap();
+        let scheme = json!({ "name": "prefers-color-scheme", "value": scheme });
+        let asked = json!({ "media": media, "features": [scheme] });
+        self.tab.call("Emulation.setEmulatedMedia", asked);
     }
 
     /// Keeps a picture of the window, or of the whole page at a width.
@@ -208,8 +102,7 @@ impl Opened {
             "[...document.images].every((e) => !e.getClientRects().length || e.naturalWidth > 0)",
         );
         self.drawn();
-        let png = Page::CaptureScreenshotFormatOption::Png;
-        let bytes = self.tab.capture_screenshot(png, None, None, true).unwrap();
+        let bytes = (self.tab).bytes("Page.captureScreenshot", json!({ "format": "png" }));
         keep(name, &bytes);
         if let Some(width) = whole {
             self.size([width, 900], width < 500);
@@ -237,7 +130,7 @@ impl Opened {
     }
 
     fn quiet(&self) {
-        let heard = self.heard.lock().unwrap();
+        let heard = self.tab.heard.borrow();
         assert_eq!(heard.complaints, Vec::<String>::new());
         let others: Vec<_> = heard
             .requests
@@ -308,7 +201,7 @@ fn the_page_opens_from_disk_draws_the_ball_and_says_what_the_manifest_says() {
     let turned = opened.ball();
     assert!(differing(&first, &turned) > least);
     opened.run("document.querySelector('#stage canvas').focus()");
-    opened.tab.press_key("ArrowUp").unwrap();
+    opened.tab.press("ArrowUp");
     let tipped = opened.ball();
     assert!(differing(&turned, &tipped) > least);
     opened.run(
@@ -452,14 +345,10 @@ fn printed_on_a4_and_letter_nothing_is_cut_off() {
         ));
         assert_eq!(high, json!([]), "{name}");
         opened.media("", "light");
-        let options = PrintToPdfOptions {
-            paper_width: Some(width_in),
-            paper_height: Some(height_in),
-            prefer_css_page_size: Some(false),
-            print_background: Some(true),
-            ..PrintToPdfOptions::default()
-        };
-        let pdf = opened.tab.print_to_pdf(Some(options)).unwrap();
+        let options = json!({
+            "paperWidth": width_in, "paperHeight": height_in, "printBackground": true
+        });
+        let pdf = opened.tab.bytes("Page.printToPDF", options);
         keep(&format!("print-{name}.pdf"), &pdf);
         let text = String::from_utf8_lossy(&pdf);
         let points = width_in * 72.0;

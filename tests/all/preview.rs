@@ -479,7 +479,7 @@ fn slide(page: &Opened, side: &str, slider: &str, value: &str) {
 }
 
 fn no_complaint(page: &Opened) {
-    assert_eq!(page.heard.lock().unwrap().complaints, Vec::<String>::new());
+    assert_eq!(page.tab.heard.borrow().complaints, Vec::<String>::new());
 }
 
 #[test]
@@ -556,7 +556,7 @@ fn a_slider_moves_the_ball_and_the_numbers_and_a_job_is_written_with_its_comment
     );
     // Both balls turn together.
     page.run("document.querySelector('[data-side=A] canvas').focus()");
-    page.tab.press_key("ArrowLeft").unwrap();
+    page.tab.press("ArrowLeft");
     assert!(differing(&first, &page.canvas(ball_b)) > first.len() / 50);
 
     // Write, first refused by hand, then for good.
@@ -681,7 +681,7 @@ fn the_page_is_usable_by_keyboard_and_by_ear_on_any_screen() {
     let before = page.ask(value).as_f64().unwrap();
     let count = "document.querySelector('[data-side=A]').dataset.answers";
     let answers = page.ask(count);
-    page.tab.press_key("ArrowRight").unwrap();
+    page.tab.press("ArrowRight");
     page.wait(&format!("{value} > {before} && {count} !== {answers}"));
     for (name, size, mobile) in [("desktop", [1280, 900], false), ("phone", [390, 844], true)] {
         for scheme in ["light", "dark"] {

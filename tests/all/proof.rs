@@ -1,8 +1,7 @@
 //! Finished folders with something changed: what `check` says of each.
 
 use crate::support::{contents, png_levels, run};
-use globewright::output::manifest::Manifest;
-use globewright::output::manifest::file;
+use serde_json::Value;
 use std::path::Path;
 use tempfile::TempDir;
 
@@ -117,8 +116,10 @@ fn every_byte_of_a_folder_is_proved_and_what_was_changed_is_named() {
     ] {
         assert!(files.keys().any(|file| file.starts_with(kind)), "{kind}");
     }
-    let manifest = file::read(&out).unwrap();
-    let per_mm = 65535.0 / (manifest.image.white_mm - manifest.image.black_mm);
+    let manifest: Value = serde_json::from_slice(&files[Path::new("globe.json")]).unwrap();
+    let number = |at: &str| manifest.pointer(at).unwrap().as_f64().unwrap();
+    let black_mm = number("/image/black_mm");
+    let per_mm = 65535.0 / (number("/image/white_mm") - black_mm);
 
     // One bit of every file but the manifest, in the middle: each is named.
     let others = || {
@@ -141,12 +142,12 @@ fn every_byte_of_a_folder_is_proved_and_what_was_changed_is_named() {
     }
 
     // Within the facet's range of heights and away from its seams: no measure shows it.
-    let facet = &manifest.facets[2];
-    let image = &facet.file;
+    let image = "facets/03.png";
+    let least_mm = number("/facets/2/min_mm");
     let lower = (12.7 * per_mm) as u16;
     let found = changed(&folder, |out| {
         save_again(&out.join(image), |levels, width| {
-            let lowest = ((facet.min_mm - manifest.image.black_mm) * per_mm).ceil() as u16;
+            let lowest = ((least_mm - black_mm) * per_mm).ceil() as u16;
             let near = (levels.len() / width / 2) * width + width / 2;
             assert!(
                 levels[near] > lowest + lower,
@@ -168,7 +169,7 @@ fn every_byte_of_a_folder_is_proved_and_what_was_changed_is_named() {
     assert_eq!(found, wrong(image, PIXELS));
 
     // Saved again, nothing changed: named, and no fault.
-    for image in [image.as_str(), "rough/03.png", "carved/03.png"] {
+    for image in [image, "rough/03.png", "carved/03.png"] {
         let found = changed(&folder, |out| save_again(&out.join(image), |_, _| {}));
         assert_eq!(found, (0, vec![format!("note   {image}: {SAVED}")], false));
     }
@@ -226,16 +227,21 @@ fn every_byte_of_a_folder_is_proved_and_what_was_changed_is_named() {
     );
 }
 
-/// The manifest with another text in it, its own sum as it was.
-fn with_manifest(folder: &TempDir, change: impl Fn(&mut Manifest)) -> (i32, Vec<String>, bool) {
+/// The manifest with something else in it, its own sum as it was.
+fn with_manifest(folder: &TempDir, change: impl Fn(&mut Value)) -> (i32, Vec<String>, bool) {
     changed(folder, |out| {
-        let (mut manifest, text) = file::read_with_text(out).unwrap();
-        let sum = |text: &str| text.rsplit('"').nth(1).unwrap().to_owned();
+        let path = out.join("globe.json");
+        let mut manifest = serde_json::from_slice(&std::fs::read(&path).unwrap()).unwrap();
         change(&mut manifest);
-        let new = file::text(&manifest).unwrap();
-        let new = new.replace(&sum(&new), &sum(&text));
-        std::fs::write(out.join("globe.json"), new).unwrap();
+        std::fs::write(path, format!("{manifest:#}")).unwrap();
     })
+}
+
+/// Adds to a number.
+fn add(value: &mut Value, by: f64) {
+    let sum = value.as_f64().unwrap() + by;
+    assert_ne!(value.as_f64(), Some(sum));
+    *value = sum.into();
 }
 
 #[test]
@@ -256,30 +262,33 @@ fn an_altered_manifest_is_found_and_an_old_one_proves_nothing() {
 
     // Two tilts of a seam changed against each other: their sum is still right.
     let found = with_manifest(&folder, |manifest| {
-        let edge = manifest.facets[0].edges[0].clone();
-        manifest.facets[0].edges[0].tilt_deg += 0.5;
-        let other = &mut manifest.facets[edge.neighbour - 1].edges;
-        let twin = other
-            .iter_mut()
-            .find(|twin| twin.seam == edge.seam)
-            .unwrap();
-        twin.tilt_deg -= 0.5;
+        let edge = manifest["facets"][0]["edges"][0].clone();
+        add(&mut manifest["facets"][0]["edges"][0]["tilt_deg"], 0.5);
+        let other = edge["neighbour"].as_u64().unwrap() as usize - 1;
+        let other = manifest["facets"][other]["edges"].as_array_mut().unwrap();
+        let mut twins = other.iter_mut().filter(|twin| twin["seam"] == edge["seam"]);
+        add(&mut twins.next().unwrap()["tilt_deg"], -0.5);
     });
     assert_eq!(found, altered);
-    let found = with_manifest(&folder, |manifest| manifest.globe.skim_mm += 1e-12);
+    let found = with_manifest(&folder, |manifest| {
+        add(&mut manifest["globe"]["skim_mm"], 1e-12);
+    });
     assert_eq!(found, altered);
-    let found = with_manifest(&folder, |manifest| manifest.warnings.push("mine".into()));
+    let found = with_manifest(&folder, |manifest| {
+        let warnings = manifest["warnings"].as_array_mut().unwrap();
+        warnings.push("mine".into());
+    });
     assert_eq!(found, altered);
     // A sum that fits changed bytes does not fit the manifest's own.
     let (code, lines, _) = with_manifest(&folder, |manifest| {
-        manifest.files[0].sha256 = "0".repeat(64);
+        manifest["files"][0]["sha256"] = "0".repeat(64).into();
     });
     assert_eq!((code, lines.len()), (7, 2), "{lines:?}");
-    let found = with_manifest(&folder, |manifest| manifest.files.clear());
+    let found = with_manifest(&folder, |manifest| manifest["files"] = Value::Array(vec![]));
     assert_eq!(found.0, 7, "{found:?}");
     assert!(found.1.contains(&altered.1[0]), "{found:?}");
     let (_, lines, _) = with_manifest(&folder, |manifest| {
-        manifest.files[0].file = "../../etc/passwd".into();
+        manifest["files"][0]["file"] = "../../etc/passwd".into();
     });
     let out_of = "WRONG  ../../etc/passwd: its name leads out of the folder";
     assert!(lines.contains(&out_of.to_owned()), "{lines:?}");

@@ -5,12 +5,7 @@ use gdal::DriverManager;
 use gdal::raster::{Buffer, GdalType, RasterCreationOptions};
 use gdal::spatial_ref::SpatialRef;
 use glam::DVec3;
-use globewright::Error;
-use globewright::commands::check;
-use globewright::commands::facets::{self, FacetsOptions, Summary};
-use globewright::model::geometry::direction;
-use globewright::model::jobfile;
-use globewright::model::progress::Silent;
+use globewright::{Error, FacetsOptions, Silent, Summary, check, direction, load_job};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use tempfile::TempDir;
@@ -168,7 +163,7 @@ pub fn smooth_job(columns: usize, job: &str) -> TempDir {
 /// Runs the main job of `smooth.toml` through the library, into `out`.
 pub fn carve(folder: &TempDir, facets: Option<&[usize]>, set: &[&str]) -> Result<Summary, Error> {
     let set: Vec<String> = set.iter().map(|&s| s.to_owned()).collect();
-    let job = jobfile::load(&folder.path().join("smooth.toml"), &set)?;
+    let job = load_job(&folder.path().join("smooth.toml"), &set)?;
     let options = FacetsOptions {
         out: folder.path().join("out"),
         facets: facets.map(|list| list.iter().copied().collect::<BTreeSet<_>>()),
@@ -178,12 +173,12 @@ pub fn carve(folder: &TempDir, facets: Option<&[usize]>, set: &[&str]) -> Result
         shop: false,
         ..FacetsOptions::default()
     };
-    facets::facets(&job, &options, &Silent)
+    globewright::facets(&job, &options, &Silent)
 }
 
 /// Reads the folder again; panics with the first thing that is wrong.
 pub fn assert_sound(out: &Path) {
-    if let Err(error) = check::check(out).and_then(|report| report.verdict(out)) {
+    if let Err(error) = check(out).and_then(|report| report.verdict(out)) {
         panic!("{error}");
     }
 }

@@ -19,15 +19,15 @@
 //! zero at the level, and lowest and highest ground exactly at the ends of the range.
 
 mod multiscale;
-mod overhang;
-mod relief;
+mod shaped;
 mod split;
 mod steepest;
+mod undercut;
 
-pub use multiscale::{Bands, Choice, Scale};
-pub use overhang::{Raised, without_overhangs};
-pub use relief::{Shaped, carved, curved, finished, from_file, global, straight};
+pub use multiscale::{Bands, Scale};
+pub use shaped::{Shaped, carved, curved, finished, from_file, global, straight};
 pub use steepest::limit_slope;
+pub use undercut::{Raised, without_undercuts};
 
 use crate::model::curve::Curve;
 use crate::model::grid::Hypsometry;

@@ -119,12 +119,12 @@ pub struct Bands<'a> {
     /// The finest band's activity.
     finest: Field,
     /// From fine to coarse.
-    bands: Vec<Band>,
+    bands: Vec<Octave>,
     /// What is left below the coarsest band.
     coarsest: Field,
 }
 
-struct Band {
+struct Octave {
     sigma_mm: f64,
     /// The band itself.
     waves: Field,
@@ -142,7 +142,7 @@ pub struct Companded {
 
 /// How bold, how calm, and what comes of it.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Choice {
+pub struct DetailChoice {
     /// Between the curve alone and the boldest.
     pub detail: f64,
     /// What it looks like.
@@ -187,7 +187,7 @@ impl<'a> Bands<'a> {
             sigma *= 2.0;
             let square = halved(&waves.map(|mm| mm * mm));
             let activity = smooth(&square, rad(SMOOTHED_OVER * sigma));
-            bands.push(Band {
+            bands.push(Octave {
                 sigma_mm: sigma,
                 waves,
                 activity: activity.map(|square| square.max(0.0).sqrt()),
@@ -228,8 +228,8 @@ impl<'a> Bands<'a> {
     /// the excesses of the last too bold and the last good one crosses 0, a few times (the rule of
     /// false position, with half of an end's excess where it stays: M. Dowell and P. Jarratt,
     /// "A modified regula falsi method", BIT 11, 1971).
-    fn boldest(&self, temper: &Temper, figures: Figures) -> Choice {
-        let mut choice = Choice {
+    fn boldest(&self, temper: &Temper, figures: Figures) -> DetailChoice {
+        let mut choice = DetailChoice {
             detail: 1.0,
             figures,
         };
@@ -245,7 +245,7 @@ impl<'a> Bands<'a> {
             let figures = self.figures(temper, detail);
             let excess = excess(&figures);
             if excess <= 0.0 || !found {
-                choice = Choice { detail, figures };
+                choice = DetailChoice { detail, figures };
             }
             if excess <= 0.0 {
                 found = true;
@@ -260,11 +260,11 @@ impl<'a> Bands<'a> {
     }
 
     /// The relief with a detail, or with the boldest that holds all limits.
-    pub fn companded(&self, detail: Option<f64>) -> (Companded, Choice) {
+    pub fn companded(&self, detail: Option<f64>) -> (Companded, DetailChoice) {
         let (temper, figures) = self.tempered();
         let choice = match detail {
             None => self.boldest(&temper, figures),
-            Some(detail) => Choice {
+            Some(detail) => DetailChoice {
                 detail,
                 figures: self.figures(&temper, detail),
             },

@@ -27,4 +27,4 @@ pub mod scallop;
 pub mod time;
 mod tool;
 
-pub use tool::{Profile, Shape, Tool};
+pub use tool::{Profile, Tool, ToolShape};

@@ -27,7 +27,7 @@ const BAND_ROWS: usize = 16;
 pub fn dilate(z_mm: &Array2<f32>, profile: &Profile) -> Array2<f32> {
     let (rows, columns) = z_mm.dim();
     let grown = 2 * profile.radius_px;
-    let field = Field::new(
+    let field = PaddedHeights::new(
         (rows + grown, columns + grown),
         profile.radius_px,
         |row, column| {
@@ -47,7 +47,7 @@ pub fn dilate(z_mm: &Array2<f32>, profile: &Profile) -> Array2<f32> {
 pub fn erode(tip_mm: &Array2<f32>, profile: &Profile) -> Array2<f32> {
     let (rows, columns) = tip_mm.dim();
     let grown = 2 * profile.radius_px;
-    let field = Field::new(
+    let field = PaddedHeights::new(
         (rows - grown, columns - grown),
         profile.radius_px,
         |row, column| -tip_mm[(row, column)],
@@ -73,16 +73,20 @@ pub fn over_image(tip_mm: &Array2<f32>, profile: &Profile) -> Array2<f32> {
 }
 
 /// An image with a margin of the bit's radius, its rows filled up so that every block is whole.
-struct Field {
+struct PaddedHeights {
     z: Vec<f32>,
     stride: usize,
     rows: usize,
     columns: usize,
 }
 
-impl Field {
+impl PaddedHeights {
     /// `size` without the margin; `at` takes rows and columns that count from the margin's corner.
-    fn new(size: (usize, usize), margin: usize, at: impl Fn(usize, usize) -> f32 + Sync) -> Field {
+    fn new(
+        size: (usize, usize),
+        margin: usize,
+        at: impl Fn(usize, usize) -> f32 + Sync,
+    ) -> PaddedHeights {
         let (rows, columns) = size;
         let stride = columns.next_multiple_of(LANES) + 2 * margin;
         let mut z = vec![f32::NEG_INFINITY; stride * (rows + 2 * margin)];
@@ -93,7 +97,7 @@ impl Field {
                     *z = at(row, column);
                 }
             });
-        Field {
+        PaddedHeights {
             z,
             stride,
             rows,
@@ -193,7 +197,7 @@ fn higher(a: f32, b: f32) -> f32 {
 }
 
 struct Touch<'a> {
-    field: &'a Field,
+    field: &'a PaddedHeights,
     profile: &'a Profile,
     peaks: &'a [f32],
     rows: Range<usize>,
@@ -217,7 +221,7 @@ impl pulp::NullaryFnOnce for Touch<'_> {
 
 #[inline(always)]
 fn touch_block(
-    field: &Field,
+    field: &PaddedHeights,
     profile: &Profile,
     peaks: &[f32],
     row: usize,
@@ -263,7 +267,7 @@ fn touch_row(line: &[f32], peak: f32, heights: &[f32], radius: usize, best: &mut
 }
 
 struct Lie<'a> {
-    field: &'a Field,
+    field: &'a PaddedHeights,
     profile: &'a Profile,
     runs: &'a [Vec<f32>],
     rows: Range<usize>,
@@ -275,7 +279,7 @@ impl pulp::NullaryFnOnce for Lie<'_> {
 
     #[inline(always)]
     fn call(self) {
-        let Field {
+        let PaddedHeights {
             stride, columns, ..
         } = *self.field;
         let radius = self.profile.radius_px;
@@ -350,7 +354,7 @@ pub mod reference {
 
 #[cfg(test)]
 mod tests {
-    use super::super::{Shape, Tool};
+    use super::super::{Tool, ToolShape};
     use super::*;
     use crate::output::testing::random;
 
@@ -364,7 +368,7 @@ mod tests {
 
     fn tapered(half_angle_deg: f64) -> Tool {
         Tool {
-            shape: Shape::TaperedBall {
+            shape: ToolShape::TaperedBall {
                 half_angle_rad: half_angle_deg.to_radians(),
             },
             diameter_mm: 0.5,
@@ -433,11 +437,11 @@ mod tests {
             };
             let (levels, closed) = (image(), image());
             let shape = if half_angle_deg > 0.0 {
-                Shape::TaperedBall {
+                ToolShape::TaperedBall {
                     half_angle_rad: half_angle_deg.to_radians(),
                 }
             } else {
-                Shape::Ball
+                ToolShape::Ball
             };
             let tool = Tool {
                 shape,

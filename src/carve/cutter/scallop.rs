@@ -19,6 +19,7 @@ pub fn height_mm(radius_mm: f64, stepover_mm: f64, slope: f64) -> f64 {
     half * half / (radius_mm + (radius_mm * radius_mm - half * half).sqrt())
 }
 
+#[cfg(test)]
 /// The stepover that leaves ridges of a height on a flat, mm: s = 2·√(h·(2r − h)).
 pub fn stepover_mm(radius_mm: f64, height_mm: f64) -> f64 {
     let height = height_mm.clamp(0.0, radius_mm);

@@ -171,12 +171,12 @@ pub fn cut_out(outline_mm: f64, tool: &Tool, depth_mm: f64, stepdown_mm: f64) ->
 }
 
 /// A pass: its place between rows, and its columns.
-struct Line {
+struct ScanLine {
     row: f64,
     columns: Range<usize>,
 }
 
-impl Line {
+impl ScanLine {
     /// A fair guess of the way in the air to a patch on this line.
     fn length_mm(&self, pixel_mm: f64) -> f64 {
         self.columns.len() as f64 * pixel_mm
@@ -184,7 +184,7 @@ impl Line {
 }
 
 /// Passes a stepover apart, from the first row with ground to the last.
-fn lines(spans: &[Range<usize>], pixel_mm: f64, stepover_mm: f64) -> Vec<Line> {
+fn lines(spans: &[Range<usize>], pixel_mm: f64, stepover_mm: f64) -> Vec<ScanLine> {
     let used = |span: &Range<usize>| !span.is_empty();
     let (Some(first), Some(last)) = (spans.iter().position(used), spans.iter().rposition(used))
     else {
@@ -196,7 +196,7 @@ fn lines(spans: &[Range<usize>], pixel_mm: f64, stepover_mm: f64) -> Vec<Line> {
         .map(|i| {
             let down = (i as f64 * stepover_mm).min(height_mm);
             let row = first as f64 + down / pixel_mm;
-            Line {
+            ScanLine {
                 row,
                 columns: spans[row.round() as usize].clone(),
             }
@@ -217,7 +217,7 @@ fn height(tip_mm: &Array2<f32>, row: f64, column: usize) -> f64 {
 /// Length of a pass at the tip's height or at `least`, and its two ends.
 fn length_along(
     tip_mm: &Array2<f32>,
-    line: &Line,
+    line: &ScanLine,
     pixel_mm: f64,
     least: f64,
 ) -> (f64, [f64; 3], [f64; 3]) {
@@ -236,15 +236,15 @@ fn length_along(
 }
 
 /// Parts of a pass where the tip may go below a height.
-fn runs_below(tip_mm: &Array2<f32>, line: &Line, above: f64) -> Vec<Line> {
-    let mut runs: Vec<Line> = Vec::new();
+fn runs_below(tip_mm: &Array2<f32>, line: &ScanLine, above: f64) -> Vec<ScanLine> {
+    let mut runs: Vec<ScanLine> = Vec::new();
     for column in line.columns.clone() {
         if height(tip_mm, line.row, column) >= above {
             continue;
         }
         match runs.last_mut() {
             Some(run) if run.columns.end == column => run.columns.end += 1,
-            _ => runs.push(Line {
+            _ => runs.push(ScanLine {
                 row: line.row,
                 columns: column..column + 1,
             }),

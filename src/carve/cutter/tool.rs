@@ -4,7 +4,7 @@ use std::f64::consts::FRAC_PI_2;
 
 /// How the tip of a bit is ground.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Shape {
+pub enum ToolShape {
     /// A half ball; straight sides above it.
     Ball,
     /// Straight across.
@@ -28,7 +28,7 @@ pub enum Shape {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Tool {
     /// How the tip is ground.
-    pub shape: Shape,
+    pub shape: ToolShape,
     /// Diameter of the straight part, or of the ball at the tip of a tapered bit, mm.
     pub diameter_mm: f64,
     /// Length of the cutting part, mm.
@@ -39,7 +39,7 @@ impl Tool {
     /// A ball-nosed bit with a flute of no matter which length.
     pub fn ball(diameter_mm: f64) -> Tool {
         Tool {
-            shape: Shape::Ball,
+            shape: ToolShape::Ball,
             diameter_mm,
             flute_mm: f64::INFINITY,
         }
@@ -48,7 +48,7 @@ impl Tool {
     /// A flat bit with a flute of no matter which length.
     pub fn flat(diameter_mm: f64) -> Tool {
         Tool {
-            shape: Shape::Flat,
+            shape: ToolShape::Flat,
             diameter_mm,
             flute_mm: f64::INFINITY,
         }
@@ -63,8 +63,8 @@ impl Tool {
     pub fn reach_mm(&self) -> f64 {
         let r = self.radius_mm();
         match self.shape {
-            Shape::Ball | Shape::Flat => r,
-            Shape::TaperedBall { half_angle_rad } => {
+            ToolShape::Ball | ToolShape::Flat => r,
+            ToolShape::TaperedBall { half_angle_rad } => {
                 let (sin, cos) = half_angle_rad.sin_cos();
                 let above = self.flute_mm - r * (1.0 - sin);
                 (r * cos + above.max(0.0) * half_angle_rad.tan()).max(r * cos)
@@ -84,9 +84,9 @@ impl Tool {
             return None;
         }
         Some(match self.shape {
-            Shape::Flat => 0.0,
-            Shape::Ball => cap(distance_mm.min(r)),
-            Shape::TaperedBall { half_angle_rad } => {
+            ToolShape::Flat => 0.0,
+            ToolShape::Ball => cap(distance_mm.min(r)),
+            ToolShape::TaperedBall { half_angle_rad } => {
                 let (sin, cos) = half_angle_rad.sin_cos();
                 let tangent = r * cos;
                 if distance_mm <= tangent {
@@ -102,8 +102,8 @@ impl Tool {
     /// sides.
     pub fn steepest_rad(&self) -> f64 {
         match self.shape {
-            Shape::Ball | Shape::Flat => FRAC_PI_2,
-            Shape::TaperedBall { half_angle_rad } => FRAC_PI_2 - half_angle_rad,
+            ToolShape::Ball | ToolShape::Flat => FRAC_PI_2,
+            ToolShape::TaperedBall { half_angle_rad } => FRAC_PI_2 - half_angle_rad,
         }
     }
 
@@ -160,7 +160,7 @@ mod tests {
     #[test]
     fn a_tapered_flank_leaves_the_ball_without_a_kink() {
         let tool = Tool {
-            shape: Shape::TaperedBall {
+            shape: ToolShape::TaperedBall {
                 half_angle_rad: 7f64.to_radians(),
             },
             diameter_mm: 1.0,

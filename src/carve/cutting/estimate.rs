@@ -6,7 +6,7 @@
 //! relief's own ups and downs are missing.
 
 use super::{Bits, OperationEntry, Path, perimeter, tool};
-use crate::carve::cutter::Shape;
+use crate::carve::cutter::ToolShape;
 use crate::carve::cutter::{rough, time};
 use crate::carve::resample::FacetSpec;
 use crate::model::settings::{Base, Cutter};
@@ -88,8 +88,8 @@ fn coarse(spec: &FacetSpec) -> FacetSpec {
 fn tips(spec: &FacetSpec, bit: &Cutter, raise_mm: f64) -> Array2<f32> {
     let tool = tool(bit);
     let (nose_mm, edge_mm) = match tool.shape {
-        Shape::Flat => (0.0, tool.radius_mm()),
-        Shape::Ball | Shape::TaperedBall { .. } => (tool.radius_mm(), 0.0),
+        ToolShape::Flat => (0.0, tool.radius_mm()),
+        ToolShape::Ball | ToolShape::TaperedBall { .. } => (tool.radius_mm(), 0.0),
     };
     Array2::from_shape_fn((spec.height_px, spec.width_px), |(row, column)| {
         let out = DVec2::new(spec.x_mm(column), spec.y_mm(row)).length();

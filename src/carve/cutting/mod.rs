@@ -16,7 +16,7 @@ pub use ring::ring_svg;
 use super::resample::FacetSpec;
 use crate::carve::cutter::reach::{self, Left};
 use crate::carve::cutter::time::{self, Feeds, Path};
-use crate::carve::cutter::{Shape, Tool, legible, morphology, rough, scallop};
+use crate::carve::cutter::{Tool, ToolShape, legible, morphology, rough, scallop};
 use crate::model::length::exact_mm_text;
 use crate::model::settings::{Base, Cutter, CutterRole, CutterShape, CuttingSettings, Settings};
 use glam::DVec2;
@@ -137,7 +137,7 @@ impl Bits {
             self.asked.left_mm,
             [0.0, SPARED],
         );
-        let ridges = (tool.shape != Shape::Flat)
+        let ridges = (tool.shape != ToolShape::Flat)
             .then(|| {
                 let stepover = self.finishing.stepover_mm();
                 scallop::ridges(&carved, &facet, spec.pixel_mm, tool.radius_mm(), stepover)
@@ -269,9 +269,9 @@ struct Rough {
 /// The bit of a job as geometry.
 fn tool(cutter: &Cutter) -> Tool {
     let shape = match cutter.shape {
-        CutterShape::Ball => Shape::Ball,
-        CutterShape::Flat => Shape::Flat,
-        CutterShape::TaperedBall => Shape::TaperedBall {
+        CutterShape::Ball => ToolShape::Ball,
+        CutterShape::Flat => ToolShape::Flat,
+        CutterShape::TaperedBall => ToolShape::TaperedBall {
             half_angle_rad: cutter.half_angle_deg.to_radians(),
         },
     };
@@ -305,8 +305,8 @@ fn bit_entry(cutter: &Cutter) -> BitEntry {
         allowance_mm: cutter.allowance_mm(),
         steepest_deg: tool.steepest_rad().to_degrees(),
         nose_mm: match tool.shape {
-            Shape::Flat => 0.0,
-            Shape::Ball | Shape::TaperedBall { .. } => tool.radius_mm(),
+            ToolShape::Flat => 0.0,
+            ToolShape::Ball | ToolShape::TaperedBall { .. } => tool.radius_mm(),
         },
     }
 }
@@ -392,7 +392,7 @@ fn deepest_wall(
 
 /// Share of the facet steeper than the bit's flank.
 fn steep_share(tool: &Tool, spec: &FacetSpec, z: &Array2<f32>, facet: &[Range<usize>]) -> f64 {
-    if !matches!(tool.shape, Shape::TaperedBall { .. }) {
+    if !matches!(tool.shape, ToolShape::TaperedBall { .. }) {
         return 0.0;
     }
     let limit = tool.steepest_rad().tan();

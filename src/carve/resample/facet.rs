@@ -115,7 +115,7 @@ pub struct FacetStats {
     pub clipped_high_px: u64,
     /// Pixels of the facet and its trim whose ground is lower than black.
     pub clipped_low_px: u64,
-    /// Pixels where the surface folds under itself.
+    /// Pixels where the surface is undercut.
     pub undercut_px: u64,
     /// Pixels whose vertical line passes the globe by; they show the floor.
     pub missed_px: u64,

@@ -11,7 +11,7 @@ mod sampler;
 #[cfg(test)]
 mod tests;
 
-pub use bounds::{Bound, Bounds};
+pub use bounds::Bounds;
 pub use facet::{FacetSpec, FacetStats, Side, inside_all};
 pub(crate) use sampler::row_across_poles;
 pub use sampler::{Directions, LANES, Sampler};
@@ -62,12 +62,12 @@ pub fn render(
         (Projection::Radial, Base::Sphere) => radial::<false>(&whole(), spec, z_mm),
         (Projection::Radial, Base::Flat) => radial::<true>(&whole(), spec, z_mm),
     };
-    quantise(spec, &Surface { z_mm, undercut })
+    quantise(spec, &CarvedSurface { z_mm, undercut })
 }
 
 /// Heights over the globe's centre, mm, row by row; NaN where there is no ground or none was
-/// asked for. And the pixels where the surface folds under itself.
-struct Surface<'a> {
+/// asked for. And the pixels where the surface is undercut.
+struct CarvedSurface<'a> {
     z_mm: &'a [f32],
     undercut: Undercut,
 }
@@ -216,7 +216,7 @@ fn gnomonic_band(sampler: &Sampler, spec: &FacetSpec, rows: Range<usize>, z_mm: 
 }
 
 /// Heights to levels, with the counts of what had to be cut off.
-fn quantise(spec: &FacetSpec, surface: &Surface<'_>) -> FacetImage {
+fn quantise(spec: &FacetSpec, surface: &CarvedSurface<'_>) -> FacetImage {
     let mut levels = Array2::<u16>::zeros((spec.height_px, spec.width_px));
     let stats = levels
         .axis_chunks_iter_mut(Axis(0), BAND_ROWS)
@@ -231,8 +231,8 @@ fn quantise(spec: &FacetSpec, surface: &Surface<'_>) -> FacetImage {
     FacetImage { levels, stats }
 }
 
-/// Pixels of a band in the facet and its trim where the surface folds under itself.
-fn undercut_px(spec: &FacetSpec, surface: &Surface<'_>, band: usize) -> u64 {
+/// Pixels of a band in the facet and its trim where the surface is undercut.
+fn undercut_px(spec: &FacetSpec, surface: &CarvedSurface<'_>, band: usize) -> u64 {
     let first_row = band * BAND_ROWS;
     let inside = |index: &&usize| {
         let (row, column) = (first_row + *index / spec.width_px, *index % spec.width_px);
@@ -247,7 +247,7 @@ fn undercut_px(spec: &FacetSpec, surface: &Surface<'_>, band: usize) -> u64 {
 fn quantise_band(
     spec: &FacetSpec,
     first_row: usize,
-    surface: &Surface<'_>,
+    surface: &CarvedSurface<'_>,
     rows: &mut ArrayViewMut2<u16>,
 ) -> FacetStats {
     let mut stats = FacetStats::NONE;

@@ -85,7 +85,7 @@ const JUMP_PX: f64 = 2.0;
 
 /// What is known of a band after the first step.
 pub struct Band {
-    leaves: Vec<Tile>,
+    leaves: Vec<PixelTile>,
     /// Lines whose fixed point has not settled, as indices into the band.
     unsettled: Vec<usize>,
 }
@@ -100,7 +100,7 @@ pub struct Radial<'a> {
 
 /// A vertical line to march down.
 #[derive(Clone, Copy)]
-struct March {
+struct RadialMarch {
     index: usize,
     x: f64,
     y: f64,
@@ -249,7 +249,7 @@ impl<'a> Radial<'a> {
         &self,
         band: &'b Band,
         row_in_band: usize,
-    ) -> impl Iterator<Item = (&'b Tile, Range<usize>)> {
+    ) -> impl Iterator<Item = (&'b PixelTile, Range<usize>)> {
         let width = self.spec.width_px;
         let across = width.div_ceil(LEAF.0);
         band.leaves[row_in_band / LEAF.1 * across..][..across]
@@ -271,7 +271,7 @@ impl<'a> Radial<'a> {
 
     /// Marks every pixel that a fold seen at a jump may reach: as far in and out along the line
     /// from the axis as ground of the height found around there can be displaced.
-    pub fn mark(&self, jump: (usize, usize), leaf: &Tile, marks: &Marks) {
+    pub fn mark(&self, jump: (usize, usize), leaf: &PixelTile, marks: &Marks) {
         let spec = self.spec;
         let place = DVec2::new(spec.x_mm(jump.1), spec.y_mm(jump.0));
         let rho = place.length();
@@ -300,13 +300,13 @@ impl<'a> Radial<'a> {
     }
 
     /// What is known around a pixel of a band.
-    pub fn leaf<'b>(&self, band: &'b Band, row_in_band: usize, column: usize) -> &'b Tile {
+    pub fn leaf<'b>(&self, band: &'b Band, row_in_band: usize, column: usize) -> &'b PixelTile {
         let across = self.spec.width_px.div_ceil(LEAF.0);
         &band.leaves[row_in_band / LEAF.1 * across + column / LEAF.0]
     }
 
     /// Third step: marches the pixels of a band that are marked and may fold, or have not settled.
-    /// Returns those where the surface folds under itself, counted from the band's first.
+    /// Returns those where the surface is undercut, counted from the band's first.
     #[inline(always)]
     pub fn march_band<const FLAT: bool>(
         &self,
@@ -476,7 +476,7 @@ impl<'a> Radial<'a> {
 
     /// What is known of each leaf of a band, row by row: from its tile where that cannot fold,
     /// else from its own, smaller patch of ground.
-    fn leaves<const FLAT: bool>(&self, rows: Range<usize>) -> Vec<Tile> {
+    fn leaves<const FLAT: bool>(&self, rows: Range<usize>) -> Vec<PixelTile> {
         let spans: Vec<_> = rows
             .clone()
             .map(|row| self.spec.drawn(row))
@@ -485,7 +485,7 @@ impl<'a> Radial<'a> {
         let first = spans.iter().map(|s| s.start).min().unwrap_or(0);
         let end = spans.iter().map(|s| s.end).max().unwrap_or(0);
         let across = self.spec.width_px.div_ceil(LEAF.0);
-        let unknown = Tile {
+        let unknown = PixelTile {
             bound: self.whole,
             falls: f64::INFINITY,
             rises: f64::INFINITY,
@@ -518,7 +518,7 @@ impl<'a> Radial<'a> {
 
     /// Bounds the ground that the vertical lines of a tile can meet, and tells whether each of
     /// them meets the surface just once.
-    fn tile_bound<const FLAT: bool>(&self, columns: Range<usize>, rows: Range<usize>) -> Tile {
+    fn tile_bound<const FLAT: bool>(&self, columns: Range<usize>, rows: Range<usize>) -> PixelTile {
         let xs = [
             self.spec.x_mm(columns.start),
             self.spec.x_mm(columns.end - 1),
@@ -552,7 +552,7 @@ impl<'a> Radial<'a> {
         }
         let rho = corners.iter().map(|&(x, y)| x.hypot(y)).fold(0.0, f64::max);
         let (falls, rises) = self.outward_slopes(&bound, &corners);
-        Tile {
+        PixelTile {
             bound,
             falls,
             rises,
@@ -618,7 +618,13 @@ impl<'a> Radial<'a> {
         falls * rho < reach * (reach * reach - rho * rho).sqrt()
     }
 
-    fn march<const FLAT: bool>(&self, index: usize, x: f64, y: f64, tile: &Tile) -> Option<March> {
+    fn march<const FLAT: bool>(
+        &self,
+        index: usize,
+        x: f64,
+        y: f64,
+        tile: &PixelTile,
+    ) -> Option<RadialMarch> {
         let rho2 = x * x + y * y;
         let (low, high) = self.z_range::<FLAT>(&tile.bound, rho2)?;
         let nearest = tile.nearest_mm(self.spec);
@@ -626,7 +632,7 @@ impl<'a> Radial<'a> {
         let tallest = tile.bound.relief_mm.size();
         let flat = if FLAT { tallest / nearest } else { 0.0 };
         let change = |slope: f64| slope.max(0.0) * sin / nearest + flat;
-        Some(March {
+        Some(RadialMarch {
             index,
             x,
             y,
@@ -659,7 +665,7 @@ impl<'a> Radial<'a> {
     #[inline(always)]
     fn run_marches<const FLAT: bool>(
         &self,
-        mut waiting: Vec<March>,
+        mut waiting: Vec<RadialMarch>,
         z_mm: &mut [f32],
     ) -> Vec<usize> {
         let mut undercut = Vec::new();
@@ -742,7 +748,7 @@ impl Marks {
 
 /// What is known of a tile or leaf.
 #[derive(Clone, Copy)]
-pub struct Tile {
+pub struct PixelTile {
     bound: Bound,
     /// Fastest fall and rise away from the axis, mm per radian.
     falls: f64,
@@ -750,7 +756,7 @@ pub struct Tile {
     unique: bool,
 }
 
-impl Tile {
+impl PixelTile {
     /// Least distance of its ground from the globe's centre, mm.
     fn nearest_mm(&self, spec: &FacetSpec) -> f64 {
         match spec.base {
@@ -760,7 +766,7 @@ impl Tile {
     }
 }
 
-impl March {
+impl RadialMarch {
     /// One step, given how far the point is above the surface; `None` while there is more to do.
     #[inline(always)]
     fn step(&mut self, residual: f64, shortest: f64) -> Option<Outcome> {

@@ -346,8 +346,7 @@ impl Sampler {
                 found.corner[lane] = column as u32;
                 continue;
             }
-            let first = row * self.stride as i32 + column + (PAD as i32 - 1);
-            found.corner[lane] = first as u32;
+            found.corner[lane] = sample_index(row, column + (PAD as i32 - 1), self.stride);
         }
         true
     }
@@ -479,6 +478,14 @@ fn low_bits(whole: f64) -> u32 {
 fn low_bits_f32(whole: f32) -> u32 {
     const TWO_23: f32 = 8_388_608.0;
     (whole + TWO_23).to_bits() & 0x7f_ffff
+}
+
+/// Index of a sample in padded rows: more than 2³¹ of them fit, so it is counted without a sign.
+#[inline(always)]
+fn sample_index(row: i32, column: i32, stride: usize) -> u32 {
+    (row as u32)
+        .wrapping_mul(stride as u32)
+        .wrapping_add(column as u32)
 }
 
 /// Whole number −2²²..2²² of a float.
@@ -614,6 +621,12 @@ mod tests {
             }
         }
         all
+    }
+
+    #[test]
+    fn samples_beyond_the_2_to_the_31st_have_an_index() {
+        assert_eq!(sample_index(40_000, 79_999, 80_000), 3_200_079_999);
+        assert_eq!(sample_index(3, 2, 10), 32);
     }
 
     #[test]

@@ -24,7 +24,7 @@ const FORBIDDEN: f64 = 1e6;
 
 /// The parts of a turn's cost.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct Parts {
+pub struct CostParts {
     /// Mean over the seams, by their length, of the standard deviation of relief along each, mm.
     pub relief_mm: f64,
     /// The largest of those, mm.
@@ -39,7 +39,7 @@ pub struct Parts {
     pub keep_deg: f64,
 }
 
-impl Parts {
+impl CostParts {
     /// One part by name.
     pub fn part(&self, part: TurnPart) -> f64 {
         match part {
@@ -126,9 +126,9 @@ impl<'a> Costing<'a> {
     }
 
     /// The parts of a turn, by the vector kernel: good to a few millionths of a mm.
-    pub fn parts(&self, turn: &DMat3) -> Parts {
+    pub fn parts(&self, turn: &DMat3) -> CostParts {
         let mut relief_mm = vec![0.0f32; self.sites.places.len()];
-        pulp::Arch::new().dispatch(Look {
+        pulp::Arch::new().dispatch(SeamLook {
             sampler: self.sampler,
             places: &self.sites.places,
             turn: *turn,
@@ -138,7 +138,7 @@ impl<'a> Costing<'a> {
     }
 
     /// The same in double precision throughout, to report.
-    pub fn exact_parts(&self, turn: &DMat3) -> Parts {
+    pub fn exact_parts(&self, turn: &DMat3) -> CostParts {
         let relief_mm: Vec<f64> = self
             .sites
             .places
@@ -157,7 +157,7 @@ impl<'a> Costing<'a> {
             .collect()
     }
 
-    fn judge(&self, turn: &DMat3, relief_mm: impl Fn(usize) -> f64) -> Parts {
+    fn judge(&self, turn: &DMat3, relief_mm: impl Fn(usize) -> f64) -> CostParts {
         let Sites {
             starts, lengths, ..
         } = &self.sites;
@@ -192,7 +192,7 @@ impl<'a> Costing<'a> {
             .iter()
             .map(|f| (f.radius_rad - self.seam_distance_rad(back * f.towards)).max(0.0))
             .sum();
-        Parts {
+        CostParts {
             relief_mm: deviations / all,
             worst_mm: worst,
             high_mm: high,
@@ -269,14 +269,14 @@ fn face_sides(solid: &Solid) -> Vec<FaceSides> {
         .collect()
 }
 
-struct Look<'a> {
+struct SeamLook<'a> {
     sampler: &'a Sampler,
     places: &'a [DVec3],
     turn: DMat3,
     relief_mm: &'a mut [f32],
 }
 
-impl pulp::NullaryFnOnce for Look<'_> {
+impl pulp::NullaryFnOnce for SeamLook<'_> {
     type Output = ();
 
     #[inline(always)]
@@ -389,7 +389,7 @@ mod tests {
         }
     }
 
-    fn values(parts: &Parts) -> [f64; 6] {
+    fn values(parts: &CostParts) -> [f64; 6] {
         [
             parts.relief_mm,
             parts.worst_mm,
@@ -458,7 +458,7 @@ mod tests {
 
     #[test]
     fn the_hard_limit_outweighs_everything() {
-        let parts = Parts {
+        let parts = CostParts {
             relief_mm: 0.5,
             worst_mm: 1.0,
             high_mm: 2.0,

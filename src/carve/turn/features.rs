@@ -7,7 +7,7 @@
 
 use crate::model::geometry::direction;
 use crate::model::grid::{Grid, Hypsometry};
-use crate::model::settings::{Keep, TurningSettings};
+use crate::model::settings::{KeepWhole, TurningSettings};
 use crate::sphere::lattice::pooled_grid;
 use glam::DVec3;
 
@@ -34,7 +34,7 @@ pub struct Feature {
 pub fn features(
     grid: &Grid,
     hypsometry: &Hypsometry,
-    keeps: &[Keep],
+    keeps: &[KeepWhole],
     settings: &TurningSettings,
 ) -> Vec<Feature> {
     let mut found: Vec<Feature> = keeps
@@ -296,7 +296,7 @@ mod tests {
             basins: 1,
             ..TurningSettings::default()
         };
-        let keep = Keep {
+        let keep = KeepWhole {
             name: "here".into(),
             lat_deg: 0.0,
             lon_deg: 90.0,

@@ -18,13 +18,13 @@ use crate::{Error, Problem, Result};
 use cost::Costing;
 use features::Feature;
 use glam::DMat3;
-use search::{Choice, Found};
+use search::{Found, TurnChoice};
 
 /// The turn the job has, and better ones.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Turned {
     /// As the job has it.
-    pub before: Choice,
+    pub before: TurnChoice,
     /// What the search found.
     pub found: Found,
     /// Places to keep whole.
@@ -89,7 +89,7 @@ pub(crate) fn turn(
     })
 }
 
-impl Choice {
+impl TurnChoice {
     /// The turn from the solid's standard position.
     pub fn turn(&self, solid: &Solid) -> DMat3 {
         turn_to(solid, 0, self.lat_deg, self.lon_deg, self.spin_deg)
@@ -116,7 +116,7 @@ pub fn unit(part: TurnPart) -> &'static str {
     }
 }
 
-fn beyond_limit(settings: &Settings, best: &Choice) -> Error {
+fn beyond_limit(settings: &Settings, best: &TurnChoice) -> Error {
     let part = settings.turning.limit.unwrap_or(TurnPart::Relief);
     let unit = unit(part);
     Error::Job(

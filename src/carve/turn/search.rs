@@ -1,6 +1,6 @@
 //! The search over all turns: an even covering, then downhill from the best of it.
 
-use super::cost::{Costing, Parts};
+use super::cost::{CostParts, Costing};
 use crate::model::geometry::{Solid, apart_rad, covering, place_of, rotations, turn_to};
 use crate::model::progress::Progress;
 use crate::model::settings::TurningSettings;
@@ -30,7 +30,7 @@ const DECIMALS: f64 = 100.0;
 
 /// A turn as a job file gives it, and what it costs.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Choice {
+pub struct TurnChoice {
     /// Latitude of facet 1's centre, degrees north.
     pub lat_deg: f64,
     /// Longitude of it, degrees east.
@@ -38,7 +38,7 @@ pub struct Choice {
     /// Direction of its index corner, degrees clockwise from north.
     pub spin_deg: f64,
     /// The parts of its cost, in double precision.
-    pub parts: Parts,
+    pub parts: CostParts,
     /// The parts weighed and added up.
     pub total: f64,
 }
@@ -47,9 +47,9 @@ pub struct Choice {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Found {
     /// The best, clearly different choices, best first; never empty.
-    pub choices: Vec<Choice>,
+    pub choices: Vec<TurnChoice>,
     /// Medians of each part over the covering: what a turn without thought gives.
-    pub median: Parts,
+    pub median: CostParts,
     /// Turns looked at.
     pub looked_at: usize,
 }
@@ -66,7 +66,7 @@ pub fn search(
     let same: Vec<DQuat> = rotations(solid).iter().map(DQuat::from_mat3).collect();
     let covering = covering(COVERING, &same, start(settings.seed));
     progress.start("turning the planet", (covering.len() + STARTS) as u64);
-    let parts: Vec<Parts> = covering
+    let parts: Vec<CostParts> = covering
         .par_iter()
         .map(|turn| {
             let parts = costing.parts(&DMat3::from_quat(*turn));
@@ -207,7 +207,7 @@ fn different(
     settings: &TurningSettings,
     low: &[(f64, DQuat)],
     same: &[DQuat],
-) -> Vec<Choice> {
+) -> Vec<TurnChoice> {
     let mut kept: Vec<DQuat> = Vec::new();
     for &(_, turn) in low {
         let new = |other: &DQuat| apart_rad(turn, *other, same).to_degrees() > DIFFERENT_DEG;
@@ -215,7 +215,7 @@ fn different(
             kept.push(turn);
         }
     }
-    let mut choices: Vec<Choice> = kept
+    let mut choices: Vec<TurnChoice> = kept
         .iter()
         .map(|&turn| {
             let (lat, lon, spin) = place_of(solid, 0, &DMat3::from_quat(turn));
@@ -237,9 +237,9 @@ pub fn judge(
     costing: &Costing<'_>,
     settings: &TurningSettings,
     [lat_deg, lon_deg, spin_deg]: [f64; 3],
-) -> Choice {
+) -> TurnChoice {
     let parts = costing.exact_parts(&turn_to(solid, 0, lat_deg, lon_deg, spin_deg));
-    Choice {
+    TurnChoice {
         lat_deg,
         lon_deg,
         spin_deg,
@@ -249,13 +249,13 @@ pub fn judge(
 }
 
 /// The middle value of each part by itself.
-fn median(parts: &[Parts]) -> Parts {
-    let middle = |value: fn(&Parts) -> f64| {
+fn median(parts: &[CostParts]) -> CostParts {
+    let middle = |value: fn(&CostParts) -> f64| {
         let mut values: Vec<f64> = parts.iter().map(value).collect();
         values.sort_by(f64::total_cmp);
         values.get(values.len() / 2).copied().unwrap_or(0.0)
     };
-    Parts {
+    CostParts {
         relief_mm: middle(|p| p.relief_mm),
         worst_mm: middle(|p| p.worst_mm),
         high_mm: middle(|p| p.high_mm),

@@ -6,7 +6,8 @@
 
 use super::CheckLine;
 use super::image;
-use crate::output::manifest::checksums::{Seal, hex, of_pixels, seal};
+use crate::output::manifest::checksums::{hex, of_pixels};
+use crate::output::manifest::file::{Seal, seal};
 use crate::output::manifest::{FacetEntry, FileEntry, MANIFEST_FILE, Manifest};
 use rayon::prelude::*;
 use sha2::{Digest, Sha256};

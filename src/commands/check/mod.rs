@@ -4,7 +4,7 @@ mod bytes;
 mod consistency;
 mod image;
 
-pub use image::{HeightImage, read as read_image};
+pub use image::HeightImage;
 
 use crate::carve::resample::{Side, inside_all};
 use crate::carve::seams::SeamLine;
@@ -794,7 +794,7 @@ mod tests {
                     crate::carve::seams::places(&seam, 1.0);
                 }
                 crate::show::warnings::collect(&manifest);
-                let layout = crate::show::report::overview::Layout::of(&manifest);
+                let layout = crate::show::report::overview::SheetLayout::of(&manifest);
                 crate::show::report::overview::describe(&manifest, &layout);
                 crate::show::report::text(&manifest);
             }

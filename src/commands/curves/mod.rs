@@ -3,11 +3,11 @@
 //! Everything runs on the grid that the main job carves, so that every number is the same there;
 //! what is judged and shown is the relief as the finishing bit leaves it.
 
+mod printed;
 mod sheet;
 mod suggest;
-mod text;
 
-pub use suggest::{Offer, Suggestion, Trial};
+pub use suggest::{Suggestion, Trial};
 
 use crate::carve::compress::carved;
 use crate::carve::orient::oriented;
@@ -54,14 +54,14 @@ pub struct Comparison {
     /// Columns and rows the figures were measured on.
     pub samples: [usize; 2],
     /// One per way tried.
-    pub curves: Vec<Row>,
+    pub curves: Vec<CurveRow>,
     /// What is best, if asked for.
     pub suggestion: Option<Suggestion>,
 }
 
 /// One way to exaggerate, described.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Row {
+pub struct CurveRow {
     /// What was asked for.
     pub label: String,
     /// Lowest to highest ground, mm.
@@ -88,7 +88,7 @@ pub struct Slope {
 
 /// A finished relief and what made it.
 struct Carved {
-    row: Row,
+    row: CurveRow,
     global: Curve,
     making: Making,
     /// As the bit leaves it.
@@ -106,7 +106,7 @@ pub fn curves(job: &Job, options: &CurvesOptions, progress: &dyn Progress) -> Re
         None => None,
     };
     let ways = ways(job, &options.tries)?;
-    let bench = Bench::open(job, options.bit_mm, progress)?;
+    let bench = Comparer::open(job, options.bit_mm, progress)?;
     progress.start("carving curves", ways.len() as u64);
     let mut all = Vec::new();
     for (label, settings) in &ways {
@@ -136,7 +136,12 @@ pub fn curves(job: &Job, options: &CurvesOptions, progress: &dyn Progress) -> Re
     Ok(comparison)
 }
 
-fn write(folder: &NewFolder, comparison: &Comparison, all: &[Carved], bench: &Bench) -> Result<()> {
+fn write(
+    folder: &NewFolder,
+    comparison: &Comparison,
+    all: &[Carved],
+    bench: &Comparer,
+) -> Result<()> {
     let named: Vec<(&str, &Curve)> = all
         .iter()
         .map(|one| (one.row.label.as_str(), &one.global))
@@ -238,15 +243,15 @@ fn plain(settings: &Settings, curve: CurveShape) -> Settings {
 }
 
 /// A grid read once, on which many ways are tried.
-struct Bench {
+struct Comparer {
     solid: Solid,
     reading: Reading,
     radius_mm: f64,
     judge: Judge,
 }
 
-impl Bench {
-    fn open(job: &Job, bit_mm: Option<f64>, progress: &dyn Progress) -> Result<Bench> {
+impl Comparer {
+    fn open(job: &Job, bit_mm: Option<f64>, progress: &dyn Progress) -> Result<Comparer> {
         let locate = |error: Error| job.locate(error);
         let settings = &job.settings;
         let radius_mm = settings.globe.diameter_mm / 2.0;
@@ -254,7 +259,7 @@ impl Bench {
         let request = ReadRequest::of(settings);
         let reading = read::read(&settings.grid, &request, progress).map_err(locate)?;
         let bit_mm = bit_mm.unwrap_or_else(|| settings.finishing_bit_mm());
-        Ok(Bench {
+        Ok(Comparer {
             solid,
             judge: Judge::new(&reading.grid, radius_mm, bit_mm),
             reading,
@@ -272,7 +277,7 @@ impl Bench {
         } = Relief::of(&self.solid, grid.clone(), source, settings, false)?;
         let relief_mm = figures::of_grid(&carved(sampled, &curve), self.judge.layout());
         Ok(Carved {
-            row: Row {
+            row: CurveRow {
                 label: label.to_owned(),
                 range_mm: fit.range_mm,
                 at: slopes(&fit.curve, source, self.radius_mm),

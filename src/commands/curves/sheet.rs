@@ -2,7 +2,7 @@
 //! and a rugged region at true size in low light: the same places in every row, as the bit leaves
 //! them, shaded by the slopes that are in the wood.
 
-use super::{Bench, Carved};
+use super::{Carved, Comparer};
 use crate::carve::compress::straight;
 use crate::carve::resample::Sampler;
 use crate::model::geometry::{direction, lat_lon_deg, on_spiral};
@@ -59,7 +59,7 @@ struct View {
 }
 
 /// The sheet as a PNG file that prints at true size.
-pub(super) fn sheet(all: &[Carved], bench: &Bench) -> Result<Vec<u8>> {
+pub(super) fn sheet(all: &[Carved], bench: &Comparer) -> Result<Vec<u8>> {
     let radius_mm = bench.radius_mm;
     let side_mm = REGION_MM.min(radius_mm);
     let [plain, rugged] = regions(bench.judge.roughness(), side_mm / radius_mm);

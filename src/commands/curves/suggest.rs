@@ -1,6 +1,6 @@
 //! Offers three reliefs along the way from the curve alone to the boldest, with what each costs.
 
-use super::Bench;
+use super::Comparer;
 use crate::Result;
 use crate::model::progress::Progress;
 use crate::model::settings::{Detail, Method, ReliefRange, Settings, Steepest};
@@ -52,7 +52,7 @@ pub struct Trial {
 
 /// Tries details on the bench.
 pub(super) fn suggest(
-    bench: &Bench,
+    bench: &Comparer,
     settings: &Settings,
     progress: &dyn Progress,
 ) -> Result<Suggestion> {

@@ -1,21 +1,21 @@
 //! The whole job from top to bottom: read, orient, compress, fit, resample, write, report.
 
-mod drawing;
+mod facet_run;
 
 use crate::carve::cutting::Bits;
 use crate::carve::fit::Fit;
 use crate::carve::orient::oriented;
 use crate::carve::relief::{Making, Relief};
-use crate::carve::resample::{Bounds, Sampler};
-use crate::commands::finalise::Closing;
+use crate::carve::resample::{Bounds, FacetImage, Sampler, Scratch, render};
+use crate::commands::finalise::Finalise;
 use crate::commands::turn::with_turn;
 use crate::model::geometry::Solid;
-use crate::model::grid::Heights;
+use crate::model::grid::{Grid, Heights, Source};
 use crate::model::jobfile::Job;
 use crate::model::progress::Progress;
 use crate::model::settings::Settings;
 use crate::output::folder::{NewFolder, RELIEF_FILE};
-use crate::output::manifest::{Manifest, MeshEntry, listing, relief_entry};
+use crate::output::manifest::{Manifest, MeshEntry, manifest_of, relief_entry};
 use crate::output::mesh::TOLERANCE_MM;
 use crate::output::relief_file;
 use crate::read::memory::{self, Bound, Drawn, Room};
@@ -24,7 +24,7 @@ use crate::read::{self, ReadRequest, Working};
 use crate::show::sheets::{self, Basis};
 use crate::show::warnings::Warning;
 use crate::{Error, Problem, Result};
-use drawing::Drawing;
+use facet_run::FacetRun;
 use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::sync::Mutex;
@@ -69,6 +69,30 @@ pub struct Summary {
 /// Every kind of [`Error`], by who must act; the folder then is not there, or as it was.
 pub fn facets(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Summary> {
     run(job, options, progress).map_err(|error| job.locate(error))
+}
+
+/// Carves one facet of a grid in memory: nothing is read and nothing written.
+///
+/// Heights are metres about the level that `settings` name; a turn is taken as it is written
+/// there. The image's levels are `(rows, columns)`, row 0 at the top (+y), column 0 at −x.
+///
+/// # Errors
+/// [`Error::Job`] for settings that contradict each other or a number the solid does not have,
+/// [`Error::Stock`] when the globe does not fit its wood.
+pub fn facet(grid: Grid, settings: &Settings, number: usize) -> Result<FacetImage> {
+    let (solid, _) = oriented(settings)?;
+    let index = chosen_facets(&solid, Some(&BTreeSet::from([number])))?[0];
+    let source = Source::of_grid(&grid);
+    let Relief {
+        grid, curve, fit, ..
+    } = Relief::of(&solid, grid, &source, settings, false)?;
+    Ok(render(
+        &Sampler::new(&grid, &curve),
+        &Bounds::new(&grid, &curve),
+        &fit.facets[index],
+        (curve.lowest_mm(), curve.highest_mm()),
+        &mut Scratch::default(),
+    ))
 }
 
 fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Summary> {
@@ -124,12 +148,12 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
         )?),
         false => None,
     };
-    let mut manifest = listing(job, &source, &solid, &turn, &fit, &chosen, &sampler);
+    let mut manifest = manifest_of(job, &source, &solid, &turn, &fit, &chosen, &sampler);
     manifest.relief = relief_entry(&making, fit.range_mm);
     manifest.mesh = options.mesh.then_some(MeshEntry {
         tolerance_mm: TOLERANCE_MM,
     });
-    let drawing = Drawing {
+    let drawing = FacetRun {
         settings,
         sampler: &sampler,
         bounds: &bounds,
@@ -137,7 +161,7 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
         fit: &fit,
         bits: bits.as_ref(),
         carved: options.carved,
-        closing: Closing::of(&manifest),
+        finalise: Finalise::of(&manifest),
         kinds: solid.faces.iter().map(|face| face.kind).collect(),
         folder: &folder,
         scratch: Mutex::default(),
@@ -149,7 +173,7 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
         manifest.cutting = Some(bits.entry().with(cut, rings));
     }
     let warnings = drawing
-        .closing
+        .finalise
         .write(&mut manifest, traces, planned.as_ref(), &folder)?;
     // A part may hold just the worst facets: the whole is judged, here or when parts are joined.
     if chosen.len() == solid.faces.len() {
@@ -227,11 +251,11 @@ impl Ready {
     }
 }
 
-/// Share of the carved surface that may lie under an overhang. Some pixels under a cliff cost
+/// Share of the carved surface that may be undercut. Some pixels under a cliff cost
 /// little; with more, a cutter from above leaves a body that is not the one in the grid.
 const MOST_FOLDED: f64 = 0.10;
 
-/// Refuses terrain so steep that a good part of it lies under overhangs.
+/// Refuses terrain so steep that a good part of it is undercut.
 pub(crate) fn refuse_folds(manifest: &Manifest) -> Result<()> {
     let carved = manifest.total(|facet| facet.carved_px);
     let share = manifest.checks.undercut_px as f64 / carved.max(1) as f64;
@@ -239,16 +263,14 @@ pub(crate) fn refuse_folds(manifest: &Manifest) -> Result<()> {
         return Ok(());
     }
     Err(Error::Job(
-        Problem::new(
-            "the ground is too steep to be cut from above: much of it lies under overhangs",
-        )
-        .setting("relief.range")
-        .found(format!("{:.1} % of the carved surface", 100.0 * share))
-        .allowed(format!("{:.0} %", 100.0 * MOST_FOLDED))
-        .next(
-            "set relief.steepest = \"auto\", which lays such ground back, or make relief.range \
+        Problem::new("the ground is too steep to be cut from above: much of it is undercut")
+            .setting("relief.range")
+            .found(format!("{:.1} % of the carved surface", 100.0 * share))
+            .allowed(format!("{:.0} %", 100.0 * MOST_FOLDED))
+            .next(
+                "set relief.steepest = \"auto\", which lays such ground back, or make relief.range \
                  less",
-        ),
+            ),
     ))
 }
 

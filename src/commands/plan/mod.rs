@@ -8,7 +8,7 @@ use crate::carve::orient::oriented;
 use crate::carve::relief::{Making, Relief};
 use crate::carve::remedies::remedied_anywhere;
 use crate::carve::resample::{Bounds, FacetImage, Sampler, Scratch, render};
-use crate::commands::finalise::Closing;
+use crate::commands::finalise::Finalise;
 use crate::commands::turn::with_turn;
 use crate::model::curve::Curve;
 use crate::model::geometry::Solid;
@@ -17,7 +17,7 @@ use crate::model::jobfile::Job;
 use crate::model::progress::Progress;
 use crate::model::settings::Settings;
 use crate::output::folder::{NewFolder, PAGE_FILE};
-use crate::output::manifest::{Manifest, listing};
+use crate::output::manifest::{Manifest, manifest_of};
 use crate::read::{self, ReadRequest};
 use crate::show::sheets::{Basis, Planned, write_shop};
 use crate::{Error, Result};
@@ -75,9 +75,9 @@ pub fn compare_solids(
 }
 
 /// The grid; the inner error says why there is none.
-type Ground = std::result::Result<read::Reading, String>;
+type GridOrReason = std::result::Result<read::Reading, String>;
 
-fn ground(job: &Job, progress: &dyn Progress) -> Result<Ground> {
+fn ground(job: &Job, progress: &dyn Progress) -> Result<GridOrReason> {
     let settings = &job.settings;
     if settings.grid.files.is_empty() {
         return Ok(Err("the job names none".to_owned()));
@@ -229,12 +229,12 @@ const SEEN_PX: f64 = 900.0;
 /// without what only images can tell.
 fn plan_page(job: &Job, fitted: &Fitted, planned: &Planned) -> Result<String> {
     let (manifest, images) = seen(job, fitted)?;
-    let closing = Closing::of(&manifest);
+    let finalise = Finalise::of(&manifest);
     let traces = manifest.facets.par_iter().zip(&images);
     let traces = traces
-        .map(|(facet, levels)| (facet.id, closing.trace(facet, levels)))
+        .map(|(facet, levels)| (facet.id, finalise.trace(facet, levels)))
         .collect();
-    closing.page(&manifest, traces, planned)
+    finalise.page(&manifest, traces, planned)
 }
 
 /// The globe as it can be looked at: manifest and images in coarse pixels, nothing written.
@@ -261,7 +261,7 @@ fn seen(job: &Job, fitted: &Fitted) -> Result<(Manifest, Vec<Array2<u16>>)> {
     let bounds = Bounds::new(grid, curve);
     let chosen: Vec<usize> = (0..solid.faces.len()).collect();
     // Its settings are the job's own, its pixels are not.
-    let mut manifest = listing(job, source, &solid, &turn, &fit, &chosen, sampler);
+    let mut manifest = manifest_of(job, source, &solid, &turn, &fit, &chosen, sampler);
     manifest.image.pixel_mm = settings.image.pixel_mm;
     let range_mm = (curve.lowest_mm(), curve.highest_mm());
     let images = manifest

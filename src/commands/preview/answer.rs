@@ -1,6 +1,6 @@
 //! What the bench answers: settings in, ball and figures out, by the stages that make the images.
 
-use super::ball::{Ball, Head, Net, ball};
+use super::ball_points::{Ball, BallHead, Net, ball};
 use crate::carve::compress::{carved, straight, unit_curve};
 use crate::carve::fit::{self, Fit};
 use crate::carve::orient::oriented;
@@ -12,7 +12,7 @@ use crate::model::grid::{Heights, Quantity, Source};
 use crate::model::jobfile::Job;
 use crate::model::settings::{ReliefRange, Settings};
 use crate::output::manifest::Manifest;
-use crate::output::manifest::listing;
+use crate::output::manifest::manifest_of;
 use crate::read::Reading;
 use crate::show::warnings;
 use crate::sphere::ball::carved_by_ball;
@@ -70,7 +70,7 @@ pub struct Answer {
     /// How the points hang together.
     pub nets: Vec<Net>,
     /// One for each facet.
-    pub heads: Vec<Head>,
+    pub heads: Vec<BallHead>,
     /// x, y, z of all points, sent apart from the rest.
     #[serde(skip)]
     pub points_mm: Vec<f32>,
@@ -237,7 +237,7 @@ impl Shown {
         let (solid, turn) = oriented(settings)?;
         let (fit, refused) = self.fitted(&solid, settings)?;
         let chosen: Vec<usize> = (0..solid.faces.len()).collect();
-        let manifest = listing(
+        let manifest = manifest_of(
             job,
             &self.source,
             &solid,
@@ -541,7 +541,7 @@ mod tests {
             let sampler = Sampler::new(&relief.grid, &relief.curve);
             let all: Vec<usize> = (0..solid.faces.len()).collect();
             let source = &reading.source;
-            let manifest = listing(&job, source, &solid, &turn, &relief.fit, &all, &sampler);
+            let manifest = manifest_of(&job, source, &solid, &turn, &relief.fit, &all, &sampler);
             assert_eq!(answer.range_mm, relief.fit.range_mm);
             let corners = manifest.facets.iter().map(|facet| facet.corner_mm);
             assert_eq!(answer.fit.corner_mm, corners.reduce(f64::min));

@@ -11,7 +11,7 @@ use serde::Serialize;
 
 /// A setting on the page.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Plan {
+pub struct ControlForm {
     /// Full name of the setting.
     pub key: &'static str,
     /// What the page calls it.
@@ -34,8 +34,8 @@ const fn plan(
     travel: [f64; 3],
     inch_step: f64,
     shown_with: Option<(&'static str, &'static [&'static str])>,
-) -> Plan {
-    Plan {
+) -> ControlForm {
+    ControlForm {
         key,
         label,
         group,
@@ -52,7 +52,7 @@ const TURN: &str = "Turn";
 const WOOD: &str = "Wood";
 
 /// Every setting on the page.
-pub const CONTROLS: &[Plan] = &[
+pub const CONTROLS: &[ControlForm] = &[
     plan(RELIEF, "relief.curve", "Curve", [0.0; 3], 0.0, None),
     plan(
         RELIEF,
@@ -196,7 +196,7 @@ pub struct Control {
     pub shown_with: Option<(&'static str, &'static [&'static str])>,
 }
 
-impl Plan {
+impl ControlForm {
     /// The control with its value as given in the job; `None` never for a setting that exists.
     pub fn control(
         &self,

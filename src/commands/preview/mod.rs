@@ -13,28 +13,27 @@
 //! What was shaped last is kept: whatever does not touch the relief is answered exactly at once.
 
 mod answer;
-mod ball;
+mod ball_points;
+mod cache;
 mod controls;
-mod kept;
 mod page;
 mod server;
 mod write_back;
 
-pub use answer::{Answer, FitAnswer, SeamAnswer};
-pub use ball::{Head, Net};
+pub use answer::Answer;
 pub use controls::{CONTROLS, Control};
-pub use write_back::{Change, write_back, written};
+pub use write_back::{Edit, write_back, written};
 
 use crate::carve::orient::oriented;
 use crate::model::jobfile::{self, Job};
 use crate::model::progress::{Progress, Silent};
 use crate::model::settings::{GridSettings, Settings, TurnSettings};
-use crate::output::folder::write_whole;
+use crate::output::folder::{large_files_are_errors, write_whole};
 use crate::read::{self, ReadRequest, Reading};
 use crate::sphere::lattice::pooled_grid;
 use crate::{Error, Problem, Result};
 use answer::{Shown, shaping};
-use kept::Kept;
+use cache::Cache;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
@@ -69,13 +68,14 @@ pub fn serve(
     progress: &dyn Progress,
     announce: &mut dyn FnMut(&str) -> Result<()>,
 ) -> Result<()> {
-    let bench = Bench::open(path, overrides, progress)?;
+    large_files_are_errors()?;
+    let bench = Session::open(path, overrides, progress)?;
     server::serve(bench, options, announce)
 }
 
 /// How an answer is wanted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Look {
+pub struct ViewRequest {
     /// The numbers of `facets`, although they take longer; otherwise they come only if they are
     /// there already, and a draft if not.
     pub exact: bool,
@@ -84,7 +84,7 @@ pub struct Look {
 }
 
 /// A job and its grid, ready for questions.
-pub struct Bench {
+pub struct Session {
     path: PathBuf,
     overrides: Vec<String>,
     /// The `[grid]` section that was read.
@@ -93,8 +93,8 @@ pub struct Bench {
     draft: Option<Reading>,
     /// Lowest, highest and mean ground, metres.
     ground_m: [f64; 3],
-    readings: Kept<ReadRequest, Reading>,
-    shown: Kept<Settings, Shown>,
+    readings: Cache<ReadRequest, Reading>,
+    shown: Cache<Settings, Shown>,
     /// The turn that was searched, where the job leaves it to the program.
     found: Option<TurnSettings>,
 }
@@ -136,12 +136,12 @@ pub struct Changed {
     pub to: Option<String>,
 }
 
-impl Bench {
+impl Session {
     /// Reads job and grid.
     ///
     /// # Errors
     /// Those of reading either, and of the search for a turn where the job asks for one.
-    pub fn open(path: &Path, overrides: &[String], progress: &dyn Progress) -> Result<Bench> {
+    pub fn open(path: &Path, overrides: &[String], progress: &dyn Progress) -> Result<Session> {
         let job = jobfile::load(path, overrides)?;
         job.require_grid()?;
         let locate = |error: Error| job.locate(error);
@@ -156,14 +156,14 @@ impl Bench {
             false => None,
         };
         let ground = &reading.source.hypsometry;
-        let bench = Bench {
+        let bench = Session {
             path: path.to_owned(),
             overrides: overrides.to_owned(),
             grid: job.settings.grid.clone(),
             draft: draft(&reading),
             ground_m: [ground.min_m(), ground.max_m(), ground.mean_m],
-            readings: Kept::default(),
-            shown: Kept::default(),
+            readings: Cache::default(),
+            shown: Cache::default(),
             found,
         };
         let samples = reading.grid.heights_m.len();
@@ -241,7 +241,7 @@ impl Bench {
     /// # Errors
     /// Those of the main job up to the fit, located in the job, except stock that is too small:
     /// that is part of the answer. [`Error::Job`] for a setting that is not the page's to change.
-    pub fn answer(&self, values: &Values, look: Look) -> Result<Answer> {
+    pub fn answer(&self, values: &Values, look: ViewRequest) -> Result<Answer> {
         let job = self.wanted(values)?;
         let key = shaping(&job.settings);
         let shown = match (self.shown.get(&key), &self.draft) {
@@ -265,7 +265,7 @@ impl Bench {
         self.same_grid(&job)?;
         let values = self.checked(values, &job)?;
         // What the page leaves out must not come from the file; messages name what it gives.
-        let gone: Vec<Change> = values
+        let gone: Vec<Edit> = values
             .iter()
             .filter(|(key, value)| value.is_none() && written(&text, key).is_some())
             .map(|(key, _)| (key.clone(), None))
@@ -375,7 +375,7 @@ impl Bench {
                 to: value.clone(),
             })
             .collect();
-        let edits: Vec<Change> = changes
+        let edits: Vec<Edit> = changes
             .iter()
             .map(|change| (change.key.clone(), change.to.clone()))
             .collect();
@@ -395,7 +395,7 @@ impl Bench {
     }
 }
 
-impl Bench {
+impl Session {
     /// Puts a new text in the place of the job file's, whole; links and permissions stay.
     fn replace(&self, text: &str) -> Result<()> {
         let fail = |error: std::io::Error| Error::io(&self.path, "write the job file", &error);
@@ -447,9 +447,9 @@ fn turn_text(turn: &TurnSettings, key: &str) -> Option<String> {
 /// A bench without progress bars, for benchmarks and tests.
 ///
 /// # Errors
-/// As [`Bench::open`].
-pub fn quiet(path: &Path, overrides: &[String]) -> Result<Bench> {
-    Bench::open(path, overrides, &Silent)
+/// As [`Session::open`].
+pub fn quiet(path: &Path, overrides: &[String]) -> Result<Session> {
+    Session::open(path, overrides, &Silent)
 }
 
 #[cfg(test)]

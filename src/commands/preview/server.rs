@@ -11,7 +11,7 @@
 //! There is nothing to ask for but the page and four questions; no path leads to a file.
 
 use super::page::Page;
-use super::{Answer, Bench, Look, PreviewOptions, Values};
+use super::{Answer, PreviewOptions, Session, Values, ViewRequest};
 use crate::{Error, Problem, Result};
 use axum::Router;
 use axum::body::{Body, Bytes, to_bytes};
@@ -49,7 +49,7 @@ const PATIENCE: Duration = Duration::from_secs(2);
 
 /// What every request may use. Nothing in it changes while it serves.
 struct Desk {
-    bench: Bench,
+    bench: Session,
     token: String,
     port: u16,
     page: Page,
@@ -89,7 +89,7 @@ struct Wish {
 }
 
 pub(super) fn serve(
-    bench: Bench,
+    bench: Session,
     options: PreviewOptions,
     announce: &mut dyn FnMut(&str) -> Result<()>,
 ) -> Result<()> {
@@ -101,7 +101,7 @@ pub(super) fn serve(
 }
 
 async fn listen(
-    bench: Bench,
+    bench: Session,
     options: PreviewOptions,
     announce: &mut dyn FnMut(&str) -> Result<()>,
 ) -> Result<()> {
@@ -305,7 +305,7 @@ async fn answer(State(desk): State<Arc<Desk>>, body: Bytes) -> Response {
                 nets,
             } = question;
             work(desk, exact, move |bench| {
-                let answer = bench.answer(&values, Look { exact, bit })?;
+                let answer = bench.answer(&values, ViewRequest { exact, bit })?;
                 Ok(packed(answer, &nets))
             })
             .await
@@ -317,7 +317,7 @@ async fn answer(State(desk): State<Arc<Desk>>, body: Bytes) -> Response {
 async fn write(State(desk): State<Arc<Desk>>, body: Bytes) -> Response {
     match read::<Wish>(body) {
         Ok(wish) => {
-            let save = move |bench: &Bench| bench.save(&wish.values, &wish.stamp, wish.write);
+            let save = move |bench: &Session| bench.save(&wish.values, &wish.stamp, wish.write);
             work(desk, false, move |bench| {
                 save(bench).map(|saved| json(&saved))
             })
@@ -332,7 +332,7 @@ async fn write(State(desk): State<Arc<Desk>>, body: Bytes) -> Response {
 async fn work(
     desk: Arc<Desk>,
     exact: bool,
-    ask: impl FnOnce(&Bench) -> Result<Response> + Send + 'static,
+    ask: impl FnOnce(&Session) -> Result<Response> + Send + 'static,
 ) -> Response {
     let turn = if exact { &desk.exact_turn } else { &desk.turn };
     let Ok(_turn) = turn.acquire().await else {

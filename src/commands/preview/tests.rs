@@ -26,7 +26,7 @@ width = \"200 mm\"
 length = \"2 m\"
 ";
 
-const EXACT: Look = Look {
+const EXACT: ViewRequest = ViewRequest {
     exact: true,
     bit: true,
 };
@@ -201,11 +201,11 @@ fn settings_of_other_files_and_unknown_ones_are_not_the_pages_to_change() {
 fn what_was_shaped_once_is_answered_exactly_at_once() {
     let (_folder, path) = folder(JOB);
     let bench = quiet(&path, &[]).unwrap();
-    let draft = Look {
+    let draft = ViewRequest {
         exact: false,
         bit: true,
     };
-    let ask = |sets: &[(&str, &str)], look: Look| {
+    let ask = |sets: &[(&str, &str)], look: ViewRequest| {
         let values = sets.iter().map(|(k, v)| ((*k).into(), Some((*v).into())));
         bench.answer(&values.collect(), look).unwrap()
     };

@@ -10,7 +10,7 @@ use std::path::Path;
 use toml_edit::{DocumentMut, Item, Table, TableLike, Value};
 
 /// A setting and its new value as it would be typed; `None` takes it out of the file.
-pub type Change = (String, Option<String>);
+pub type Edit = (String, Option<String>);
 
 /// The text of a setting in a job file as it was written, without quotes; `None` if it is not in it.
 pub fn written(text: &str, key: &str) -> Option<String> {
@@ -43,12 +43,12 @@ fn plain(value: &Value) -> Option<String> {
 ///
 /// # Errors
 /// [`Error::Job`] for a text that cannot be read before or after the change; nothing is written.
-pub fn write_back(text: &str, path: &Path, changes: &[Change]) -> Result<String> {
+pub fn write_back(text: &str, path: &Path, changes: &[Edit]) -> Result<String> {
     let before = jobfile::parse(text, path, &[])?;
     let new = changed_text(text, changes).ok_or_else(|| not_possible(path))?;
     let after = jobfile::parse(&new, path, &[])?;
     // What was asked for is what `--set` would have made of it, and nothing else has changed.
-    let gone: Vec<Change> = changes.iter().filter(|c| c.1.is_none()).cloned().collect();
+    let gone: Vec<Edit> = changes.iter().filter(|c| c.1.is_none()).cloned().collect();
     let without = changed_text(text, &gone).ok_or_else(|| not_possible(path))?;
     let sets: Vec<String> = changes
         .iter()
@@ -70,12 +70,12 @@ fn not_possible(path: &Path) -> Error {
 }
 
 /// The text without these settings, not read again; `None` where something unexpected stands.
-pub(super) fn without(text: &str, gone: &[Change]) -> Option<String> {
+pub(super) fn without(text: &str, gone: &[Edit]) -> Option<String> {
     changed_text(text, gone)
 }
 
 /// The text with values replaced, added and taken out; `None` where something unexpected stands.
-fn changed_text(text: &str, changes: &[Change]) -> Option<String> {
+fn changed_text(text: &str, changes: &[Edit]) -> Option<String> {
     let mut document: DocumentMut = text.parse().ok()?;
     for (key, value) in changes {
         let (section, leaf) = key.rsplit_once('.').unwrap_or(("", key));
@@ -194,7 +194,7 @@ mod tests {
     use super::*;
 
     fn after(text: &str, changes: &[(&str, Option<&str>)]) -> String {
-        let changes: Vec<Change> = changes
+        let changes: Vec<Edit> = changes
             .iter()
             .map(|(key, value)| ((*key).to_owned(), value.map(str::to_owned)))
             .collect();

@@ -1,9 +1,7 @@
 //! Searches the turn of the solid that suits the saw, and shows it.
 
-mod map;
-mod text;
-
-pub use text::{block, json, table};
+mod seam_map;
+mod table;
 
 use crate::Result;
 use crate::carve::orient::oriented;
@@ -44,7 +42,7 @@ fn turn_and_draw(
         return Ok((turned, None));
     }
     let standard = Solid::named(solid.name).unwrap_or(solid);
-    let picture = map::draw(
+    let picture = seam_map::draw(
         &format!("{} on a {}", settings.name, standard.name.replace('-', " ")),
         &ground.grid,
         &ground.curve,

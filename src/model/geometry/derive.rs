@@ -25,7 +25,7 @@
 //!   a ring. Seam numbers: by lower, then higher face.
 
 use super::hull::hull_faces;
-use super::{Edge, Face, Frame, Kind, Seam, Solid};
+use super::{Edge, Face, FaceKind, Frame, Seam, Solid};
 use glam::{DMat3, DVec3};
 use std::cmp::Ordering;
 use std::collections::BTreeMap;
@@ -71,11 +71,11 @@ struct Measured {
     normal: DVec3,
     distance: f64,
     area: f64,
-    sides: Vec<Side>,
+    sides: Vec<PolygonSide>,
 }
 
 /// Side `i` of a face, from corner `i` to corner `i + 1`.
-struct Side {
+struct PolygonSide {
     /// The face across and its side that lies on this one.
     across: (usize, usize),
     /// Distance of corner `i` from the face centre.
@@ -114,7 +114,7 @@ fn measure(points: &[DVec3], polygons: Vec<Vec<usize>>) -> Option<Vec<Measured>>
                     let length = (to - from).length();
                     let reach = normal.dot((from - centre).cross(to - centre)) / length;
                     let between = normal.cross(other).length().atan2(normal.dot(other));
-                    Some(Side {
+                    Some(PolygonSide {
                         across,
                         corner_distance: (from - centre).length(),
                         length,
@@ -320,14 +320,14 @@ fn assemble(
     }
 
     let mut kind_of = vec![0; measured.len()];
-    let kinds: Vec<Kind> = kinds
+    let kinds: Vec<FaceKind> = kinds
         .iter()
         .enumerate()
         .map(|(kind, olds)| {
             let mut faces: Vec<usize> = olds.iter().map(|&old| face_number[old]).collect();
             faces.sort_unstable();
             faces.iter().for_each(|&face| kind_of[face] = kind);
-            Kind {
+            FaceKind {
                 sides: measured[olds[0]].sides.len(),
                 faces,
             }

@@ -13,6 +13,6 @@ mod turn;
 
 pub use angles::{direction, lat_lon_deg, on_spiral, place_name};
 pub use frame::Frame;
-pub use solid::{Edge, Face, Kind, Seam, Solid, a_solid, solid_names};
+pub use solid::{Edge, Face, FaceKind, Seam, Solid, a_solid, solid_names};
 pub use symmetry::{apart_rad, covering, rotations};
 pub use turn::{place_of, turn_to};

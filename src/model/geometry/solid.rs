@@ -16,7 +16,7 @@ pub struct Solid {
     /// Faces; facet number = index + 1.
     pub faces: Vec<Face>,
     /// Groups of faces that the same blank outline fits, largest faces first.
-    pub kinds: Vec<Kind>,
+    pub kinds: Vec<FaceKind>,
     /// Every edge of the solid once, by lower, then higher face; seam number = index + 1.
     pub seams: Vec<Seam>,
 }
@@ -69,7 +69,7 @@ pub struct Seam {
 ///
 /// Mirror images are two kinds, for a blank carved on its front cannot be flipped.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Kind {
+pub struct FaceKind {
     /// Number of sides.
     pub sides: usize,
     /// Faces of this kind, ascending.

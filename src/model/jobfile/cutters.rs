@@ -1,7 +1,9 @@
 //! `[[cutter]]`: the bits, and what single values cannot show about them.
 
-use super::lists::List;
-use super::table::{Default, Kind, Range, Setting, Word, spelled};
+use super::table::{
+    Default, List, Range, Setting, ValueKind, Word, absent, always, optional, optional_word,
+    spelled, word,
+};
 use crate::model::error::Problem;
 use crate::model::length::mm_text;
 use crate::model::settings::{Cutter, CutterRole, CutterShape, Settings};
@@ -31,137 +33,94 @@ pub(super) const CUTTERS: List<Cutter> = List {
     rows: &[
         Setting {
             key: "cutter.shape",
-            kind: Kind::Word {
-                words: &[
-                    Word {
-                        word: "ball",
-                        set: |c| c.shape = CutterShape::Ball,
-                    },
-                    Word {
-                        word: "flat",
-                        set: |c| c.shape = CutterShape::Flat,
-                    },
-                    Word {
-                        word: "tapered-ball",
-                        set: |c| c.shape = CutterShape::TaperedBall,
-                    },
-                ],
-                get: |c| spelled(c.shape),
-            },
+            kind: word!(
+                |s| s.shape,
+                CutterShape,
+                [
+                    ("ball", Ball),
+                    ("flat", Flat),
+                    ("tapered-ball", TaperedBall)
+                ]
+            ),
             default: Default::Value("\"ball\""),
             unit: "word",
             doc: "How the tip is ground",
         },
         Setting {
             key: "cutter.diameter",
-            kind: Kind::Length {
-                range: DIAMETER,
-                word: None,
-                set: |c, v| c.diameter_mm = v,
-                get: |c| Some(c.diameter_mm),
-            },
+            kind: always!(Length, DIAMETER, diameter_mm),
             default: Default::Value("\"1/8 in\""),
             unit: "mm, cm, m or in",
             doc: "Diameter; of the ball at the tip for a tapered bit",
         },
         Setting {
             key: "cutter.angle",
-            kind: Kind::Number {
-                range: Range::new(0.5, 60.0, "a number of degrees, 0.5 to 60"),
-                word: None,
-                set: |c, v| c.half_angle_deg = v,
-                get: |c| Some(c.half_angle_deg),
-            },
+            kind: always!(
+                Number,
+                Range::new(0.5, 60.0, "a number of degrees, 0.5 to 60"),
+                half_angle_deg
+            ),
             default: Default::Value("5.0"),
             unit: "degrees",
             doc: "Lean of a tapered bit's flank: between its axis and one side",
         },
         Setting {
             key: "cutter.flute",
-            kind: Kind::Length {
-                range: Range::new(0.5, 500.0, "a length, 0.5 mm to 500 mm"),
-                word: None,
-                set: |c, v| c.flute_mm = v,
-                get: |c| Some(c.flute_mm),
-            },
+            kind: always!(
+                Length,
+                Range::new(0.5, 500.0, "a length, 0.5 mm to 500 mm"),
+                flute_mm
+            ),
             default: Default::Value("\"1 in\""),
             unit: "mm, cm, m or in",
             doc: "Length of the cutting part",
         },
         Setting {
             key: "cutter.role",
-            kind: Kind::Word {
-                words: &[
-                    Word {
-                        word: "rough",
-                        set: |c| c.role = Some(CutterRole::Rough),
-                    },
-                    Word {
-                        word: "finish",
-                        set: |c| c.role = Some(CutterRole::Finish),
-                    },
-                    Word {
-                        word: "finish-flat",
-                        set: |c| c.role = Some(CutterRole::FinishFlat),
-                    },
-                ],
-                get: |c| c.role.and_then(spelled),
-            },
-            default: Default::Absent {
-                means: "rough for a flat bit, finish for the others",
-                example: "\"finish\"",
-            },
+            kind: optional_word!(
+                |s| s.role,
+                CutterRole,
+                [
+                    ("rough", Rough),
+                    ("finish", Finish),
+                    ("finish-flat", FinishFlat)
+                ]
+            ),
+            default: absent("rough for a flat bit, finish for the others", "\"finish\""),
             unit: "word",
             doc: "What it is for: a flat bit finishes only when told so by finish-flat",
         },
         Setting {
             key: "cutter.stepover",
-            kind: Kind::Length {
-                range: STEP,
-                word: None,
-                set: |c, v| c.stepover_mm = Some(v),
-                get: |c| c.stepover_mm,
-            },
-            default: Default::Absent {
-                means: "a tenth of the diameter to finish, four tenths to rough",
-                example: "\"0.3 mm\"",
-            },
+            kind: optional!(Length, STEP, stepover_mm),
+            default: absent(
+                "a tenth of the diameter to finish, four tenths to rough",
+                "\"0.3 mm\"",
+            ),
             unit: "mm, cm, m or in",
             doc: "Between neighbouring passes",
         },
         Setting {
             key: "cutter.stepdown",
-            kind: Kind::Length {
-                range: STEP,
-                word: None,
-                set: |c, v| c.stepdown_mm = Some(v),
-                get: |c| c.stepdown_mm,
-            },
-            default: Default::Absent {
-                means: "half the diameter",
-                example: "\"1.5 mm\"",
-            },
+            kind: optional!(Length, STEP, stepdown_mm),
+            default: absent("half the diameter", "\"1.5 mm\""),
             unit: "mm, cm, m or in",
             doc: "Depth of one pass when roughing or cutting out",
         },
         Setting {
             key: "cutter.allowance",
-            kind: Kind::Length {
-                range: Range::new(0.0, 20.0, "a length, 0 mm to 20 mm"),
-                word: None,
-                set: |c, v| c.allowance_mm = Some(v),
-                get: |c| c.allowance_mm,
-            },
-            default: Default::Absent {
-                means: "a tenth of the diameter",
-                example: "\"0.5 mm\"",
-            },
+            kind: optional!(
+                Length,
+                Range::new(0.0, 20.0, "a length, 0 mm to 20 mm"),
+                allowance_mm
+            ),
+            default: absent("a tenth of the diameter", "\"0.5 mm\""),
             unit: "mm, cm, m or in",
             doc: "Wood that roughing leaves for the finishing bit, in every direction",
         },
         Setting {
             key: "cutter.feed",
-            kind: Kind::Speed {
+            kind: ValueKind::Speed {
                 range: SPEED,
                 set: |c, v| c.feed_mm_min = v,
                 get: |c| Some(c.feed_mm_min),
@@ -172,7 +131,7 @@ pub(super) const CUTTERS: List<Cutter> = List {
         },
         Setting {
             key: "cutter.plunge",
-            kind: Kind::Speed {
+            kind: ValueKind::Speed {
                 range: SPEED,
                 set: |c, v| c.plunge_mm_min = v,
                 get: |c| Some(c.plunge_mm_min),
@@ -183,7 +142,7 @@ pub(super) const CUTTERS: List<Cutter> = List {
         },
         Setting {
             key: "cutter.rapid",
-            kind: Kind::Speed {
+            kind: ValueKind::Speed {
                 range: SPEED,
                 set: |c, v| c.rapid_mm_min = v,
                 get: |c| Some(c.rapid_mm_min),
@@ -194,24 +153,14 @@ pub(super) const CUTTERS: List<Cutter> = List {
         },
         Setting {
             key: "cutter.start",
-            kind: Kind::Number {
-                range: MINUTES,
-                word: None,
-                set: |c, v| c.start_min = v,
-                get: |c| Some(c.start_min),
-            },
+            kind: always!(Number, MINUTES, start_min),
             default: Default::Value("0.1"),
             unit: "minutes",
             doc: "Time until the spindle is at speed",
         },
         Setting {
             key: "cutter.change",
-            kind: Kind::Number {
-                range: MINUTES,
-                word: None,
-                set: |c, v| c.change_min = v,
-                get: |c| Some(c.change_min),
-            },
+            kind: always!(Number, MINUTES, change_min),
             default: Default::Value("2.0"),
             unit: "minutes",
             doc: "Time to change to this bit",

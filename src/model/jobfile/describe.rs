@@ -1,6 +1,6 @@
 //! A setting described for a form: what may be entered and in which unit.
 
-use super::table::{Default, Kind, SETTINGS};
+use super::table::{Default, SETTINGS, ValueKind};
 
 /// How a setting is entered.
 #[derive(Debug, Clone, PartialEq)]
@@ -37,28 +37,28 @@ pub fn described(key: &str) -> Option<Described> {
     let setting = SETTINGS.iter().find(|setting| setting.key == key)?;
     let mut other_word = None;
     let form = match &setting.kind {
-        Kind::Name { names, .. } => Form::Choice(names()),
-        Kind::Word { words, .. } => Form::Choice(words.iter().map(|w| w.word).collect()),
-        Kind::Length { range, word, .. } => {
+        ValueKind::Name { names, .. } => Form::Choice(names()),
+        ValueKind::Word { words, .. } => Form::Choice(words.iter().map(|w| w.word).collect()),
+        ValueKind::Length { range, word, .. } => {
             other_word = word.as_ref().map(|w| w.word);
             Form::Length(range.low, range.high)
         }
-        Kind::LengthOrWords {
+        ValueKind::LengthOrWords {
             range, words: list, ..
         } => {
             other_word = list.first().map(|w| w.word);
             Form::Length(range.low, range.high)
         }
-        Kind::Number { range, word, .. } => {
+        ValueKind::Number { range, word, .. } => {
             other_word = word.as_ref().map(|w| w.word);
             Form::Number(range.low, range.high)
         }
-        Kind::Whole { low, high, .. } => Form::Whole(*low, *high),
-        Kind::Files { .. }
-        | Kind::Text { .. }
-        | Kind::Speed { .. }
-        | Kind::BodyLength { .. }
-        | Kind::Pairs { .. } => Form::Text,
+        ValueKind::Whole { low, high, .. } => Form::Whole(*low, *high),
+        ValueKind::Files { .. }
+        | ValueKind::Text { .. }
+        | ValueKind::Speed { .. }
+        | ValueKind::BodyLength { .. }
+        | ValueKind::Pairs { .. } => Form::Text,
     };
     Some(Described {
         doc: setting.doc,

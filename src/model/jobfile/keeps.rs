@@ -1,64 +1,54 @@
 //! `[[keep]]`: places no seam should cut.
 
-use super::lists::List;
-use super::table::{Default, Kind, ROUND, Range, Setting};
-use crate::model::settings::Keep;
+use super::table::{Default, List, ROUND, Range, Setting, ValueKind, always, needed};
+use crate::model::settings::KeepWhole;
 
 /// `[[keep]]`.
-pub(super) const KEEPS: List<Keep> = List {
+pub(super) const KEEPS: List<KeepWhole> = List {
     section: "keep",
     about: "Places no seam should cut when the planet is turned; once for each",
     rows: &[
         Setting {
             key: "keep.name",
-            kind: Kind::Text {
+            kind: ValueKind::Text {
                 set: |k, v| k.name = v,
                 get: |k| Some(&k.name),
             },
-            default: Default::Needed {
-                example: "\"great volcano\"",
-            },
+            default: needed("\"great volcano\""),
             unit: "text",
             doc: "What to call it",
         },
         Setting {
             key: "keep.lat",
-            kind: Kind::Number {
-                range: Range::new(-90.0, 90.0, "a number of degrees, -90 to 90"),
-                word: None,
-                set: |k, v| k.lat_deg = v,
-                get: |k| Some(k.lat_deg),
-            },
+            kind: always!(
+                Number,
+                Range::new(-90.0, 90.0, "a number of degrees, -90 to 90"),
+                lat_deg
+            ),
             default: Default::Needed { example: "18.6" },
             unit: "degrees north",
             doc: "Latitude of its middle; south is negative",
         },
         Setting {
             key: "keep.lon",
-            kind: Kind::Number {
-                range: ROUND,
-                word: None,
-                set: |k, v| k.lon_deg = v,
-                get: |k| Some(k.lon_deg),
-            },
+            kind: always!(Number, ROUND, lon_deg),
             default: Default::Needed { example: "226.2" },
             unit: "degrees east",
             doc: "Longitude of its middle; west is negative",
         },
         Setting {
             key: "keep.radius",
-            kind: Kind::Number {
-                range: Range::new(0.1, 60.0, "a number of degrees, 0.1 to 60"),
-                word: None,
-                set: |k, v| k.radius_deg = v,
-                get: |k| Some(k.radius_deg),
-            },
+            kind: always!(
+                Number,
+                Range::new(0.1, 60.0, "a number of degrees, 0.1 to 60"),
+                radius_deg
+            ),
             default: Default::Value("5.0"),
             unit: "degrees",
             doc: "Half its width, as an angle at the body's centre",
         },
     ],
-    new: || Keep {
+    new: || KeepWhole {
         name: String::new(),
         lat_deg: 0.0,
         lon_deg: 0.0,

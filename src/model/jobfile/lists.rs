@@ -5,9 +5,11 @@
 
 use super::cutters::CUTTERS;
 use super::keeps::KEEPS;
-use super::table::{Default, Kind, Range, Row, Setting, THIN};
-use super::unknown::nearest;
-use super::{Given, Place, value};
+use super::nearest::nearest;
+use super::table::{
+    Default, List, Range, Setting, THIN, TableRow, ValueKind, absent, always, needed, optional,
+};
+use super::{Given, GivenAt, value};
 use crate::model::error::Problem;
 use crate::model::length::one_line;
 use crate::model::settings::{Board, Settings};
@@ -15,28 +17,12 @@ use std::collections::BTreeMap;
 use std::path::Path;
 use toml_edit::{Item, TableLike, Value};
 
-/// A repeated section whose tables fill structs of type `T`.
-pub(super) struct List<T: 'static> {
-    /// Name between the double brackets.
-    pub section: &'static str,
-    /// What it is about, for the starter file.
-    pub about: &'static str,
-    /// Its settings; the keys start with the section's name.
-    pub rows: &'static [Setting<T>],
-    /// A struct with every default.
-    pub new: fn() -> T,
-    /// Where the structs are kept.
-    pub get: fn(&Settings) -> &Vec<T>,
-    /// The same, to add one.
-    pub get_mut: fn(&mut Settings) -> &mut Vec<T>,
-}
-
 /// Every repeated section, in the order of the starter file.
 pub(super) const LISTS: &[&dyn Repeated] = &[&BOARDS, &CUTTERS, &KEEPS];
 
 /// What one table of a repeated section gives, by the last part of the key.
-pub(super) struct Entry {
-    pub place: Place,
+pub(super) struct ListEntry {
+    pub place: GivenAt,
     pub given: BTreeMap<&'static str, Given>,
 }
 
@@ -47,12 +33,12 @@ pub(super) trait Repeated: Sync {
     /// What it is about.
     fn about(&self) -> &'static str;
     /// Its settings as the documents show them.
-    fn rows(&self) -> Vec<Row>;
+    fn rows(&self) -> Vec<TableRow>;
     /// Reads one table and adds its struct. An error comes with the setting it is about.
     fn read(
         &self,
-        entry: &Entry,
-        folder_of: &dyn Fn(&Place) -> std::path::PathBuf,
+        entry: &ListEntry,
+        folder_of: &dyn Fn(&GivenAt) -> std::path::PathBuf,
         settings: &mut Settings,
     ) -> Result<(), (&'static str, Problem)>;
     /// All tables, for the manifest.
@@ -98,14 +84,14 @@ impl<T> Repeated for List<T> {
         self.about
     }
 
-    fn rows(&self) -> Vec<Row> {
+    fn rows(&self) -> Vec<TableRow> {
         self.rows.iter().map(Setting::row).collect()
     }
 
     fn read(
         &self,
-        entry: &Entry,
-        folder_of: &dyn Fn(&Place) -> std::path::PathBuf,
+        entry: &ListEntry,
+        folder_of: &dyn Fn(&GivenAt) -> std::path::PathBuf,
         settings: &mut Settings,
     ) -> Result<(), (&'static str, Problem)> {
         let mut target = (self.new)();
@@ -178,10 +164,10 @@ pub(super) fn numbered_key(key: &str) -> Option<(&'static dyn Repeated, usize, &
 }
 
 /// Where relative names in a value start: at the job file's folder, or where an option is typed.
-pub(super) fn folder_of(place: &Place, folder: &Path) -> std::path::PathBuf {
+pub(super) fn folder_of(place: &GivenAt, folder: &Path) -> std::path::PathBuf {
     match place {
-        Place::Line(_) => folder.to_path_buf(),
-        Place::Option(_) => std::path::PathBuf::new(),
+        GivenAt::Line(_) => folder.to_path_buf(),
+        GivenAt::Option(_) => std::path::PathBuf::new(),
     }
 }
 
@@ -195,50 +181,28 @@ const BOARDS: List<Board> = List {
     rows: &[
         Setting {
             key: "board.width",
-            kind: Kind::Length {
-                range: PLANK,
-                word: None,
-                set: |b, v| b.width_mm = v,
-                get: |b| Some(b.width_mm),
-            },
-            default: Default::Needed {
-                example: "\"200 mm\"",
-            },
+            kind: always!(Length, PLANK, width_mm),
+            default: needed("\"200 mm\""),
             unit: "mm, cm, m or in",
             doc: "Width across the grain",
         },
         Setting {
             key: "board.length",
-            kind: Kind::Length {
-                range: PLANK,
-                word: None,
-                set: |b, v| b.length_mm = v,
-                get: |b| Some(b.length_mm),
-            },
-            default: Default::Needed {
-                example: "\"2400 mm\"",
-            },
+            kind: always!(Length, PLANK, length_mm),
+            default: needed("\"2400 mm\""),
             unit: "mm, cm, m or in",
             doc: "Length along the grain",
         },
         Setting {
             key: "board.thickness",
-            kind: Kind::Length {
-                range: THIN,
-                word: None,
-                set: |b, v| b.thickness_mm = Some(v),
-                get: |b| b.thickness_mm,
-            },
-            default: Default::Absent {
-                means: "as thick as the stock",
-                example: "\"1-3/4 in\"",
-            },
+            kind: optional!(Length, THIN, thickness_mm),
+            default: absent("as thick as the stock", "\"1-3/4 in\""),
             unit: "mm, cm, m or in",
             doc: "Thickness; boards thinner than the stock are refused",
         },
         Setting {
             key: "board.count",
-            kind: Kind::Whole {
+            kind: ValueKind::Whole {
                 low: 1,
                 high: 1000,
                 set: |b, v| b.count = v,

@@ -8,21 +8,24 @@
 
 mod cutters;
 mod describe;
+mod documents;
 mod keeps;
 mod lists;
+mod nearest;
 mod table;
-mod text;
 mod unknown;
 mod value;
 
 pub use describe::{Described, Form, described};
-pub use text::{readme_table, starter};
+#[cfg(test)]
+use documents::readme_table;
+pub use documents::starter;
 
 use crate::model::error::{Error, Problem, Result};
 use crate::model::geometry::Solid;
 use crate::model::length::{both_text, mm_text, one_line, quoted};
 use crate::model::settings::{Base, CurveShape, Projection, Settings};
-use lists::{Entry, LISTS, Repeated, folder_of, list_named, numbered_key, tables_of};
+use lists::{LISTS, ListEntry, Repeated, folder_of, list_named, numbered_key, tables_of};
 use std::collections::BTreeMap;
 use std::io::Read;
 use std::ops::Range;
@@ -43,12 +46,12 @@ pub struct Job {
     /// null where nothing is given and the grid decides.
     pub resolved: serde_json::Value,
     path: Option<PathBuf>,
-    places: BTreeMap<String, Place>,
+    places: BTreeMap<String, GivenAt>,
 }
 
 /// Where a setting was given.
 #[derive(Debug, Clone, PartialEq)]
-enum Place {
+enum GivenAt {
     /// Line of the job file, from 1.
     Line(usize),
     /// The text of a `--set`.
@@ -58,7 +61,7 @@ enum Place {
 /// A value as found, not yet read.
 struct Given {
     value: Value,
-    place: Place,
+    place: GivenAt,
     /// Text after `key=` of a `--set`.
     raw: Option<String>,
 }
@@ -80,7 +83,7 @@ pub fn load(path: &Path, overrides: &[String]) -> Result<Job> {
 /// # Errors
 /// [`Error::Job`] for anything that must be changed.
 pub fn parse(text: &str, path: &Path, overrides: &[String]) -> Result<Job> {
-    let mut reader = Reader::new(text, path);
+    let mut reader = JobReader::new(text, path);
     let wrong = |error: &toml::de::Error| syntax_error(text, path, error.message(), error.span());
     toml::from_str::<toml::Table>(text).map_err(|error| wrong(&error))?;
     let document = Document::parse(text)
@@ -100,7 +103,7 @@ pub fn parse(text: &str, path: &Path, overrides: &[String]) -> Result<Job> {
 /// # Errors
 /// [`Error::Job`] for anything that must be changed.
 pub fn without_file(overrides: &[String]) -> Result<Job> {
-    let mut reader = Reader::new("", Path::new(""));
+    let mut reader = JobReader::new("", Path::new(""));
     reader.overrides(overrides)?;
     reader.finish(Settings::default(), Path::new(""), None)
 }
@@ -110,7 +113,7 @@ pub fn without_file(overrides: &[String]) -> Result<Job> {
 /// # Errors
 /// [`Error::Job`] for anything that must be changed.
 pub fn changed(settings: &Settings, overrides: &[String]) -> Result<Settings> {
-    let mut reader = Reader::new("", Path::new(""));
+    let mut reader = JobReader::new("", Path::new(""));
     reader.overrides(overrides)?;
     Ok(reader
         .finish(settings.clone(), Path::new(""), None)?
@@ -121,7 +124,7 @@ impl From<Settings> for Job {
     /// A job built by a program, without a file to point at.
     fn from(settings: Settings) -> Job {
         Job {
-            resolved: text::to_json(&settings),
+            resolved: documents::to_json(&settings),
             settings,
             path: None,
             places: BTreeMap::new(),
@@ -133,7 +136,7 @@ impl Job {
     /// The same job with other settings, its places kept for messages.
     pub fn with(&self, settings: Settings) -> Job {
         Job {
-            resolved: text::to_json(&settings),
+            resolved: documents::to_json(&settings),
             settings,
             path: self.path.clone(),
             places: self.places.clone(),
@@ -185,28 +188,28 @@ impl Job {
 }
 
 /// Says where: line of the file, option, or file alone.
-fn at(problem: Problem, place: Option<&Place>, path: Option<&Path>) -> Problem {
+fn at(problem: Problem, place: Option<&GivenAt>, path: Option<&Path>) -> Problem {
     match (place, path) {
-        (Some(Place::Option(option)), _) => problem.option(option),
-        (Some(Place::Line(line)), Some(path)) => problem.file(path).line(*line),
+        (Some(GivenAt::Option(option)), _) => problem.option(option),
+        (Some(GivenAt::Line(line)), Some(path)) => problem.file(path).line(*line),
         (_, Some(path)) => problem.file(path),
         (_, None) => problem,
     }
 }
 
 /// Collects what is given, before any of it is read.
-struct Reader<'a> {
+struct JobReader<'a> {
     text: &'a str,
     path: &'a Path,
     given: BTreeMap<&'static str, Given>,
     /// Tables of repeated sections, in order.
-    lists: BTreeMap<&'static str, Vec<Entry>>,
-    places: BTreeMap<String, Place>,
+    lists: BTreeMap<&'static str, Vec<ListEntry>>,
+    places: BTreeMap<String, GivenAt>,
 }
 
-impl<'a> Reader<'a> {
+impl<'a> JobReader<'a> {
     fn new(text: &'a str, path: &'a Path) -> Self {
-        Reader {
+        JobReader {
             text,
             path,
             given: BTreeMap::new(),
@@ -239,7 +242,7 @@ impl<'a> Reader<'a> {
                     let line = start.map_or(line, |start| line_of(self.text, start));
                     self.collect_entry(list, table, line)?;
                 }
-                self.places.insert(key, Place::Line(line));
+                self.places.insert(key, GivenAt::Line(line));
                 continue;
             }
             let key = match item {
@@ -249,7 +252,7 @@ impl<'a> Reader<'a> {
             let setting = SETTINGS.iter().find(|s| s.key == key);
             match (setting, item) {
                 (Some(setting), Item::Value(value)) => {
-                    let place = Place::Line(line);
+                    let place = GivenAt::Line(line);
                     self.places.insert(key, place.clone());
                     let value = value.clone();
                     let raw = None;
@@ -275,7 +278,7 @@ impl<'a> Reader<'a> {
                 }
                 (None, _) if is_section(&key) => match item.as_table_like() {
                     Some(inner) => {
-                        self.places.insert(key.clone(), Place::Line(line));
+                        self.places.insert(key.clone(), GivenAt::Line(line));
                         self.collect(&key, inner)?;
                     }
                     None => {
@@ -307,8 +310,8 @@ impl<'a> Reader<'a> {
     ) -> Result<()> {
         let number = 1 + self.lists.get(list.section()).map_or(0, Vec::len);
         let name_of = |leaf: &str| format!("{}.{number}.{leaf}", list.section());
-        let mut entry = Entry {
-            place: Place::Line(line),
+        let mut entry = ListEntry {
+            place: GivenAt::Line(line),
             given: BTreeMap::new(),
         };
         for (name, item) in table.iter() {
@@ -317,7 +320,7 @@ impl<'a> Reader<'a> {
             let fail = |problem: Problem| Err(Error::Job(problem.file(self.path).line(line)));
             match (list.leaf(name), item) {
                 (Some(leaf), Item::Value(value)) => {
-                    let place = Place::Line(line);
+                    let place = GivenAt::Line(line);
                     self.places.insert(name_of(leaf), place.clone());
                     let value = value.clone();
                     let raw = None;
@@ -353,7 +356,7 @@ impl<'a> Reader<'a> {
         let Some(leaf) = list.leaf(name) else {
             return fail(list.unknown(number, name));
         };
-        let place = Place::Option(option.to_owned());
+        let place = GivenAt::Option(option.to_owned());
         let section = list.section();
         let entries = self.lists.entry(section).or_default();
         let count = entries.len();
@@ -367,7 +370,7 @@ impl<'a> Reader<'a> {
             );
         }
         if number > count {
-            entries.push(Entry {
+            entries.push(ListEntry {
                 place: place.clone(),
                 given: BTreeMap::new(),
             });
@@ -427,7 +430,7 @@ impl<'a> Reader<'a> {
                 }
                 return fail(unknown_setting(key));
             };
-            let place = Place::Option(place);
+            let place = GivenAt::Option(place);
             self.places.insert(key.to_owned(), place.clone());
             let raw = Some(raw.to_owned());
             self.given.insert(setting.key, Given { value, place, raw });

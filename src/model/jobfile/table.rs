@@ -14,12 +14,28 @@ use crate::model::wood::species_names;
 use serde::Serialize;
 use std::path::PathBuf;
 
+/// A repeated section whose tables fill structs of type `T`.
+pub(super) struct List<T: 'static> {
+    /// Name between the double brackets.
+    pub section: &'static str,
+    /// What it is about, for the starter file.
+    pub about: &'static str,
+    /// Its settings; the keys start with the section's name.
+    pub rows: &'static [Setting<T>],
+    /// A struct with every default.
+    pub new: fn() -> T,
+    /// Where the structs are kept.
+    pub get: fn(&Settings) -> &Vec<T>,
+    /// The same, to add one.
+    pub get_mut: fn(&mut Settings) -> &mut Vec<T>,
+}
+
 /// One row: a setting of the struct `T`.
 pub(super) struct Setting<T: 'static> {
     /// As written in a job file, sections joined by points.
     pub key: &'static str,
     /// What values it takes and where they go.
-    pub kind: Kind<T>,
+    pub kind: ValueKind<T>,
     /// What holds when the job says nothing.
     pub default: Default,
     /// Unit of the value, or what sort of thing it is.
@@ -42,15 +58,25 @@ pub(super) enum Default {
     Needed { example: &'static str },
 }
 
+/// Nothing by default, and what that means.
+pub(super) const fn absent(means: &'static str, example: &'static str) -> Default {
+    Default::Absent { means, example }
+}
+
+/// Nothing by default: it must be given.
+pub(super) const fn needed(example: &'static str) -> Default {
+    Default::Needed { example }
+}
+
 /// What the documents say of a setting, whatever struct it fills.
-pub(super) struct Row {
+pub(super) struct TableRow {
     pub leaf: &'static str,
     pub default: Default,
     pub unit: &'static str,
     pub doc: &'static str,
     /// The allowed values in words.
     pub allowed: String,
-    /// The names of a [`Kind::Name`].
+    /// The names of a [`ValueKind::Name`].
     pub names: Vec<&'static str>,
     /// Takes a bare number.
     pub is_number: bool,
@@ -59,7 +85,7 @@ pub(super) struct Row {
 }
 
 /// What values a setting takes, and the way into and out of the settings struct.
-pub(super) enum Kind<T: 'static> {
+pub(super) enum ValueKind<T: 'static> {
     /// One or more file names.
     Files {
         set: fn(&mut T, Vec<PathBuf>),
@@ -181,8 +207,8 @@ impl<T> Setting<T> {
     }
 
     /// What the documents say of it.
-    pub fn row(&self) -> Row {
-        Row {
+    pub fn row(&self) -> TableRow {
+        TableRow {
             leaf: self.leaf(),
             default: self.default,
             unit: self.unit,
@@ -193,36 +219,43 @@ impl<T> Setting<T> {
                 _ => self.kind.allowed(),
             },
             names: match &self.kind {
-                Kind::Name { names, .. } => names(),
+                ValueKind::Name { names, .. } => names(),
                 _ => Vec::new(),
             },
-            is_number: matches!(self.kind, Kind::Number { .. } | Kind::Whole { .. }),
-            is_text: matches!(self.kind, Kind::Text { .. }),
+            is_number: matches!(
+                self.kind,
+                ValueKind::Number { .. } | ValueKind::Whole { .. }
+            ),
+            is_text: matches!(self.kind, ValueKind::Text { .. }),
         }
     }
 }
 
-impl<T> Kind<T> {
+impl<T> ValueKind<T> {
     /// The allowed values in words.
     pub fn allowed(&self) -> String {
         match self {
-            Kind::Files { .. } => "file names in quotes, in square brackets".to_owned(),
-            Kind::Text { .. } => "one line of text, up to 100 characters".to_owned(),
-            Kind::Name { names, .. } => words(names().into_iter()),
-            Kind::Word { words: list, .. } => words(list.iter().map(|w| w.word)),
-            Kind::Length { range, word, .. } | Kind::Number { range, word, .. } => match word {
-                Some(word) => format!("\"{}\", or {}", word.word, range.text),
-                None => range.text.to_owned(),
-            },
-            Kind::LengthOrWords {
+            ValueKind::Files { .. } => "file names in quotes, in square brackets".to_owned(),
+            ValueKind::Text { .. } => "one line of text, up to 100 characters".to_owned(),
+            ValueKind::Name { names, .. } => words(names().into_iter()),
+            ValueKind::Word { words: list, .. } => words(list.iter().map(|w| w.word)),
+            ValueKind::Length { range, word, .. } | ValueKind::Number { range, word, .. } => {
+                match word {
+                    Some(word) => format!("\"{}\", or {}", word.word, range.text),
+                    None => range.text.to_owned(),
+                }
+            }
+            ValueKind::LengthOrWords {
                 range, words: list, ..
             } => {
                 let list: Vec<String> = list.iter().map(|w| format!("\"{}\"", w.word)).collect();
                 format!("{}, or {}", list.join(", "), range.text)
             }
-            Kind::BodyLength { range, .. } | Kind::Speed { range, .. } => range.text.to_owned(),
-            Kind::Whole { low, high, .. } => format!("a whole number, {low} to {high}"),
-            Kind::Pairs { .. } => {
+            ValueKind::BodyLength { range, .. } | ValueKind::Speed { range, .. } => {
+                range.text.to_owned()
+            }
+            ValueKind::Whole { low, high, .. } => format!("a whole number, {low} to {high}"),
+            ValueKind::Pairs { .. } => {
                 "2 to 1000 pairs [metres, mm], metres rising, mm never falling".to_owned()
             }
         }
@@ -231,7 +264,7 @@ impl<T> Kind<T> {
     /// The value as the manifest shows it; null when it is not given.
     pub fn json(&self, target: &T) -> serde_json::Value {
         match self {
-            Kind::Files { get, .. } => {
+            ValueKind::Files { get, .. } => {
                 // Base names only: an output must not depend on where the job was run.
                 let names = get(target).iter().map(|path| {
                     path.file_name()
@@ -240,33 +273,115 @@ impl<T> Kind<T> {
                 });
                 names.collect::<Vec<_>>().into()
             }
-            Kind::Text { get, .. } => get(target).into(),
-            Kind::Name { get, .. } => get(target).into(),
-            Kind::Word { get, .. } => get(target).into(),
-            Kind::Length { get, word, .. } => get(target)
+            ValueKind::Text { get, .. } => get(target).into(),
+            ValueKind::Name { get, .. } => get(target).into(),
+            ValueKind::Word { get, .. } => get(target).into(),
+            ValueKind::Length { get, word, .. } => get(target)
                 .map(exact_mm_text)
                 .or_else(|| word.as_ref().map(|w| w.word.to_owned()))
                 .into(),
-            Kind::LengthOrWords { get, .. } => {
+            ValueKind::LengthOrWords { get, .. } => {
                 get(target).map_or_else(str::to_owned, exact_mm_text).into()
             }
-            Kind::BodyLength { get, .. } => get(target).map(exact_m_text).into(),
-            Kind::Speed { get, .. } => get(target)
+            ValueKind::BodyLength { get, .. } => get(target).map(exact_m_text).into(),
+            ValueKind::Speed { get, .. } => get(target)
                 .map(|mm| format!("{}/min", exact_mm_text(mm)))
                 .into(),
-            Kind::Number { get, word, .. } => match (get(target), word) {
+            ValueKind::Number { get, word, .. } => match (get(target), word) {
                 (Some(number), _) => number.into(),
                 (None, Some(word)) => word.word.into(),
                 (None, None) => serde_json::Value::Null,
             },
-            Kind::Whole { get, .. } => get(target).into(),
-            Kind::Pairs { get, .. } => match get(target) {
+            ValueKind::Whole { get, .. } => get(target).into(),
+            ValueKind::Pairs { get, .. } => match get(target) {
                 [] => serde_json::Value::Null,
                 pairs => pairs.iter().map(|p| p.to_vec()).collect::<Vec<_>>().into(),
             },
         }
     }
 }
+
+/// A number or length that the job always has.
+macro_rules! always {
+    ($kind:ident, $range:expr, $($field:ident).+) => {
+        ValueKind::$kind {
+            range: $range,
+            word: None,
+            set: |s, v| s.$($field).+ = v,
+            get: |s| Some(s.$($field).+),
+        }
+    };
+}
+
+/// A number or length that may be left out; with a word, that can be said.
+macro_rules! optional {
+    ($kind:ident, $range:expr, $($field:ident).+) => {
+        ValueKind::$kind {
+            range: $range,
+            word: None,
+            set: |s, v| s.$($field).+ = Some(v),
+            get: |s| s.$($field).+,
+        }
+    };
+    ($kind:ident, $range:expr, $($field:ident).+, $word:literal) => {
+        ValueKind::$kind {
+            range: $range,
+            word: Some(Word {
+                word: $word,
+                set: |s| s.$($field).+ = None,
+            }),
+            set: |s, v| s.$($field).+ = Some(v),
+            get: |s| s.$($field).+,
+        }
+    };
+}
+
+/// One of an enum's variants, by the words that its `Serialize` spells.
+macro_rules! word {
+    (|$s:ident| $field:expr, $enum:ident, [$(($word:literal, $variant:ident)),+ $(,)?]) => {
+        ValueKind::Word {
+            words: &[$(Word {
+                word: $word,
+                set: |$s| $field = $enum::$variant,
+            }),+],
+            get: |$s| spelled($field),
+        }
+    };
+}
+
+/// The same where nothing need be said.
+macro_rules! optional_word {
+    (|$s:ident| $field:expr, $enum:ident, [$(($word:literal, $variant:ident)),+ $(,)?]) => {
+        ValueKind::Word {
+            words: &[$(Word {
+                word: $word,
+                set: |$s| $field = Some($enum::$variant),
+            }),+],
+            get: |$s| $field.and_then(spelled),
+        }
+    };
+}
+
+/// Whether something is wanted.
+macro_rules! yes_or_no {
+    ($($field:ident).+) => {
+        ValueKind::Word {
+            words: &[
+                Word {
+                    word: "yes",
+                    set: |s| s.$($field).+ = true,
+                },
+                Word {
+                    word: "no",
+                    set: |s| s.$($field).+ = false,
+                },
+            ],
+            get: |s| Some(if s.$($field).+ { "yes" } else { "no" }.to_owned()),
+        }
+    };
+}
+
+pub(super) use {always, optional, optional_word, word};
 
 /// `"a", "b" or "c"`.
 pub(super) fn words<'a>(list: impl Iterator<Item = &'a str>) -> String {
@@ -335,169 +450,114 @@ pub(super) const SECTIONS: &[(&str, &str)] = &[
 pub(super) const SETTINGS: &[Setting<Settings>] = &[
     Setting {
         key: "name",
-        kind: Kind::Text {
+        kind: ValueKind::Text {
             set: |s, v| s.name = v,
             get: |s| Some(&s.name),
         },
-        default: Default::Absent {
-            means: "the job file's name",
-            example: "\"my first globe\"",
-        },
+        default: absent("the job file's name", "\"my first globe\""),
         unit: "text",
         doc: "Title of the job, shown in the report",
     },
     Setting {
         key: "grid.files",
-        kind: Kind::Files {
+        kind: ValueKind::Files {
             set: |s, v| s.grid.files = v,
             get: |s| &s.grid.files,
         },
-        default: Default::Absent {
-            means: "must be given",
-            example: "[\"world.tif\"]",
-        },
+        default: absent("must be given", "[\"world.tif\"]"),
         unit: "files",
         doc: "Elevation files, looked for beside the job file; tiles together must cover the globe",
     },
     Setting {
         key: "grid.body",
-        kind: Kind::Text {
+        kind: ValueKind::Text {
             set: |s, v| s.grid.body = Some(v),
             get: |s| s.grid.body.as_deref(),
         },
-        default: Default::Absent {
-            means: "what the file says",
-            example: "\"Moon\"",
-        },
+        default: absent("what the file says", "\"Moon\""),
         unit: "text",
         doc: "The planet or moon, where the file does not say or says it wrongly",
     },
     Setting {
         key: "grid.radius",
-        kind: Kind::BodyLength {
+        kind: ValueKind::BodyLength {
             range: Range::new(10.0, 1e9, "a length, 10 m to 1000000 km"),
             set: |s, v| s.grid.radius_m = Some(v),
             get: |s| s.grid.radius_m,
         },
-        default: Default::Absent {
-            means: "what the file or the body says",
-            example: "\"1737.4 km\"",
-        },
+        default: absent("what the file or the body says", "\"1737.4 km\""),
         unit: "km or m",
         doc: "Radius of the body from which heights are measured",
     },
     Setting {
         key: "grid.quantity",
-        kind: Kind::Word {
-            words: &[
-                Word {
-                    word: "elevation",
-                    set: |s| s.grid.quantity = Some(Quantity::Elevation),
-                },
-                Word {
-                    word: "radius",
-                    set: |s| s.grid.quantity = Some(Quantity::Radius),
-                },
-                Word {
-                    word: "relief",
-                    set: |s| s.grid.quantity = Some(Quantity::Relief),
-                },
-            ],
-            get: |s| s.grid.quantity.and_then(spelled),
-        },
-        default: Default::Absent {
-            means: "what the file says",
-            example: "\"elevation\"",
-        },
+        kind: optional_word!(
+            |s| s.grid.quantity,
+            Quantity,
+            [
+                ("elevation", Elevation),
+                ("radius", Radius),
+                ("relief", Relief)
+            ]
+        ),
+        default: absent("what the file says", "\"elevation\""),
         unit: "word",
         doc: "Whether the numbers are heights, distances from the body's centre, or finished relief \
               in mm (from --keep-relief), carved as it is",
     },
     Setting {
         key: "grid.scale",
-        kind: Kind::Number {
-            range: Range {
+        kind: optional!(
+            Number,
+            Range {
                 nonzero: true,
                 ..Range::new(-1e6, 1e6, "a number other than 0, -1e6 to 1e6")
             },
-            word: None,
-            set: |s, v| s.grid.scale = Some(v),
-            get: |s| s.grid.scale,
-        },
-        default: Default::Absent {
-            means: "what the file says",
-            example: "0.5",
-        },
+            grid.scale
+        ),
+        default: absent("what the file says", "0.5"),
         unit: "metres per stored number",
         doc: "Multiplies the stored numbers to make metres",
     },
     Setting {
         key: "grid.offset",
-        kind: Kind::Number {
-            range: METRES,
-            word: None,
-            set: |s, v| s.grid.offset_m = Some(v),
-            get: |s| s.grid.offset_m,
-        },
-        default: Default::Absent {
-            means: "what the file says",
-            example: "-10000.0",
-        },
+        kind: optional!(Number, METRES, grid.offset_m),
+        default: absent("what the file says", "-10000.0"),
         unit: "metres",
         doc: "Added after scaling",
     },
     Setting {
         key: "grid.nodata",
-        kind: Kind::Number {
-            range: Range::new(f64::MIN, f64::MAX, "a number"),
-            word: None,
-            set: |s, v| s.grid.nodata = Some(v),
-            get: |s| s.grid.nodata,
-        },
-        default: Default::Absent {
-            means: "what the file says",
-            example: "-32768",
-        },
+        kind: optional!(
+            Number,
+            Range::new(f64::MIN, f64::MAX, "a number"),
+            grid.nodata
+        ),
+        default: absent("what the file says", "-32768"),
         unit: "stored number",
         doc: "The stored number that stands for a hole",
     },
     Setting {
         key: "grid.west",
-        kind: Kind::Number {
-            range: ROUND,
-            word: None,
-            set: |s, v| s.grid.west_deg = Some(v),
-            get: |s| s.grid.west_deg,
-        },
-        default: Default::Absent {
-            means: "what the file says",
-            example: "-180.0",
-        },
+        kind: optional!(Number, ROUND, grid.west_deg),
+        default: absent("what the file says", "-180.0"),
         unit: "degrees east",
         doc: "Longitude of the grid's left edge",
     },
     Setting {
         key: "grid.flattening",
-        kind: Kind::Word {
-            words: &[
-                Word {
-                    word: "keep",
-                    set: |s| s.grid.flattening = Flattening::Keep,
-                },
-                Word {
-                    word: "remove",
-                    set: |s| s.grid.flattening = Flattening::Remove,
-                },
-            ],
-            get: |s| spelled(s.grid.flattening),
-        },
+        kind: word!(
+            |s| s.grid.flattening,
+            Flattening,
+            [("keep", Keep), ("remove", Remove)]
+        ),
         default: Default::Value("\"keep\""),
         unit: "word",
         doc: "Takes the bulge of a flattened body out, where heights count from a sphere or the centre",
     },
     Setting {
         key: "globe.solid",
-        kind: Kind::Name {
+        kind: ValueKind::Name {
             names: solid_names,
             set: |s, v| s.globe.solid = v,
             get: |s| &s.globe.solid,
@@ -508,31 +568,18 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "globe.diameter",
-        kind: Kind::Length {
-            range: Range::new(5.0, 10_000.0, "a length, 5 mm to 10 m"),
-            word: None,
-            set: |s, v| s.globe.diameter_mm = v,
-            get: |s| Some(s.globe.diameter_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(5.0, 10_000.0, "a length, 5 mm to 10 m"),
+            globe.diameter_mm
+        ),
         default: Default::Value("\"200 mm\""),
         unit: "mm, cm, m or in",
         doc: "Diameter of the finished ball at the level; corner to corner if the base is flat",
     },
     Setting {
         key: "globe.base",
-        kind: Kind::Word {
-            words: &[
-                Word {
-                    word: "sphere",
-                    set: |s| s.globe.base = Base::Sphere,
-                },
-                Word {
-                    word: "flat",
-                    set: |s| s.globe.base = Base::Flat,
-                },
-            ],
-            get: |s| spelled(s.globe.base),
-        },
+        kind: word!(|s| s.globe.base, Base, [("sphere", Sphere), ("flat", Flat)]),
         default: Default::Absent {
             means: "\"sphere\"; \"flat\" if the projection is \"gnomonic\"",
             example: "\"sphere\"",
@@ -542,26 +589,18 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "globe.projection",
-        kind: Kind::Word {
-            words: &[
-                Word {
-                    word: "radial",
-                    set: |s| s.globe.projection = Projection::Radial,
-                },
-                Word {
-                    word: "gnomonic",
-                    set: |s| s.globe.projection = Projection::Gnomonic,
-                },
-            ],
-            get: |s| spelled(s.globe.projection),
-        },
+        kind: word!(
+            |s| s.globe.projection,
+            Projection,
+            [("radial", Radial), ("gnomonic", Gnomonic)]
+        ),
         default: Default::Value("\"radial\""),
         unit: "word",
         doc: "Which way mountains point: radial, away from the globe's centre, so that seams meet exactly; gnomonic, straight up from a flat face as on a carved panel, so that they meet nearly",
     },
     Setting {
         key: "globe.turn.place",
-        kind: Kind::Word {
+        kind: ValueKind::Word {
             words: &[
                 Word {
                     word: "given",
@@ -580,7 +619,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "globe.turn.face",
-        kind: Kind::Whole {
+        kind: ValueKind::Whole {
             low: 1,
             high: 120,
             set: |s, v| s.globe.turn.face = v,
@@ -592,43 +631,32 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "globe.turn.lat",
-        kind: Kind::Number {
-            range: Range::new(-90.0, 90.0, "a number of degrees, -90 to 90"),
-            word: None,
-            set: |s, v| s.globe.turn.lat_deg = v,
-            get: |s| Some(s.globe.turn.lat_deg),
-        },
+        kind: always!(
+            Number,
+            Range::new(-90.0, 90.0, "a number of degrees, -90 to 90"),
+            globe.turn.lat_deg
+        ),
         default: Default::Value("90.0"),
         unit: "degrees north",
         doc: "Latitude of the place; south is negative",
     },
     Setting {
         key: "globe.turn.lon",
-        kind: Kind::Number {
-            range: ROUND,
-            word: None,
-            set: |s, v| s.globe.turn.lon_deg = v,
-            get: |s| Some(s.globe.turn.lon_deg),
-        },
+        kind: always!(Number, ROUND, globe.turn.lon_deg),
         default: Default::Value("0.0"),
         unit: "degrees east",
         doc: "Longitude of the place; west is negative",
     },
     Setting {
         key: "globe.turn.spin",
-        kind: Kind::Number {
-            range: ROUND,
-            word: None,
-            set: |s, v| s.globe.turn.spin_deg = v,
-            get: |s| Some(s.globe.turn.spin_deg),
-        },
+        kind: always!(Number, ROUND, globe.turn.spin_deg),
         default: Default::Value("0.0"),
         unit: "degrees clockwise from north",
         doc: "Where that facet's index corner points, seen from outside",
     },
     Setting {
         key: "relief.range",
-        kind: Kind::LengthOrWords {
+        kind: ValueKind::LengthOrWords {
             range: Range::new(0.01, 1000.0, "a length, 0.01 mm to 1 m"),
             words: &[
                 Word {
@@ -653,97 +681,74 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "relief.curve",
-        kind: Kind::Word {
-            words: &[
-                Word {
-                    word: "linear",
-                    set: |s| s.relief.curve = CurveShape::Linear,
-                },
-                Word {
-                    word: "power",
-                    set: |s| s.relief.curve = CurveShape::Power,
-                },
-                Word {
-                    word: "asinh",
-                    set: |s| s.relief.curve = CurveShape::Asinh,
-                },
-                Word {
-                    word: "log",
-                    set: |s| s.relief.curve = CurveShape::Log,
-                },
-                Word {
-                    word: "equalize",
-                    set: |s| s.relief.curve = CurveShape::Equalize,
-                },
-                Word {
-                    word: "knots",
-                    set: |s| s.relief.curve = CurveShape::Knots,
-                },
-            ],
-            get: |s| spelled(s.relief.curve),
-        },
+        kind: word!(
+            |s| s.relief.curve,
+            CurveShape,
+            [
+                ("linear", Linear),
+                ("power", Power),
+                ("asinh", Asinh),
+                ("log", Log),
+                ("equalize", Equalize),
+                ("knots", Knots)
+            ]
+        ),
         default: Default::Value("\"asinh\""),
         unit: "word",
         doc: "How heights share the depth of the relief: linear gives all ground its true share; asinh and log deepen the plains and press peaks and deeps together, log over fewer heights; power leaves the peaks taller; equalize gives the commonest heights the most depth; knots follows your own list",
     },
     Setting {
         key: "relief.boost",
-        kind: Kind::Number {
-            range: Range::new(0.01, 1000.0, "a number, 0.01 to 1000"),
-            word: None,
-            set: |s, v| s.relief.boost = v,
-            get: |s| Some(s.relief.boost),
-        },
+        kind: always!(
+            Number,
+            Range::new(0.01, 1000.0, "a number, 0.01 to 1000"),
+            relief.boost
+        ),
         default: Default::Value("2.5"),
         unit: "times linear",
         doc: "How much steeper than linear the plains are carved; 1 is linear",
     },
     Setting {
         key: "relief.exponent",
-        kind: Kind::Number {
-            range: Range {
+        kind: always!(
+            Number,
+            Range {
                 open: true,
                 ..Range::new(0.0, 1.0, "a number between 0 and 1")
             },
-            word: None,
-            set: |s, v| s.relief.exponent = v,
-            get: |s| Some(s.relief.exponent),
-        },
+            relief.exponent
+        ),
         default: Default::Value("0.6"),
         unit: "no unit",
         doc: "For the power curve: near 1 it is almost linear, smaller flattens peaks and deeps more",
     },
     Setting {
         key: "relief.blend",
-        kind: Kind::Number {
-            range: Range::new(0.0, 1.0, "a number, 0 to 1"),
-            word: None,
-            set: |s, v| s.relief.blend = Some(v),
-            get: |s| s.relief.blend,
-        },
-        default: Default::Absent {
-            means: "follows boost",
-            example: "0.5",
-        },
+        kind: optional!(
+            Number,
+            Range::new(0.0, 1.0, "a number, 0 to 1"),
+            relief.blend
+        ),
+        default: absent("follows boost", "0.5"),
         unit: "share",
         doc: "For the equalize curve: 0 is linear, 1 gives every height depth by how much ground lies there",
     },
     Setting {
         key: "relief.knots",
-        kind: Kind::Pairs {
+        kind: ValueKind::Pairs {
             set: |s, v| s.relief.knots = v,
             get: |s| &s.relief.knots,
         },
-        default: Default::Absent {
-            means: "must be given for the knots curve",
-            example: "[[-8000, -2.0], [0, 0.0], [21000, 4.0]]",
-        },
+        default: absent(
+            "must be given for the knots curve",
+            "[[-8000, -2.0], [0, 0.0], [21000, 4.0]]",
+        ),
         unit: "[metres, mm]",
         doc: "For the knots curve, your own list: a height on the body, and how far above or below the level it is carved",
     },
     Setting {
         key: "relief.level",
-        kind: Kind::Number {
+        kind: ValueKind::Number {
             range: METRES,
             word: Some(Word {
                 word: "mean",
@@ -761,19 +766,11 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "relief.method",
-        kind: Kind::Word {
-            words: &[
-                Word {
-                    word: "multiscale",
-                    set: |s| s.relief.method = Method::Multiscale,
-                },
-                Word {
-                    word: "curve",
-                    set: |s| s.relief.method = Method::Curve,
-                },
-            ],
-            get: |s| spelled(s.relief.method),
-        },
+        kind: word!(
+            |s| s.relief.method,
+            Method,
+            [("multiscale", Multiscale), ("curve", Curve)]
+        ),
         default: Default::Value("\"multiscale\""),
         unit: "word",
         doc: "multiscale brings out faint ground and calms rugged ground that the bit cannot cut; \
@@ -781,7 +778,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "relief.detail",
-        kind: Kind::Number {
+        kind: ValueKind::Number {
             range: Range::new(0.0, 1.0, "a number, 0 to 1"),
             word: Some(Word {
                 word: "auto",
@@ -800,7 +797,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "relief.steepest",
-        kind: Kind::Number {
+        kind: ValueKind::Number {
             range: Range::new(5.0, 90.0, "a number of degrees, 5 to 90"),
             word: Some(Word {
                 word: "auto",
@@ -814,192 +811,126 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
         },
         default: Default::Value("\"auto\""),
         unit: "degrees",
-        doc: "Steepest slope in the relief; auto lays back only what would overhang in the blank; \
+        doc: "Steepest slope in the relief; auto lays back only what would be undercut in the blank; \
               with a number walls steeper than it are laid back everywhere, 90 leaves all",
     },
     Setting {
         key: "relief.below.level",
-        kind: Kind::Number {
-            range: METRES,
-            word: None,
-            set: |s, v| s.relief.below.level_m = Some(v),
-            get: |s| s.relief.below.level_m,
-        },
-        default: Default::Absent {
-            means: "one curve for all ground",
-            example: "0.0",
-        },
+        kind: optional!(Number, METRES, relief.below.level_m),
+        default: absent("one curve for all ground", "0.0"),
         unit: "metres",
         doc: "Ground below this height, such as a sea's floor, gets a curve of its own",
     },
     Setting {
         key: "relief.below.curve",
-        kind: Kind::Word {
-            words: &[
-                Word {
-                    word: "linear",
-                    set: |s| s.relief.below.curve = Some(CurveShape::Linear),
-                },
-                Word {
-                    word: "power",
-                    set: |s| s.relief.below.curve = Some(CurveShape::Power),
-                },
-                Word {
-                    word: "asinh",
-                    set: |s| s.relief.below.curve = Some(CurveShape::Asinh),
-                },
-                Word {
-                    word: "log",
-                    set: |s| s.relief.below.curve = Some(CurveShape::Log),
-                },
-                Word {
-                    word: "equalize",
-                    set: |s| s.relief.below.curve = Some(CurveShape::Equalize),
-                },
-            ],
-            get: |s| s.relief.below.curve.and_then(spelled),
-        },
-        default: Default::Absent {
-            means: "relief.curve",
-            example: "\"linear\"",
-        },
+        kind: optional_word!(
+            |s| s.relief.below.curve,
+            CurveShape,
+            [
+                ("linear", Linear),
+                ("power", Power),
+                ("asinh", Asinh),
+                ("log", Log),
+                ("equalize", Equalize)
+            ]
+        ),
+        default: absent("relief.curve", "\"linear\""),
         unit: "word",
         doc: "Shape of the curve below that height",
     },
     Setting {
         key: "relief.below.boost",
-        kind: Kind::Number {
-            range: Range::new(0.01, 1000.0, "a number, 0.01 to 1000"),
-            word: None,
-            set: |s, v| s.relief.below.boost = Some(v),
-            get: |s| s.relief.below.boost,
-        },
-        default: Default::Absent {
-            means: "relief.boost",
-            example: "2.0",
-        },
+        kind: optional!(
+            Number,
+            Range::new(0.01, 1000.0, "a number, 0.01 to 1000"),
+            relief.below.boost
+        ),
+        default: absent("relief.boost", "2.0"),
         unit: "times linear",
         doc: "How much steeper than linear the plains below that height are carved",
     },
     Setting {
         key: "relief.below.share",
-        kind: Kind::Number {
-            range: Range {
+        kind: optional!(
+            Number,
+            Range {
                 open: true,
                 ..Range::new(0.0, 1.0, "a number between 0 and 1")
             },
-            word: None,
-            set: |s, v| s.relief.below.share = Some(v),
-            get: |s| s.relief.below.share,
-        },
-        default: Default::Absent {
-            means: "the same share as of the heights",
-            example: "0.4",
-        },
+            relief.below.share
+        ),
+        default: absent("the same share as of the heights", "0.4"),
         unit: "share",
         doc: "How much of the relief the ground below that height gets",
     },
     Setting {
         key: "stock.thickness",
-        kind: Kind::Length {
-            range: Range::new(1.0, 1000.0, "a length, 1 mm to 1 m"),
-            word: None,
-            set: |s, v| s.stock.thickness_mm = v,
-            get: |s| Some(s.stock.thickness_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(1.0, 1000.0, "a length, 1 mm to 1 m"),
+            stock.thickness_mm
+        ),
         default: Default::Value("\"1-3/4 in\""),
         unit: "mm, cm, m or in",
         doc: "Thickness of the blanks as they lie on the machine; 8/4 boards plane to 1-3/4 in",
     },
     Setting {
         key: "stock.skim",
-        kind: Kind::Length {
-            range: THIN,
-            word: None,
-            set: |s, v| s.stock.skim_mm = v,
-            get: |s| Some(s.stock.skim_mm),
-        },
+        kind: always!(Length, THIN, stock.skim_mm),
         default: Default::Value("\"0.5 mm\""),
         unit: "mm, cm, m or in",
         doc: "Taken off the top before the highest ground, to clean it up",
     },
     Setting {
         key: "stock.edge",
-        kind: Kind::Length {
-            range: THIN,
-            word: None,
-            set: |s, v| s.stock.edge_mm = v,
-            get: |s| Some(s.stock.edge_mm),
-        },
+        kind: always!(Length, THIN, stock.edge_mm),
         default: Default::Value("\"12 mm\""),
         unit: "mm, cm, m or in",
         doc: "Least thickness of a facet at its corners, for the glue",
     },
     Setting {
         key: "stock.trim",
-        kind: Kind::Length {
-            range: THIN,
-            word: None,
-            set: |s, v| s.stock.trim_mm = v,
-            get: |s| Some(s.stock.trim_mm),
-        },
+        kind: always!(Length, THIN, stock.trim_mm),
         default: Default::Value("\"3 mm\""),
         unit: "mm, cm, m or in",
         doc: "Margin of terrain outside the facet for the saw to cut in, about as wide as a saw cut",
     },
     Setting {
         key: "image.pixel",
-        kind: Kind::Length {
-            range: Range::new(0.005, 10.0, "a length, 0.005 mm to 10 mm"),
-            word: None,
-            set: |s, v| s.image.pixel_mm = v,
-            get: |s| Some(s.image.pixel_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(0.005, 10.0, "a length, 0.005 mm to 10 mm"),
+            image.pixel_mm
+        ),
         default: Default::Value("\"0.1 mm\""),
         unit: "mm, cm, m or in",
         doc: "Size of a pixel of the height images",
     },
     Setting {
         key: "image.format",
-        kind: Kind::Word {
-            words: &[
-                Word {
-                    word: "png",
-                    set: |s| s.image.format = ImageFormat::Png,
-                },
-                Word {
-                    word: "tiff",
-                    set: |s| s.image.format = ImageFormat::Tiff,
-                },
-            ],
-            get: |s| spelled(s.image.format),
-        },
+        kind: word!(
+            |s| s.image.format,
+            ImageFormat,
+            [("png", Png), ("tiff", Tiff)]
+        ),
         default: Default::Value("\"png\""),
         unit: "word",
         doc: "File format of the height images, 16-bit grey",
     },
     Setting {
         key: "image.outside",
-        kind: Kind::Word {
-            words: &[
-                Word {
-                    word: "floor",
-                    set: |s| s.image.outside = Outside::Floor,
-                },
-                Word {
-                    word: "terrain",
-                    set: |s| s.image.outside = Outside::Terrain,
-                },
-            ],
-            get: |s| spelled(s.image.outside),
-        },
+        kind: word!(
+            |s| s.image.outside,
+            Outside,
+            [("floor", Floor), ("terrain", Terrain)]
+        ),
         default: Default::Value("\"floor\""),
         unit: "word",
         doc: "What lies outside the facet and its trim: the lowest level, or terrain to the edge",
     },
     Setting {
         key: "blanks.spares",
-        kind: Kind::Whole {
+        kind: ValueKind::Whole {
             low: 0,
             high: 100,
             set: |s, v| s.blanks.spares = v,
@@ -1011,374 +942,288 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "blanks.gap",
-        kind: Kind::Length {
-            range: Range::new(0.0, 200.0, "a length, 0 mm to 200 mm"),
-            word: None,
-            set: |s, v| s.blanks.gap_mm = v,
-            get: |s| Some(s.blanks.gap_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(0.0, 200.0, "a length, 0 mm to 200 mm"),
+            blanks.gap_mm
+        ),
         default: Default::Value("\"10 mm\""),
         unit: "mm, cm, m or in",
         doc: "Wood between two blanks on a board, for the bit or blade that parts them",
     },
     Setting {
         key: "blanks.margin",
-        kind: Kind::Length {
-            range: Range::new(0.0, 200.0, "a length, 0 mm to 200 mm"),
-            word: None,
-            set: |s, v| s.blanks.margin_mm = v,
-            get: |s| Some(s.blanks.margin_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(0.0, 200.0, "a length, 0 mm to 200 mm"),
+            blanks.margin_mm
+        ),
         default: Default::Value("\"6 mm\""),
         unit: "mm, cm, m or in",
         doc: "Wood kept free along the edges of a board",
     },
     Setting {
         key: "jig.pocket",
-        kind: Kind::Word {
-            words: &[
-                Word {
-                    word: "yes",
-                    set: |s| s.jig.pocket = true,
-                },
-                Word {
-                    word: "no",
-                    set: |s| s.jig.pocket = false,
-                },
-            ],
-            get: |s| Some(if s.jig.pocket { "yes" } else { "no" }.to_owned()),
-        },
+        kind: yes_or_no!(jig.pocket),
         default: Default::Value("\"yes\""),
         unit: "word",
         doc: "Whether a pocket in the back of the blank sits on a boss of the jig",
     },
     Setting {
         key: "jig.depth",
-        kind: Kind::Length {
-            range: Range::new(0.5, 100.0, "a length, 0.5 mm to 100 mm"),
-            word: None,
-            set: |s, v| s.jig.depth_mm = Some(v),
-            get: |s| s.jig.depth_mm,
-        },
-        default: Default::Absent {
-            means: "as deep as jig.bit is wide, or a sixth of the stock if that is less",
-            example: "\"6 mm\"",
-        },
+        kind: optional!(
+            Length,
+            Range::new(0.5, 100.0, "a length, 0.5 mm to 100 mm"),
+            jig.depth_mm
+        ),
+        default: absent(
+            "as deep as jig.bit is wide, or a sixth of the stock if that is less",
+            "\"6 mm\"",
+        ),
         unit: "mm, cm, m or in",
         doc: "Depth of the pocket in the back, and height of the boss on the jig",
     },
     Setting {
         key: "jig.inset",
-        kind: Kind::Length {
-            range: Range::new(0.0, 500.0, "a length, 0 mm to 500 mm"),
-            word: None,
-            set: |s, v| s.jig.inset_mm = Some(v),
-            get: |s| s.jig.inset_mm,
-        },
-        default: Default::Absent {
-            means: "as wide as jig.bit",
-            example: "\"8 mm\"",
-        },
+        kind: optional!(
+            Length,
+            Range::new(0.0, 500.0, "a length, 0 mm to 500 mm"),
+            jig.inset_mm
+        ),
+        default: absent("as wide as jig.bit", "\"8 mm\""),
         unit: "mm, cm, m or in",
         doc: "From the sawn edge of the back to the pocket",
     },
     Setting {
         key: "jig.bit",
-        kind: Kind::Length {
-            range: Range::new(0.5, 50.0, "a length, 0.5 mm to 50 mm"),
-            word: None,
-            set: |s, v| s.jig.bit_mm = v,
-            get: |s| Some(s.jig.bit_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(0.5, 50.0, "a length, 0.5 mm to 50 mm"),
+            jig.bit_mm
+        ),
         default: Default::Value("\"6 mm\""),
         unit: "mm, cm, m or in",
         doc: "Diameter of the bit that cuts pocket, boss and notches",
     },
     Setting {
         key: "jig.corner",
-        kind: Kind::Length {
-            range: Range::new(0.0, 100.0, "a length, 0 mm to 100 mm"),
-            word: None,
-            set: |s, v| s.jig.corner_mm = Some(v),
-            get: |s| s.jig.corner_mm,
-        },
-        default: Default::Absent {
-            means: "the bit's radius and 0.5 mm",
-            example: "\"4 mm\"",
-        },
+        kind: optional!(
+            Length,
+            Range::new(0.0, 100.0, "a length, 0 mm to 100 mm"),
+            jig.corner_mm
+        ),
+        default: absent("the bit's radius and 0.5 mm", "\"4 mm\""),
         unit: "mm, cm, m or in",
         doc: "Radius of the corners of pocket and boss",
     },
     Setting {
         key: "jig.clearance",
-        kind: Kind::Length {
-            range: Range::new(0.0, 5.0, "a length, 0 mm to 5 mm"),
-            word: None,
-            set: |s, v| s.jig.clearance_mm = v,
-            get: |s| Some(s.jig.clearance_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(0.0, 5.0, "a length, 0 mm to 5 mm"),
+            jig.clearance_mm
+        ),
         default: Default::Value("\"0.1 mm\""),
         unit: "mm, cm, m or in",
         doc: "Play between boss and pocket on every side",
     },
     Setting {
         key: "jig.allowance",
-        kind: Kind::Length {
-            range: Range::new(0.0, 10.0, "a length, 0 mm to 10 mm"),
-            word: None,
-            set: |s, v| s.jig.allowance_mm = Some(v),
-            get: |s| s.jig.allowance_mm,
-        },
-        default: Default::Absent {
-            means: "a tenth of jig.bit",
-            example: "\"0.5 mm\"",
-        },
+        kind: optional!(
+            Length,
+            Range::new(0.0, 10.0, "a length, 0 mm to 10 mm"),
+            jig.allowance_mm
+        ),
+        default: absent("a tenth of jig.bit", "\"0.5 mm\""),
         unit: "mm, cm, m or in",
         doc: "Left by the roughing outline for the finishing cut",
     },
     Setting {
         key: "jig.over",
-        kind: Kind::Length {
-            range: Range::new(0.0, 500.0, "a length, 0 mm to 500 mm"),
-            word: None,
-            set: |s, v| s.jig.over_mm = v,
-            get: |s| Some(s.jig.over_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(0.0, 500.0, "a length, 0 mm to 500 mm"),
+            jig.over_mm
+        ),
         default: Default::Value("\"5 mm\""),
         unit: "mm, cm, m or in",
         doc: "Least wood between the pocket and the lowest ground above it",
     },
     Setting {
         key: "jig.key",
-        kind: Kind::Word {
-            words: &[
-                Word {
-                    word: "yes",
-                    set: |s| s.jig.key = true,
-                },
-                Word {
-                    word: "no",
-                    set: |s| s.jig.key = false,
-                },
-            ],
-            get: |s| Some(if s.jig.key { "yes" } else { "no" }.to_owned()),
-        },
+        kind: yes_or_no!(jig.key),
         default: Default::Value("\"yes\""),
         unit: "word",
         doc: "Whether a cut corner on pocket and boss lets the blank sit one way only",
     },
     Setting {
         key: "jig.tabs",
-        kind: Kind::Whole {
+        kind: ValueKind::Whole {
             low: 0,
             high: 12,
             set: |s, v| s.jig.tabs = Some(v),
             get: |s| s.jig.tabs,
         },
-        default: Default::Absent {
-            means: "2, or none where they have no room",
-            example: "2",
-        },
+        default: absent("2, or none where they have no room", "2"),
         unit: "tabs",
         doc: "Hold-down tabs on each blank, on different sides",
     },
     Setting {
         key: "jig.tab_width",
-        kind: Kind::Length {
-            range: Range::new(1.0, 500.0, "a length, 1 mm to 500 mm"),
-            word: None,
-            set: |s, v| s.jig.tab_width_mm = Some(v),
-            get: |s| s.jig.tab_width_mm,
-        },
-        default: Default::Absent {
-            means: "four times jig.bit",
-            example: "\"25 mm\"",
-        },
+        kind: optional!(
+            Length,
+            Range::new(1.0, 500.0, "a length, 1 mm to 500 mm"),
+            jig.tab_width_mm
+        ),
+        default: absent("four times jig.bit", "\"25 mm\""),
         unit: "mm, cm, m or in",
         doc: "Width of a tab along the edge of the blank",
     },
     Setting {
         key: "jig.tab_thickness",
-        kind: Kind::Length {
-            range: Range::new(0.5, 100.0, "a length, 0.5 mm to 100 mm"),
-            word: None,
-            set: |s, v| s.jig.tab_thickness_mm = Some(v),
-            get: |s| s.jig.tab_thickness_mm,
-        },
-        default: Default::Absent {
-            means: "as thick as the pocket is deep",
-            example: "\"6 mm\"",
-        },
+        kind: optional!(
+            Length,
+            Range::new(0.5, 100.0, "a length, 0.5 mm to 100 mm"),
+            jig.tab_thickness_mm
+        ),
+        default: absent("as thick as the pocket is deep", "\"6 mm\""),
         unit: "mm, cm, m or in",
         doc: "Thickness of a tab; its notch in the back is cut as deep",
     },
     Setting {
         key: "jig.tab_overlap",
-        kind: Kind::Length {
-            range: Range::new(1.0, 200.0, "a length, 1 mm to 200 mm"),
-            word: None,
-            set: |s, v| s.jig.tab_overlap_mm = Some(v),
-            get: |s| s.jig.tab_overlap_mm,
-        },
-        default: Default::Absent {
-            means: "as wide as jig.bit",
-            example: "\"8 mm\"",
-        },
+        kind: optional!(
+            Length,
+            Range::new(1.0, 200.0, "a length, 1 mm to 200 mm"),
+            jig.tab_overlap_mm
+        ),
+        default: absent("as wide as jig.bit", "\"8 mm\""),
         unit: "mm, cm, m or in",
         doc: "How far a tab reaches under the blank",
     },
     Setting {
         key: "jig.cutter",
-        kind: Kind::Length {
-            range: Range::new(0.1, 100.0, "a length, 0.1 mm to 100 mm"),
-            word: None,
-            set: |s, v| s.jig.cutter_mm = Some(v),
-            get: |s| s.jig.cutter_mm,
-        },
-        default: Default::Absent {
-            means: "the widest [[cutter]], or 6 mm",
-            example: "\"6 mm\"",
-        },
+        kind: optional!(
+            Length,
+            Range::new(0.1, 100.0, "a length, 0.1 mm to 100 mm"),
+            jig.cutter_mm
+        ),
+        default: absent("the widest [[cutter]], or 6 mm", "\"6 mm\""),
         unit: "mm, cm, m or in",
         doc: "Diameter of the widest bit that carves the relief; clamps stay clear of it",
     },
     Setting {
         key: "saw.blade",
-        kind: Kind::Length {
-            range: Range::new(50.0, 1000.0, "a length, 50 mm to 1 m"),
-            word: None,
-            set: |s, v| s.saw.blade_mm = v,
-            get: |s| Some(s.saw.blade_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(50.0, 1000.0, "a length, 50 mm to 1 m"),
+            saw.blade_mm
+        ),
         default: Default::Value("\"10 in\""),
         unit: "mm, cm, m or in",
         doc: "Diameter of the saw blade",
     },
     Setting {
         key: "saw.reach",
-        kind: Kind::Length {
-            range: Range::new(1.0, 500.0, "a length, 1 mm to 500 mm"),
-            word: None,
-            set: |s, v| s.saw.reach_mm = Some(v),
-            get: |s| s.saw.reach_mm,
-        },
-        default: Default::Absent {
-            means: "half of saw.blade less 48 mm for arbor and table",
-            example: "\"3-1/8 in\"",
-        },
+        kind: optional!(
+            Length,
+            Range::new(1.0, 500.0, "a length, 1 mm to 500 mm"),
+            saw.reach_mm
+        ),
+        default: absent(
+            "half of saw.blade less 48 mm for arbor and table",
+            "\"3-1/8 in\"",
+        ),
         unit: "mm, cm, m or in",
         doc: "Highest the upright blade stands above the table; your saw's manual has it",
     },
     Setting {
         key: "saw.most_tilt",
-        kind: Kind::Number {
-            range: Range::new(0.0, 89.0, "a number of degrees, 0 to 89"),
-            word: None,
-            set: |s, v| s.saw.most_tilt_deg = v,
-            get: |s| Some(s.saw.most_tilt_deg),
-        },
+        kind: always!(
+            Number,
+            Range::new(0.0, 89.0, "a number of degrees, 0 to 89"),
+            saw.most_tilt_deg
+        ),
         default: Default::Value("45.0"),
         unit: "degrees from vertical",
         doc: "Farthest the blade tilts",
     },
     Setting {
         key: "saw.base",
-        kind: Kind::Length {
-            range: Range::new(0.0, 500.0, "a length, 0 mm to 500 mm"),
-            word: None,
-            set: |s, v| s.saw.base_mm = v,
-            get: |s| Some(s.saw.base_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(0.0, 500.0, "a length, 0 mm to 500 mm"),
+            saw.base_mm
+        ),
         default: Default::Value("\"18 mm\""),
         unit: "mm, cm, m or in",
         doc: "Thickness of the jig between the saw table and the back of the blank",
     },
     Setting {
         key: "saw.above",
-        kind: Kind::Length {
-            range: Range::new(0.0, 100.0, "a length, 0 mm to 100 mm"),
-            word: None,
-            set: |s, v| s.saw.above_mm = v,
-            get: |s| Some(s.saw.above_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(0.0, 100.0, "a length, 0 mm to 100 mm"),
+            saw.above_mm
+        ),
         default: Default::Value("\"5 mm\""),
         unit: "mm, cm, m or in",
         doc: "How far the blade is to stand above the wood",
     },
     Setting {
         key: "joint.kind",
-        kind: Kind::Word {
-            words: &[
-                Word {
-                    word: "auto",
-                    set: |s| s.joint.kind = JointKind::Auto,
-                },
-                Word {
-                    word: "none",
-                    set: |s| s.joint.kind = JointKind::None,
-                },
-                Word {
-                    word: "biscuit-0",
-                    set: |s| s.joint.kind = JointKind::Biscuit0,
-                },
-                Word {
-                    word: "biscuit-10",
-                    set: |s| s.joint.kind = JointKind::Biscuit10,
-                },
-                Word {
-                    word: "biscuit-20",
-                    set: |s| s.joint.kind = JointKind::Biscuit20,
-                },
-                Word {
-                    word: "dowel",
-                    set: |s| s.joint.kind = JointKind::Dowel,
-                },
-            ],
-            get: |s| spelled(s.joint.kind),
-        },
+        kind: word!(
+            |s| s.joint.kind,
+            JointKind,
+            [
+                ("auto", Auto),
+                ("none", None),
+                ("biscuit-0", Biscuit0),
+                ("biscuit-10", Biscuit10),
+                ("biscuit-20", Biscuit20),
+                ("dowel", Dowel)
+            ]
+        ),
         default: Default::Value("\"auto\""),
         unit: "word",
         doc: "What holds the middle of a seam; auto takes the largest biscuit that has room, else a dowel, else glue alone",
     },
     Setting {
         key: "joint.dowel_diameter",
-        kind: Kind::Length {
-            range: Range::new(1.0, 50.0, "a length, 1 mm to 50 mm"),
-            word: None,
-            set: |s, v| s.joint.dowel_diameter_mm = v,
-            get: |s| Some(s.joint.dowel_diameter_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(1.0, 50.0, "a length, 1 mm to 50 mm"),
+            joint.dowel_diameter_mm
+        ),
         default: Default::Value("\"6 mm\""),
         unit: "mm, cm, m or in",
         doc: "Diameter of the dowels",
     },
     Setting {
         key: "joint.dowel_length",
-        kind: Kind::Length {
-            range: Range::new(4.0, 300.0, "a length, 4 mm to 300 mm"),
-            word: None,
-            set: |s, v| s.joint.dowel_length_mm = v,
-            get: |s| Some(s.joint.dowel_length_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(4.0, 300.0, "a length, 4 mm to 300 mm"),
+            joint.dowel_length_mm
+        ),
         default: Default::Value("\"30 mm\""),
         unit: "mm, cm, m or in",
         doc: "Length of the dowels, half in each facet",
     },
     Setting {
         key: "joint.cover",
-        kind: Kind::Length {
-            range: Range::new(0.0, 100.0, "a length, 0 mm to 100 mm"),
-            word: None,
-            set: |s, v| s.joint.cover_mm = v,
-            get: |s| Some(s.joint.cover_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(0.0, 100.0, "a length, 0 mm to 100 mm"),
+            joint.cover_mm
+        ),
         default: Default::Value("\"3 mm\""),
         unit: "mm, cm, m or in",
         doc: "Least wood around a slot or hole",
     },
     Setting {
         key: "wood.species",
-        kind: Kind::Name {
+        kind: ValueKind::Name {
             names: species_names,
             set: |s, v| s.wood.species = v,
             get: |s| &s.wood.species,
@@ -1389,108 +1234,84 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "wood.sawn",
-        kind: Kind::Word {
-            words: &[
-                Word {
-                    word: "flat",
-                    set: |s| s.wood.sawn = Sawn::Flat,
-                },
-                Word {
-                    word: "quarter",
-                    set: |s| s.wood.sawn = Sawn::Quarter,
-                },
-            ],
-            get: |s| spelled(s.wood.sawn),
-        },
+        kind: word!(
+            |s| s.wood.sawn,
+            Sawn,
+            [("flat", Flat), ("quarter", Quarter)]
+        ),
         default: Default::Value("\"flat\""),
         unit: "word",
         doc: "How the boards were sawn from the log: growth rings along the width, or upright",
     },
     Setting {
         key: "wood.grain",
-        kind: Kind::Word {
-            words: &[
-                Word {
-                    word: "along",
-                    set: |s| s.wood.grain = Grain::Along,
-                },
-                Word {
-                    word: "across",
-                    set: |s| s.wood.grain = Grain::Across,
-                },
-            ],
-            get: |s| spelled(s.wood.grain),
-        },
+        kind: word!(
+            |s| s.wood.grain,
+            Grain,
+            [("along", Along), ("across", Across)]
+        ),
         default: Default::Value("\"along\""),
         unit: "word",
         doc: "How the grain runs in a blank: along the line from its middle to the index corner, or across it",
     },
     Setting {
         key: "wood.dry",
-        kind: Kind::Number {
-            range: Range::new(0.0, 30.0, "a number of percent, 0 to 30"),
-            word: None,
-            set: |s, v| s.wood.dry_percent = v,
-            get: |s| Some(s.wood.dry_percent),
-        },
+        kind: always!(
+            Number,
+            Range::new(0.0, 30.0, "a number of percent, 0 to 30"),
+            wood.dry_percent
+        ),
         default: Default::Value("6.0"),
         unit: "percent",
         doc: "Driest moisture content the globe will have",
     },
     Setting {
         key: "wood.moist",
-        kind: Kind::Number {
-            range: Range::new(0.0, 30.0, "a number of percent, 0 to 30"),
-            word: None,
-            set: |s, v| s.wood.moist_percent = v,
-            get: |s| Some(s.wood.moist_percent),
-        },
+        kind: always!(
+            Number,
+            Range::new(0.0, 30.0, "a number of percent, 0 to 30"),
+            wood.moist_percent
+        ),
         default: Default::Value("10.0"),
         unit: "percent",
         doc: "Dampest moisture content the globe will have",
     },
     Setting {
         key: "budget.tilt",
-        kind: Kind::Number {
-            range: Range::new(0.0, 10.0, "a number of degrees, 0 to 10"),
-            word: None,
-            set: |s, v| s.budget.tilt_deg = v,
-            get: |s| Some(s.budget.tilt_deg),
-        },
+        kind: always!(
+            Number,
+            Range::new(0.0, 10.0, "a number of degrees, 0 to 10"),
+            budget.tilt_deg
+        ),
         default: Default::Value("0.1"),
         unit: "degrees",
         doc: "How exactly the blade tilt is set, plus or minus",
     },
     Setting {
         key: "budget.offset",
-        kind: Kind::Length {
-            range: Range::new(0.0, 10.0, "a length, 0 mm to 10 mm"),
-            word: None,
-            set: |s, v| s.budget.offset_mm = v,
-            get: |s| Some(s.budget.offset_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(0.0, 10.0, "a length, 0 mm to 10 mm"),
+            budget.offset_mm
+        ),
         default: Default::Value("\"0.1 mm\""),
         unit: "mm, cm, m or in",
         doc: "How exactly the cut line is set, plus or minus",
     },
     Setting {
         key: "budget.clearance",
-        kind: Kind::Length {
-            range: Range::new(0.0, 10.0, "a length, 0 mm to 10 mm"),
-            word: None,
-            set: |s, v| s.budget.clearance_mm = Some(v),
-            get: |s| s.budget.clearance_mm,
-        },
-        default: Default::Absent {
-            means: "half of jig.clearance",
-            example: "\"0.05 mm\"",
-        },
+        kind: optional!(
+            Length,
+            Range::new(0.0, 10.0, "a length, 0 mm to 10 mm"),
+            budget.clearance_mm
+        ),
+        default: absent("half of jig.clearance", "\"0.05 mm\""),
         unit: "mm, cm, m or in",
         doc: "How far a blank can shift on the jig, in any direction",
     },
     Setting {
         key: "budget.trials",
-        kind: Kind::Whole {
+        kind: ValueKind::Whole {
             low: 100,
             high: 1000000,
             set: |s, v| s.budget.trials = v,
@@ -1502,7 +1323,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "budget.seed",
-        kind: Kind::Whole {
+        kind: ValueKind::Whole {
             low: 0,
             high: 1000000000,
             set: |s, v| s.budget.seed = v,
@@ -1514,26 +1335,14 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "paper.sheet",
-        kind: Kind::Word {
-            words: &[
-                Word {
-                    word: "a4",
-                    set: |s| s.paper.size = Paper::A4,
-                },
-                Word {
-                    word: "letter",
-                    set: |s| s.paper.size = Paper::Letter,
-                },
-            ],
-            get: |s| spelled(s.paper.size),
-        },
+        kind: word!(|s| s.paper.size, Paper, [("a4", A4), ("letter", Letter)]),
         default: Default::Value("\"a4\""),
         unit: "word",
         doc: "Sheet size of printed pages",
     },
     Setting {
         key: "paper.pages",
-        kind: Kind::Whole {
+        kind: ValueKind::Whole {
             low: 1,
             high: 400,
             set: |s, v| s.paper.pages = v,
@@ -1545,106 +1354,71 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "cutting.left",
-        kind: Kind::Length {
-            range: Range::new(0.001, 10.0, "a length, 0.001 mm to 10 mm"),
-            word: None,
-            set: |s, v| s.cutting.left_mm = v,
-            get: |s| Some(s.cutting.left_mm),
-        },
+        kind: always!(
+            Length,
+            Range::new(0.001, 10.0, "a length, 0.001 mm to 10 mm"),
+            cutting.left_mm
+        ),
         default: Default::Value("\"0.1 mm\""),
         unit: "mm, cm, m or in",
         doc: "Wood left by the finishing bit that counts as left",
     },
     Setting {
         key: "cutting.acceleration",
-        kind: Kind::Number {
-            range: Range::new(1.0, 1e6, "a number of mm/s², 1 to 1000000"),
-            word: None,
-            set: |s, v| s.cutting.acceleration_mm_s2 = Some(v),
-            get: |s| s.cutting.acceleration_mm_s2,
-        },
-        default: Default::Absent {
-            means: "times are for a machine that is at speed at once",
-            example: "500.0",
-        },
+        kind: optional!(
+            Number,
+            Range::new(1.0, 1e6, "a number of mm/s², 1 to 1000000"),
+            cutting.acceleration_mm_s2
+        ),
+        default: absent("times are for a machine that is at speed at once", "500.0"),
         unit: "mm/s²",
         doc: "What the machine gains in speed each second, for better times",
     },
     Setting {
         key: "turn.relief",
-        kind: Kind::Number {
-            range: WEIGHT,
-            word: None,
-            set: |s, v| s.turning.relief = v,
-            get: |s| Some(s.turning.relief),
-        },
+        kind: always!(Number, WEIGHT, turning.relief),
         default: Default::Value("1.0"),
         unit: "weight per mm",
         doc: "How much the mean relief along the seams counts",
     },
     Setting {
         key: "turn.worst",
-        kind: Kind::Number {
-            range: WEIGHT,
-            word: None,
-            set: |s, v| s.turning.worst = v,
-            get: |s| Some(s.turning.worst),
-        },
+        kind: always!(Number, WEIGHT, turning.worst),
         default: Default::Value("0.25"),
         unit: "weight per mm",
         doc: "How much the relief along the worst seam counts",
     },
     Setting {
         key: "turn.high",
-        kind: Kind::Number {
-            range: WEIGHT,
-            word: None,
-            set: |s, v| s.turning.high = v,
-            get: |s| Some(s.turning.high),
-        },
+        kind: always!(Number, WEIGHT, turning.high),
         default: Default::Value("0.1"),
         unit: "weight per mm",
         doc: "How much the highest ground on a seam or corner counts",
     },
     Setting {
         key: "turn.misfit",
-        kind: Kind::Number {
-            range: WEIGHT,
-            word: None,
-            set: |s, v| s.turning.misfit = v,
-            get: |s| Some(s.turning.misfit),
-        },
+        kind: always!(Number, WEIGHT, turning.misfit),
         default: Default::Value("2.0"),
         unit: "weight per mm",
         doc: "How much the step counts that a misfit of 0.3 mm shows at the seams",
     },
     Setting {
         key: "turn.corner",
-        kind: Kind::Number {
-            range: WEIGHT,
-            word: None,
-            set: |s, v| s.turning.corner = v,
-            get: |s| Some(s.turning.corner),
-        },
+        kind: always!(Number, WEIGHT, turning.corner),
         default: Default::Value("0.1"),
         unit: "weight per mm",
         doc: "How much the depth of the lowest corner counts",
     },
     Setting {
         key: "turn.keep",
-        kind: Kind::Number {
-            range: WEIGHT,
-            word: None,
-            set: |s, v| s.turning.keep = v,
-            get: |s| Some(s.turning.keep),
-        },
+        kind: always!(Number, WEIGHT, turning.keep),
         default: Default::Value("0.05"),
         unit: "weight per degree",
         doc: "How much seams count that reach into places to keep whole",
     },
     Setting {
         key: "turn.limit",
-        kind: Kind::Word {
+        kind: ValueKind::Word {
             words: &[
                 Word {
                     word: "none",
@@ -1683,19 +1457,18 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "turn.most",
-        kind: Kind::Number {
-            range: Range::new(0.0, 1000.0, "a number of mm or degrees, 0 to 1000"),
-            word: None,
-            set: |s, v| s.turning.most = v,
-            get: |s| Some(s.turning.most),
-        },
+        kind: always!(
+            Number,
+            Range::new(0.0, 1000.0, "a number of mm or degrees, 0 to 1000"),
+            turning.most
+        ),
         default: Default::Value("1.0"),
         unit: "mm or degrees",
         doc: "What the part named in turn.limit may be at most",
     },
     Setting {
         key: "turn.peaks",
-        kind: Kind::Whole {
+        kind: ValueKind::Whole {
             low: 0,
             high: 50,
             set: |s, v| s.turning.peaks = v,
@@ -1707,7 +1480,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "turn.basins",
-        kind: Kind::Whole {
+        kind: ValueKind::Whole {
             low: 0,
             high: 50,
             set: |s, v| s.turning.basins = v,
@@ -1719,7 +1492,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "turn.seed",
-        kind: Kind::Whole {
+        kind: ValueKind::Whole {
             low: 0,
             high: 1_000_000,
             set: |s, v| s.turning.seed = v,

@@ -1,6 +1,6 @@
 //! Messages word for word, and what must hold for every row of the table.
 
-use super::table::{Default, Kind, SECTIONS};
+use super::table::{Default, SECTIONS, ValueKind};
 use super::*;
 use crate::model::settings::{ImageFormat, Level, Outside};
 use proptest::prelude::*;
@@ -958,10 +958,10 @@ proptest! {
 fn words_and_ranges_of_the_table_hold_together() {
     for setting in SETTINGS {
         match &setting.kind {
-            Kind::Length { range, .. } | Kind::Number { range, .. } => {
+            ValueKind::Length { range, .. } | ValueKind::Number { range, .. } => {
                 assert!(range.low < range.high, "{}", setting.key);
             }
-            Kind::Word { words, get } => {
+            ValueKind::Word { words, get } => {
                 for word in *words {
                     let mut settings = Settings::default();
                     (word.set)(&mut settings);

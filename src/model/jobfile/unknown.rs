@@ -1,25 +1,10 @@
 //! Keys nobody knows: what was probably meant.
 
 use super::lists::LISTS;
+use super::nearest::{gone, nearest};
 use super::table::SETTINGS;
 use crate::model::error::Problem;
 use crate::model::length::one_line;
-use strsim::damerau_levenshtein;
-
-/// The likeliest of the candidates, or none when nothing is close.
-///
-/// "Close" is at most one slip in three letters, and one slip at least.
-pub(super) fn nearest<'a>(
-    typed: &str,
-    candidates: impl Iterator<Item = &'a str>,
-) -> Option<&'a str> {
-    candidates
-        .map(|candidate| (damerau_levenshtein(typed, candidate), candidate))
-        .filter(|(slips, candidate)| *slips <= (candidate.chars().count() / 3).max(1))
-        .filter(|(slips, candidate)| *slips < candidate.chars().count())
-        .min_by_key(|(slips, _)| *slips)
-        .map(|(_, candidate)| candidate)
-}
 
 /// Whether a section of that name is in the table.
 pub(super) fn is_section(name: &str) -> bool {
@@ -28,33 +13,6 @@ pub(super) fn is_section(name: &str) -> bool {
             s.key.as_bytes()[name.len()] == b'.'
         }
     })
-}
-
-/// What to write in the place of settings and words that are no more.
-const GONE: [(&[&str], &str); 2] = [
-    (
-        &[
-            "relief.method = layered",
-            "relief.method = adaptive",
-            "relief.method = gradient",
-        ],
-        "write method = \"multiscale\", which has taken its place; detail, 0 to 1 or \"auto\", says how boldly",
-    ),
-    (
-        &[
-            "relief.span",
-            "relief.shift",
-            "relief.order",
-            "relief.strength",
-        ],
-        "leave it out: method = \"multiscale\" needs none but detail, 0 to 1 or \"auto\"",
-    ),
-];
-
-/// What to write instead of something that is no more.
-pub(super) fn gone(what: &str) -> Option<&'static str> {
-    let (_, instead) = GONE.iter().find(|(gone, _)| gone.contains(&what))?;
-    Some(instead)
 }
 
 /// The error for a key that is not in the table.

@@ -1,7 +1,7 @@
 //! One TOML value into one setting, whatever its kind.
 
-use super::table::{Kind, Setting, words};
-use super::unknown::{gone, nearest};
+use super::nearest::{gone, nearest};
+use super::table::{Setting, ValueKind, words};
 use crate::model::error::Problem;
 use crate::model::length::{
     no_body_unit, no_unit, not_a_body_length, not_a_length, one_line, parse_body_m, parse_mm,
@@ -30,8 +30,8 @@ pub(super) fn read<T>(
     let found = || shown(value);
     let allowed = || setting.kind.allowed();
     match &setting.kind {
-        Kind::Files { set, .. } => set(target, files(value, raw, folder)?),
-        Kind::Text { set, .. } => {
+        ValueKind::Files { set, .. } => set(target, files(value, raw, folder)?),
+        ValueKind::Text { set, .. } => {
             let text = text().ok_or_else(|| {
                 Problem::new("this must be text")
                     .found(found())
@@ -48,7 +48,7 @@ pub(super) fn read<T>(
             }
             set(target, text.to_owned());
         }
-        Kind::Name { names, set, .. } => {
+        ValueKind::Name { names, set, .. } => {
             let names = names();
             let name = text().ok_or_else(|| not_a_word(value, &allowed()))?;
             if !names.contains(&name) {
@@ -56,7 +56,7 @@ pub(super) fn read<T>(
             }
             set(target, name.to_owned());
         }
-        Kind::Word { words: list, .. } => {
+        ValueKind::Word { words: list, .. } => {
             let word = text().ok_or_else(|| not_a_word(value, &allowed()))?;
             match list.iter().find(|w| w.word == word) {
                 Some(known) => (known.set)(target),
@@ -69,7 +69,7 @@ pub(super) fn read<T>(
                 }
             }
         }
-        Kind::Length {
+        ValueKind::Length {
             range, word, set, ..
         } => {
             if let (Some(word), Some(text)) = (word, value.as_str())
@@ -88,7 +88,7 @@ pub(super) fn read<T>(
             }
             set(target, mm);
         }
-        Kind::LengthOrWords {
+        ValueKind::LengthOrWords {
             range,
             words: list,
             set,
@@ -104,7 +104,7 @@ pub(super) fn read<T>(
             }
             set(target, mm);
         }
-        Kind::Speed { range, set, .. } => {
+        ValueKind::Speed { range, set, .. } => {
             let mm = length_mm(value, without_minute).map_err(|problem| {
                 problem
                     .allowed(allowed())
@@ -115,7 +115,7 @@ pub(super) fn read<T>(
             }
             set(target, mm);
         }
-        Kind::BodyLength { range, set, .. } => {
+        ValueKind::BodyLength { range, set, .. } => {
             let metres = match value {
                 Value::String(text) => parse_body_m(text.value())?,
                 Value::Integer(_) | Value::Float(_) => return Err(no_body_unit(&found())),
@@ -126,7 +126,7 @@ pub(super) fn read<T>(
             }
             set(target, metres);
         }
-        Kind::Number {
+        ValueKind::Number {
             range, word, set, ..
         } => {
             if let (Some(word), Some(text)) = (word, value.as_str())
@@ -152,7 +152,7 @@ pub(super) fn read<T>(
             }
             set(target, number);
         }
-        Kind::Whole { low, high, set, .. } => {
+        ValueKind::Whole { low, high, set, .. } => {
             let whole = value.as_integer().ok_or_else(|| {
                 Problem::new("this must be a whole number")
                     .found(found())
@@ -171,7 +171,7 @@ pub(super) fn read<T>(
                 }
             }
         }
-        Kind::Pairs { set, .. } => {
+        ValueKind::Pairs { set, .. } => {
             let pairs = pairs(value).map_err(|p| p.allowed(allowed()))?;
             set(target, pairs);
         }

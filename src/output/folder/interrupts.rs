@@ -6,20 +6,23 @@ use std::sync::atomic::Ordering;
 use std::time::Duration;
 
 /// What shells add to a signal's number when they report it as an exit code.
-pub const SIGNAL_EXIT: i32 = 128;
+const SIGNAL_EXIT: i32 = 128;
 
 /// Tries, and the pause between, to remove a folder into which other threads are still writing.
 const REMOVE_TRIES: u32 = 50;
 const REMOVE_PAUSE: Duration = Duration::from_millis(20);
 
 /// From now on Ctrl-C, or a request to end, removes unfinished folders and ends the program with
-/// [`SIGNAL_EXIT`] and the signal's number. For a program's start, once.
+/// 128 and the signal's number. For a program's start, once.
+///
+/// A file that grows too large is an error from then on, as in [`large_files_are_errors`].
 ///
 /// Signals that whoever started the program had it ignore stay ignored: `nohup` means what it says.
 ///
 /// # Errors
 /// [`Error::Disk`] when the system refuses, or when it was called before.
 pub fn clean_up_on_interrupt() -> Result<()> {
+    large_files_are_errors()?;
     listen().map_err(|e| Error::Disk(Problem::new(format!("could not prepare for Ctrl-C: {e}"))))
 }
 

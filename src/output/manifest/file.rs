@@ -25,7 +25,8 @@ pub fn text(manifest: &Manifest) -> Result<String> {
 /// As [`text`].
 pub fn sealed(manifest: &Manifest) -> Result<(String, String)> {
     let mut bytes = Vec::new();
-    let mut serializer = serde_json::Serializer::with_formatter(&mut bytes, Layout::default());
+    let mut serializer =
+        serde_json::Serializer::with_formatter(&mut bytes, OneLineLists::default());
     let broken = |what: String| {
         Error::Check(Problem::new(format!(
             "the manifest cannot be written: {what}"
@@ -125,12 +126,52 @@ fn check_schema(value: &serde_json::Value, path: &Path) -> Result<()> {
     ))
 }
 
+/// What the sum over a manifest's own text says of it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Seal {
+    /// There is none: the manifest is from before they were written.
+    Absent,
+    /// The text is what was written.
+    Whole,
+    /// What it says is what was written, in another layout.
+    SavedAgain,
+    /// It says something else.
+    Broken,
+}
+
+/// How the text ends, before and after the digits of the sum.
+const BEFORE: &str = "\n  \"sha256\": \"";
+const AFTER: &str = "\"\n}\n";
+
+/// Judges a manifest's text by the sum in it; `manifest` is what was read from it.
+pub fn seal(text: &str, manifest: &Manifest) -> Seal {
+    if let Some(rest) = text.strip_suffix(AFTER)
+        && let Some(at) = rest.rfind(BEFORE)
+    {
+        let (start, sum) = rest.split_at(at + BEFORE.len());
+        if checksums::of_bytes(format!("{start}{AFTER}").as_bytes()) == sum {
+            return Seal::Whole;
+        }
+    }
+    // Read twice: it is no part of what the manifest says.
+    #[derive(serde::Deserialize)]
+    struct Sum {
+        sha256: Option<String>,
+    }
+    let sum = serde_json::from_str(text).map(|sum: Sum| sum.sha256);
+    match (sum, sealed(manifest)) {
+        (Ok(None), _) => Seal::Absent,
+        (Ok(Some(sum)), Ok((_, again))) if sum == again => Seal::SavedAgain,
+        _ => Seal::Broken,
+    }
+}
+
 /// Spaces per level of nesting.
 const INDENT: &str = "  ";
 
 /// Objects with one entry to a line; arrays on one line unless they hold objects or sentences.
 #[derive(Default)]
-struct Layout {
+struct OneLineLists {
     /// One entry per open array or object.
     open: Vec<Open>,
 }
@@ -157,7 +198,7 @@ impl Open {
     }
 }
 
-impl Layout {
+impl OneLineLists {
     /// Writes what stands before an array's next item.
     fn before_item<W: ?Sized + io::Write>(&mut self, w: &mut W, own_line: bool) -> io::Result<()> {
         let depth = self.open.len();
@@ -205,7 +246,7 @@ macro_rules! scalars {
 struct Plain;
 impl Formatter for Plain {}
 
-impl Formatter for Layout {
+impl Formatter for OneLineLists {
     scalars!(
         write_bool: bool, write_i8: i8, write_i16: i16, write_i32: i32, write_i64: i64,
         write_i128: i128, write_u8: u8, write_u16: u16, write_u32: u32, write_u64: u64,
@@ -311,7 +352,7 @@ mod tests {
         fn any_json_keeps_its_meaning(value in json()) {
             let mut bytes = Vec::new();
             let mut serializer =
-                serde_json::Serializer::with_formatter(&mut bytes, Layout::default());
+                serde_json::Serializer::with_formatter(&mut bytes, OneLineLists::default());
             value.serialize(&mut serializer).unwrap();
             let read: serde_json::Value = serde_json::from_slice(&bytes).unwrap();
             prop_assert_eq!(read, value);
@@ -333,6 +374,35 @@ mod tests {
                     .prop_map(|m| serde_json::Value::Object(m.into_iter().collect())),
             ]
         })
+    }
+
+    #[test]
+    fn a_manifest_proves_itself() {
+        let manifest = cube();
+        let text_of = text;
+        let text = text(&manifest).unwrap();
+        assert_eq!(seal(&text, &manifest), Seal::Whole);
+        // As the manual page says it is done by hand.
+        let sum = text.rsplit('"').nth(1).unwrap();
+        assert_eq!(checksums::of_bytes(text.replace(sum, "").as_bytes()), sum);
+
+        let value: serde_json::Value = serde_json::from_str(&text).unwrap();
+        let again = format!("{value:#}");
+        assert_eq!(seal(&again, &manifest), Seal::SavedAgain);
+        assert_eq!(seal(&format!("{text}\n"), &manifest), Seal::SavedAgain);
+
+        // Two tilts changed against each other, by as little as can be written.
+        let mut other = manifest.clone();
+        for (facet, by) in [(0, 1e-9), (1, -1e-9)] {
+            other.facets[facet].edges[0].tilt_deg += by;
+        }
+        let changed = text_of(&other).unwrap();
+        let new_sum = changed.rsplit('"').nth(1).unwrap();
+        let changed = changed.replace(new_sum, sum);
+        assert_eq!(seal(&changed, &other), Seal::Broken);
+
+        let without = text.replace(&format!(",\n  \"sha256\": \"{sum}\""), "");
+        assert_eq!(seal(&without, &manifest), Seal::Absent);
     }
 
     #[test]

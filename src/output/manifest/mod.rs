@@ -5,7 +5,7 @@ pub mod file;
 mod of_job;
 
 pub use checksums::FileEntry;
-pub use of_job::{listing, relief_entry};
+pub use of_job::{manifest_of, relief_entry};
 
 use crate::carve::cutting::CuttingEntry;
 use crate::model::curve::Curve;
@@ -78,7 +78,7 @@ pub struct ReliefEntry {
     pub range_by: String,
     /// Detail of `multiscale`, given or found; `None` for the curve alone.
     pub detail: Option<f64>,
-    /// Share of the ball raised so that nothing overhangs.
+    /// Share of the ball raised so that nothing is undercut.
     pub raised_share: f64,
     /// Most that any ground was raised, mm.
     pub raised_most_mm: f64,
@@ -286,7 +286,7 @@ pub struct FacetEntry {
     pub clipped_high_px: u64,
     /// Pixels held up at the lowest level.
     pub clipped_low_px: u64,
-    /// Pixels where the surface folds under itself.
+    /// Pixels where the surface is undercut: ground lies above other ground.
     pub undercut_px: u64,
     /// Pixels inside the blank with its trim.
     pub carved_px: u64,
@@ -336,7 +336,7 @@ pub struct Checks {
     pub seams: Option<SeamChecks>,
     /// Pixels clamped at either end, all facets.
     pub clipped_px: u64,
-    /// Pixels folded under, all facets.
+    /// Pixels undercut, all facets.
     pub undercut_px: u64,
 }
 

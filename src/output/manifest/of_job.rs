@@ -33,7 +33,7 @@ pub fn relief_entry(making: &Making, range_mm: f64) -> Option<ReliefEntry> {
 }
 
 /// The manifest of a job's chosen facets; counts and measurements of images are blank.
-pub fn listing(
+pub fn manifest_of(
     job: &Job,
     source: &Source,
     solid: &Solid,

@@ -1,7 +1,7 @@
 //! First guess at where triangles have to be split: the largest error at the middle of a longest
 //! side and at every finer middle that depends on it, from the finest squares up.
 
-use super::lattice::{At, Lattice};
+use super::pixel_lattice::{Lattice, Node};
 use std::ops::Range;
 
 /// Errors at the middles of longest sides, on every so many grid points.
@@ -67,11 +67,11 @@ impl Middles {
     }
 
     /// Error at a grid point, in levels; 0 between nodes.
-    pub fn error(&self, at: At) -> f32 {
+    pub fn error(&self, at: Node) -> f32 {
         if (at.row | at.column) & ((1 << self.power) - 1) != 0 {
             return 0.0;
         }
-        self.errors[self.nodes.number(At {
+        self.errors[self.nodes.number(Node {
             row: at.row >> self.power,
             column: at.column >> self.power,
         })]
@@ -140,7 +140,7 @@ impl Middles {
             for column in touched.step_by(2 * step) {
                 let at = row * columns + column;
                 let mut error = if wanted.contains(&column) {
-                    let [a, b] = At { row, column }.diagonal(step);
+                    let [a, b] = Node { row, column }.diagonal(step);
                     self.off(at, self.nodes.number(a), self.nodes.number(b))
                 } else {
                     0.0

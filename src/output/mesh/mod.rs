@@ -8,19 +8,18 @@
 //! Everything is in the facet's own frame, mm: z = 0 is the back of the blank, +y points to the
 //! index corner, and triangles run counter-clockwise seen from outside.
 
-mod closing;
-mod lattice;
 mod middles;
 mod outline;
+mod pixel_lattice;
 mod terrain;
+mod watertight;
 
-pub use closing::{close, solid};
 pub use outline::{Outline, Wall, corners_mm};
 pub use terrain::{Surface, Terrain};
+pub use watertight::{close, solid};
 
 use glam::{DVec2, DVec3};
 use ndarray::Array2;
-use std::collections::BTreeMap;
 
 /// Farthest that a mesh may be from the image it is made from, mm: half the width of a sharp
 /// pencil line, and less than a hand can feel.
@@ -28,7 +27,7 @@ pub const TOLERANCE_MM: f64 = 0.05;
 
 /// A facet's height image with its scale.
 #[derive(Debug, Clone, Copy)]
-pub struct Heights<'a> {
+pub struct Heightmap<'a> {
     /// 16-bit levels, `(rows, columns)`; row 0 is +y, column 0 is −x.
     pub levels: &'a Array2<u16>,
     /// Pixel size, mm.
@@ -39,7 +38,7 @@ pub struct Heights<'a> {
     pub white_mm: f64,
 }
 
-impl Heights<'_> {
+impl Heightmap<'_> {
     /// Height of one level, mm.
     pub fn step_mm(&self) -> f64 {
         (self.white_mm - self.black_mm) / f64::from(u16::MAX)
@@ -82,6 +81,7 @@ impl Mesh {
         triangle.map(|index| self.points[index as usize])
     }
 
+    #[cfg(test)]
     /// Volume inside, mm³: the sum of the tetrahedra from the origin to every triangle. Positive
     /// when triangles face outwards.
     pub fn volume_mm3(&self) -> f64 {
@@ -92,10 +92,11 @@ impl Mesh {
         self.triangles.iter().map(signed).sum()
     }
 
+    #[cfg(test)]
     /// Edges that do not belong to exactly two triangles, once each way. None in a mesh without
     /// holes or folds.
     pub fn open_edges(&self) -> Vec<[u32; 2]> {
-        let mut edges: BTreeMap<[u32; 2], (u32, u32)> = BTreeMap::new();
+        let mut edges: std::collections::BTreeMap<[u32; 2], (u32, u32)> = Default::default();
         for &[a, b, c] in &self.triangles {
             for [from, to] in [[a, b], [b, c], [c, a]] {
                 let uses = edges.entry([from.min(to), from.max(to)]).or_default();

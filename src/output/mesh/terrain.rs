@@ -14,9 +14,9 @@
 //!   o---e---o---e---o
 //! ```
 
-use super::lattice::{At, Half, Lattice, columns_at, left_turn, middle, smallest};
 use super::middles::Middles;
-use super::{Heights, Outline};
+use super::pixel_lattice::{Half, Lattice, Node, columns_at, left_turn, middle, smallest};
+use super::{Heightmap, Outline};
 use crate::read::memory::{MOST_WEIGHED_POWER, weighed_every};
 use fixedbitset::FixedBitSet;
 use glam::{DVec2, DVec3};
@@ -48,7 +48,7 @@ const LANES: usize = 4;
 ///
 /// Heights are in the image's levels; grid point (1, 1) is the image's first pixel.
 pub struct Terrain<'a> {
-    heights: &'a Heights<'a>,
+    heights: &'a Heightmap<'a>,
     lattice: Lattice,
     /// Rows of grid points that the image has ground for.
     known: Range<usize>,
@@ -75,7 +75,7 @@ pub struct Surface {
 
 impl<'a> Terrain<'a> {
     /// Lays a grid over the image of a facet and works out which splits it should need.
-    pub fn new(heights: &'a Heights<'a>, outline: &Outline) -> Terrain<'a> {
+    pub fn new(heights: &'a Heightmap<'a>, outline: &Outline) -> Terrain<'a> {
         let largest = (LARGEST_MM / heights.pixel_mm).log2().ceil() as u32;
         let tile = 1_usize << largest.clamp(LARGEST_POWER.0, LARGEST_POWER.1);
         let stride = weighed_every(heights.pixel_mm);
@@ -178,7 +178,7 @@ impl<'a> Terrain<'a> {
     /// Level at a grid point. Outside the blank the image shows the floor, which is no ground of
     /// this facet: there the nearest ground in the same row goes on, and above and below the
     /// nearest row.
-    fn level(&self, at: At) -> f32 {
+    fn level(&self, at: Node) -> f32 {
         let row = at.row.clamp(self.known.start, self.known.end - 1);
         let ground = &self.ground[row];
         if ground.is_empty() {
@@ -237,22 +237,22 @@ impl<'a> Terrain<'a> {
     }
 
     /// Splits at a grid point, and wherever that makes splitting necessary.
-    fn force(&mut self, point: At) {
+    fn force(&mut self, point: Node) {
         let mut waiting = vec![point];
         while let Some(at) = waiting.pop() {
             if !self.lattice.holds(at) || self.forced.put(self.lattice.number(at)) {
                 continue;
             }
-            let At { row, column } = at;
+            let Node { row, column } = at;
             let step = 1 << (row | column).trailing_zeros();
             match (row / step % 2, column / step % 2) {
                 (1, 1) if 2 * step >= self.lattice.tile => {}
                 (1, 1) => waiting.extend(at.right_angles(step)),
                 // Beyond the first row or column nothing is split.
                 (0, _) => waiting
-                    .extend([row.wrapping_sub(step), row + step].map(|row| At { row, column })),
+                    .extend([row.wrapping_sub(step), row + step].map(|row| Node { row, column })),
                 _ => waiting.extend(
-                    [column.wrapping_sub(step), column + step].map(|column| At { row, column }),
+                    [column.wrapping_sub(step), column + step].map(|column| Node { row, column }),
                 ),
             }
         }
@@ -283,7 +283,7 @@ impl<'a> Terrain<'a> {
                 if column + half < ends.0 || column - half >= ends.1 {
                     continue;
                 }
-                let centre = At { row, column };
+                let centre = Node { row, column };
                 let [a, b] = centre.diagonal(half);
                 for right in centre.right_angles(half) {
                     let turned = if left_turn([a, b, right]) {
@@ -333,7 +333,7 @@ impl<'a> Terrain<'a> {
             // A rim without trim lies partly beyond the image.
             let on_image = from.max(ground.start)..end.min(ground.end);
             for column in (from..end).filter(|column| !on_image.contains(column)) {
-                let level = self.level(At { row: line, column });
+                let level = self.level(Node { row: line, column });
                 worst = worst.max((level - plane(column)).abs());
             }
             if !on_image.is_empty() {
@@ -347,7 +347,7 @@ impl<'a> Terrain<'a> {
 
     /// Numbers the used points in the order of their first use.
     fn collect(&self, triangles: &[Half], error_mm: f64) -> Surface {
-        let mut numbers: HashMap<At, u32> = HashMap::with_capacity(triangles.len());
+        let mut numbers: HashMap<Node, u32> = HashMap::with_capacity(triangles.len());
         let mut points = Vec::with_capacity(triangles.len() / 2);
         let triangles = triangles
             .iter()
@@ -372,7 +372,12 @@ impl<'a> Terrain<'a> {
 
 /// Columns of grid points in a row that lie inside a convex outline given by distances along unit
 /// vectors, mm.
-fn span(heights: &Heights<'_>, columns: usize, row: usize, sides: &[(DVec2, f64)]) -> Range<usize> {
+fn span(
+    heights: &Heightmap<'_>,
+    columns: usize,
+    row: usize,
+    sides: &[(DVec2, f64)],
+) -> Range<usize> {
     let origin = heights.place_mm(row as i64 - 1, -1);
     let (mut left, mut right) = (f64::NEG_INFINITY, f64::INFINITY);
     for (outward, reach) in sides {

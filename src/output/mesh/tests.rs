@@ -5,8 +5,8 @@ use crate::output::seam_steps::testing::levels;
 /// Wide enough for the blank with its trim.
 const SIDE_PX: usize = 380;
 
-fn heights(levels: &Array2<u16>) -> Heights<'_> {
-    Heights {
+fn heights(levels: &Array2<u16>) -> Heightmap<'_> {
+    Heightmap {
         levels,
         pixel_mm: PIXEL_MM,
         black_mm: BLACK_MM,
@@ -48,7 +48,7 @@ fn rough(side: usize) -> Array2<u16> {
 }
 
 /// Height of an image between pixel centres, mm: linear both ways, edge pixels repeated.
-fn image_mm(heights: &Heights<'_>, place: DVec2) -> f64 {
+fn image_mm(heights: &Heightmap<'_>, place: DVec2) -> f64 {
     let (rows, columns) = heights.levels.dim();
     let column =
         (place.x / heights.pixel_mm + 0.5 * columns as f64 - 0.5).clamp(0.0, columns as f64 - 1.0);
@@ -64,7 +64,7 @@ fn image_mm(heights: &Heights<'_>, place: DVec2) -> f64 {
 }
 
 /// Wood of one facet by columns, mm³: from the back or the wall below up to the image.
-fn wood_mm3(heights: &Heights<'_>, outline: &Outline) -> f64 {
+fn wood_mm3(heights: &Heightmap<'_>, outline: &Outline) -> f64 {
     // Finer than the image, so that the rim is counted by its share.
     const PARTS: i64 = 4;
     let (rows, columns) = heights.levels.dim();
@@ -98,7 +98,7 @@ fn wood_mm3(heights: &Heights<'_>, outline: &Outline) -> f64 {
 
 /// Every pixel inside the walls against the triangle over it, and every corner of a triangle
 /// against the image: the largest distance, mm.
-fn farthest_mm(heights: &Heights<'_>, outline: &Outline, mesh: &Mesh) -> f64 {
+fn farthest_mm(heights: &Heightmap<'_>, outline: &Outline, mesh: &Mesh) -> f64 {
     let (rows, columns) = heights.levels.dim();
     let mut worst = 0.0_f64;
     for row in 0..rows as i64 {
@@ -213,7 +213,7 @@ fn no_pixel_of_a_fine_image_is_overlooked() {
         levels[at] += spike;
         spikes.push(at);
     }
-    let heights = Heights {
+    let heights = Heightmap {
         pixel_mm: FINE_MM,
         ..heights(&levels)
     };

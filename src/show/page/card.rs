@@ -5,7 +5,7 @@ use crate::model::length::mm_text;
 use crate::output::manifest::{FacetEntry, Manifest};
 use crate::shop::polygon::bounds;
 use crate::show::pictures::{ACCENT, INK, escape, grey_png, picture, scale_bar_mm};
-use crate::show::report::overview::{Layout, Thumb};
+use crate::show::report::overview::{SheetLayout, Thumb};
 use glam::DVec2;
 use std::fmt::Write;
 
@@ -24,7 +24,7 @@ const HEAD_MM: f64 = 4.0;
 const LEAST_WIDTH_MM: f64 = 44.0;
 
 /// A drawing and the size it has.
-pub struct Drawing {
+pub struct FacetCard {
     /// The SVG element.
     pub svg: String,
     /// Share of true size, 1 where the sheet is large enough.
@@ -35,9 +35,9 @@ pub struct Drawing {
 pub fn draw(
     manifest: &Manifest,
     facet: &FacetEntry,
-    layout: &Layout,
+    layout: &SheetLayout,
     thumb: &Thumb,
-) -> Result<Drawing> {
+) -> Result<FacetCard> {
     let outline = layout.outline_mm(facet);
     let (mut low, mut high) = bounds(&outline);
     let around = DVec2::splat(manifest.globe.trim_mm + 1.5);
@@ -88,7 +88,7 @@ pub fn draw(
     north(&mut out, facet, DVec2::new(left + 8.0, foot));
     scale_bar(&mut out, DVec2::new(left + 20.0, foot), width - 32.0);
     out.push_str("</svg>\n");
-    Ok(Drawing { svg: out, share })
+    Ok(FacetCard { svg: out, share })
 }
 
 /// Seam and neighbour at the middle of every side, just inside it.

@@ -5,19 +5,19 @@
 //! nothing is worked out a second time for the page.
 
 mod card;
-mod curve;
-mod map;
+mod curve_chart;
+mod facet_map;
 mod packed;
 mod prose;
 
-pub use map::Patch;
+pub use facet_map::Patch;
 
 use crate::model::geometry::{a_solid, place_name};
 use crate::model::length::both_text;
 use crate::output::folder::PAGE_FILE;
 use crate::output::manifest::{EdgeEntry, FacetEntry, Manifest};
-use crate::output::mesh::{Heights, Mesh, Outline, TOLERANCE_MM, Terrain, close, corners_mm};
-use crate::show::report::overview::{Layout, Thumb};
+use crate::output::mesh::{Heightmap, Mesh, Outline, TOLERANCE_MM, Terrain, close, corners_mm};
+use crate::show::report::overview::{SheetLayout, Thumb};
 use crate::show::report::{self, kind_name};
 use crate::show::sheets::Planned;
 use crate::{Error, Problem, Result};
@@ -59,7 +59,7 @@ const SCRIPTS: [&str; 3] = [
 
 /// What the page keeps of one facet once its image is written.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Kept {
+pub struct FacetRemains {
     /// The finished facet.
     sawn: packed::Packed,
     /// The blank as it comes off the machine.
@@ -69,15 +69,15 @@ pub struct Kept {
 }
 
 /// Everything the page shows.
-pub struct Input<'a> {
+pub struct PageInput<'a> {
     /// What `globe.json` holds.
     pub manifest: &'a Manifest,
     /// Layout and pictures of the overview.
-    pub layout: &'a Layout,
+    pub layout: &'a SheetLayout,
     /// One per facet, in the manifest's order.
     pub thumbs: &'a [Thumb],
     /// Likewise.
-    pub kept: &'a [Kept],
+    pub kept: &'a [FacetRemains],
     /// The shop plan, where there is one.
     pub shop: Option<&'a Planned>,
     /// Whether images are beside the page; a plan has none.
@@ -85,9 +85,9 @@ pub struct Input<'a> {
 }
 
 /// Meshes one facet and takes its part of the map from its image.
-pub fn keep(manifest: &Manifest, facet: &FacetEntry, levels: &Array2<u16>) -> Kept {
+pub fn keep(manifest: &Manifest, facet: &FacetEntry, levels: &Array2<u16>) -> FacetRemains {
     let image = &manifest.image;
-    let heights = Heights {
+    let heights = Heightmap {
         levels,
         pixel_mm: image.pixel_mm,
         black_mm: image.black_mm,
@@ -102,17 +102,17 @@ pub fn keep(manifest: &Manifest, facet: &FacetEntry, levels: &Array2<u16>) -> Ke
         .iter()
         .map(|corner| (*corner - back_mm).to_array())
         .collect();
-    Kept {
+    FacetRemains {
         error_mm: sawn.error_mm.max(blank.error_mm) + step_mm,
         sawn: packed::pack(facet, corners_mm.clone(), &sawn, step_mm),
         blank: packed::pack(facet, corners_mm, &blank, step_mm),
-        patch: map::patch(manifest, facet, &heights),
+        patch: facet_map::patch(manifest, facet, &heights),
     }
 }
 
 /// The finished facet and its blank with the trim, from one surface of no more triangles than the
 /// facet's share.
-fn meshes(manifest: &Manifest, facet: &FacetEntry, heights: &Heights<'_>) -> [Mesh; 2] {
+fn meshes(manifest: &Manifest, facet: &FacetEntry, heights: &Heightmap<'_>) -> [Mesh; 2] {
     let share = MOST_TRIANGLES / manifest.facets.len().max(1);
     let blank = Outline::blank(manifest, facet);
     let mut terrain = Terrain::new(heights, &blank);
@@ -127,7 +127,9 @@ fn meshes(manifest: &Manifest, facet: &FacetEntry, heights: &Heights<'_>) -> [Me
 }
 
 /// What goes with all facets' meshes, and their bytes as text.
-fn bundle<'a>(packed: impl Iterator<Item = &'a packed::Packed>) -> (Vec<&'a packed::Head>, String) {
+fn bundle<'a>(
+    packed: impl Iterator<Item = &'a packed::Packed>,
+) -> (Vec<&'a packed::PackedHead>, String) {
     let (heads, bytes): (Vec<_>, Vec<_>) = packed.map(|(head, bytes)| (head, &bytes[..])).unzip();
     (heads, BASE64.encode(packed::deflated(&bytes.concat())))
 }
@@ -136,7 +138,7 @@ fn bundle<'a>(packed: impl Iterator<Item = &'a packed::Packed>) -> (Vec<&'a pack
 ///
 /// # Errors
 /// [`Error::Disk`] never in practice: only if a drawing or the template were malformed.
-pub fn page(input: &Input<'_>) -> Result<String> {
+pub fn page(input: &PageInput<'_>) -> Result<String> {
     let manifest = input.manifest;
     let mut told = prose::sections(&report::text(manifest));
     if !input.images {
@@ -192,10 +194,10 @@ pub fn page(input: &Input<'_>) -> Result<String> {
             blank_bytes => safe(blank_bytes),
             error_mm => format!("{error_mm:.3}"),
             tolerance_met => error_mm <= TOLERANCE_MM,
-            map => safe(map::svg(manifest, input.kept.iter().map(|kept| &kept.patch))?),
-            curve => safe(unique_ids(&curve::chart(manifest)?, "curve-")),
+            map => safe(facet_map::svg(manifest, input.kept.iter().map(|kept| &kept.patch))?),
+            curve => safe(unique_ids(&curve_chart::chart(manifest)?, "curve-")),
             curve_name => manifest.curve.name.as_str(),
-            slopes => Value::from(Serde(&curve::slopes(manifest))),
+            slopes => Value::from(Serde(&curve_chart::slopes(manifest))),
             first => parts("about", first),
             rest => parts("more", rest),
             cards,
@@ -242,7 +244,7 @@ fn parts(prefix: &str, sections: Vec<prose::Section>) -> Vec<Value> {
     sections.into_iter().enumerate().map(part).collect()
 }
 
-fn cards(input: &Input<'_>) -> Result<Vec<Value>> {
+fn cards(input: &PageInput<'_>) -> Result<Vec<Value>> {
     let facets = input.manifest.facets.iter().zip(input.thumbs);
     facets
         .map(|(facet, thumb)| {
@@ -270,7 +272,7 @@ fn cards(input: &Input<'_>) -> Result<Vec<Value>> {
         .collect()
 }
 
-fn rows(input: &Input<'_>, facet: &FacetEntry) -> Vec<(&'static str, String)> {
+fn rows(input: &PageInput<'_>, facet: &FacetEntry) -> Vec<(&'static str, String)> {
     let image = &input.manifest.image;
     let mut rows = vec![
         ("Lowest ground", format!("{:.2} mm", facet.min_mm)),

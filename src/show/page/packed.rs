@@ -25,7 +25,7 @@ const LEVEL: i32 = 6;
 
 /// What the viewer has to know to unpack a facet and to show it.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Head {
+pub struct PackedHead {
     label: String,
     frame: crate::output::manifest::FrameEntry,
     back_plane_mm: f64,
@@ -43,7 +43,7 @@ pub fn step_mm(reach_mm: f64) -> f64 {
 }
 
 /// A mesh as bytes, before they are deflated, with what goes with it.
-pub type Packed = (Head, Vec<u8>);
+pub type Packed = (PackedHead, Vec<u8>);
 
 /// A facet's mesh as bytes, with what goes with it. `corners_mm` are the facet's corners on the
 /// base surface, in its frame.
@@ -76,7 +76,7 @@ pub fn pack(facet: &FacetEntry, corners_mm: Vec<[f64; 3]>, mesh: &Mesh, step_mm:
         .collect();
     planes(&mut bytes, 3, codes.iter().copied());
     planes(&mut bytes, 3, rim.iter().flatten().copied());
-    let head = Head {
+    let head = PackedHead {
         label: facet.label.clone(),
         frame: facet.frame,
         back_plane_mm: facet.back_plane_mm,
@@ -140,7 +140,7 @@ mod tests {
     use crate::output::manifest::testing::cube;
 
     /// As the viewer unpacks it, in plain words.
-    fn unpack(head: &Head, bytes: &[u8]) -> Mesh {
+    fn unpack(head: &PackedHead, bytes: &[u8]) -> Mesh {
         let mut at = 0;
         let mut plane = |count: usize| {
             at += count;

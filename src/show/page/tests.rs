@@ -11,7 +11,7 @@ fn made(change: impl Fn(&mut Manifest)) -> (Manifest, String) {
         facet.height_px = facet.height_px / 4 + 16;
     }
     change(&mut manifest);
-    let layout = Layout::of(&manifest);
+    let layout = SheetLayout::of(&manifest);
     let images: Vec<Array2<u16>> = manifest
         .facets
         .iter()
@@ -21,10 +21,10 @@ fn made(change: impl Fn(&mut Manifest)) -> (Manifest, String) {
     let thumbs: Vec<Thumb> = pairs()
         .map(|(f, image)| thumbnail(image, f, &layout))
         .collect();
-    let kept: Vec<Kept> = pairs()
+    let kept: Vec<FacetRemains> = pairs()
         .map(|(f, image)| keep(&manifest, f, image))
         .collect();
-    let input = Input {
+    let input = PageInput {
         manifest: &manifest,
         layout: &layout,
         thumbs: &thumbs,

@@ -1,8 +1,8 @@
 //! The report a person reads: `report.md` and `overview.png`.
 
 mod cutting;
+mod markdown;
 pub mod overview;
-mod text;
 
-pub(crate) use text::kind_name;
-pub use text::text;
+pub(crate) use markdown::kind_name;
+pub use markdown::text;

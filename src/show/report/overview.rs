@@ -49,7 +49,7 @@ const SIDE_POINTS: usize = 24;
 
 /// How facets are laid out on the sheet: known before any image is.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Layout {
+pub struct SheetLayout {
     columns: usize,
     rows: usize,
     /// Width and height of a cell, pixels.
@@ -58,12 +58,12 @@ pub struct Layout {
     px_per_mm: f64,
     /// Half the width of the largest image, mm.
     reach_mm: f64,
-    globe: Globe,
+    globe: GlobeLook,
 }
 
 /// What shading needs of the globe.
 #[derive(Debug, Clone, Copy, PartialEq)]
-struct Globe {
+struct GlobeLook {
     base: Base,
     radius_mm: f64,
     pixel_mm: f64,
@@ -73,9 +73,9 @@ struct Globe {
     highest_mm: f64,
 }
 
-impl Layout {
+impl SheetLayout {
     /// The layout for all facets of a manifest, whose counts and measurements may still be blank.
-    pub fn of(manifest: &Manifest) -> Layout {
+    pub fn of(manifest: &Manifest) -> SheetLayout {
         let count = manifest.facets.len().max(1);
         let columns = (1..=count)
             .min_by(|&a, &b| misfit(count, a).total_cmp(&misfit(count, b)))
@@ -86,13 +86,13 @@ impl Layout {
         let side_px = manifest.facets.iter().map(widest).max().unwrap_or(1).max(1);
         let reach_mm = 0.5 * side_px as f64 * manifest.image.pixel_mm;
         let relief = &manifest.curve.knots_mm;
-        Layout {
+        SheetLayout {
             columns,
             rows: count.div_ceil(columns),
             cell_px,
             px_per_mm: 0.5 * FILL * cell_px / reach_mm,
             reach_mm,
-            globe: Globe {
+            globe: GlobeLook {
                 base: manifest.globe.base,
                 radius_mm: manifest.globe.radius_mm,
                 pixel_mm: manifest.image.pixel_mm,
@@ -159,7 +159,7 @@ pub struct Thumb {
 /// Shrinks and shades one finished image.
 ///
 /// `levels` is the image of `facet`, `(rows, columns)`.
-pub fn thumbnail(levels: &Array2<u16>, facet: &FacetEntry, layout: &Layout) -> Thumb {
+pub fn thumbnail(levels: &Array2<u16>, facet: &FacetEntry, layout: &SheetLayout) -> Thumb {
     let side = layout.thumb_px();
     let globe = &layout.globe;
     let px_mm = 1.0 / layout.px_per_mm;
@@ -238,7 +238,7 @@ fn shrink(levels: &Array2<u16>, side: usize, step: f64) -> Array2<f32> {
 
 /// A run of large pixels under one small one: shares of the first and last, whole ones between.
 #[derive(Debug, Clone, Copy)]
-struct Span {
+struct LineSpan {
     first: usize,
     last: usize,
     first_share: f32,
@@ -246,7 +246,7 @@ struct Span {
     share: f32,
 }
 
-impl Span {
+impl LineSpan {
     fn weight(&self, index: usize) -> f32 {
         if index == self.first {
             self.first_share
@@ -260,7 +260,7 @@ impl Span {
 
 /// Where each of `side` small pixels lies among `length` large ones, both with one centre.
 /// `None` where its middle lies outside.
-fn spans(length: usize, side: usize, step: f64) -> Vec<Option<Span>> {
+fn spans(length: usize, side: usize, step: f64) -> Vec<Option<LineSpan>> {
     let (most, width) = (length as f64, step.max(1.0));
     (0..side)
         .map(|i| {
@@ -274,7 +274,7 @@ fn spans(length: usize, side: usize, step: f64) -> Vec<Option<Span>> {
             let last = ((high.ceil() as usize).max(first + 1) - 1).min(length - 1);
             let covered = high - low;
             let share = |from: f64, to: f64| ((to - from) / covered) as f32;
-            Some(Span {
+            Some(LineSpan {
                 first,
                 last,
                 first_share: share(low, high.min(first as f64 + 1.0)),
@@ -287,7 +287,7 @@ fn spans(length: usize, side: usize, step: f64) -> Vec<Option<Span>> {
 
 /// The facet's edge on the base surface, counter-clockwise: arcs of great circles seen from above
 /// on a ball, straight on flat faces.
-fn outline_mm(facet: &FacetEntry, globe: &Globe) -> Vec<DVec2> {
+fn outline_mm(facet: &FacetEntry, globe: &GlobeLook) -> Vec<DVec2> {
     let corners: Vec<DVec2> = facet.corners_mm.iter().map(|&c| DVec2::from(c)).collect();
     if globe.base == Base::Flat {
         return corners;
@@ -327,7 +327,7 @@ fn width_at(outline: &[DVec2], y: f64) -> (f64, f64) {
 ///
 /// # Errors
 /// [`Error::Disk`] never in practice: only if the drawing itself were malformed.
-pub fn sheet(manifest: &Manifest, layout: &Layout, thumbs: &[Thumb]) -> Result<RgbImage> {
+pub fn sheet(manifest: &Manifest, layout: &SheetLayout, thumbs: &[Thumb]) -> Result<RgbImage> {
     let (width, height) = layout.size_px();
     let mut picture = RgbImage::from_pixel(width, height, Rgb(PAPER));
     for (index, facet) in manifest.facets.iter().enumerate() {
@@ -344,7 +344,7 @@ pub fn sheet(manifest: &Manifest, layout: &Layout, thumbs: &[Thumb]) -> Result<R
 }
 
 /// Everything on the sheet but the ground, as SVG: title, outlines, marks, captions, legend.
-pub(crate) fn describe(manifest: &Manifest, layout: &Layout) -> String {
+pub(crate) fn describe(manifest: &Manifest, layout: &SheetLayout) -> String {
     let (width, height) = layout.size_px();
     let mut svg = Svg::new(width, height);
     title(&mut svg, manifest);
@@ -390,7 +390,7 @@ fn title(svg: &mut Svg, manifest: &Manifest) {
 }
 
 /// Number, outline, index corner, north and captions of one facet.
-fn marks(svg: &mut Svg, facet: &FacetEntry, layout: &Layout, centre: [f64; 2]) {
+fn marks(svg: &mut Svg, facet: &FacetEntry, layout: &SheetLayout, centre: [f64; 2]) {
     let cell = layout.cell_px;
     let size = (cell * 0.05).clamp(17.0, 30.0);
     let scale = layout.px_per_mm;
@@ -472,7 +472,7 @@ fn north(svg: &mut Svg, frame: &Frame, centre: [f64; 2], size: f64) {
     }
 }
 
-fn legend(svg: &mut Svg, layout: &Layout, width: f64, height: f64) {
+fn legend(svg: &mut Svg, layout: &SheetLayout, width: f64, height: f64) {
     let size = 28.0;
     let y = height - LEGEND_PX + 95.0;
     let most = (0.22 * width).min(520.0);
@@ -664,7 +664,7 @@ mod tests {
     use crate::show::pictures::sheet_png;
     use rayon::prelude::*;
 
-    fn pictures(name: &str) -> (Manifest, Layout, Vec<Thumb>) {
+    fn pictures(name: &str) -> (Manifest, SheetLayout, Vec<Thumb>) {
         let mut manifest = globe(name);
         // Coarse pixels keep the test quick.
         manifest.image.pixel_mm = 0.8;
@@ -672,7 +672,7 @@ mod tests {
             facet.width_px /= 4;
             facet.height_px /= 4;
         }
-        let layout = Layout::of(&manifest);
+        let layout = SheetLayout::of(&manifest);
         let thumbs = manifest
             .facets
             .par_iter()
@@ -715,7 +715,7 @@ mod tests {
     #[test]
     fn grids_of_cells_suit_the_page() {
         let shape = |name: &str| {
-            let layout = Layout::of(&globe(name));
+            let layout = SheetLayout::of(&globe(name));
             (layout.columns, layout.rows)
         };
         assert_eq!(shape("cube"), (3, 2));
@@ -758,7 +758,7 @@ mod tests {
         manifest.source.body = Some("<script> & \u{7} \"world\"".into());
         manifest.source.file = "]]>.tif".into();
         manifest.facets[0].label = "<1>".into();
-        let layout = Layout::of(&manifest);
+        let layout = SheetLayout::of(&manifest);
         let picture = sheet(&manifest, &layout, &[]).unwrap();
         assert!(picture.pixels().any(|p| p.0 != PAPER));
     }

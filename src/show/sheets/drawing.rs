@@ -98,7 +98,7 @@ impl Layer {
 
 /// What can be drawn.
 #[derive(Debug, Clone, PartialEq)]
-pub enum Shape {
+pub enum Primitive {
     /// A closed line of straight sides.
     Closed(Vec<DVec2>),
     /// A closed line with round corners.
@@ -117,7 +117,7 @@ pub enum Shape {
 /// Shapes on layers, mm, y up.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Drawing {
-    pub(super) shapes: Vec<(Layer, Shape)>,
+    pub(super) shapes: Vec<(Layer, Primitive)>,
 }
 
 /// Paper left free around a drawing, mm.
@@ -128,18 +128,21 @@ const LETTER_WIDTH: f64 = 0.56;
 
 impl Drawing {
     /// Adds a shape.
-    pub fn add(&mut self, layer: Layer, shape: Shape) {
+    pub fn add(&mut self, layer: Layer, shape: Primitive) {
         self.shapes.push((layer, shape));
     }
 
     /// Adds an open line of two points.
     pub fn line(&mut self, layer: Layer, from: DVec2, to: DVec2) {
-        self.add(layer, Shape::Open(vec![from, to]));
+        self.add(layer, Primitive::Open(vec![from, to]));
     }
 
     /// Adds words.
     pub fn words(&mut self, at: DVec2, size_mm: f64, anchor: i8, text: impl Into<String>) {
-        self.add(Layer::Label, Shape::Words(at, size_mm, anchor, text.into()));
+        self.add(
+            Layer::Label,
+            Primitive::Words(at, size_mm, anchor, text.into()),
+        );
     }
 
     /// A cross at the middle.
@@ -158,7 +161,7 @@ impl Drawing {
         let mut tip = |at: DVec2, way: DVec2| {
             let side = way.perp() * head * 0.3;
             let back = at - way * head;
-            self.add(layer, Shape::Filled(vec![at, back + side, back - side]));
+            self.add(layer, Primitive::Filled(vec![at, back + side, back - side]));
         };
         tip(to, along);
         if both {
@@ -172,10 +175,10 @@ impl Drawing {
             .shapes
             .iter()
             .flat_map(|(_, shape)| match shape {
-                Shape::Closed(p) | Shape::Open(p) | Shape::Filled(p) => p.clone(),
-                Shape::Rounded(r) => r.points.iter().map(|(p, _)| *p).collect(),
-                Shape::Ring(at, radius) => vec![*at - *radius, *at + *radius],
-                Shape::Words(at, size, anchor, text) => {
+                Primitive::Closed(p) | Primitive::Open(p) | Primitive::Filled(p) => p.clone(),
+                Primitive::Rounded(r) => r.points.iter().map(|(p, _)| *p).collect(),
+                Primitive::Ring(at, radius) => vec![*at - *radius, *at + *radius],
+                Primitive::Words(at, size, anchor, text) => {
                     let width = text.chars().count() as f64 * size * LETTER_WIDTH;
                     let left = at.x - width * 0.5 * f64::from(*anchor + 1);
                     vec![
@@ -230,24 +233,26 @@ impl Drawing {
             );
             for (_, shape) in self.shapes.iter().filter(|(l, _)| *l == layer) {
                 let _ = match shape {
-                    Shape::Closed(points) => writeln!(out, "<path d=\"{} Z\"/>", way(points, &at)),
-                    Shape::Open(points) => writeln!(out, "<path d=\"{}\"/>", way(points, &at)),
-                    Shape::Filled(points) => writeln!(
+                    Primitive::Closed(points) => {
+                        writeln!(out, "<path d=\"{} Z\"/>", way(points, &at))
+                    }
+                    Primitive::Open(points) => writeln!(out, "<path d=\"{}\"/>", way(points, &at)),
+                    Primitive::Filled(points) => writeln!(
                         out,
                         "<path d=\"{} Z\" fill=\"{}\" stroke=\"none\"/>",
                         way(points, &at),
                         style.colour
                     ),
-                    Shape::Rounded(rounded) => {
+                    Primitive::Rounded(rounded) => {
                         writeln!(out, "<path d=\"{}\"/>", arcs(rounded, &at, scale))
                     }
-                    Shape::Ring(centre, radius) => {
+                    Primitive::Ring(centre, radius) => {
                         let place = at(*centre);
                         let (x, y) = place.split_once(' ').unwrap_or(("0", "0"));
                         let radius = radius * scale;
                         writeln!(out, "<circle cx=\"{x}\" cy=\"{y}\" r=\"{radius:.4}\"/>")
                     }
-                    Shape::Words(place, size, anchor, text) => {
+                    Primitive::Words(place, size, anchor, text) => {
                         let place = at(*place);
                         let (x, y) = place.split_once(' ').unwrap_or(("0", "0"));
                         let anchor = match anchor {
@@ -357,7 +362,7 @@ fn arcs(rounded: &Rounded, at: &dyn Fn(DVec2) -> String, scale: f64) -> String {
     text
 }
 
-fn as_entity(shape: &Shape) -> EntityType {
+fn as_entity(shape: &Primitive) -> EntityType {
     let polyline = |points: Vec<(DVec2, f64)>, closed: bool| {
         EntityType::LwPolyline(LwPolyline {
             flags: i32::from(closed),
@@ -376,14 +381,14 @@ fn as_entity(shape: &Shape) -> EntityType {
     let straight = |points: &[DVec2]| points.iter().map(|p| (*p, 0.0)).collect();
     let point = |p: DVec2| Point::new(p.x, p.y, 0.0);
     match shape {
-        Shape::Closed(points) | Shape::Filled(points) => polyline(straight(points), true),
-        Shape::Rounded(rounded) => polyline(rounded.points.clone(), true),
-        Shape::Open(points) => match points.as_slice() {
+        Primitive::Closed(points) | Primitive::Filled(points) => polyline(straight(points), true),
+        Primitive::Rounded(rounded) => polyline(rounded.points.clone(), true),
+        Primitive::Open(points) => match points.as_slice() {
             [from, to] => EntityType::Line(Line::new(point(*from), point(*to))),
             _ => polyline(straight(points), false),
         },
-        Shape::Ring(centre, radius) => EntityType::Circle(Circle::new(point(*centre), *radius)),
-        Shape::Words(at, size, anchor, text) => EntityType::Text(Text {
+        Primitive::Ring(centre, radius) => EntityType::Circle(Circle::new(point(*centre), *radius)),
+        Primitive::Words(at, size, anchor, text) => EntityType::Text(Text {
             location: point(*at),
             second_alignment_point: point(*at),
             // Type sizes are those of capitals in DXF, of the whole line in SVG.
@@ -411,10 +416,10 @@ mod tests {
     fn sample() -> Drawing {
         let square = [(-20.0, -20.0), (20.0, -20.0), (20.0, 20.0), (-20.0, 20.0)].map(DVec2::from);
         let mut drawing = Drawing::default();
-        drawing.add(Layer::Blank, Shape::Closed(square.to_vec()));
+        drawing.add(Layer::Blank, Primitive::Closed(square.to_vec()));
         drawing.add(
             Layer::Pocket,
-            Shape::Rounded(round_corners(&square.map(|p| p * 0.5), 3.0).unwrap()),
+            Primitive::Rounded(round_corners(&square.map(|p| p * 0.5), 3.0).unwrap()),
         );
         drawing.line(Layer::Axis, DVec2::new(-5.0, 0.0), DVec2::new(5.0, 0.25));
         drawing.words(DVec2::new(1.0, 2.0), 4.0, 0, "05 <A> & B");

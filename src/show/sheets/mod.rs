@@ -1,11 +1,11 @@
 //! The shop plan drawn: sections, blanks, jigs, boards, the map, checklist and its text.
 
 pub mod drawing;
-mod map;
+mod net_map;
 mod numbers;
 mod pdf;
-mod sheets;
-mod text;
+mod pieces;
+mod section;
 
 use crate::carve::fit::Fit;
 use crate::carve::resample::Sampler;
@@ -15,7 +15,8 @@ use crate::model::progress::Progress;
 use crate::model::settings::Settings;
 use crate::output::folder::{NewFolder, SHOP_FILE};
 use crate::shop::kind_letter;
-use crate::shop::plan::Bench;
+use crate::shop::plan::PlanInput;
+use crate::shop::planning;
 use crate::{Error, Result};
 use drawing::Drawing;
 use std::path::{Path, PathBuf};
@@ -64,7 +65,7 @@ pub(crate) fn write_shop(
             faces.map(|face| seams::thinnest_corner(solid, face, &fit.facets[face], sampler));
         corners.collect::<Vec<_>>()
     });
-    let plan = crate::shop::plan::plan(&Bench {
+    let plan = planning::plan(&PlanInput {
         solid,
         fit,
         ground: ground.as_deref(),
@@ -80,32 +81,32 @@ pub(crate) fn write_shop(
     for (kind, of_kind) in plan.kinds.iter().enumerate() {
         let letter = kind_letter(kind);
         let count = plan.blanks.pieces[kind].count;
-        let section = sheets::section(kind, of_kind, settings);
+        let section = pieces::section(kind, of_kind, settings);
         files.svg(&format!("section-{letter}"), &section)?;
         let facet = facet_outline(solid, fit, solid.kinds[kind].faces[0], settings);
-        let blank = sheets::blank(kind, of_kind, &facet, count);
+        let blank = pieces::blank(kind, of_kind, &facet, count);
         files.both(&format!("blank-{letter}"), &blank)?;
-        files.both(&format!("jig-{letter}"), &sheets::jig(kind, of_kind))?;
+        files.both(&format!("jig-{letter}"), &pieces::jig(kind, of_kind))?;
         progress.step(1);
     }
     for number in 0..boards {
         if !plan.blanks.layout.boards[number].is_empty() {
-            let board = sheets::board(number, &plan.blanks, &plan.kinds);
+            let board = pieces::board(number, &plan.blanks, &plan.kinds);
             files.both(&format!("board-{:02}", number + 1), &board)?;
         }
         progress.step(1);
     }
     if !plan.net.is_empty() {
-        let map = map::Map::new(solid, &plan.net, sampler, settings);
+        let map = net_map::NetMap::new(solid, &plan.net, sampler, settings);
         files.write("map.svg", map.svg()?.as_bytes())?;
         files.write("map.pdf", &pdf::pages(&map.pages()?, map.sheet_mm)?)?;
     }
     progress.step(1);
-    let list = text::checklist(&plan, settings);
+    let list = section::checklist(&plan, settings);
     let sheet_mm = crate::shop::plan::paper_mm(settings.paper.size);
     files.write("checklist.pdf", &pdf::pages(&list, sheet_mm)?)?;
     progress.step(1);
-    let report = text::section(&plan, solid, basis, settings);
+    let report = section::section(&plan, solid, basis, settings);
     files.write("plan.md", report.as_bytes())?;
     files.list(|names| numbers::numbers(&plan, solid, basis, settings, names))?;
     let names: Vec<PathBuf> = files.names.iter().map(PathBuf::from).collect();

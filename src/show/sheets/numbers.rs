@@ -123,7 +123,7 @@ fn joint(joint: &Joint) -> Value {
 
 fn budget(plan: &Plan) -> Value {
     let b = &plan.budget;
-    let part = |shares: &crate::shop::budget::Shares, tried_mm: f64, in_95_mm: f64| {
+    let part = |shares: &crate::shop::budget::ErrorShares, tried_mm: f64, in_95_mm: f64| {
         json!({
             "tilt_mm": shares.tilt_mm, "offset_mm": shares.offset_mm,
             "clearance_mm": shares.clearance_mm, "together_mm": shares.together_mm(),

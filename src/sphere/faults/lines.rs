@@ -11,7 +11,7 @@
 //! scarps seldom follow a line to the sample: over `n` samples that know nothing of each other,
 //! their average lies within 13/√n of nothing on Mars and Earth, cells of 1/12° to 2°.
 
-use super::{Fault, Kind, Search};
+use super::{Fault, FaultKind, Search};
 use rayon::prelude::*;
 use std::ops::{Add, Range, Sub};
 
@@ -86,7 +86,7 @@ impl Sub for Sum {
 }
 
 /// What a band of rows gives: a block of every meridian, and the blocks of its parallels.
-struct Band {
+struct LatitudeBand {
     meridians: Vec<Sum>,
     parallels: Vec<Vec<Sum>>,
 }
@@ -112,7 +112,7 @@ impl Search<'_> {
     pub(super) fn lines(&self) -> Vec<Fault> {
         let (rows, columns) = (self.layout.rows, self.layout.columns);
         let band_rows = (self.block_deg() / self.layout.step_lat_deg()).round() as usize;
-        let bands: Vec<Band> = (0..rows.div_ceil(band_rows))
+        let bands: Vec<LatitudeBand> = (0..rows.div_ceil(band_rows))
             .into_par_iter()
             .map(|band| self.band(band * band_rows..((band + 1) * band_rows).min(rows)))
             .collect();
@@ -145,11 +145,11 @@ impl Search<'_> {
     }
 
     /// Sums of jumps in a band of rows.
-    fn band(&self, rows: Range<usize>) -> Band {
+    fn band(&self, rows: Range<usize>) -> LatitudeBand {
         let middle_deg = self.layout.lat_deg((rows.start + rows.end - 1) / 2);
         let around_deg = 360.0 * middle_deg.to_radians().cos();
         let blocks = (around_deg / self.block_deg()).max(1.0) as usize;
-        let mut band = Band {
+        let mut band = LatitudeBand {
             meridians: vec![Sum::default(); self.layout.columns],
             parallels: vec![vec![Sum::default(); blocks]; rows.len()],
         };
@@ -336,7 +336,7 @@ impl Search<'_> {
             self.column_deg(run.line)
         };
         (size_m >= self.visible_m).then(|| Fault {
-            kind: Kind::Line {
+            kind: FaultKind::Line {
                 meridian,
                 track: back.is_some(),
                 long_deg: run.stretch.len() as f64 * step_deg,

@@ -21,7 +21,7 @@ use std::fmt;
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Fault {
     /// What it is.
-    pub kind: Kind,
+    pub kind: FaultKind,
     /// Latitude of its worst place, degrees north.
     pub lat_deg: f64,
     /// Longitude of its worst place, degrees east, 0..360.
@@ -32,7 +32,7 @@ pub struct Fault {
 
 /// The faults that are looked for.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Kind {
+pub enum FaultKind {
     /// Along a meridian or a parallel.
     Line {
         /// Along a meridian, else along a parallel.
@@ -74,7 +74,7 @@ impl fmt::Display for Fault {
             format!("{:.0} m", self.size_m)
         };
         match self.kind {
-            Kind::Line {
+            FaultKind::Line {
                 meridian,
                 track,
                 long_deg,
@@ -99,20 +99,20 @@ impl fmt::Display for Fault {
                     _ => write!(f, "; this and {others} smaller lines will show in the wood"),
                 }
             }
-            Kind::Spokes { times } => write!(
+            FaultKind::Spokes { times } => write!(
                 f,
                 "spokes around the {} pole: near {lat}, {lon} heights change {times:.1} times more \
                  along rows than across them and stand {size} out of the ground beside",
                 if self.lat_deg > 0.0 { "north" } else { "south" },
             ),
-            Kind::Rings { degree, share } => write!(
+            FaultKind::Rings { degree, share } => write!(
                 f,
                 "the grid comes from a series that ends at about degree {degree:.0}, which leaves \
                  rings beside steep ground: up to {size} near {lat}, {lon}, and on {:.0} % of the \
                  ground",
                 100.0 * share
             ),
-            Kind::Terraces { wide_deg } => write!(
+            FaultKind::Terraces { wide_deg } => write!(
                 f,
                 "heights come in steps of {size}, so gentle ground becomes terraces; the widest, \
                  near {lat}, {lon}, is flat for {wide_deg:.1}°"

@@ -5,7 +5,7 @@
 //! last waves is compared with that of waves three times as long, which natural ground has more
 //! of: l⁻² to l⁻⁴ gives 0.05 to 0.4 of it.
 
-use super::{Fault, Kind, Search};
+use super::{Fault, FaultKind, Search};
 use crate::sphere::resolution::{Fourier, Why, spread_rows};
 use rayon::prelude::*;
 use std::f64::consts::FRAC_PI_2;
@@ -63,7 +63,7 @@ impl Search<'_> {
         }
         let (_, stretch) = worst.filter(|_| touched >= LEAST * all)?;
         Some(Fault {
-            kind: Kind::Rings {
+            kind: FaultKind::Rings {
                 degree,
                 share: touched / all,
             },

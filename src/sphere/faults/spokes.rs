@@ -4,7 +4,7 @@
 //! ground, along its row and across. Natural ground differs as much either way; on a grid of
 //! spokes rows change and meridians do not.
 
-use super::{Fault, Kind, Search};
+use super::{Fault, FaultKind, Search};
 use rayon::prelude::*;
 use std::f32::consts::TAU;
 
@@ -72,7 +72,7 @@ impl Search<'_> {
             .max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.cmp(&a.0)))?;
         let middle = start + length / 2;
         Some(Fault {
-            kind: Kind::Spokes { times },
+            kind: FaultKind::Spokes { times },
             lat_deg: layout.lat_deg(row(first + middle)),
             lon_deg: layout.lon_deg(found[middle].worst),
             size_m,

@@ -1,6 +1,6 @@
 //! Terraces of heights that come in steps.
 
-use super::{Fault, Kind, Search};
+use super::{Fault, FaultKind, Search};
 use crate::model::grid::Hypsometry;
 use crate::sphere::resolution::spread_rows;
 use rayon::prelude::*;
@@ -39,7 +39,7 @@ impl Search<'_> {
             .into_iter()
             .max_by(|a, b| a.0.total_cmp(&b.0).then(b.1.cmp(&a.1)))?;
         Some(Fault {
-            kind: Kind::Terraces { wide_deg },
+            kind: FaultKind::Terraces { wide_deg },
             lat_deg: self.layout.lat_deg(row),
             lon_deg: self.layout.lon_deg(column),
             size_m: step_m,

@@ -54,7 +54,7 @@ fn a_step_along_a_meridian_is_found_where_it_is() {
     };
     let fault = only(&with(ground(1), tile));
     near(&fault, 10.0, 100.0, 500.0);
-    let Kind::Line {
+    let FaultKind::Line {
         meridian: true,
         track: false,
         long_deg,
@@ -91,7 +91,7 @@ fn a_step_along_a_parallel_is_found_where_it_is() {
     assert!((fault.size_m - 400.0).abs() < 100.0);
     assert!(matches!(
         fault.kind,
-        Kind::Line {
+        FaultKind::Line {
             meridian: false,
             track: false,
             ..
@@ -112,7 +112,7 @@ fn tracks_are_told_from_steps() {
     near(&fault, 10.0, 200.0, 300.0);
     assert!(matches!(
         fault.kind,
-        Kind::Line {
+        FaultKind::Line {
             meridian: true,
             track: true,
             ..
@@ -127,7 +127,7 @@ fn tracks_are_told_from_steps() {
     near(&fault, 9.0, 65.0, 300.0);
     assert!(matches!(
         fault.kind,
-        Kind::Line {
+        FaultKind::Line {
             meridian: false,
             track: true,
             ..
@@ -144,7 +144,7 @@ fn lines_are_counted() {
         _ => 0.0,
     };
     let fault = only(&with(ground(5), tracks));
-    let Kind::Line { others, .. } = fault.kind else {
+    let FaultKind::Line { others, .. } = fault.kind else {
         panic!("{fault:?}");
     };
     assert!((2..=3).contains(&others), "{fault:?}");
@@ -159,7 +159,7 @@ fn spokes_are_found_at_their_pole() {
         height_m * (std::f64::consts::TAU * 16.0 * column as f64 / 360.0).cos()
     };
     let fault = only(&with(ground(1), spokes));
-    assert!(matches!(fault.kind, Kind::Spokes { times } if times > 2.5));
+    assert!(matches!(fault.kind, FaultKind::Spokes { times } if times > 2.5));
     assert!((-87.0..-78.0).contains(&fault.lat_deg), "{fault:?}");
     assert!((100.0..500.0).contains(&fault.size_m), "{fault:?}");
     assert!(
@@ -179,7 +179,7 @@ fn rings_of_a_series_are_found() {
         ..cut
     };
     let fault = only(&rings);
-    let Kind::Rings { degree, share } = fault.kind else {
+    let FaultKind::Rings { degree, share } = fault.kind else {
         panic!("{fault:?}");
     };
     assert!((degree / 100.0 - 1.0).abs() < 0.15, "{fault:?}");
@@ -194,10 +194,10 @@ fn terraces_are_found_with_their_step() {
     grid.heights_m.mapv_inplace(|h| (h / 250.0).round() * 250.0);
     let fault = found(&grid)
         .into_iter()
-        .find(|f| matches!(f.kind, Kind::Terraces { .. }));
+        .find(|f| matches!(f.kind, FaultKind::Terraces { .. }));
     let fault = fault.unwrap();
     assert_eq!(fault.size_m, 250.0);
-    let Kind::Terraces { wide_deg } = fault.kind else {
+    let FaultKind::Terraces { wide_deg } = fault.kind else {
         panic!("{fault:?}");
     };
     assert!(wide_deg > 4.0);
@@ -218,7 +218,7 @@ fn faults_are_told_in_words() {
         };
         fault.to_string()
     };
-    let line = |meridian, track, others| Kind::Line {
+    let line = |meridian, track, others| FaultKind::Line {
         meridian,
         track,
         long_deg: 12.4,
@@ -239,11 +239,11 @@ fn faults_are_told_in_words() {
             .ends_with("; this and 3 smaller lines will show in the wood")
     );
     assert_eq!(
-        text(Kind::Spokes { times: 3.21 }, 196.0),
+        text(FaultKind::Spokes { times: 3.21 }, 196.0),
         "spokes around the south pole: near 81.2° S, 16.3° E heights change 3.2 times more along \
          rows than across them and stand 196 m out of the ground beside"
     );
-    let rings = Kind::Rings {
+    let rings = FaultKind::Rings {
         degree: 719.7,
         share: 0.062,
     };
@@ -253,7 +253,7 @@ fn faults_are_told_in_words() {
          steep ground: up to 239 m near 81.2° S, 16.3° E, and on 6 % of the ground"
     );
     assert_eq!(
-        text(Kind::Terraces { wide_deg: 9.96 }, 100.0),
+        text(FaultKind::Terraces { wide_deg: 9.96 }, 100.0),
         "heights come in steps of 100 m, so gentle ground becomes terraces; the widest, near \
          81.2° S, 16.3° E, is flat for 10.0°"
     );

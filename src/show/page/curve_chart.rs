@@ -42,7 +42,7 @@ pub fn chart(manifest: &Manifest) -> Result<String> {
 
 /// How steep the curve is at a height.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Slope {
+pub struct CurveSlope {
     /// What the height is.
     pub name: &'static str,
     /// Height, metres.
@@ -56,7 +56,7 @@ pub struct Slope {
 }
 
 /// The curve at heights that have a name.
-pub fn slopes(manifest: &Manifest) -> Vec<Slope> {
+pub fn slopes(manifest: &Manifest) -> Vec<CurveSlope> {
     let ground = hypsometry(manifest);
     let source = &manifest.source;
     let named = [
@@ -76,7 +76,7 @@ pub fn slopes(manifest: &Manifest) -> Vec<Slope> {
         .to_vec()
 }
 
-fn slope(manifest: &Manifest, curve: &Curve, name: &'static str, height_m: f64) -> Slope {
+fn slope(manifest: &Manifest, curve: &Curve, name: &'static str, height_m: f64) -> CurveSlope {
     let (low, high) = (manifest.source.min_m, manifest.source.max_m);
     // Over a hundredth of the range, as the comparison of curves does.
     let step = 0.005 * (high - low);
@@ -86,7 +86,7 @@ fn slope(manifest: &Manifest, curve: &Curve, name: &'static str, height_m: f64) 
         .source
         .reference_radius_m
         .map(|radius_m| mm_per_m * radius_m / manifest.globe.radius_mm);
-    Slope {
+    CurveSlope {
         name,
         height_m: format!("{height_m:.0}"),
         relief_mm: format!("{:+.2}", curve.relief_mm(height_m)),

@@ -3,7 +3,7 @@
 use crate::carve::resample::Sampler;
 use crate::carve::turn::Turned;
 use crate::carve::turn::features::Feature;
-use crate::carve::turn::search::Choice;
+use crate::carve::turn::search::TurnChoice;
 use crate::model::curve::Curve;
 use crate::model::geometry::{Solid, direction, lat_lon_deg};
 use crate::model::grid::Grid;
@@ -120,7 +120,7 @@ impl Panel {
         [self.left + lon * scale, self.top + (90.0 - lat) * scale]
     }
 
-    fn caption(&self, svg: &mut Svg, name: &str, choice: &Choice, cut: &[String]) {
+    fn caption(&self, svg: &mut Svg, name: &str, choice: &TurnChoice, cut: &[String]) {
         let y = self.top - 22.0;
         svg.bold(self.left, y, 28.0, "start", INK, name);
         let parts = &choice.parts;

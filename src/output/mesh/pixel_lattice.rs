@@ -3,14 +3,14 @@
 
 /// A grid point; rows count down.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct At {
+pub struct Node {
     pub row: usize,
     pub column: usize,
 }
 
 /// A triangle: the two ends of its longest side, then its right angle, counter-clockwise seen from
 /// above.
-pub type Half = [At; 3];
+pub type Half = [Node; 3];
 
 /// Grid points in squares whose sides are powers of two.
 #[derive(Debug, Clone, Copy)]
@@ -23,21 +23,21 @@ pub struct Lattice {
 
 impl Lattice {
     /// Number of a grid point, row by row.
-    pub fn number(&self, at: At) -> usize {
+    pub fn number(&self, at: Node) -> usize {
         at.row * self.columns + at.column
     }
 
-    pub fn holds(&self, at: At) -> bool {
+    pub fn holds(&self, at: Node) -> bool {
         at.row < self.rows && at.column < self.columns
     }
 }
 
-impl At {
+impl Node {
     /// Ends of the diagonal through this centre of a square of 2 `step`.
-    pub fn diagonal(self, step: usize) -> [At; 2] {
-        let At { row, column } = self;
+    pub fn diagonal(self, step: usize) -> [Node; 2] {
+        let Node { row, column } = self;
         let falling = (row / (2 * step) + column / (2 * step)).is_multiple_of(2);
-        let at = |row, column| At { row, column };
+        let at = |row, column| Node { row, column };
         if falling {
             [at(row - step, column - step), at(row + step, column + step)]
         } else {
@@ -46,16 +46,16 @@ impl At {
     }
 
     /// The right-angled corners of the two triangles at such a diagonal.
-    pub fn right_angles(self, step: usize) -> [At; 2] {
+    pub fn right_angles(self, step: usize) -> [Node; 2] {
         let [a, b] = self.diagonal(step);
-        let at = |row, column| At { row, column };
+        let at = |row, column| Node { row, column };
         [at(a.row, b.column), at(b.row, a.column)]
     }
 }
 
 /// Grid point in the middle of a triangle's longest side.
-pub fn middle([a, b, _]: Half) -> At {
-    At {
+pub fn middle([a, b, _]: Half) -> Node {
+    Node {
         row: (a.row + b.row) / 2,
         column: (a.column + b.column) / 2,
     }
@@ -68,7 +68,7 @@ pub fn smallest([a, b, _]: Half) -> bool {
 
 /// Whether three grid points run counter-clockwise seen from above.
 pub fn left_turn([a, b, c]: Half) -> bool {
-    let way = |from: At, to: At| {
+    let way = |from: Node, to: Node| {
         let down = to.row as i64 - from.row as i64;
         (to.column as i64 - from.column as i64, -down)
     };

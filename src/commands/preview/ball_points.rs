@@ -52,7 +52,7 @@ fn length<S: serde::Serializer>(list: &[u32], to: S) -> Result<S::Ok, S::Error> 
 
 /// What a viewer has to know of a facet beside its points.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Head {
+pub struct BallHead {
     /// Number as text.
     pub label: String,
     /// Sides of the face, which name its net.
@@ -71,7 +71,7 @@ pub struct Ball {
     /// One for each number of sides.
     pub nets: Vec<Net>,
     /// One for each facet.
-    pub heads: Vec<Head>,
+    pub heads: Vec<BallHead>,
     /// x, y, z of all points, facet by facet, mm.
     pub points_mm: Vec<f32>,
     /// Share of the carved triangles that face away from the cutter.
@@ -158,7 +158,7 @@ pub fn ball(solid: &Solid, fit: &Fit, projection: Projection, sampler: &Sampler)
             nets.push(net(sides, rings));
         }
     }
-    let facets: Vec<(Head, Vec<f32>, usize)> = (0..solid.faces.len())
+    let facets: Vec<(BallHead, Vec<f32>, usize)> = (0..solid.faces.len())
         .into_par_iter()
         .map(|face| facet(solid, face, rings, fit, projection, sampler, &nets))
         .collect();
@@ -195,7 +195,7 @@ fn facet(
     projection: Projection,
     sampler: &Sampler,
     nets: &[Net],
-) -> (Head, Vec<f32>, usize) {
+) -> (BallHead, Vec<f32>, usize) {
     let face = &solid.faces[index];
     let spec = &fit.facets[index];
     let kind = &fit.kinds[face.kind];
@@ -222,7 +222,7 @@ fn facet(
     for &d in &local[back..] {
         points.push(d * (spec.back_plane_mm / d.z));
     }
-    let head = Head {
+    let head = BallHead {
         label: format!("{:02}", index + 1),
         sides,
         frame: crate::output::manifest::FrameEntry::from(face.frame),

@@ -1,6 +1,6 @@
 //! The drawings: section, blank, jig, boards.
 
-use super::drawing::{Drawing, Layer, Shape};
+use super::drawing::{Drawing, Layer, Primitive};
 use crate::model::length::both_text as both;
 use crate::model::settings::{Base, Settings};
 use crate::shop::blanks::BlankPlan;
@@ -40,7 +40,7 @@ pub fn section(kind: usize, plan: &KindPlan, settings: &Settings) -> Drawing {
     // Stock.
     drawing.add(
         Layer::Blank,
-        Shape::Closed(vec![
+        Primitive::Closed(vec![
             at(-blank_left, 0.0),
             at(blank_right, 0.0),
             at(blank_right, stock),
@@ -63,7 +63,7 @@ pub fn section(kind: usize, plan: &KindPlan, settings: &Settings) -> Drawing {
             at(x, level(x))
         })
         .collect();
-    drawing.add(Layer::Ground, Shape::Open(ground));
+    drawing.add(Layer::Ground, Primitive::Open(ground));
     let corner_back = back * stack.corner_out_mm / (level(stack.corner_out_mm) + back);
     drawing.line(
         Layer::SawCut,
@@ -88,7 +88,7 @@ pub fn section(kind: usize, plan: &KindPlan, settings: &Settings) -> Drawing {
         let pocket_left = flat_reach(plan, side, &seat.sharp_mm[0]);
         drawing.add(
             Layer::Pocket,
-            Shape::Open(vec![
+            Primitive::Open(vec![
                 at(-pocket_left, 0.0),
                 at(-pocket_left, depth),
                 at(pocket_right, depth),
@@ -99,7 +99,7 @@ pub fn section(kind: usize, plan: &KindPlan, settings: &Settings) -> Drawing {
         let boss_right = reach(&seat.boss.points);
         drawing.add(
             Layer::Boss,
-            Shape::Open(vec![
+            Primitive::Open(vec![
                 at(-blank_left, under),
                 at(-boss_left, under),
                 at(-boss_left, under + depth),
@@ -111,7 +111,7 @@ pub fn section(kind: usize, plan: &KindPlan, settings: &Settings) -> Drawing {
     }
     drawing.add(
         Layer::Boss,
-        Shape::Closed(vec![
+        Primitive::Closed(vec![
             at(-blank_left, under - base),
             at(blank_right, under - base),
             at(blank_right, under),
@@ -306,7 +306,7 @@ fn index_mark(drawing: &mut Drawing, outline_mm: &[DVec2], middle: DVec2) {
     let side = inward.perp() * HALF_WIDTH;
     drawing.add(
         Layer::IndexMark,
-        Shape::Filled(vec![tip, base + side, base - side]),
+        Primitive::Filled(vec![tip, base + side, base - side]),
     );
 }
 
@@ -319,17 +319,17 @@ fn middle_of(points: &[DVec2], side: usize) -> DVec2 {
 pub fn blank(kind: usize, plan: &KindPlan, facet_mm: &[DVec2], count: usize) -> Drawing {
     let jig = &plan.jig;
     let mut drawing = Drawing::default();
-    drawing.add(Layer::Blank, Shape::Closed(jig.blank_mm.clone()));
-    drawing.add(Layer::Facet, Shape::Closed(facet_mm.to_vec()));
-    drawing.add(Layer::Back, Shape::Closed(jig.back_mm.clone()));
+    drawing.add(Layer::Blank, Primitive::Closed(jig.blank_mm.clone()));
+    drawing.add(Layer::Facet, Primitive::Closed(facet_mm.to_vec()));
+    drawing.add(Layer::Back, Primitive::Closed(jig.back_mm.clone()));
     if let Some(seat) = &jig.seat {
-        let rough = Shape::Rounded(seat.pocket_rough.clone());
-        drawing.add(Layer::Pocket, Shape::Rounded(seat.pocket.clone()));
+        let rough = Primitive::Rounded(seat.pocket_rough.clone());
+        drawing.add(Layer::Pocket, Primitive::Rounded(seat.pocket.clone()));
         drawing.add(Layer::PocketRough, rough);
     }
     for tab in &jig.tabs {
-        drawing.add(Layer::Notch, Shape::Closed(tab.notch_mm.clone()));
-        drawing.add(Layer::Tab, Shape::Closed(tab.tab_mm.clone()));
+        drawing.add(Layer::Notch, Primitive::Closed(tab.notch_mm.clone()));
+        drawing.add(Layer::Tab, Primitive::Closed(tab.tab_mm.clone()));
         let (low, high) = bounds(&tab.tab_mm);
         let out = middle_of(&jig.blank_mm, tab.side).normalize_or_zero();
         let text = if tab.glued { "glued" } else { "loose" };
@@ -375,11 +375,14 @@ pub fn jig(kind: usize, plan: &KindPlan) -> Drawing {
     let jig = &plan.jig;
     let mut drawing = Drawing::default();
     if let Some(seat) = &jig.seat {
-        drawing.add(Layer::Boss, Shape::Rounded(seat.boss.clone()));
-        drawing.add(Layer::BossRough, Shape::Rounded(seat.boss_rough.clone()));
+        drawing.add(Layer::Boss, Primitive::Rounded(seat.boss.clone()));
+        drawing.add(
+            Layer::BossRough,
+            Primitive::Rounded(seat.boss_rough.clone()),
+        );
     }
     let clamp = crate::shop::polygon::inset(&jig.blank_mm, -jig.clamp_out_mm).unwrap_or_default();
-    drawing.add(Layer::ClampLine, Shape::Closed(clamp));
+    drawing.add(Layer::ClampLine, Primitive::Closed(clamp));
     drawing.axis_cross(DVec2::ZERO, 10.0);
     index_mark(&mut drawing, &jig.blank_mm, DVec2::ZERO);
     for side in &plan.saw {
@@ -440,7 +443,7 @@ pub fn board(number: usize, plan: &BlankPlan, kinds: &[KindPlan]) -> Drawing {
     let (length, width) = (board.length_mm, board.width_mm);
     drawing.add(
         Layer::Board,
-        Shape::Closed(
+        Primitive::Closed(
             [(0.0, 0.0), (length, 0.0), (length, width), (0.0, width)]
                 .map(DVec2::from)
                 .to_vec(),
@@ -449,7 +452,7 @@ pub fn board(number: usize, plan: &BlankPlan, kinds: &[KindPlan]) -> Drawing {
     for placed in &plan.layout.boards[number] {
         let outline = placed.outline_mm(&plan.pieces);
         index_mark(&mut drawing, &outline, placed.middle);
-        drawing.add(Layer::Blank, Shape::Closed(outline));
+        drawing.add(Layer::Blank, Primitive::Closed(outline));
         let size = (0.35 * bounds(&plan.pieces[placed.kind].outline_mm).1.min_element()).min(12.0);
         let faces = &kinds[placed.kind].faces;
         let label = match faces.get(placed.number) {
@@ -493,7 +496,7 @@ mod tests {
         ] {
             let mut drawing = Drawing::default();
             index_mark(&mut drawing, &outline, DVec2::ZERO);
-            let Some((_, Shape::Filled(mark))) = drawing.shapes.first() else {
+            let Some((_, Primitive::Filled(mark))) = drawing.shapes.first() else {
                 panic!("no mark");
             };
             for point in mark {

@@ -1,7 +1,7 @@
 //! What is written from the table: the starter file, the README's table, the manifest's `job`.
 
 use super::lists::{LISTS, Repeated, numbered_key};
-use super::table::{Default, Row, SECTIONS, SETTINGS};
+use super::table::{Default, SECTIONS, SETTINGS, TableRow};
 use super::{unabbreviated, without_file};
 use crate::model::error::Result;
 use crate::model::settings::Settings;
@@ -216,7 +216,7 @@ fn every_setting(chosen: &Chosen) -> String {
 
 /// One setting of the starter file: what it is, what is allowed, and its line; `on` writes an
 /// example that is not commented out.
-fn starter_row(file: &mut String, row: &Row, chosen: Option<&String>, on: bool) {
+fn starter_row(file: &mut String, row: &TableRow, chosen: Option<&String>, on: bool) {
     let _ = write!(
         file,
         "\n# {}.\n# Allowed: {}.\n{}",
@@ -234,6 +234,7 @@ fn starter_row(file: &mut String, row: &Row, chosen: Option<&String>, on: bool) 
     let _ = writeln!(file, "{mark}{} = {value}", row.leaf);
 }
 
+#[cfg(test)]
 /// The README's table of settings, in Markdown.
 pub fn readme_table() -> String {
     let mut table = String::from(
@@ -251,7 +252,8 @@ pub fn readme_table() -> String {
     table
 }
 
-fn readme_row(table: &mut String, key: &str, row: &Row) {
+#[cfg(test)]
+fn readme_row(table: &mut String, key: &str, row: &TableRow) {
     let default = match row.default {
         Default::Value(value) => format!("`{value}`"),
         Default::Absent { means, .. } => means.to_owned(),
@@ -265,7 +267,7 @@ fn readme_row(table: &mut String, key: &str, row: &Row) {
 }
 
 /// Allowed values, unit where the values do not name it, and what an absent value means.
-fn detail(row: &Row) -> String {
+fn detail(row: &TableRow) -> String {
     let mut detail = row.allowed.clone();
     if row.is_number && !detail.contains(row.unit) {
         let _ = write!(detail, " ({})", row.unit);

@@ -641,7 +641,10 @@ fn cautions() -> String {
 
 /// Sheets to print and tick off: the work list, the glue-up order and the cautions.
 pub fn checklist(plan: &Plan, settings: &Settings) -> Vec<String> {
-    let mut lines: Vec<Line> = vec![Line::Title(format!("{}: work to tick off", settings.name))];
+    let mut lines: Vec<ListLine> = vec![ListLine::Title(format!(
+        "{}: work to tick off",
+        settings.name
+    ))];
     for operation in &plan.work {
         let text = format!(
             "{} ({}; {})",
@@ -649,19 +652,19 @@ pub fn checklist(plan: &Plan, settings: &Settings) -> Vec<String> {
             operation.counted(),
             operation.tool
         );
-        lines.push(Line::Box(text));
+        lines.push(ListLine::Box(text));
     }
-    lines.push(Line::Title("Glue-up".into()));
-    lines.extend((0..plan.glue.len()).map(|index| Line::Box(step(index, plan))));
-    lines.push(Line::Title("Cautions".into()));
+    lines.push(ListLine::Title("Glue-up".into()));
+    lines.extend((0..plan.glue.len()).map(|index| ListLine::Box(step(index, plan))));
+    lines.push(ListLine::Title("Cautions".into()));
     for (step, list) in CAUTIONS {
-        lines.push(Line::Plain(format!("{step}:")));
-        lines.extend(list.iter().map(|text| Line::Bullet((*text).to_owned())));
+        lines.push(ListLine::Plain(format!("{step}:")));
+        lines.extend(list.iter().map(|text| ListLine::Bullet((*text).to_owned())));
     }
     pages_of(&lines, paper_mm(settings.paper.size))
 }
 
-enum Line {
+enum ListLine {
     Title(String),
     Box(String),
     Plain(String),
@@ -674,7 +677,7 @@ const SHEET_TYPE: f64 = 3.6;
 const SHEET_TITLE: f64 = 5.5;
 const SHEET_LEADING: f64 = 5.4;
 
-fn pages_of(lines: &[Line], [width, height]: [f64; 2]) -> Vec<String> {
+fn pages_of(lines: &[ListLine], [width, height]: [f64; 2]) -> Vec<String> {
     // DejaVu Sans is this wide on average, in type heights; wide letters are rare in a row.
     let letters = ((width - 2.0 * SHEET_MARGIN - 9.0) / (SHEET_TYPE * 0.56)) as usize;
     let mut pages: Vec<String> = Vec::new();
@@ -689,10 +692,10 @@ fn pages_of(lines: &[Line], [width, height]: [f64; 2]) -> Vec<String> {
     };
     for line in lines {
         let (words, size, indent, space) = match line {
-            Line::Title(words) => (words, SHEET_TITLE, 0.0, 5.0),
-            Line::Box(words) => (words, SHEET_TYPE, 9.0, 2.0),
-            Line::Plain(words) => (words, SHEET_TYPE, 0.0, 2.0),
-            Line::Bullet(words) => (words, SHEET_TYPE, 9.0, 0.6),
+            ListLine::Title(words) => (words, SHEET_TITLE, 0.0, 5.0),
+            ListLine::Box(words) => (words, SHEET_TYPE, 9.0, 2.0),
+            ListLine::Plain(words) => (words, SHEET_TYPE, 0.0, 2.0),
+            ListLine::Bullet(words) => (words, SHEET_TYPE, 9.0, 0.6),
         };
         let wrapped = wrap(words, letters);
         let needs = space + wrapped.len() as f64 * SHEET_LEADING;
@@ -705,7 +708,7 @@ fn pages_of(lines: &[Line], [width, height]: [f64; 2]) -> Vec<String> {
             y += SHEET_LEADING;
             if i == 0 {
                 match line {
-                    Line::Box(_) => {
+                    ListLine::Box(_) => {
                         let _ = writeln!(
                             body,
                             "<rect x=\"{SHEET_MARGIN}\" y=\"{:.2}\" width=\"4\" height=\"4\" fill=\"none\" \
@@ -713,7 +716,7 @@ fn pages_of(lines: &[Line], [width, height]: [f64; 2]) -> Vec<String> {
                             y - 3.5
                         );
                     }
-                    Line::Bullet(_) => {
+                    ListLine::Bullet(_) => {
                         let _ = writeln!(
                             body,
                             "<circle cx=\"{:.2}\" cy=\"{:.2}\" r=\"0.7\" fill=\"#1a1a1a\"/>",

@@ -3,7 +3,7 @@
 use crate::carve::cutting::{self, Bits, FacetCutting};
 use crate::carve::fit::Fit;
 use crate::carve::resample::{Bounds, FacetImage, Sampler, Scratch, render};
-use crate::commands::finalise::{Closing, Trace};
+use crate::commands::finalise::{Finalise, Trace};
 use crate::model::progress::Progress;
 use crate::model::settings::Settings;
 use crate::output::folder::NewFolder;
@@ -17,7 +17,7 @@ use std::collections::BTreeMap;
 use std::sync::Mutex;
 
 /// Everything facets are drawn from.
-pub(super) struct Drawing<'a> {
+pub(super) struct FacetRun<'a> {
     pub settings: &'a Settings,
     pub sampler: &'a Sampler,
     pub bounds: &'a Bounds,
@@ -26,7 +26,7 @@ pub(super) struct Drawing<'a> {
     pub fit: &'a Fit,
     pub bits: Option<&'a Bits>,
     pub carved: bool,
-    pub closing: Closing,
+    pub finalise: Finalise,
     /// Kind of every facet of the solid.
     pub kinds: Vec<usize>,
     pub folder: &'a NewFolder,
@@ -34,7 +34,7 @@ pub(super) struct Drawing<'a> {
     pub scratch: Mutex<Vec<Scratch>>,
 }
 
-impl Drawing<'_> {
+impl FacetRun<'_> {
     /// Draws, measures and writes every facet of the manifest, `together` of them at a time.
     pub fn all(
         &self,
@@ -77,8 +77,8 @@ impl Drawing<'_> {
         facet.clipped_low_px = stats.clipped_low_px;
         facet.undercut_px = stats.undercut_px;
         facet.carved_px = stats.carved_px;
-        let trace = self.closing.trace(facet, &levels);
-        self.closing.write_blank(facet, &levels, self.folder)?;
+        let trace = self.finalise.trace(facet, &levels);
+        self.finalise.write_blank(facet, &levels, self.folder)?;
         let facts = ImageFacts {
             label: facet.label.clone(),
             pixel_mm: spec.pixel_mm,

@@ -1,4 +1,4 @@
-//! Keeps ground from folding under itself on the facets of a solid.
+//! Keeps ground from being undercut on the facets of a solid.
 //!
 //! At an angle α from a facet's normal n, radial relief f leans over once, going outward,
 //!
@@ -68,14 +68,14 @@ pub struct Raised {
     pub most_mm: f64,
 }
 
-/// Raises ground of a relief in mm until none of it folds under itself on the solid (turned into
+/// Raises ground of a relief in mm until none of it is undercut on the solid (turned into
 /// the body frame), its trim included.
-pub fn without_overhangs(relief_mm: &mut Grid, solid: &Solid, settings: &Settings) -> Raised {
+pub fn without_undercuts(relief_mm: &mut Grid, solid: &Solid, settings: &Settings) -> Raised {
     if settings.globe.projection == Projection::Gnomonic {
         return Raised::default();
     }
     let before = relief_mm.heights_m.clone();
-    let limits = Limits::new(relief_mm, solid, settings);
+    let limits = LeanLimits::new(relief_mm, solid, settings);
     let mut waiting = FixedBitSet::with_capacity(before.len());
     let mut first = limits.first(relief_mm);
     for _ in 0..ROUNDS {
@@ -107,7 +107,7 @@ pub fn without_overhangs(relief_mm: &mut Grid, solid: &Solid, settings: &Setting
 
 /// A sample that may have to be raised for a facet: in order of the facet, then outward.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-struct Entry {
+struct QueueEntry {
     face: u16,
     /// Bits of 1 less the cosine of the angle from the facet's normal: they are in order.
     away: u64,
@@ -115,9 +115,9 @@ struct Entry {
 }
 
 /// Everything that says how steeply ground may fall where.
-struct Limits {
+struct LeanLimits {
     layout: Layout,
-    faces: Vec<Face>,
+    faces: Vec<FacePlane>,
     base: Base,
     radius_mm: f64,
     /// Farthest ground from the globe's centre, mm.
@@ -134,7 +134,7 @@ struct Limits {
     longitudes: Vec<(f64, f64)>,
 }
 
-struct Face {
+struct FacePlane {
     normal: DVec3,
     /// Normals of the planes of its seams, outward; all go through the globe's centre.
     sides: Vec<DVec3>,
@@ -144,8 +144,8 @@ struct Face {
     falls: Vec<f64>,
 }
 
-impl Limits {
-    fn new(relief_mm: &Grid, solid: &Solid, settings: &Settings) -> Limits {
+impl LeanLimits {
+    fn new(relief_mm: &Grid, solid: &Solid, settings: &Settings) -> LeanLimits {
         let layout = relief_mm.layout();
         let radius_mm = settings.globe.diameter_mm / 2.0;
         let highest = relief_mm.heights_m.iter().fold(0f32, |a, b| a.max(*b));
@@ -154,11 +154,11 @@ impl Limits {
             // At the corners, which are the farthest.
             Base::Flat => radius_mm * solid.corners.iter().fold(0f64, |a, b| a.max(b.length())),
         };
-        let faces: Vec<Face> = (0..solid.faces.len())
+        let faces: Vec<FacePlane> = (0..solid.faces.len())
             .map(|number| face(solid, number, settings))
             .collect();
         let sin_cos = |deg: f64| deg.to_radians().sin_cos();
-        let mut limits = Limits {
+        let mut limits = LeanLimits {
             layout,
             faces,
             base: settings.globe.base,
@@ -248,8 +248,8 @@ impl Limits {
             .fold(f64::NEG_INFINITY, f64::max)
     }
 
-    fn entry(&self, face: usize, place: (usize, usize), here: DVec3) -> Entry {
-        Entry {
+    fn entry(&self, face: usize, place: (usize, usize), here: DVec3) -> QueueEntry {
+        QueueEntry {
             face: face as u16,
             away: (1.0 - here.dot(self.faces[face].normal)).max(0.0).to_bits(),
             sample: (place.0 * self.layout.columns + place.1) as u32,
@@ -260,11 +260,12 @@ impl Limits {
     fn raise(
         &self,
         relief_mm: &mut Grid,
-        start: &[Entry],
+        start: &[QueueEntry],
         waiting: &mut FixedBitSet,
         touched: &mut Vec<(usize, usize)>,
     ) {
-        let mut queue: BinaryHeap<Reverse<Entry>> = start.iter().copied().map(Reverse).collect();
+        let mut queue: BinaryHeap<Reverse<QueueEntry>> =
+            start.iter().copied().map(Reverse).collect();
         for entry in start {
             waiting.insert(entry.sample as usize);
         }
@@ -299,7 +300,7 @@ impl Limits {
     }
 
     /// All samples that fall too steeply within the facets as the relief is, facet by facet.
-    fn first(&self, relief_mm: &Grid) -> Vec<Entry> {
+    fn first(&self, relief_mm: &Grid) -> Vec<QueueEntry> {
         let found = (0..self.layout.rows)
             .into_par_iter()
             .flat_map_iter(|row| {
@@ -316,7 +317,7 @@ impl Limits {
     }
 
     /// Those that fall too steeply among the samples raised last and those beside them.
-    fn follow(&self, relief_mm: &Grid, touched: Vec<(usize, usize)>) -> Vec<Entry> {
+    fn follow(&self, relief_mm: &Grid, touched: Vec<(usize, usize)>) -> Vec<QueueEntry> {
         let mut places = touched.clone();
         for place in touched {
             self.neighbours(place, |near| places.push(near));
@@ -336,7 +337,7 @@ impl Limits {
         relief_mm: &Grid,
         place: (usize, usize),
         rise_mm: Option<f64>,
-    ) -> impl Iterator<Item = Entry> {
+    ) -> impl Iterator<Item = QueueEntry> {
         let own = relief_mm.heights_m[place];
         let here = self.direction(place);
         let look_mm = self.look_mm(place.0);
@@ -545,7 +546,7 @@ impl Limits {
 }
 
 /// Facet by facet, outward, each once.
-fn in_order(mut entries: Vec<Entry>) -> Vec<Entry> {
+fn in_order(mut entries: Vec<QueueEntry>) -> Vec<QueueEntry> {
     entries.sort_unstable();
     entries
 }
@@ -556,7 +557,7 @@ fn aside(here: DVec3, normal: DVec3, cos: f64, by_rad: f64) -> DVec3 {
     here * by_rad.cos() + outward * by_rad.sin()
 }
 
-impl Face {
+impl FacePlane {
     /// From the table, linearly.
     fn fall_at(&self, cos: f64) -> f64 {
         let place = cos.clamp(0.0, 1.0) * FALLS as f64;
@@ -583,7 +584,7 @@ fn fall(base: Base, cos: f64, radius_mm: f64, distance_mm: f64) -> f64 {
     (fall / radius_mm).max(0.0)
 }
 
-fn face(solid: &Solid, number: usize, settings: &Settings) -> Face {
+fn face(solid: &Solid, number: usize, settings: &Settings) -> FacePlane {
     let face = &solid.faces[number];
     let (radius_mm, trim_mm) = (settings.globe.diameter_mm / 2.0, settings.stock.trim_mm);
     let distance_mm = radius_mm * face.distance;
@@ -601,7 +602,7 @@ fn face(solid: &Solid, number: usize, settings: &Settings) -> Face {
         .fold(0.0, f64::max);
     // A corner of the trim lies farther out than its sides, and the more the more the ball leans.
     let rim = corner + (2.0 * trim_mm / corner.cos().max(0.1) + BEYOND_MM) / radius_mm;
-    Face {
+    FacePlane {
         normal: face.frame.z,
         sides,
         rim_cos: rim.min(1.55).cos(),
@@ -635,7 +636,7 @@ mod tests {
     /// Reference: along rays from each facet's middle the lateral distance never shrinks, seen in
     /// steps much finer than a sample.
     fn folds(relief: &Grid, solid: &Solid, settings: &Settings) -> usize {
-        let limits = Limits::new(relief, solid, settings);
+        let limits = LeanLimits::new(relief, solid, settings);
         let radius_mm = settings.globe.diameter_mm / 2.0;
         let mut folds = 0;
         for (number, face) in solid.faces.iter().enumerate() {
@@ -671,7 +672,7 @@ mod tests {
             let mut relief = rugged();
             let before = relief.clone();
             let folded = folds(&relief, &solid, &settings);
-            let raised = without_overhangs(&mut relief, &solid, &settings);
+            let raised = without_undercuts(&mut relief, &solid, &settings);
             assert_eq!(folds(&relief, &solid, &settings), 0, "{name}");
             assert!(folded > 50 || name == "dodecahedron", "{name} {folded}");
             assert!(raised.share < 0.5, "{name} {raised:?}");
@@ -687,7 +688,7 @@ mod tests {
         let (solid, settings) = settings("dodecahedron");
         let mut relief = grid_of(1440, |d| 2.0 * (9.0 * d.x).sin() * (8.0 * d.z).cos());
         let before = relief.clone();
-        let raised = without_overhangs(&mut relief, &solid, &settings);
+        let raised = without_undercuts(&mut relief, &solid, &settings);
         assert_eq!((raised, &relief), (Raised::default(), &before));
         let middle = solid.faces[3].frame.z;
         let mut steep = grid_of(1440, |d| {
@@ -699,7 +700,7 @@ mod tests {
             }
         });
         let before = steep.clone();
-        without_overhangs(&mut steep, &solid, &settings);
+        without_undercuts(&mut steep, &solid, &settings);
         assert_eq!(steep, before);
     }
 
@@ -708,13 +709,13 @@ mod tests {
     fn raising_turns_with_the_planet() {
         let (solid, settings) = settings("cube");
         let mut relief = rugged();
-        without_overhangs(&mut relief, &solid, &settings);
+        without_undercuts(&mut relief, &solid, &settings);
         let quarter = glam::DMat3::from_rotation_z(std::f64::consts::FRAC_PI_2);
         let mut turned = rugged();
         for mut line in turned.heights_m.outer_iter_mut() {
             line.as_slice_mut().unwrap().rotate_right(360);
         }
-        without_overhangs(&mut turned, &solid.turned(&quarter), &settings);
+        without_undercuts(&mut turned, &solid.turned(&quarter), &settings);
         for ((row, column), mm) in relief.heights_m.indexed_iter() {
             let there = turned.heights_m[(row, (column + 360) % 1440)];
             assert!((mm - there).abs() < 0.02, "{row} {column}: {mm} {there}");

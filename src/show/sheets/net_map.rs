@@ -9,7 +9,7 @@
 //!                          |o-| the strip, the ring on the line to cut
 //! ```
 
-use super::drawing::{Drawing, Layer, Shape};
+use super::drawing::{Drawing, Layer, Primitive};
 use crate::carve::resample::Sampler;
 use crate::model::geometry::Solid;
 use crate::model::settings::Settings;
@@ -52,7 +52,7 @@ const LEAST_TYPE: f64 = 1.6;
 
 /// One sheet: its number from 1 and the lower left of its printable part, mm on the map.
 #[derive(Debug, Clone, Copy, PartialEq)]
-struct Tile {
+struct SheetTile {
     number: usize,
     row: usize,
     column: usize,
@@ -60,7 +60,7 @@ struct Tile {
 }
 
 /// The map at its printed size.
-pub struct Map<'a> {
+pub struct NetMap<'a> {
     solid: &'a Solid,
     net: &'a [Laid],
     sampler: Option<&'a Sampler>,
@@ -77,14 +77,14 @@ pub struct Map<'a> {
     size: DVec2,
 }
 
-impl<'a> Map<'a> {
+impl<'a> NetMap<'a> {
     /// The largest map, up to true size, that fits the sheets the job allows.
     pub fn new(
         solid: &'a Solid,
         net: &'a [Laid],
         sampler: Option<&'a Sampler>,
         settings: &Settings,
-    ) -> Map<'a> {
+    ) -> NetMap<'a> {
         let corners: Vec<DVec2> = net.iter().flat_map(|laid| laid.corners(solid)).collect();
         let (low, high) = bounds(&corners);
         let size = high - low;
@@ -101,7 +101,7 @@ impl<'a> Map<'a> {
         // No more sheets than the map then needs.
         let needed = (size * scale - STRIP_MM) / (room - STRIP_MM);
         let needed = (needed - 1e-9).ceil().max(DVec2::ONE);
-        Map {
+        NetMap {
             solid,
             net,
             sampler,
@@ -165,7 +165,7 @@ impl<'a> Map<'a> {
     }
 
     /// The sheets with a part of the map on them.
-    fn tiles(&self) -> Vec<Tile> {
+    fn tiles(&self) -> Vec<SheetTile> {
         let [across, down] = self.sheets;
         let room = printable(self.sheet_mm);
         let shows = |low: &DVec2| {
@@ -188,7 +188,7 @@ impl<'a> Map<'a> {
             .map(|i| {
                 let (row, column) = (i / across, i % across);
                 let step = DVec2::new(column as f64, (down - 1 - row) as f64);
-                Tile {
+                SheetTile {
                     number: i + 1,
                     row,
                     column,
@@ -222,7 +222,7 @@ impl<'a> Map<'a> {
             for sheet in 0..sheets {
                 for part in RINGS_AT {
                     let at = place(from + step * sheet as f64 + part * room);
-                    drawing.add(Layer::Axis, Shape::Ring(at, RING_MM));
+                    drawing.add(Layer::Axis, Primitive::Ring(at, RING_MM));
                     drawing.axis_cross(at, 2.0 * RING_MM);
                 }
             }
@@ -356,9 +356,9 @@ impl<'a> Map<'a> {
             let side = inward.perp() * (0.08 * reach);
             drawing.add(
                 Layer::IndexMark,
-                Shape::Filled(vec![tip, base + side, base - side]),
+                Primitive::Filled(vec![tip, base + side, base - side]),
             );
-            drawing.add(Layer::Blank, Shape::Closed(corners));
+            drawing.add(Layer::Blank, Primitive::Closed(corners));
         }
         drawing
     }
@@ -473,7 +473,7 @@ mod tests {
                 (Paper::Letter, 6),
                 (Paper::A4, 9),
             ] {
-                let map = Map::new(&solid, &net, None, &settings(paper, pages));
+                let map = NetMap::new(&solid, &net, None, &settings(paper, pages));
                 let tiles = map.tiles();
                 assert!(tiles.len() <= map.sheets[0] * map.sheets[1], "{name}");
                 assert!(map.sheets[0] * map.sheets[1] <= pages, "{name}");
@@ -498,7 +498,7 @@ mod tests {
     fn neighbouring_sheets_share_a_strip_with_the_same_rings() {
         let solid = Solid::named("dodecahedron").unwrap();
         let net = unfold(&solid, 297.0 / 210.0).unwrap();
-        let map = Map::new(&solid, &net, None, &settings(Paper::A4, 4));
+        let map = NetMap::new(&solid, &net, None, &settings(Paper::A4, 4));
         assert_eq!(map.sheets, [2, 2]);
         let room = printable(map.sheet_mm);
         let tiles = map.tiles();
@@ -507,7 +507,7 @@ mod tests {
         assert!((strip - STRIP_MM).abs() < 1e-9, "{strip}");
         // Rings as they are drawn: millimetres of the sheet, y down; on the map, one place.
         let pages = map.pages().unwrap();
-        let rings = |tile: &Tile| -> Vec<DVec2> {
+        let rings = |tile: &SheetTile| -> Vec<DVec2> {
             let page = &pages[tiles.iter().position(|t| t == tile).unwrap()];
             let high = tile.low.y - MARGIN_MM + map.sheet_mm[1];
             page.split("<circle cx=\"")
@@ -537,7 +537,7 @@ mod tests {
     fn a_single_sheet_has_nothing_to_cut() {
         let solid = Solid::named("cube").unwrap();
         let net = unfold(&solid, 297.0 / 210.0).unwrap();
-        let map = Map::new(&solid, &net, None, &settings(Paper::Letter, 1));
+        let map = NetMap::new(&solid, &net, None, &settings(Paper::Letter, 1));
         let pages = map.pages().unwrap();
         assert_eq!(pages.len(), 1);
         assert!(!pages[0].contains("circle") && !pages[0].contains("Cut one sheet"));

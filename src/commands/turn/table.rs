@@ -1,7 +1,7 @@
 //! What `turn` prints: the block for the job file, the table, the choices.
 
-use crate::carve::turn::cost::{MISFIT_MM, Parts};
-use crate::carve::turn::search::Choice;
+use crate::carve::turn::cost::{CostParts, MISFIT_MM};
+use crate::carve::turn::search::TurnChoice;
 use crate::carve::turn::{Turned, name, unit};
 use crate::model::geometry::place_name;
 use crate::model::settings::TurnPart;
@@ -16,8 +16,25 @@ const PARTS: [TurnPart; 6] = [
     TurnPart::Keep,
 ];
 
+impl Turned {
+    /// The block of the best turn, to paste into a job file.
+    pub fn block(&self) -> String {
+        block(&self.found.choices[0])
+    }
+
+    /// Before, after and median; the five choices; the places to keep whole.
+    pub fn table(&self) -> String {
+        table(self)
+    }
+
+    /// The same for programs.
+    pub fn json(&self) -> serde_json::Value {
+        json(self)
+    }
+}
+
 /// The block to paste into a job file.
-pub fn block(choice: &Choice) -> String {
+fn block(choice: &TurnChoice) -> String {
     format!(
         "[globe.turn]\nface = 1\nlat = {}\nlon = {}\nspin = {}\n",
         choice.lat_deg, choice.lon_deg, choice.spin_deg
@@ -25,7 +42,7 @@ pub fn block(choice: &Choice) -> String {
 }
 
 /// Before, after and median; the five choices; the places to keep whole.
-pub fn table(turned: &Turned) -> String {
+fn table(turned: &Turned) -> String {
     let best = &turned.found.choices[0];
     let mut out = format!(
         "Relief of {:.2} mm; {} turns looked at. A misfit is {MISFIT_MM} mm.\n\n{:<38}{:>10}{:>10}{:>10}\n",
@@ -49,7 +66,7 @@ pub fn table(turned: &Turned) -> String {
     out
 }
 
-fn choices(choices: &[Choice]) -> String {
+fn choices(choices: &[TurnChoice]) -> String {
     let mut out = format!(
         "The best clearly different turns, facet 1 at\n{:>3}{:>9}{:>9}{:>9}{:>10}{:>9}{:>9}{:>9}{:>9}{:>9}{:>9}\n",
         "", "lat", "lon", "spin", "together", "relief", "worst", "high", "misfit", "corner", "keep"
@@ -102,8 +119,8 @@ fn places(turned: &Turned) -> String {
 }
 
 /// All of it for another program.
-pub fn json(turned: &Turned) -> serde_json::Value {
-    let choice = |choice: &Choice| {
+fn json(turned: &Turned) -> serde_json::Value {
+    let choice = |choice: &TurnChoice| {
         serde_json::json!({
             "face": 1, "lat_deg": choice.lat_deg, "lon_deg": choice.lon_deg,
             "spin_deg": choice.spin_deg, "total": choice.total, "parts": choice.parts,
@@ -118,7 +135,7 @@ pub fn json(turned: &Turned) -> serde_json::Value {
             "cut_after": turned.cut_after.contains(&feature.name),
         })
     });
-    let median: &Parts = &turned.found.median;
+    let median: &CostParts = &turned.found.median;
     serde_json::json!({
         "relief_range_mm": turned.range_mm,
         "looked_at": turned.found.looked_at,
@@ -135,14 +152,14 @@ mod tests {
     use crate::Error;
     use crate::carve::turn::testing::{bumpy, turn_on};
     use crate::model::jobfile;
-    use crate::model::settings::{Keep, Settings};
+    use crate::model::settings::{KeepWhole, Settings};
     use glam::DMat3;
 
     fn settings() -> Settings {
         let mut settings = Settings::default();
         settings.globe.solid = "cube".into();
         settings.relief.range = crate::model::settings::ReliefRange::Mm(6.0);
-        settings.keeps = vec![Keep {
+        settings.keeps = vec![KeepWhole {
             name: "old crater".into(),
             lat_deg: -40.0,
             lon_deg: 300.0,

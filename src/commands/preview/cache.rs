@@ -9,21 +9,21 @@ const MOST: usize = 2;
 const MOST_SAMPLES: usize = 64_000_000;
 
 /// The last first.
-pub(super) struct Kept<K, V>(Mutex<Vec<Entry<K, V>>>);
+pub(super) struct Cache<K, V>(Mutex<Vec<CacheEntry<K, V>>>);
 
-struct Entry<K, V> {
+struct CacheEntry<K, V> {
     key: K,
     value: Arc<V>,
     samples: usize,
 }
 
-impl<K, V> Default for Kept<K, V> {
+impl<K, V> Default for Cache<K, V> {
     fn default() -> Self {
-        Kept(Mutex::default())
+        Cache(Mutex::default())
     }
 }
 
-impl<K: PartialEq, V> Kept<K, V> {
+impl<K: PartialEq, V> Cache<K, V> {
     /// What was made from this, if it is still there.
     pub fn get(&self, key: &K) -> Option<Arc<V>> {
         let mut all = self.all();
@@ -35,7 +35,7 @@ impl<K: PartialEq, V> Kept<K, V> {
     /// Keeps a thing with so many samples in it.
     pub fn keep(&self, key: K, value: V, samples: usize) -> Arc<V> {
         let value = Arc::new(value);
-        let entry = Entry {
+        let entry = CacheEntry {
             key,
             value: Arc::clone(&value),
             samples,
@@ -43,7 +43,7 @@ impl<K: PartialEq, V> Kept<K, V> {
         let mut all = self.all();
         all.retain(|other| other.key != entry.key);
         all.insert(0, entry);
-        let held = |all: &[Entry<K, V>]| all.iter().map(|entry| entry.samples).sum::<usize>();
+        let held = |all: &[CacheEntry<K, V>]| all.iter().map(|entry| entry.samples).sum::<usize>();
         while all.len() > 1 && (all.len() > MOST || held(&all) > MOST_SAMPLES) {
             all.pop();
         }
@@ -51,7 +51,7 @@ impl<K: PartialEq, V> Kept<K, V> {
     }
 
     /// A question that failed half-way leaves whole entries behind.
-    fn all(&self) -> MutexGuard<'_, Vec<Entry<K, V>>> {
+    fn all(&self) -> MutexGuard<'_, Vec<CacheEntry<K, V>>> {
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
@@ -62,7 +62,7 @@ mod tests {
 
     #[test]
     fn the_last_two_asked_for_stay_and_of_large_ones_the_last() {
-        let kept = Kept::default();
+        let kept = Cache::default();
         kept.keep('a', 1, 10);
         kept.keep('b', 2, 10);
         assert_eq!(kept.get(&'a').as_deref(), Some(&1));

@@ -1,6 +1,6 @@
 //! Cuts a facet's surface along its walls and closes it down to the flat back.
 
-use super::{Heights, Mesh, Outline, Surface, Terrain, Wall};
+use super::{Heightmap, Mesh, Outline, Surface, Terrain, Wall};
 use glam::DVec3;
 use std::collections::HashMap;
 
@@ -11,7 +11,7 @@ const ON_WALL_MM: f64 = 1e-7;
 const POINTED_MM: f64 = 1e-6;
 
 /// The closed mesh of one facet, within `tolerance_mm` of its image.
-pub fn solid(heights: &Heights<'_>, outline: &Outline, tolerance_mm: f64) -> Mesh {
+pub fn solid(heights: &Heightmap<'_>, outline: &Outline, tolerance_mm: f64) -> Mesh {
     let surface = Terrain::new(heights, outline).surface(tolerance_mm);
     close(surface, outline)
 }

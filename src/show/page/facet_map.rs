@@ -2,7 +2,7 @@
 
 use crate::model::settings::Base;
 use crate::output::manifest::{FacetEntry, Manifest};
-use crate::output::mesh::{Heights, Outline, Wall, corners_mm};
+use crate::output::mesh::{Heightmap, Outline, Wall, corners_mm};
 use crate::output::seam_steps;
 use crate::show::pictures::{ACCENT, Light, PAPER, escape, grey_png, picture, shade};
 use glam::{DVec2, DVec3};
@@ -49,7 +49,7 @@ fn longitudes() -> Vec<(f64, f64)> {
 }
 
 /// What a facet's image says about its part of the map.
-pub fn patch(manifest: &Manifest, facet: &FacetEntry, heights: &Heights<'_>) -> Patch {
+pub fn patch(manifest: &Manifest, facet: &FacetEntry, heights: &Heightmap<'_>) -> Patch {
     let (base, radius_mm) = (manifest.globe.base, manifest.globe.radius_mm);
     let axes = facet.frame.axes();
     let walls = Outline::sawn(manifest, facet).walls;
@@ -91,7 +91,7 @@ pub fn patch(manifest: &Manifest, facet: &FacetEntry, heights: &Heights<'_>) -> 
 }
 
 /// Height at the pixel under a place, mm.
-fn near_mm(heights: &Heights<'_>, place: DVec2) -> f64 {
+fn near_mm(heights: &Heightmap<'_>, place: DVec2) -> f64 {
     let (rows, columns) = heights.levels.dim();
     let column = place.x / heights.pixel_mm + 0.5 * columns as f64;
     let row = 0.5 * rows as f64 - place.y / heights.pixel_mm;

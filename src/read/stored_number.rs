@@ -1,0 +1,46 @@
+//! Types of whole numbers that are worked on as they are stored.
+
+/// A stored whole number.
+pub(super) trait Whole:
+    Copy + Default + PartialEq + Ord + Send + Sync + Into<f64> + Into<i64>
+{
+    /// Smallest number of the type.
+    const LOWEST: i64;
+    /// Position above the smallest number of the type.
+    fn index(self) -> u16;
+    /// The number at a position.
+    fn at(index: u16) -> Self;
+}
+
+impl Whole for i16 {
+    const LOWEST: i64 = i16::MIN as i64;
+    #[inline(always)]
+    fn index(self) -> u16 {
+        self as u16 ^ 0x8000
+    }
+    fn at(index: u16) -> i16 {
+        (index ^ 0x8000) as i16
+    }
+}
+
+impl Whole for u16 {
+    const LOWEST: i64 = 0;
+    #[inline(always)]
+    fn index(self) -> u16 {
+        self
+    }
+    fn at(index: u16) -> u16 {
+        index
+    }
+}
+
+impl Whole for u8 {
+    const LOWEST: i64 = 0;
+    #[inline(always)]
+    fn index(self) -> u16 {
+        u16::from(self)
+    }
+    fn at(index: u16) -> u8 {
+        index.min(255) as u8
+    }
+}

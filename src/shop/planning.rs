@@ -1,0 +1,227 @@
+//! Makes the whole plan, part by part.
+
+use super::blanks::blanks;
+use super::budget::{Cuts, SideCut, Tolerances, budget};
+use super::glue;
+use super::jig::{Jig, jig};
+use super::joints::joints;
+use super::movement::{Movement, movement};
+use super::net::unfold;
+use super::plan::{KindPlan, Plan, PlanInput, paper_mm};
+use super::polygon::outward;
+use super::saw::{SeamRow, SideSetUp, seam_sheet, set_ups};
+use super::stack_up::stack_up;
+use super::work::work;
+use crate::Result;
+use crate::carve::fit::Fit;
+use crate::model::geometry::Solid;
+use crate::model::length::both_text;
+use crate::model::settings::{Grain, Sawn, Settings};
+use crate::model::wood::VALID_PERCENT;
+
+/// Makes the plan.
+///
+/// # Errors
+/// [`crate::Error::Job`] for a pocket, tab or joint that does not fit, or boards that are too
+/// thin; [`crate::Error::Stock`] for too little wood.
+pub fn plan(bench: &PlanInput<'_>) -> Result<Plan> {
+    let PlanInput {
+        solid,
+        fit,
+        ground,
+        corners_mm,
+        settings,
+    } = *bench;
+    let count = solid.kinds.len();
+    let jigs: Vec<Jig> = (0..count)
+        .map(|kind| jig(solid, fit, kind, settings))
+        .collect::<Result<_>>()?;
+    let blanks = blanks(solid, fit, settings)?;
+    let sheet = seam_sheet(solid, fit, ground, settings);
+    let joints = joints(solid, fit, &jigs, &sheet, settings)?;
+    let kinds: Vec<KindPlan> = jigs
+        .into_iter()
+        .enumerate()
+        .map(|(kind, jig)| {
+            let faces = solid.kinds[kind].faces.clone();
+            let thinnest = corners_mm.map(|corners| {
+                let of_kind = faces.iter().map(|&face| corners[face]);
+                of_kind.fold(f64::INFINITY, f64::min)
+            });
+            KindPlan {
+                stack: stack_up(fit, kind, &jig, thinnest, settings),
+                saw: set_ups(solid, fit, &sheet, kind, settings),
+                movement: movements(&fit.kinds[kind].corners_mm, settings),
+                jig,
+                faces,
+            }
+        })
+        .collect();
+    let limits = Tolerances {
+        tilt_rad: settings.budget.tilt_deg.to_radians(),
+        offset_mm: settings.budget.offset_mm,
+        clearance_mm: settings.shift_on_jig_mm(),
+    };
+    let cuts = cuts(solid, fit, &sheet);
+    let trials = settings.budget.trials;
+    let mut plan = Plan {
+        budget: budget(solid, &cuts, &limits, trials, settings.budget.seed as u64),
+        net: unfold(
+            solid,
+            paper_mm(settings.paper.size)[1] / paper_mm(settings.paper.size)[0],
+        )
+        .unwrap_or_default(),
+        glue: glue::order(solid),
+        kinds,
+        blanks,
+        sheet,
+        joints,
+        work: Vec::new(),
+        warnings: Vec::new(),
+    };
+    plan.work = work(&plan, fit, settings);
+    plan.warnings = warnings(&plan, settings);
+    Ok(plan)
+}
+
+fn movements(facet_mm: &[glam::DVec2], settings: &Settings) -> Vec<Movement> {
+    let own = (settings.wood.grain, settings.wood.sawn);
+    let mut ways = vec![own];
+    for grain in [Grain::Along, Grain::Across] {
+        for sawn in [Sawn::Flat, Sawn::Quarter] {
+            if (grain, sawn) != own {
+                ways.push((grain, sawn));
+            }
+        }
+    }
+    ways.into_iter()
+        .map(|(grain, sawn)| movement(facet_mm, &settings.wood, grain, sawn))
+        .collect()
+}
+
+/// Cuts as the error budget sees them, with the middle of the ground's range as surface.
+fn cuts(solid: &Solid, fit: &Fit, sheet: &[Vec<SeamRow>]) -> Cuts {
+    let of_face = |face: usize| -> Vec<SideCut> {
+        let kind = &fit.kinds[solid.faces[face].kind];
+        let polygon = solid.face_polygon(face);
+        sheet[face]
+            .iter()
+            .map(|row| {
+                let (a, b) = (polygon[row.side], polygon[(row.side + 1) % polygon.len()]);
+                SideCut {
+                    outward: outward(a, b),
+                    tilt_rad: row.tilt_deg.to_radians(),
+                    surface_mm: surface_mm(solid, fit, face, row),
+                    back_plane_mm: kind.back_plane_mm,
+                }
+            })
+            .collect()
+    };
+    (0..solid.faces.len()).map(of_face).collect()
+}
+
+/// Height above the jig at which both facets of a seam have their surface: at one distance from
+/// the globe's centre, so that a seam's two sides meet.
+fn surface_mm(solid: &Solid, fit: &Fit, face: usize, row: &SeamRow) -> f64 {
+    let spec = &fit.facets[face];
+    let tilt = row.tilt_deg.to_radians();
+    let reach = match spec.base {
+        crate::model::settings::Base::Sphere => spec.radius_mm,
+        crate::model::settings::Base::Flat => {
+            let edge = solid.faces[face].edges[row.side];
+            spec.radius_mm * solid.faces[face].distance.hypot(edge.reach)
+        }
+    };
+    reach * tilt.cos() - spec.back_plane_mm
+}
+
+fn warnings(plan: &Plan, settings: &Settings) -> Vec<String> {
+    let mut list = Vec::new();
+    for (kind, of_kind) in plan.kinds.iter().enumerate() {
+        let letter = super::kind_letter(kind);
+        let high = of_kind
+            .saw
+            .iter()
+            .filter(|side| side.blade_mm > side.reach_mm);
+        let worst =
+            high.max_by(|a, b| (a.blade_mm - a.reach_mm).total_cmp(&(b.blade_mm - b.reach_mm)));
+        if let Some(side) = worst {
+            let (face, seam) = highest_at(plan, &of_kind.faces, side);
+            list.push(format!(
+                "The ground on the seams of the {letter} facets is higher than the saw reaches, most \
+                 at seam {} of facet {}: the blade must stand {} above the table, and one of {} \
+                 stands {} there at {:.2}° (saw.blade, saw.reach). What it leaves standing has to \
+                 be cut by hand, or use a thinner jig (saw.base) or a larger saw.",
+                super::seam_label(seam),
+                super::facet_label(face),
+                both_text(side.blade_mm),
+                both_text(settings.saw.blade_mm),
+                both_text(side.reach_mm),
+                side.tilt_deg,
+            ));
+        }
+        let steep = of_kind
+            .saw
+            .iter()
+            .filter(|side| side.tilt_deg > settings.saw.most_tilt_deg);
+        if let Some(side) = steep.max_by(|a, b| a.tilt_deg.total_cmp(&b.tilt_deg)) {
+            list.push(format!(
+                "The {letter} facets need a tilt of {:.2}° and the saw tilts {:.2}° (saw.most_tilt): \
+                 hold the blank on an inclined jig that makes up the rest, {:.2}°.",
+                side.tilt_deg,
+                settings.saw.most_tilt_deg,
+                side.tilt_deg - settings.saw.most_tilt_deg
+            ));
+        }
+    }
+    for kind in &plan.kinds {
+        if let Some(why) = &kind.jig.no_tabs {
+            list.push(format!(
+                "No hold-down tabs, as {why}. Hold the blanks down another way, outside the trim."
+            ));
+        }
+    }
+    let bare = plan
+        .joints
+        .iter()
+        .filter(|joint| joint.fitting.is_none())
+        .count();
+    if bare > 0 && settings.joint.kind != crate::model::settings::JointKind::None {
+        list.push(format!(
+            "{bare} of {} seams have no room for a biscuit or dowel and are held by glue alone.",
+            plan.joints.len()
+        ));
+    }
+    let (dry, moist) = (settings.wood.dry_percent, settings.wood.moist_percent);
+    if dry < VALID_PERCENT.0 || moist > VALID_PERCENT.1 || dry > moist {
+        list.push(format!(
+            "The wood's movement is known between {} and {} % moisture, dry before moist; the job \
+             has {dry} and {moist} %.",
+            VALID_PERCENT.0, VALID_PERCENT.1
+        ));
+    }
+    if plan.blanks.boards.is_empty() {
+        list.push(
+            "The job names no boards, so blanks are not laid out: write [[board]] with width and \
+             length."
+                .to_owned(),
+        );
+    }
+    if plan.net.is_empty() {
+        list.push("No way was found to unfold the solid flat, so there is no map.".to_owned());
+    }
+    list
+}
+
+/// Facet and seam where the blade must stand highest for one side of a kind.
+fn highest_at(plan: &Plan, faces: &[usize], side: &SideSetUp) -> (usize, usize) {
+    let rows = faces
+        .iter()
+        .map(|&face| (face, &plan.sheet[face][side.side]));
+    // Rounding must not decide between equals.
+    let highest = rows.reduce(|best, row| match row.1.blade_mm > best.1.blade_mm + 1e-9 {
+        true => row,
+        false => best,
+    });
+    highest.map_or((0, 0), |(face, row)| (face, row.seam))
+}
