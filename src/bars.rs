@@ -1,4 +1,6 @@
-//! Progress bars on a terminal.
+//! Progress bars on a terminal, and notes anywhere.
+
+use crate::remark;
 use globewright::{Progress, Silent};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::io::IsTerminal;
@@ -7,12 +9,25 @@ use std::sync::Mutex;
 /// Times a second that a bar is drawn again; a faster one would only cost time.
 const DRAWS_PER_SECOND: u8 = 10;
 
-/// Bars if standard error is a terminal and they are wanted, else nothing.
+/// Bars if standard error is a terminal, notes alone if it is not, and nothing if quiet is wanted.
 pub fn progress(quiet: bool) -> Box<dyn Progress> {
-    if quiet || !std::io::stderr().is_terminal() {
-        return Box::new(Silent);
+    match std::io::stderr().is_terminal() {
+        _ if quiet => Box::new(Silent),
+        false => Box::new(Notes),
+        true => Box::new(Bars::default()),
     }
-    Box::new(Bars::default())
+}
+
+/// Notes alone.
+struct Notes;
+
+impl Progress for Notes {
+    fn start(&self, _stage: &str, _steps: u64) {}
+    fn step(&self, _steps: u64) {}
+    fn done(&self) {}
+    fn note(&self, text: &str) {
+        remark(&format!("Note: {text}"));
+    }
 }
 
 /// One bar at a time, for the stage that runs.
@@ -58,6 +73,13 @@ impl Progress for Bars {
             if let Some(bar) = current.take() {
                 bar.finish_and_clear();
             }
+        });
+    }
+
+    fn note(&self, text: &str) {
+        self.with_bar(|current| match current {
+            Some(bar) => bar.suspend(|| Notes.note(text)),
+            None => Notes.note(text),
         });
     }
 }

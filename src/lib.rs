@@ -94,10 +94,10 @@ pub use carve::cutter::{Tool, ToolShape, morphology::close, rough::surface_mm};
 pub use carve::resample::{
     Bounds, Directions, FacetImage, FacetSpec, LANES, Sampler, Scratch, render,
 };
-pub use carve::turn::{Turned, cost::Costing, search::search};
+pub use carve::turn::{cost::Costing, search::search};
 
 // What is written.
-pub use output::folder::{PAGE_FILE, clean_up_on_interrupt};
+pub use output::folder::{PAGE_FILE, clean_up_on_interrupt, write_whole};
 pub use output::manifest::{FacetEntry, Manifest};
 pub use output::png::encode as encode_png;
 pub use output::tiff::encode as encode_tiff;

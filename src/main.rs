@@ -37,6 +37,10 @@ fn run(cli: &Cli) -> Result<()> {
         cli.global.threads.map(usize::from),
     );
     refuse_idle_settings(cli);
+    // The preview ends in its own way: Ctrl-C is how it is told that all is done.
+    if !matches!(cli.command, Command::Preview(_)) {
+        clean_up_on_interrupt()?;
+    }
     let progress = bars::progress(cli.global.quiet);
     match &cli.command {
         Command::Init(args) => run_init(args, &cli.global),
@@ -113,13 +117,11 @@ fn run_facets(args: &Facets, global: &Global, progress: &dyn Progress) -> Result
         cutters: args.cutters,
         carved: args.carved,
     };
-    clean_up_on_interrupt()?;
     let summary = facets(&job, &options, progress)?;
     tell(global, "Carved", &summary, &args.out)
 }
 
 fn run_join(args: &Join, global: &Global, progress: &dyn Progress) -> Result<()> {
-    clean_up_on_interrupt()?;
     let summary = join(&args.parts, &args.out, args.force, progress)?;
     tell(global, "Joined", &summary, &args.out)
 }
@@ -145,7 +147,7 @@ fn tell(global: &Global, done: &str, summary: &Summary, out: &Path) -> Result<()
             out.join(PAGE_FILE).display()
         ),
     );
-    print(&format!("{}\n", out.display()))
+    print_place(out)
 }
 
 fn run_plan(args: &Plan, global: &Global, progress: &dyn Progress) -> Result<()> {
@@ -157,7 +159,6 @@ fn run_plan(args: &Plan, global: &Global, progress: &dyn Progress) -> Result<()>
         }
         return print(&text);
     };
-    clean_up_on_interrupt()?;
     let options = PlanOptions {
         out: out.clone(),
         force: args.force,
@@ -170,7 +171,7 @@ fn run_plan(args: &Plan, global: &Global, progress: &dyn Progress) -> Result<()>
         global,
         &format!("Planned; start with {}", out.join(PAGE_FILE).display()),
     );
-    print(&format!("{}\n", out.display()))
+    print_place(out)
 }
 
 fn run_curves(args: &Curves, global: &Global, progress: &dyn Progress) -> Result<()> {
@@ -182,7 +183,6 @@ fn run_curves(args: &Curves, global: &Global, progress: &dyn Progress) -> Result
         suggest: args.suggest,
         bit_mm: args.bit,
     };
-    clean_up_on_interrupt()?;
     let comparison = curves(&job, &options, progress)?;
     if let Some(out) = &args.out {
         let sheet = sheet_in(out);
@@ -277,47 +277,45 @@ fn run_manual(args: &Manual, global: &Global) -> Result<()> {
     Ok(())
 }
 
-/// Writes beside the target, then renames, so that the file appears whole or not at all.
+/// Writes a file that appears whole or not at all.
 fn write_whole(path: &Path, bytes: &[u8], replace: bool) -> Result<()> {
-    let fail = |error: &std::io::Error| match error.kind() {
+    globewright::write_whole(path, bytes, replace).map_err(|error| match error.kind() {
         ErrorKind::AlreadyExists => Error::Disk(
             Problem::new("this file exists already")
                 .file(path)
                 .next("choose another name, or add --force to replace it"),
         ),
-        // The kind alone: the full text names the temporary file.
-        kind => Error::io(path, "write the file", &kind.into()),
-    };
-    let folder = match path.parent() {
-        Some(folder) if folder != Path::new("") => folder,
-        _ => Path::new("."),
-    };
-    if !replace && path.exists() {
-        return Err(fail(&ErrorKind::AlreadyExists.into()));
-    }
-    let mut beside = tempfile::Builder::new();
-    // As any new file; the temporary one would otherwise be closed to everyone else.
-    #[cfg(unix)]
-    beside.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
-    let mut file = beside.tempfile_in(folder).map_err(|error| fail(&error))?;
-    file.write_all(bytes).map_err(|error| fail(&error))?;
-    let persisted = match replace {
-        true => file.persist(path),
-        false => file.persist_noclobber(path),
-    };
-    persisted.map(|_| ()).map_err(|error| fail(&error.error))
+        _ => Error::io(path, "write the file", &error),
+    })
 }
 
-/// Results, to standard output. A reader that has gone away is no error: `globewright … | head`.
+/// Results, to standard output. A reader that goes away before the end has not got the result, and
+/// whoever called must be able to see that.
 fn print(text: &str) -> Result<()> {
-    let mut out = std::io::stdout().lock();
-    let written = out.write_all(text.as_bytes()).and_then(|()| out.flush());
-    match written {
+    write_out(text).map_err(|error| match error.kind() {
+        ErrorKind::BrokenPipe => Error::Disk(
+            Problem::new("the result was not delivered: its reader went away before the end")
+                .file("standard output")
+                .next("read it to the end, or write it to a file"),
+        ),
+        _ => Error::io(Path::new("standard output"), "write", &error),
+    })
+}
+
+/// Where a result lies, to standard output. The result is there whether this is read or not.
+fn print_place(out: &Path) -> Result<()> {
+    match write_out(&format!("{}\n", out.display())) {
         Err(error) if error.kind() != ErrorKind::BrokenPipe => {
             Err(Error::io(Path::new("standard output"), "write", &error))
         }
         _ => Ok(()),
     }
+}
+
+fn write_out(text: &str) -> std::io::Result<()> {
+    let mut out = std::io::stdout().lock();
+    out.write_all(text.as_bytes())?;
+    out.flush()
 }
 
 /// A remark for a person, unless they asked for quiet.

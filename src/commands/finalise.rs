@@ -138,6 +138,8 @@ impl Finalise {
             images: true,
         })?;
         folder.write(PAGE_FILE, page.as_bytes())?;
+        // Last, for it lists all the others.
+        manifest.files = folder.written();
         folder.write(MANIFEST_FILE, file::text(manifest)?.as_bytes())?;
         Ok(warnings)
     }

@@ -11,8 +11,8 @@ use crate::model::ranges::facets_text;
 use crate::output::folder::NewFolder;
 use crate::output::folder::{self, RELIEF_FILE, SHOP_FILE, SHOP_SECTION};
 use crate::output::json_value;
-use crate::output::manifest::file;
-use crate::output::manifest::{FacetEntry, Manifest};
+use crate::output::manifest::file::{self, Seal};
+use crate::output::manifest::{FacetEntry, FileEntry, MANIFEST_FILE, Manifest};
 use crate::show::sheets::{self, Planned};
 use crate::{Error, Problem, Result};
 use rayon::prelude::*;
@@ -41,13 +41,14 @@ pub fn join(
         others,
         shop,
     } = gather(parts)?;
-    let folder = NewFolder::begin(out, force)?;
+    let folder = NewFolder::begin(out, force, progress)?;
     let finalise = Finalise::of(&manifest);
     let copy = |facet: &FacetEntry, part: &PathBuf| -> Result<(usize, Trace)> {
         folder.write(&facet.file, &image_bytes(part, facet)?)?;
         // The copy is what is measured, so what is measured is what is kept.
         let image = check::sound_image(&folder.path().join(&facet.file), &manifest, facet)
             .map_err(|what| damaged(&part.join(&facet.file), facet, &what))?;
+        folder.note_pixels(&facet.file, &image.levels);
         finalise.write_blank(facet, &image.levels, &folder)?;
         progress.step(1);
         Ok((facet.id, finalise.trace(facet, &image.levels)))
@@ -63,6 +64,7 @@ pub fn join(
     for (file, part) in &others {
         folder.write(file, &file_bytes(part, file)?)?;
     }
+    unchanged(parts, &manifest, &folder)?;
     let warnings = finalise.write(&mut manifest, traces, shop.as_ref(), &folder)?;
     refuse_folds(&manifest)?;
     folder.finish()?;
@@ -73,10 +75,49 @@ pub fn join(
     })
 }
 
+/// Whether parts are what their runs wrote, as far as they list it: what is joined is listed anew,
+/// and would pass for whole. Images that were saved again are as good as those that were written.
+///
+/// # Errors
+/// [`Error::Check`] with the first file that is not.
+fn unchanged(parts: &[PathBuf], manifest: &Manifest, folder: &NewFolder) -> Result<()> {
+    let wrong = |file: &str, place: &Path| {
+        Err(Error::Check(
+            Problem::new(format!("{file} is not what was written"))
+                .next("make this part again")
+                .file(place),
+        ))
+    };
+    for part in parts {
+        let (manifest, text) = file::read_with_text(part)?;
+        if file::seal(&text, &manifest) == Seal::Broken {
+            return wrong(MANIFEST_FILE, part);
+        }
+    }
+    manifest
+        .files
+        .iter()
+        .for_each(|listed| folder.note_pixels_of(listed));
+    for copy in folder.written() {
+        let same = |listed: &FileEntry| {
+            let pixels = listed.pixels_sha256.is_some();
+            listed.sha256 == copy.sha256 || pixels && listed.pixels_sha256 == copy.pixels_sha256
+        };
+        let mut listed = manifest.files.iter().filter(|one| one.file == copy.file);
+        if let Some(other) = listed.find(|listed| !same(listed)) {
+            let places = parts.iter().map(|part| part.join(&other.file));
+            let place = places.into_iter().find(|place| place.exists());
+            return wrong(&other.file, &place.unwrap_or_else(|| parts[0].clone()));
+        }
+    }
+    Ok(())
+}
+
 /// All facets of a job, and where their images are.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Gathered {
-    /// As a whole run's, but for what is measured over all images: `checks` and `warnings`.
+    /// As a whole run's, but for what is measured over all images: `checks` and `warnings`; its
+    /// `files` are those of all parts.
     pub manifest: Manifest,
     /// The folder that holds each facet's image, in the manifest's order.
     pub folders: Vec<PathBuf>,
@@ -133,6 +174,10 @@ pub fn gather(parts: &[PathBuf]) -> Result<Gathered> {
         cutting,
         facets: facets.values().map(|(facet, _)| (*facet).clone()).collect(),
         warnings: Vec::new(),
+        files: manifests
+            .iter()
+            .flat_map(|part| part.files.clone())
+            .collect(),
         ..first.clone()
     };
     Ok(Gathered {
@@ -265,7 +310,9 @@ fn same_job(a: (&Path, &Manifest), b: (&Path, &Manifest)) -> Result<()> {
             cutting.retain(|name, _| !["facets", "rings", "total_min"].contains(&name.as_str()));
         }
         if let Some(fields) = value.as_object_mut() {
-            fields.retain(|name, _| !["facets", "checks", "warnings"].contains(&name.as_str()));
+            fields.retain(|name, _| {
+                !["facets", "checks", "warnings", "files"].contains(&name.as_str())
+            });
         }
         Ok(value)
     };

@@ -8,6 +8,8 @@ pub trait Progress: Sync {
     fn step(&self, steps: u64);
     /// The stage is over.
     fn done(&self);
+    /// Something a person should know, in one line, that is no part of any result.
+    fn note(&self, _text: &str) {}
 }
 
 /// Says nothing.

@@ -1,21 +1,37 @@
 //! The output folder: whole or not at all.
 //!
-//! Everything is written into a hidden folder beside the final one, which is renamed into place
-//! when it is complete. An error, a panic or Ctrl-C removes the hidden folder and leaves what was
-//! there before untouched.
+//! Everything is written into a hidden folder beside the final one, which takes its place in one
+//! step when it is complete. An error, a panic or Ctrl-C removes the hidden folder and leaves what
+//! was there before untouched.
+//!
+//! A kill or a power cut removes nothing, but what stands at the final name is the old folder or
+//! the new one, whole: all files and names of the new one are on the disk before it is put there,
+//! and the old one is not touched before that, too, is on the disk. The next run into the same
+//! place takes away what is left over.
+
+mod disk;
+mod interrupts;
+mod parts;
+
+#[cfg(test)]
+mod cuts;
+
+pub use interrupts::{clean_up_on_interrupt, large_files_are_errors};
 
 use crate::carve::cutting::CuttingEntry;
-use crate::output::manifest::MANIFEST_FILE;
+use crate::model::progress::Progress;
+use crate::output::manifest::checksums;
 use crate::output::manifest::file;
+use crate::output::manifest::{FileEntry, MANIFEST_FILE};
 use crate::output::mesh_files;
 use crate::{Error, Problem, Result};
-use std::collections::BTreeSet;
-use std::io::Write;
+use ndarray::Array2;
+use parts::Part;
+use std::collections::{BTreeMap, BTreeSet};
+use std::ffi::OsStr;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Mutex, MutexGuard, PoisonError};
-use std::time::Duration;
-use tempfile::{Builder, TempDir};
 
 /// Files this program puts in an output folder beside those its manifest lists.
 pub const OWN_FILES: [&str; 5] = [
@@ -61,16 +77,16 @@ struct Unfinished {
 /// Set by an interrupt: nothing more may be written.
 static INTERRUPTED: AtomicBool = AtomicBool::new(false);
 
-/// Tries, and the pause between, to remove a folder into which other threads are still writing.
-const REMOVE_TRIES: u32 = 50;
-const REMOVE_PAUSE: Duration = Duration::from_millis(20);
-
 /// An output folder being written. Dropped unfinished, it leaves nothing behind.
 #[derive(Debug)]
 pub struct NewFolder {
-    /// `None` once renamed into place.
-    hidden: Option<TempDir>,
+    /// `None` once it is in its place.
+    part: Option<Part>,
     target: PathBuf,
+    /// Folders made inside, outer ones before inner ones.
+    inner: Mutex<Vec<PathBuf>>,
+    /// Files written, by name.
+    written: Mutex<BTreeMap<String, FileEntry>>,
     /// Parents made for it, deepest first.
     made_parents: Vec<PathBuf>,
     /// An old result stands at the target and is to be replaced.
@@ -81,34 +97,39 @@ impl NewFolder {
     /// Prepares to write `target`; nothing appears there before [`finish`](Self::finish).
     ///
     /// With `force`, a folder with an earlier result may be replaced, but only if it holds
-    /// nothing except that result.
+    /// nothing except that result. What earlier runs into the same place left behind when they
+    /// were cut off is taken away, and `progress` told of it.
     ///
     /// # Errors
     /// [`Error::Disk`] when the target is a file, is not empty, holds other files, or its parent
     /// cannot be written to.
-    pub fn begin(target: &Path, force: bool) -> Result<NewFolder> {
+    pub fn begin(target: &Path, force: bool, progress: &dyn Progress) -> Result<NewFolder> {
         let target = absolute(target)?;
-        let replace = may_write(&target, force)?;
         let parent = parent_of(&target)?;
+        let name = target.file_name().unwrap_or_default();
+        for note in parts::tidy(parent, name) {
+            progress.note(&note);
+        }
+        let replace = may_write(&target, force)?;
         let mut unfinished = unfinished();
         if INTERRUPTED.load(Ordering::SeqCst) {
             let interrupted = std::io::ErrorKind::Interrupted.into();
             return Err(Error::io(parent, "create the output folder", &interrupted));
         }
         let made_parents = make_parents(parent)?;
-        let name = target.file_name().unwrap_or_default().to_string_lossy();
-        let hidden = folder_builder(&format!(".{name}.part-")).tempdir_in(parent);
-        let hidden = hidden.map_err(|e| {
+        let part = Part::make(parent, name, disk::make_folder).map_err(|e| {
             remove_empty(&made_parents);
-            Error::io(parent, "create the output folder", &without_path(e))
+            Error::io(parent, "create the output folder", &e)
         })?;
         unfinished.push(Unfinished {
-            hidden: hidden.path().to_path_buf(),
+            hidden: part.path.clone(),
             made_parents: made_parents.clone(),
         });
         Ok(NewFolder {
-            hidden: Some(hidden),
+            part: Some(part),
             target,
+            inner: Mutex::default(),
+            written: Mutex::default(),
             made_parents,
             replace,
         })
@@ -116,134 +137,207 @@ impl NewFolder {
 
     /// Where files are written until the folder is finished.
     pub fn path(&self) -> &Path {
-        self.hidden.as_ref().map_or(&self.target, TempDir::path)
+        self.part.as_ref().map_or(&self.target, |part| &part.path)
     }
 
-    /// Writes one file, `facets/01.png`, complete or not at all; may be called from many threads.
+    /// Writes one file, `facets/01.png`, down to the disk; may be called from many threads.
     ///
     /// # Errors
     /// [`Error::Disk`] when the disk is full, or on an interrupt.
     pub fn write(&self, file: &str, bytes: &[u8]) -> Result<()> {
-        let path = self.path().join(file);
         // The message names the final place: the hidden one will be gone when it is read.
         let failed = |e| Error::io(&self.target.join(file), "write the file", &e);
         if INTERRUPTED.load(Ordering::SeqCst) {
             return Err(failed(std::io::ErrorKind::Interrupted.into()));
         }
         self.make_folders_of(file).map_err(failed)?;
-        write_whole(&path, bytes).map_err(failed)
+        disk::write(&self.path().join(file), bytes).map_err(failed)?;
+        // The bytes are at hand here; to read them again later would take longer.
+        let entry = FileEntry::of(file, bytes);
+        locked(&self.written).insert(file.to_owned(), entry);
+        Ok(())
+    }
+
+    /// Notes the pixels of an image that was written, so that they can be told from the file that
+    /// holds them: a program that saves the image again keeps the pixels and not the bytes.
+    pub fn note_pixels(&self, file: &str, levels: &Array2<u16>) {
+        let sum = checksums::of_pixels(levels);
+        if let Some(entry) = locked(&self.written).get_mut(file) {
+            entry.pixels_sha256 = Some(sum);
+        }
+    }
+
+    /// The same for a copy of a file that is listed elsewhere, if it is one.
+    pub fn note_pixels_of(&self, listed: &FileEntry) {
+        let mut written = locked(&self.written);
+        let copy = written.get_mut(&listed.file);
+        if let Some(copy) = copy.filter(|copy| copy.sha256 == listed.sha256) {
+            copy.pixels_sha256.clone_from(&listed.pixels_sha256);
+        }
+    }
+
+    /// What was written so far, in order of names.
+    pub fn written(&self) -> Vec<FileEntry> {
+        locked(&self.written).values().cloned().collect()
     }
 
     /// Makes the folders that a file goes into; never the hidden one again, which an interrupt may
     /// have removed since.
     fn make_folders_of(&self, file: &str) -> std::io::Result<()> {
+        let mut inner = locked(&self.inner);
         let mut folder = self.path().to_path_buf();
         for name in Path::new(file).parent().into_iter().flat_map(Path::iter) {
             folder.push(name);
-            match std::fs::create_dir(&folder) {
-                Err(e) if e.kind() == std::io::ErrorKind::AlreadyExists => {}
-                made => made?,
+            if !inner.contains(&folder) {
+                disk::make_folder(&folder)?;
+                inner.push(folder.clone());
             }
         }
         Ok(())
     }
 
-    /// Puts the folder in its place.
+    /// Puts the folder in its place, in one step where the system has it.
     ///
     /// # Errors
-    /// [`Error::Disk`] when the rename fails; an earlier result is then still there.
+    /// [`Error::Disk`] when that fails; an earlier result is then still there.
     pub fn finish(mut self) -> Result<()> {
         let failed = |e| Error::io(&self.target, "put the output folder in place", &e);
-        // Held until all is done: an interrupt waits, so it cannot fall between two renames.
+        // Held until all is done: an interrupt waits, so it cannot fall between two steps.
         let mut unfinished = unfinished();
-        let Some(hidden) = &self.hidden else {
+        let Some(part) = &self.part else {
             return Ok(());
         };
-        if self.replace {
+        // Its files are on the disk, but not yet the names they have in their folders.
+        let inner = locked(&self.inner);
+        for folder in inner.iter().rev().chain([&part.path]) {
+            disk::sync_folder(folder).map_err(failed)?;
+        }
+        drop(inner);
+        let old = if self.replace {
             // Someone may have added a file while the job ran.
             may_write(&self.target, true)?;
-            swap(hidden.path(), &self.target).map_err(failed)?;
+            Some(swap(&part.path, &self.target).map_err(failed)?)
         } else {
             // Replaces an empty folder; a folder filled meanwhile makes it fail.
-            std::fs::rename(hidden.path(), &self.target).map_err(failed)?;
+            disk::rename(&part.path, &self.target).map_err(failed)?;
+            None
+        };
+        unfinished.retain(|one| one.hidden != part.path);
+        // What stood there before is not removed unless the new one is sure to stay.
+        let lasting = self.sync_parents();
+        if let (Ok(()), Some(old)) = (&lasting, &old) {
+            // The new result is in place; a leftover of the old one is hidden and harmless.
+            let _ = disk::remove_all(old);
         }
-        unfinished.retain(|one| one.hidden != hidden.path());
-        drop(unfinished);
-        if let Some(hidden) = self.hidden.take() {
-            let _moved_away = hidden.keep();
-        }
-        self.made_parents.clear();
+        lasting.map_err(failed)?;
+        self.part = None;
         Ok(())
+    }
+
+    /// Makes the folder's own name last, and those of the parents made for it.
+    fn sync_parents(&self) -> std::io::Result<()> {
+        let made = self.made_parents.iter().map(PathBuf::as_path);
+        [self.target.as_path()]
+            .into_iter()
+            .chain(made)
+            .filter_map(Path::parent)
+            .try_for_each(disk::sync_folder)
     }
 }
 
 impl Drop for NewFolder {
     fn drop(&mut self) {
-        let Some(hidden) = self.hidden.take() else {
+        let Some(part) = self.part.take() else {
             return;
         };
         let mut unfinished = unfinished();
-        unfinished.retain(|one| one.hidden != hidden.path());
+        // Not there when it has been put in its place and only the disk's word for it is missing.
+        let listed = unfinished.len();
+        unfinished.retain(|one| one.hidden != part.path);
+        if unfinished.len() == listed {
+            return;
+        }
         // Nothing can be done about a failure here; the folder is hidden and named as a part.
-        let _ = hidden.close();
+        let _ = disk::remove_all(&part.path);
         remove_empty(&self.made_parents);
     }
 }
 
-/// Writes a file beside its final name, then renames it; an old file stays until then.
+/// Puts `new` where `old` is; gives the place where the old one is now.
+fn swap(new: &Path, old: &Path) -> std::io::Result<PathBuf> {
+    match disk::exchange(new, old) {
+        Err(e) if e.kind() == std::io::ErrorKind::Unsupported => {}
+        exchanged => return exchanged.map(|()| new.to_path_buf()),
+    }
+    // Two steps then. If nothing comes after the first, the next run puts the old one back, which
+    // is why the lock is held: another run at the same time must not.
+    let parent = old.parent().unwrap_or(old);
+    let aside = parts::name_aside(parent, old.file_name().unwrap_or_default())?;
+    let _held = parts::hold(old);
+    disk::rename(old, &aside)?;
+    // In this order on the disk, too.
+    let put = disk::sync_folder(parent).and_then(|()| disk::rename(new, old));
+    if let Err(e) = put {
+        disk::rename(&aside, old)?;
+        return Err(e);
+    }
+    Ok(aside)
+}
+
+/// Writes a file beside its final name, down to the disk, then renames it: it appears whole or not
+/// at all, and an old file stays until then. The new file has the permissions of the old one.
 ///
 /// # Errors
-/// The operating system's.
-pub fn write_whole(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
+/// The operating system's; [`AlreadyExists`](std::io::ErrorKind::AlreadyExists) when there is a
+/// file and it is not to be replaced.
+pub fn write_whole(path: &Path, bytes: &[u8], replace: bool) -> std::io::Result<()> {
+    let old = path.metadata().ok();
+    if old.is_some() && !replace {
+        return Err(std::io::ErrorKind::AlreadyExists.into());
+    }
     let folder = match path.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent,
         _ => Path::new("."),
     };
-    let mut file = file_builder().tempfile_in(folder).map_err(without_path)?;
-    file.as_file_mut().write_all(bytes)?;
-    file.persist(path).map(|_| ()).map_err(|e| e.error)
-}
-
-/// Exit code after Ctrl-C: 128 + the signal's number, as shells report it.
-pub const INTERRUPTED_EXIT: i32 = 130;
-
-/// Temporary names mean nothing to a reader, and tempfile puts them into its errors.
-fn without_path(error: std::io::Error) -> std::io::Error {
-    error.kind().into()
-}
-
-/// From now on Ctrl-C, or a request to end, removes unfinished folders and ends the program with
-/// [`INTERRUPTED_EXIT`]. For a program's start, once.
-///
-/// # Errors
-/// [`Error::Disk`] when the system refuses, or when it was called before.
-pub fn clean_up_on_interrupt() -> Result<()> {
-    ctrlc::set_handler(|| {
-        INTERRUPTED.store(true, Ordering::SeqCst);
-        // Held to the end: the run cannot give its folder up and end first, with another code.
-        let mut unfinished = unfinished();
-        unfinished.drain(..).for_each(remove);
-        // At once: std's exit would first take down the C libraries that other threads are still
-        // in, and crash now and then.
-        signal_hook::low_level::exit(INTERRUPTED_EXIT);
-    })
-    .map_err(|e| Error::Disk(Problem::new(format!("could not prepare for Ctrl-C: {e}"))))
-}
-
-/// Removes an unfinished folder, into which other threads may still be writing their last file.
-fn remove(one: Unfinished) {
-    for _ in 0..REMOVE_TRIES {
-        let _ = std::fs::remove_dir_all(&one.hidden);
-        if !one.hidden.exists() {
-            break;
+    let name = path.file_name().unwrap_or(OsStr::new("file"));
+    // Nobody is told: a leftover file is small, and there is nobody to tell in a page's question.
+    parts::tidy(folder, name);
+    let part = Part::make(folder, name, disk::make_file)?;
+    let written = disk::write_into(&part.path, bytes).and_then(|()| {
+        if let Some(old) = old {
+            std::fs::set_permissions(&part.path, old.permissions())?;
         }
-        std::thread::sleep(REMOVE_PAUSE);
+        match replace {
+            true => disk::rename(&part.path, path),
+            false => rename_new(&part.path, path),
+        }
+    });
+    if let Err(e) = written {
+        let _ = disk::remove_file(&part.path);
+        return Err(e);
     }
-    remove_empty(&one.made_parents);
+    disk::sync_folder(folder)
+}
+
+/// Renames, but never onto something.
+fn rename_new(from: &Path, to: &Path) -> std::io::Result<()> {
+    match disk::rename_new(from, to) {
+        // It was not there a moment ago; such disks tell no better.
+        Err(e) if e.kind() == std::io::ErrorKind::Unsupported => match to.exists() {
+            true => Err(std::io::ErrorKind::AlreadyExists.into()),
+            false => disk::rename(from, to),
+        },
+        renamed => renamed,
+    }
 }
 
 fn unfinished() -> MutexGuard<'static, Vec<Unfinished>> {
-    UNFINISHED.lock().unwrap_or_else(PoisonError::into_inner)
+    locked(&UNFINISHED)
+}
+
+/// What a thread that failed has left in a list is whole: nothing is changed half-way.
+fn locked<T>(list: &Mutex<T>) -> MutexGuard<'_, T> {
+    list.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 /// The target with symbolic links resolved where it exists, so that a rename acts on the folder
@@ -413,56 +507,18 @@ fn remove_empty(folders: &[PathBuf]) {
     }
 }
 
-/// Puts `new` where `old` is, then removes `old`.
-fn swap(new: &Path, old: &Path) -> std::io::Result<()> {
-    let parent = old.parent().unwrap_or(old);
-    let name = old.file_name().unwrap_or_default().to_string_lossy();
-    let aside = folder_builder(&format!(".{name}.old-")).tempdir_in(parent)?;
-    std::fs::rename(old, aside.path())?;
-    if let Err(e) = std::fs::rename(new, old) {
-        std::fs::rename(aside.path(), old)?;
-        return Err(e);
-    }
-    // The new result is in place; a leftover of the old one is hidden and harmless.
-    let _ = aside.close();
-    Ok(())
-}
-
-/// Hidden folders and files that end up with the usual permissions, not the private ones of
-/// temporary files.
-fn folder_builder(prefix: &str) -> Builder<'_, 'static> {
-    let mut builder = Builder::new();
-    builder.prefix(prefix);
-    set_mode(&mut builder, 0o777);
-    builder
-}
-
-fn file_builder() -> Builder<'static, 'static> {
-    let mut builder = Builder::new();
-    builder.prefix(".part-");
-    set_mode(&mut builder, 0o666);
-    builder
-}
-
-/// Less whatever the user's mask takes away.
-#[cfg(unix)]
-fn set_mode(builder: &mut Builder<'_, '_>, mode: u32) {
-    use std::os::unix::fs::PermissionsExt;
-    builder.permissions(std::fs::Permissions::from_mode(mode));
-}
-
-#[cfg(not(unix))]
-fn set_mode(_: &mut Builder<'_, '_>, _: u32) {}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::model::progress::Silent;
     use crate::output::manifest::testing::cube;
     #[cfg(unix)]
-    use crate::{model::progress::Silent, model::settings::GridSettings, read};
+    use crate::{model::settings::GridSettings, read};
+    #[cfg(unix)]
+    use std::time::Duration;
 
     /// Names below a folder, hidden ones too.
-    fn names(folder: &Path) -> Vec<String> {
+    pub(super) fn names(folder: &Path) -> Vec<String> {
         let mut names: Vec<String> = std::fs::read_dir(folder)
             .unwrap()
             .map(|e| e.unwrap().file_name().to_string_lossy().into_owned())
@@ -472,7 +528,7 @@ mod tests {
     }
 
     fn write_result(target: &Path, force: bool, mark: &str) -> Result<()> {
-        let folder = NewFolder::begin(target, force)?;
+        let folder = NewFolder::begin(target, force, &Silent)?;
         folder.write("globe.json", file::text(&cube())?.as_bytes())?;
         folder.write("report.md", mark.as_bytes())?;
         folder.write("facets/01.png", b"one")?;
@@ -491,7 +547,7 @@ mod tests {
     fn the_folder_appears_whole_with_its_parents() {
         let root = tempfile::tempdir().unwrap();
         let target = root.path().join("deep/er/mars");
-        let folder = NewFolder::begin(&target, false).unwrap();
+        let folder = NewFolder::begin(&target, false, &Silent).unwrap();
         folder.write("facets/01.png", b"one").unwrap();
         assert!(!target.exists());
         folder.finish().unwrap();
@@ -520,7 +576,7 @@ mod tests {
     #[test]
     fn dropped_unfinished_it_leaves_nothing() {
         let root = tempfile::tempdir().unwrap();
-        let folder = NewFolder::begin(&root.path().join("deep/mars"), false).unwrap();
+        let folder = NewFolder::begin(&root.path().join("deep/mars"), false, &Silent).unwrap();
         folder.write("facets/01.png", b"one").unwrap();
         assert_eq!(names(root.path()), ["deep"]);
         drop(folder);
@@ -554,7 +610,7 @@ mod tests {
         assert_eq!(std::fs::read(target.join("report.md")).unwrap(), b"old");
 
         // Given up half-way: the old result is untouched.
-        let folder = NewFolder::begin(&target, true).unwrap();
+        let folder = NewFolder::begin(&target, true, &Silent).unwrap();
         folder.write("globe.json", b"half").unwrap();
         drop(folder);
         assert_eq!(std::fs::read(target.join("report.md")).unwrap(), b"old");
@@ -572,11 +628,17 @@ mod tests {
         std::fs::create_dir(&target).unwrap();
         std::fs::write(target.join("tax.txt"), b"mine").unwrap();
         assert_eq!(
-            message(NewFolder::begin(&target, false).unwrap_err(), root.path()),
+            message(
+                NewFolder::begin(&target, false, &Silent).unwrap_err(),
+                root.path()
+            ),
             "disk: --out: the output folder is not empty; choose another (ROOT/mars)"
         );
         assert_eq!(
-            message(NewFolder::begin(&target, true).unwrap_err(), root.path()),
+            message(
+                NewFolder::begin(&target, true, &Silent).unwrap_err(),
+                root.path()
+            ),
             "disk: --out: the output folder holds files but no result of this program, so --force \
              will not replace it; choose another, or empty it yourself (ROOT/mars)"
         );
@@ -591,7 +653,10 @@ mod tests {
                 other
             };
             assert_eq!(
-                message(NewFolder::begin(&target, true).unwrap_err(), &target),
+                message(
+                    NewFolder::begin(&target, true, &Silent).unwrap_err(),
+                    &target
+                ),
                 format!(
                     "disk: --out: the output folder holds a file that is not part of the old \
                      result, so --force will not replace it; found {found}; move that file away, \
@@ -607,14 +672,14 @@ mod tests {
         let root = tempfile::tempdir().unwrap();
         let target = root.path().join("mars");
         write_result(&target, false, "old").unwrap();
-        let folder = NewFolder::begin(&target, true).unwrap();
+        let folder = NewFolder::begin(&target, true, &Silent).unwrap();
         std::fs::write(target.join("notes.txt"), b"mine").unwrap();
         assert!(folder.finish().is_err());
         assert_eq!(std::fs::read(target.join("notes.txt")).unwrap(), b"mine");
         assert_eq!(names(root.path()), ["mars"]);
 
         let fresh = root.path().join("venus");
-        let folder = NewFolder::begin(&fresh, false).unwrap();
+        let folder = NewFolder::begin(&fresh, false, &Silent).unwrap();
         std::fs::create_dir(&fresh).unwrap();
         std::fs::write(fresh.join("notes.txt"), b"mine").unwrap();
         assert!(folder.finish().is_err());
@@ -628,12 +693,15 @@ mod tests {
         std::fs::write(&target, b"mine").unwrap();
         for force in [false, true] {
             assert_eq!(
-                message(NewFolder::begin(&target, force).unwrap_err(), root.path()),
+                message(
+                    NewFolder::begin(&target, force, &Silent).unwrap_err(),
+                    root.path()
+                ),
                 "disk: --out: the output folder is a file; choose another name (ROOT/mars)"
             );
         }
         let below = target.join("deeper");
-        assert!(NewFolder::begin(&below, false).is_err());
+        assert!(NewFolder::begin(&below, false, &Silent).is_err());
         assert_eq!(std::fs::read(&target).unwrap(), b"mine");
     }
 
@@ -641,7 +709,7 @@ mod tests {
     #[cfg(target_os = "linux")]
     #[test]
     fn a_place_that_cannot_be_written_is_named() {
-        let error = NewFolder::begin(Path::new("/proc/mars"), false).unwrap_err();
+        let error = NewFolder::begin(Path::new("/proc/mars"), false, &Silent).unwrap_err();
         assert_eq!(
             error.to_string(),
             "disk: could not create the output folder: there is no such file or folder; \
@@ -676,7 +744,12 @@ mod tests {
     /// Runs one test again as a program that writes to `deep/mars` below a new folder, and sends it
     /// a signal once `begun` says so; nothing may be left, and the exit code is that of a signal.
     #[cfg(unix)]
-    fn interrupted(test: &str, signal: &str, begun: impl Fn(&Path) -> bool, pause: Duration) {
+    fn interrupted(
+        test: &str,
+        (signal, number): (&str, i32),
+        begun: impl Fn(&Path) -> bool,
+        pause: Duration,
+    ) {
         let root = tempfile::tempdir().unwrap();
         let mut child = std::process::Command::new(std::env::current_exe().unwrap())
             .args(["--exact", &format!("output::folder::tests::{test}")])
@@ -695,7 +768,7 @@ mod tests {
             .unwrap();
         assert!(sent.success());
         let status = child.wait().unwrap();
-        assert_eq!(status.code(), Some(INTERRUPTED_EXIT), "{status}");
+        assert_eq!(status.code(), Some(128 + number), "{status}");
         assert_eq!(names(root.path()), Vec::<String>::new());
     }
 
@@ -703,7 +776,7 @@ mod tests {
     #[test]
     fn an_interrupt_while_files_are_written_leaves_nothing() {
         if let Some(target) = target_of_child() {
-            let folder = NewFolder::begin(&target, false).unwrap();
+            let folder = NewFolder::begin(&target, false, &Silent).unwrap();
             let files = (0..).map(|n| format!("facets/{n}.png"));
             for file in files {
                 // Refused after the interrupt, while the handler is still at work.
@@ -717,7 +790,7 @@ mod tests {
                 .and_then(|mut d| d.next()?.ok());
             part.is_some_and(|part| part.path().join("facets/3.png").exists())
         };
-        for signal in ["INT", "TERM"] {
+        for signal in [("INT", 2), ("TERM", 15), ("HUP", 1)] {
             let test = "an_interrupt_while_files_are_written_leaves_nothing";
             interrupted(test, signal, begun, Duration::ZERO);
         }
@@ -730,13 +803,13 @@ mod tests {
         if let Some(target) = target_of_child() {
             loop {
                 // Refused after the interrupt.
-                drop(NewFolder::begin(&target, false));
+                drop(NewFolder::begin(&target, false, &Silent));
             }
         }
         for n in 0..30 {
             let test = "an_interrupt_while_a_folder_is_begun_or_given_up_leaves_nothing";
             let pause = Duration::from_micros(37 * n);
-            interrupted(test, "INT", Path::exists, pause);
+            interrupted(test, ("INT", 2), Path::exists, pause);
         }
     }
 
@@ -745,7 +818,7 @@ mod tests {
     #[test]
     fn an_interrupt_while_grids_are_read_is_no_crash() {
         if let Some(target) = target_of_child() {
-            let _folder = NewFolder::begin(&target, false).unwrap();
+            let _folder = NewFolder::begin(&target, false, &Silent).unwrap();
             let grid = GridSettings {
                 files: vec![
                     concat!(env!("CARGO_MANIFEST_DIR"), "/sample-rasters/ashkerry.tif").into(),
@@ -764,7 +837,12 @@ mod tests {
         }
         for n in 0..30 {
             let test = "an_interrupt_while_grids_are_read_is_no_crash";
-            interrupted(test, "INT", Path::exists, Duration::from_micros(100 * n));
+            interrupted(
+                test,
+                ("INT", 2),
+                Path::exists,
+                Duration::from_micros(100 * n),
+            );
         }
     }
 
@@ -772,8 +850,8 @@ mod tests {
     fn a_file_is_replaced_whole() {
         let root = tempfile::tempdir().unwrap();
         let path = root.path().join("overview.png");
-        write_whole(&path, b"old").unwrap();
-        write_whole(&path, b"new").unwrap();
+        write_whole(&path, b"old", true).unwrap();
+        write_whole(&path, b"new", true).unwrap();
         assert_eq!(std::fs::read(&path).unwrap(), b"new");
         assert_eq!(names(root.path()), ["overview.png"]);
     }

@@ -1,6 +1,5 @@
 use crate::support::{files, run};
 use std::path::Path;
-use std::process::Stdio;
 use tempfile::TempDir;
 
 #[test]
@@ -201,24 +200,6 @@ fn the_manual_has_a_page_for_every_command() {
     let page = page.unwrap();
     assert!(page.contains(".TH globewright-facets 1"), "{page}");
     assert!(page.contains("such as 3,7\\-9"), "{page}");
-}
-
-#[test]
-fn a_reader_that_goes_away_is_no_error() {
-    let folder = TempDir::new().unwrap();
-    for words in [&["completions", "bash"][..], &["init", "-"], &["--help"]] {
-        let mut child = std::process::Command::new(env!("CARGO_BIN_EXE_globewright"))
-            .current_dir(folder.path())
-            .args(words)
-            .stdout(Stdio::piped())
-            .stderr(Stdio::piped())
-            .spawn()
-            .unwrap();
-        drop(child.stdout.take());
-        let output = child.wait_with_output().unwrap();
-        assert_eq!(output.status.code(), Some(0), "{words:?}");
-        assert_eq!(String::from_utf8_lossy(&output.stderr), "");
-    }
 }
 
 /// The sample job with coarse pixels, from the crate's folder.

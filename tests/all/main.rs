@@ -25,6 +25,8 @@ mod hostile;
 mod irregular;
 /// Jobs made in parts, and the parts put together.
 mod join;
+/// Runs that are killed, told to end, or whose result nobody reads.
+mod kills;
 /// The floors of the source.
 mod layers;
 /// Bounds on memory: the same bytes, or a refusal.
@@ -39,6 +41,8 @@ mod page;
 mod preview;
 /// Elevation products as they are published: what `inspect` says of faithful small copies.
 mod products;
+/// Finished folders that were changed: what proves every byte.
+mod proof;
 /// Heights worked out again from the manifest, the image and the grid alone.
 mod rebuild;
 /// Whole jobs: what must hold whatever the solid, the threads or the facets asked for.

@@ -1,5 +1,6 @@
 //! Verifies a finished folder from its files alone.
 
+mod bytes;
 mod consistency;
 mod image;
 
@@ -35,6 +36,8 @@ const STEP_OFF_MM: f64 = 0.005;
 pub struct CheckLine {
     /// Whether it is right.
     pub ok: bool,
+    /// It is right, and yet worth a word.
+    pub note: bool,
     /// What was looked at: `facet 03`.
     pub subject: String,
     /// What was found.
@@ -45,15 +48,27 @@ impl CheckLine {
     fn new(subject: impl Into<String>, found: std::result::Result<String, String>) -> CheckLine {
         CheckLine {
             ok: found.is_ok(),
+            note: false,
             subject: subject.into(),
             found: found.unwrap_or_else(|wrong| wrong),
+        }
+    }
+
+    fn note(subject: impl Into<String>, found: impl Into<String>) -> CheckLine {
+        CheckLine {
+            note: true,
+            ..CheckLine::new(subject, Ok(found.into()))
         }
     }
 }
 
 impl fmt::Display for CheckLine {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let mark = if self.ok { "ok   " } else { "WRONG" };
+        let mark = match (self.ok, self.note) {
+            (false, _) => "WRONG",
+            (true, true) => "note ",
+            (true, false) => "ok   ",
+        };
         write!(f, "{mark}  {}: {}", self.subject, self.found)
     }
 }
@@ -65,6 +80,8 @@ pub struct CheckReport {
     pub facets: usize,
     /// Lines with something wrong.
     pub wrong: usize,
+    /// Every file that the manifest lists, and the manifest itself, say what was written.
+    pub proved: bool,
     /// Steps between neighbouring images; `None` when no two neighbours could be compared.
     pub seams: Option<SeamSummary>,
     /// Each thing that was looked at.
@@ -99,7 +116,8 @@ impl CheckReport {
     }
 }
 
-/// Looks at everything in a finished folder.
+/// Looks at everything in a finished folder: judges whether it is a globe that can be carved, and
+/// proves whether it is what was written.
 ///
 /// A folder that holds a subset of the facets is measured on the seams it has both sides of.
 ///
@@ -107,7 +125,7 @@ impl CheckReport {
 /// Only when there is no readable manifest, as [`manifest::read`]; whatever else is wrong is in
 /// the report, and [`CheckReport::verdict`] makes an error of it.
 pub fn check(folder: &Path) -> Result<CheckReport> {
-    let manifest = file::read(folder)?;
+    let (manifest, text) = file::read_with_text(folder)?;
     let mut lines = vec![CheckLine::new(
         "manifest",
         Ok(format!(
@@ -137,9 +155,12 @@ pub fn check(folder: &Path) -> Result<CheckReport> {
         manifest.globe.radius_mm,
     );
     lines.push(CheckLine::new("seams", compare_steps(&manifest, &seams)));
+    let (of_bytes, proved) = bytes::lines(folder, &manifest, &text);
+    lines.extend(of_bytes);
     Ok(CheckReport {
         facets: manifest.facets.len(),
         wrong: lines.iter().filter(|line| !line.ok).count(),
+        proved,
         seams,
         lines,
     })
@@ -497,7 +518,13 @@ mod tests {
             "{text}"
         );
         assert!(text.contains("ok     seams: worst step 0.00"), "{text}");
-        assert!(text.ends_with(", 12 seams\n"), "{text}");
+        assert!(
+            text.ends_with(
+                ", 12 seams\nnote   bytes: the manifest lists no checksums, so nothing proves the \
+                 bytes\n"
+            ),
+            "{text}"
+        );
         let json = serde_json::to_value(&report).unwrap();
         assert_eq!(json["wrong"], 0);
         assert_eq!(json["seams"]["seams"], 12);
@@ -536,7 +563,7 @@ mod tests {
         assert!(
             report
                 .to_string()
-                .ends_with("seams: no two neighbours in this folder\n")
+                .contains("seams: no two neighbours in this folder\n")
         );
     }
 

@@ -102,7 +102,7 @@ struct Carved {
 pub fn curves(job: &Job, options: &CurvesOptions, progress: &dyn Progress) -> Result<Comparison> {
     job.require_grid()?;
     let folder = match &options.out {
-        Some(out) => Some(NewFolder::begin(out, options.force)?),
+        Some(out) => Some(NewFolder::begin(out, options.force, progress)?),
         None => None,
     };
     let ways = ways(job, &options.tries)?;

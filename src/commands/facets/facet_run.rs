@@ -87,6 +87,7 @@ impl FacetRun<'_> {
         };
         let bytes = output::encode(self.settings.image.format, &levels, &facts)?;
         self.folder.write(&facet.file, &bytes)?;
+        self.folder.note_pixels(&facet.file, &levels);
         let cutting = self.bits.map(|bits| self.cut(bits, facet, &levels, &facts));
         Ok((trace, cutting.transpose()?))
     }
@@ -106,6 +107,7 @@ impl FacetRun<'_> {
             let file = format!("{folder}/{}.{}", facet.label, output::extension(format));
             let bytes = output::encode(format, levels, facts)?;
             self.folder.write(&file, &bytes)?;
+            self.folder.note_pixels(&file, levels);
             Ok::<_, Error>(file)
         };
         if let Some(rough) = &images.rough {

@@ -102,7 +102,7 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
     let settings = &job.settings;
     let (solid, turn) = oriented(settings)?;
     let chosen = chosen_facets(&solid, options.facets.as_ref())?;
-    let folder = NewFolder::begin(&options.out, options.force)?;
+    let folder = NewFolder::begin(&options.out, options.force, progress)?;
 
     let bits = bits(settings, options);
     let bound = Bound::new(options.memory_bytes);

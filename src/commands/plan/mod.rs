@@ -198,7 +198,7 @@ pub struct PlanOptions {
 /// Every kind of [`Error`], by who must act; the folder then is not there, or as it was.
 pub fn plan(job: &Job, options: &PlanOptions, progress: &dyn Progress) -> Result<Planned> {
     let run = || {
-        let folder = NewFolder::begin(&options.out, options.force)?;
+        let folder = NewFolder::begin(&options.out, options.force, progress)?;
         if job.settings.globe.turn.auto {
             job.require_grid()?;
         }

@@ -28,7 +28,7 @@ use crate::carve::orient::oriented;
 use crate::model::jobfile::{self, Job};
 use crate::model::progress::{Progress, Silent};
 use crate::model::settings::{GridSettings, Settings, TurnSettings};
-use crate::output::folder::write_whole;
+use crate::output::folder::{large_files_are_errors, write_whole};
 use crate::read::{self, ReadRequest, Reading};
 use crate::sphere::lattice::pooled_grid;
 use crate::{Error, Problem, Result};
@@ -68,6 +68,7 @@ pub fn serve(
     progress: &dyn Progress,
     announce: &mut dyn FnMut(&str) -> Result<()>,
 ) -> Result<()> {
+    large_files_are_errors()?;
     let bench = Session::open(path, overrides, progress)?;
     server::serve(bench, options, announce)
 }
@@ -403,7 +404,7 @@ impl Session {
         if permissions.readonly() {
             return Err(fail(std::io::ErrorKind::PermissionDenied.into()));
         }
-        write_whole(&target, text.as_bytes()).map_err(fail)?;
+        write_whole(&target, text.as_bytes(), true).map_err(fail)?;
         std::fs::set_permissions(&target, permissions).map_err(fail)
     }
 }

@@ -3,7 +3,8 @@
 //! One entry to a line, lists of numbers on one line each, so that a person can read it and a
 //! difference of two files shows what changed. Floats are the shortest that read back the same.
 
-use crate::output::manifest::{MANIFEST_FILE, Manifest, SCHEMA};
+use crate::output::manifest::checksums;
+use crate::output::manifest::{MANIFEST_FILE, Manifest, SCHEMA, Sealed};
 use crate::{Error, Problem, Result};
 use serde::Serialize;
 use serde_json::ser::Formatter;
@@ -15,6 +16,14 @@ use std::path::Path;
 /// # Errors
 /// [`Error::Check`] when a number in it is not finite, which JSON cannot say.
 pub fn text(manifest: &Manifest) -> Result<String> {
+    sealed(manifest).map(|(text, _)| text)
+}
+
+/// The file's text, and the sum over it that is its last field.
+///
+/// # Errors
+/// As [`text`].
+pub fn sealed(manifest: &Manifest) -> Result<(String, String)> {
     let mut bytes = Vec::new();
     let mut serializer =
         serde_json::Serializer::with_formatter(&mut bytes, OneLineLists::default());
@@ -23,16 +32,23 @@ pub fn text(manifest: &Manifest) -> Result<String> {
             "the manifest cannot be written: {what}"
         )))
     };
-    manifest
+    let blank = Sealed {
+        manifest,
+        sha256: "",
+    };
+    blank
         .serialize(&mut serializer)
         .map_err(|e| broken(e.to_string()))?;
     bytes.push(b'\n');
     let text = String::from_utf8(bytes).map_err(|e| broken(e.to_string()))?;
     // A NaN is written as `null`, which the reader would refuse; find out now.
-    match serde_json::from_str::<Manifest>(&text) {
-        Ok(_) => Ok(text),
-        Err(e) => Err(broken(format!("a number is not finite: {e}"))),
-    }
+    serde_json::from_str::<Manifest>(&text)
+        .map_err(|e| broken(format!("a number is not finite: {e}")))?;
+    let sum = checksums::of_bytes(text.as_bytes());
+    let Some(start) = text.strip_suffix("\"\n}\n") else {
+        return Err(broken("its last field is not its sum".into()));
+    };
+    Ok((format!("{start}{sum}\"\n}}\n"), sum))
 }
 
 /// Reads `globe.json` in a finished folder.
@@ -41,6 +57,14 @@ pub fn text(manifest: &Manifest) -> Result<String> {
 /// [`Error::Disk`] when the folder or file is missing or unreadable; [`Error::Check`] when it is
 /// not a manifest of this program, is of another layout version, or is damaged.
 pub fn read(folder: &Path) -> Result<Manifest> {
+    read_with_text(folder).map(|(manifest, _)| manifest)
+}
+
+/// The same with the file's text.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_with_text(folder: &Path) -> Result<(Manifest, String)> {
     let path = folder.join(MANIFEST_FILE);
     let bytes = std::fs::read(&path).map_err(|e| match e.kind() {
         io::ErrorKind::NotFound | io::ErrorKind::NotADirectory => Error::Disk(
@@ -61,14 +85,16 @@ pub fn read(folder: &Path) -> Result<Manifest> {
     })?;
     check_schema(&value, &path)?;
     // Read from the text once more: errors then carry a line.
-    serde_json::from_slice(&bytes).map_err(|e| {
+    let manifest = serde_json::from_slice(&bytes).map_err(|e| {
         Error::Check(
             Problem::new(format!("the manifest is incomplete: {e}"))
                 .next("run the job again")
                 .file(&path)
                 .line(e.line()),
         )
-    })
+    })?;
+    // It has been read as JSON, so nothing in it is not a letter.
+    Ok((manifest, String::from_utf8_lossy(&bytes).into_owned()))
 }
 
 /// Whether a parsed `globe.json` is of this program and of the layout it knows.
@@ -98,6 +124,46 @@ fn check_schema(value: &serde_json::Value, path: &Path) -> Result<()> {
             .next(next)
             .file(path),
     ))
+}
+
+/// What the sum over a manifest's own text says of it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Seal {
+    /// There is none: the manifest is from before they were written.
+    Absent,
+    /// The text is what was written.
+    Whole,
+    /// What it says is what was written, in another layout.
+    SavedAgain,
+    /// It says something else.
+    Broken,
+}
+
+/// How the text ends, before and after the digits of the sum.
+const BEFORE: &str = "\n  \"sha256\": \"";
+const AFTER: &str = "\"\n}\n";
+
+/// Judges a manifest's text by the sum in it; `manifest` is what was read from it.
+pub fn seal(text: &str, manifest: &Manifest) -> Seal {
+    if let Some(rest) = text.strip_suffix(AFTER)
+        && let Some(at) = rest.rfind(BEFORE)
+    {
+        let (start, sum) = rest.split_at(at + BEFORE.len());
+        if checksums::of_bytes(format!("{start}{AFTER}").as_bytes()) == sum {
+            return Seal::Whole;
+        }
+    }
+    // Read twice: it is no part of what the manifest says.
+    #[derive(serde::Deserialize)]
+    struct Sum {
+        sha256: Option<String>,
+    }
+    let sum = serde_json::from_str(text).map(|sum: Sum| sum.sha256);
+    match (sum, sealed(manifest)) {
+        (Ok(None), _) => Seal::Absent,
+        (Ok(Some(sum)), Ok((_, again))) if sum == again => Seal::SavedAgain,
+        _ => Seal::Broken,
+    }
 }
 
 /// Spaces per level of nesting.
@@ -272,8 +338,8 @@ mod tests {
         assert!(
             text.contains("\n    \"turn\": [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]]\n")
         );
-        assert!(text.ends_with(
-            "  \"warnings\": [\n    \"first\",\n    \"second, \\\"quoted\\\"\"\n  ]\n}\n"
+        assert!(text.contains(
+            "  \"warnings\": [\n    \"first\",\n    \"second, \\\"quoted\\\"\"\n  ],\n  \"sha256\": \""
         ));
         let knots = text.lines().find(|l| l.contains("knots_m\"")).unwrap();
         assert_eq!(knots.matches(',').count(), manifest.curve.knots_m.len());
@@ -308,6 +374,35 @@ mod tests {
                     .prop_map(|m| serde_json::Value::Object(m.into_iter().collect())),
             ]
         })
+    }
+
+    #[test]
+    fn a_manifest_proves_itself() {
+        let manifest = cube();
+        let text_of = text;
+        let text = text(&manifest).unwrap();
+        assert_eq!(seal(&text, &manifest), Seal::Whole);
+        // As the manual page says it is done by hand.
+        let sum = text.rsplit('"').nth(1).unwrap();
+        assert_eq!(checksums::of_bytes(text.replace(sum, "").as_bytes()), sum);
+
+        let value: serde_json::Value = serde_json::from_str(&text).unwrap();
+        let again = format!("{value:#}");
+        assert_eq!(seal(&again, &manifest), Seal::SavedAgain);
+        assert_eq!(seal(&format!("{text}\n"), &manifest), Seal::SavedAgain);
+
+        // Two tilts changed against each other, by as little as can be written.
+        let mut other = manifest.clone();
+        for (facet, by) in [(0, 1e-9), (1, -1e-9)] {
+            other.facets[facet].edges[0].tilt_deg += by;
+        }
+        let changed = text_of(&other).unwrap();
+        let new_sum = changed.rsplit('"').nth(1).unwrap();
+        let changed = changed.replace(new_sum, sum);
+        assert_eq!(seal(&changed, &other), Seal::Broken);
+
+        let without = text.replace(&format!(",\n  \"sha256\": \"{sum}\""), "");
+        assert_eq!(seal(&without, &manifest), Seal::Absent);
     }
 
     #[test]

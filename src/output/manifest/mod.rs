@@ -1,8 +1,10 @@
 //! `globe.json`: everything another program or a person needs to rebuild the geometry.
 
+pub mod checksums;
 pub mod file;
 mod of_job;
 
+pub use checksums::FileEntry;
 pub use of_job::{manifest_of, relief_entry};
 
 use crate::carve::cutting::CuttingEntry;
@@ -52,6 +54,19 @@ pub struct Manifest {
     pub checks: Checks,
     /// Sentences a person should read; empty when all is well.
     pub warnings: Vec<String>,
+    /// Every other file the run wrote, in order of names; empty in a manifest from before they
+    /// were listed.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub files: Vec<FileEntry>,
+}
+
+/// A manifest as it is written: with a sum over its own text.
+#[derive(Serialize)]
+struct Sealed<'a> {
+    #[serde(flatten)]
+    manifest: &'a Manifest,
+    /// SHA-256 of the text with nothing between the quotes here.
+    pub sha256: &'static str,
 }
 
 /// How the relief was made.
@@ -502,6 +517,7 @@ pub(crate) mod testing {
                 undercut_px: 0,
             },
             warnings: Vec::new(),
+            files: Vec::new(),
         }
     }
 }

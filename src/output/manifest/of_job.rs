@@ -112,6 +112,7 @@ pub fn manifest_of(
             undercut_px: 0,
         },
         warnings: Vec::new(),
+        files: Vec::new(),
     }
 }
 
