@@ -30,8 +30,8 @@ const DRAWN_ANYWAY: f64 = 0.02;
 /// Stock in which every globe fits, in diameters.
 const ENDLESS: f64 = 1000.0;
 
-/// Ground folded under itself is worth a word from this share of the ball on.
-const FOLDED_SHARE: f64 = 1e-4;
+/// Undercut ground is worth a word from this share of the ball on.
+const UNDERCUT_SHARE: f64 = 1e-4;
 
 /// Everything the page shows for one setting.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -251,7 +251,7 @@ impl Shown {
             nets,
             heads,
             points_mm,
-            folded_share,
+            undercut_share,
         } = ball(&solid, &fit, settings.globe.projection, surface);
         Ok(Answer {
             exact,
@@ -272,7 +272,7 @@ impl Shown {
             figures: self.figures,
             detail: self.relief.making.detail,
             seams: seams(&manifest),
-            warnings: remarks(&manifest, folded_share),
+            warnings: remarks(&manifest, undercut_share),
             nets,
             heads,
             points_mm,
@@ -347,18 +347,18 @@ fn seams(manifest: &Manifest) -> Vec<SeamAnswer> {
     all
 }
 
-fn remarks(manifest: &Manifest, folded_share: f64) -> Vec<String> {
+fn remarks(manifest: &Manifest, undercut_share: f64) -> Vec<String> {
     let mut all: Vec<String> = warnings::collect(manifest)
         .iter()
         .map(ToString::to_string)
         .collect();
-    if folded_share > FOLDED_SHARE {
+    if undercut_share > UNDERCUT_SHARE {
         all.insert(
             0,
             format!(
-                "the ground folds under itself on {:.2} % of the net shown here; a bit from above \
+                "the ground is undercut on {:.2} % of the net shown here; a bit from above \
                  carves the upper ground straight down: less relief makes slopes less steep",
-                100.0 * folded_share
+                100.0 * undercut_share
             ),
         );
     }

@@ -10,7 +10,7 @@
 //! ```
 //!
 //! The net does not depend on heights, so a browser that has the net once only needs new points.
-//! Points lie exactly on the surface that they are given; where ground folds under itself the
+//! Points lie exactly on the surface that they are given; where ground is undercut the
 //! cutter leaves the upper part only, and the net shows both.
 
 use crate::carve::fit::Fit;
@@ -75,7 +75,7 @@ pub struct Ball {
     /// x, y, z of all points, facet by facet, mm.
     pub points_mm: Vec<f32>,
     /// Share of the carved triangles that face away from the cutter.
-    pub folded_share: f64,
+    pub undercut_share: f64,
 }
 
 /// Rings that give the ball about [`POINTS`] points.
@@ -177,7 +177,7 @@ pub fn ball(solid: &Solid, fit: &Fit, projection: Projection, sampler: &Sampler)
         nets,
         heads,
         points_mm,
-        folded_share: folded as f64 / top.max(1) as f64,
+        undercut_share: folded as f64 / top.max(1) as f64,
     }
 }
 

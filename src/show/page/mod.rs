@@ -289,10 +289,7 @@ fn rows(input: &PageInput<'_>, facet: &FacetEntry) -> Vec<(&'static str, String)
                 "Held at a level (clamped)",
                 format!("{} pixels", facet.clipped_px()),
             ),
-            (
-                "Folded under (undercut)",
-                format!("{} pixels", facet.undercut_px),
-            ),
+            ("Undercut", format!("{} pixels", facet.undercut_px)),
             (
                 "Image",
                 format!("{} by {} pixels", facet.width_px, facet.height_px),

@@ -264,8 +264,8 @@ fn images(manifest: &Manifest) -> String {
 fn facets(manifest: &Manifest) -> String {
     let mut out = String::from(
         "## Facets\n\nHeights in mm above the back of the blank. \"Cut off\" counts pixels held at \
-         the top or bottom level, \"folded\" pixels where the ground hides lower ground.\n\n\
-         | facet | blank | middle | lowest | highest | thinnest corner | cut off | folded |\n\
+         the top or bottom level, \"undercut\" pixels where the ground hides lower ground.\n\n\
+         | facet | blank | middle | lowest | highest | thinnest corner | cut off | undercut |\n\
          |---|---|---|---|---|---|---|---|\n",
     );
     for facet in &manifest.facets {
