@@ -9,7 +9,7 @@ use std::time::{Duration, Instant};
 use tempfile::TempDir;
 
 /// Kills in every run of the tests. A longer run of the same is `two_hundred_kills`.
-const KILLS: usize = 40;
+const KILLS: usize = 20;
 
 /// Quick, and with files of every kind that a small job writes.
 const QUICK_JOB: &str = "[globe]\nsolid = \"cube\"\n[relief]\nrange = \"3 mm\"\n\
@@ -48,7 +48,7 @@ fn until_last_file(parent: &Path, child: &mut Child) {
 /// Kills runs that replace a folder: half of them at any moment, half about the moment at which
 /// the new folder takes the old one's place.
 fn kills(count: usize) {
-    let folder = smooth_job(180, QUICK_JOB);
+    let folder = smooth_job(60, QUICK_JOB);
     let here = folder.path();
     let job = |pixel| {
         [
@@ -130,7 +130,7 @@ fn kills(count: usize) {
 }
 
 #[test]
-fn forty_kills_leave_the_old_folder_or_the_new_one() {
+fn twenty_kills_leave_the_old_folder_or_the_new_one() {
     kills(KILLS);
 }
 
