@@ -743,7 +743,7 @@ mod tests {
 
     /// Runs one test again as a program that writes to `deep/mars` below a new folder, and sends it
     /// a signal once `begun` says so; nothing may be left, and the exit code is that of a signal.
-    #[cfg(unix)]
+    #[cfg(target_os = "linux")]
     fn interrupted(
         test: &str,
         (signal, number): (&str, i32),
@@ -751,7 +751,10 @@ mod tests {
         pause: Duration,
     ) {
         let root = tempfile::tempdir().unwrap();
-        let mut child = std::process::Command::new(std::env::current_exe().unwrap())
+        // Whoever runs the tests may have them ignore signals, as `nohup` does.
+        let mut child = std::process::Command::new("env")
+            .arg("--default-signal=INT,TERM,HUP")
+            .arg(std::env::current_exe().unwrap())
             .args(["--exact", &format!("output::folder::tests::{test}")])
             .env(TARGET, root.path().join("deep/mars"))
             .stdout(std::process::Stdio::null())
@@ -772,7 +775,7 @@ mod tests {
         assert_eq!(names(root.path()), Vec::<String>::new());
     }
 
-    #[cfg(unix)]
+    #[cfg(target_os = "linux")]
     #[test]
     fn an_interrupt_while_files_are_written_leaves_nothing() {
         if let Some(target) = target_of_child() {
@@ -797,7 +800,7 @@ mod tests {
     }
 
     /// Folders are made and given up without a pause, so that signals fall between any two steps.
-    #[cfg(unix)]
+    #[cfg(target_os = "linux")]
     #[test]
     fn an_interrupt_while_a_folder_is_begun_or_given_up_leaves_nothing() {
         if let Some(target) = target_of_child() {
@@ -814,7 +817,7 @@ mod tests {
     }
 
     /// The libraries that read grids may not be taken down while a thread is in them.
-    #[cfg(unix)]
+    #[cfg(target_os = "linux")]
     #[test]
     fn an_interrupt_while_grids_are_read_is_no_crash() {
         if let Some(target) = target_of_child() {

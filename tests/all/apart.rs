@@ -176,7 +176,7 @@ fn nothing_is_left_however_a_run_is_ended() {
     // Other programs end one.
     let reading = Reading::begin(folder.path(), &words);
     reading.signal("TERM", &reading.program.id().to_string());
-    assert_eq!(reading.end(), (Some(130), String::new()));
+    assert_eq!(reading.end(), (Some(143), String::new()));
     assert_eq!(files(folder.path()), before);
     let reading = Reading::begin(folder.path(), &words);
     reading.signal("TERM", &reading.reader);

@@ -18,7 +18,18 @@ const QUICK_JOB: &str = "[globe]\nsolid = \"cube\"\n[relief]\nrange = \"3 mm\"\n
 const NAMES: [&str; 3] = ["out", "smooth.tif", "smooth.toml"];
 
 fn started(folder: &Path, words: &[&str]) -> Child {
-    Command::new(env!("CARGO_BIN_EXE_globewright"))
+    // Whoever runs the tests may have them ignore signals, as `nohup` does.
+    let mut command = match cfg!(target_os = "linux") {
+        true => Command::new("env"),
+        false => Command::new(env!("CARGO_BIN_EXE_globewright")),
+    };
+    if cfg!(target_os = "linux") {
+        command.args([
+            "--default-signal=INT,TERM,HUP",
+            env!("CARGO_BIN_EXE_globewright"),
+        ]);
+    }
+    command
         .current_dir(folder)
         .args(words)
         .stdout(Stdio::null())

@@ -17,7 +17,9 @@ const REMOVE_PAUSE: Duration = Duration::from_millis(20);
 ///
 /// A file that grows too large is an error from then on, as in [`large_files_are_errors`].
 ///
-/// Signals that whoever started the program had it ignore stay ignored: `nohup` means what it says.
+/// A hang-up that whoever started the program had it ignore stays ignored: `nohup` means what it
+/// says. Other signals count all the same: scripts start what they put in the background with
+/// Ctrl-C ignored, and a request to end must not be lost there.
 ///
 /// # Errors
 /// [`Error::Disk`] when the system refuses, or when it was called before.
@@ -29,11 +31,9 @@ pub fn clean_up_on_interrupt() -> Result<()> {
 #[cfg(unix)]
 fn listen() -> std::io::Result<()> {
     use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
-    let ignored = ignored();
-    let wanted = [SIGHUP, SIGINT, SIGTERM];
-    let wanted = wanted
-        .into_iter()
-        .filter(|signal| ignored & (1 << (signal - 1)) == 0);
+    let hung_up_on = ignored() & (1 << (SIGHUP - 1)) != 0;
+    let wanted = [SIGINT, SIGTERM, SIGHUP];
+    let wanted = if hung_up_on { &wanted[..2] } else { &wanted };
     let mut signals = signal_hook::iterator::Signals::new(wanted)?;
     let wait = move || {
         if let Some(signal) = signals.forever().next() {
