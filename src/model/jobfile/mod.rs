@@ -1,7 +1,7 @@
 //! The job file: TOML in, [`Settings`] out, every mistake told with its line.
 //!
 //! ```no_run
-//! let job = globewright::model::jobfile::load("walnut.toml".as_ref(), &["globe.diameter=8 in".into()])?;
+//! let job = globewright::load_job("walnut.toml".as_ref(), &["globe.diameter=8 in".into()])?;
 //! println!("{} mm", job.settings.globe.diameter_mm);
 //! # Ok::<(), globewright::Error>(())
 //! ```
