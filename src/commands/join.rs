@@ -3,7 +3,7 @@
 
 use crate::carve::cutting::{CuttingEntry, FacetCutting};
 use crate::commands::check;
-use crate::commands::facets::{Summary, refuse_folds};
+use crate::commands::facets::{Summary, refuse_undercuts};
 use crate::commands::finalise::{Finalise, Trace};
 use crate::model::geometry::Solid;
 use crate::model::progress::Progress;
@@ -18,7 +18,7 @@ use crate::{Error, Problem, Result};
 use rayon::prelude::*;
 use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
-use std::path::{Component, Path, PathBuf};
+use std::path::{Path, PathBuf};
 
 /// Longest value that an error prints, characters.
 const LONGEST_VALUE: usize = 60;
@@ -66,7 +66,7 @@ pub fn join(
     }
     unchanged(parts, &manifest, &folder)?;
     let warnings = finalise.write(&mut manifest, traces, shop.as_ref(), &folder)?;
-    refuse_folds(&manifest)?;
+    refuse_undercuts(&manifest)?;
     folder.finish()?;
     Ok(Summary {
         manifest,
@@ -253,11 +253,8 @@ fn same_in_all(
     others: &mut BTreeMap<String, PathBuf>,
 ) -> Result<()> {
     for file in files {
-        let inside = file
-            .components()
-            .all(|step| matches!(step, Component::Normal(_)));
         let name = file.to_string_lossy().into_owned();
-        if !inside {
+        if !file::stays_inside(file) {
             return Err(not_inside(&name, &parts[0]));
         }
         let first = file_bytes(&parts[0], &name)?;
@@ -413,10 +410,7 @@ fn cutting(
         }
         rings.extend(entry.rings.iter().cloned());
         for file in entry.files() {
-            let inside = Path::new(file)
-                .components()
-                .all(|step| matches!(step, Component::Normal(_)));
-            if !inside {
+            if !file::stays_inside(Path::new(file)) {
                 return Err(not_inside(file, part));
             }
             let holder = files.entry(file.to_owned()).or_insert_with(|| part.clone());

@@ -1,11 +1,11 @@
 //! The plain grid every stage after the reader works on.
 
 use ndarray::Array2;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use std::ops::Range;
 
 /// How the samples sit on the sphere.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Registration {
     /// Samples are cell averages: the first row lies half a step south of the pole.
@@ -40,7 +40,7 @@ const MOST_BLOCKS: usize = 1 << 22;
 pub const BLOCK_BYTES: usize = 48;
 
 /// Where the samples of a [`Grid`] lie.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Layout {
     /// Number of rows.
     pub rows: usize,
@@ -245,7 +245,7 @@ impl Grid {
 }
 
 /// The area-weighted distribution of heights: which share of the sphere lies at or below a height.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Hypsometry {
     /// Heights in metres, ascending, first the lowest and last the highest ground.
     pub heights_m: Vec<f64>,

@@ -12,10 +12,11 @@ pub fn prepare(threads: Option<usize>) -> bool {
     let given = threads.or_else(|| std::env::var("RAYON_NUM_THREADS").ok()?.parse().ok());
     let wished = given.filter(|&n| n > 0).unwrap_or_else(cores);
     // Rayon has one try, and panics at the first work after it has failed: so others try first.
-    let had = at_once(wished.min(affordable()));
+    let tried = wished.min(affordable());
+    let had = at_once(tried);
     let pool = match had {
         0 => ThreadPoolBuilder::new().num_threads(1).use_current_thread(),
-        all if all == wished.min(affordable()) => ThreadPoolBuilder::new().num_threads(all),
+        all if all == tried => ThreadPoolBuilder::new().num_threads(all),
         // One for whoever needs another thread beside them.
         some => ThreadPoolBuilder::new().num_threads((some - 1).max(1)),
     };

@@ -5,7 +5,13 @@ use crate::model::grid::Hypsometry;
 use crate::show::pictures::{draw_over, sheet_png};
 use crate::{Error, Problem, Result};
 use image::{Rgb, RgbImage};
+use plotters::coord::Shift;
+use plotters::coord::types::RangedCoordf64;
 use plotters::prelude::*;
+use std::ops::Range;
+
+type Area<'s> = DrawingArea<SVGBackend<'s>, Shift>;
+type Chart<'a, 's> = ChartContext<'a, SVGBackend<'s>, Cartesian2d<RangedCoordf64, RangedCoordf64>>;
 
 /// Size of a chart, pixels.
 const SIZE: (u32, u32) = (1400, 900);
@@ -38,6 +44,23 @@ fn font(size: u32) -> TextStyle<'static> {
     ("DejaVu Sans", size)
         .into_font()
         .color(&RGBColor(26, 26, 26))
+}
+
+/// An empty chart with its title; axes come with what is drawn.
+fn framed<'a, 's>(
+    area: &'a Area<'s>,
+    title: &str,
+    across: Range<f64>,
+    up: Range<f64>,
+) -> Result<Chart<'a, 's>> {
+    area.fill(&WHITE).map_err(failed)?;
+    ChartBuilder::on(area)
+        .caption(title, font(34))
+        .margin(30)
+        .x_label_area_size(70)
+        .y_label_area_size(90)
+        .build_cartesian_2d(across, up)
+        .map_err(failed)
 }
 
 /// Longest text in a legend, letters: more would cover the chart.
@@ -75,14 +98,8 @@ pub(crate) fn curves(curves: &[(&str, &Curve)], ground: &Hypsometry) -> Result<S
     let mut svg = String::new();
     {
         let area = SVGBackend::with_string(&mut svg, SIZE).into_drawing_area();
-        area.fill(&WHITE).map_err(failed)?;
-        let mut chart = ChartBuilder::on(&area)
-            .caption("What each curve makes of the heights", font(34))
-            .margin(30)
-            .x_label_area_size(70)
-            .y_label_area_size(90)
-            .build_cartesian_2d(low..high, bottom..top)
-            .map_err(failed)?;
+        let title = "What each curve makes of the heights";
+        let mut chart = framed(&area, title, low..high, bottom..top)?;
         chart
             .configure_mesh()
             .x_desc("height on the planet, km (grey: how much ground lies there)")
@@ -182,17 +199,12 @@ pub(crate) fn frontier(marks: &[Mark]) -> Result<String> {
     let mut svg = String::new();
     {
         let area = SVGBackend::with_string(&mut svg, SIZE).into_drawing_area();
-        area.fill(&WHITE).map_err(failed)?;
-        let mut chart = ChartBuilder::on(&area)
-            .caption("Legible ground against the order of ruggedness", font(34))
-            .margin(30)
-            .x_label_area_size(70)
-            .y_label_area_size(90)
-            .build_cartesian_2d(
-                least.min(0.9) - 0.01..(best + 0.01).min(1.0),
-                (low - 5.0).max(0.0)..(high + 5.0).min(100.0),
-            )
-            .map_err(failed)?;
+        let mut chart = framed(
+            &area,
+            "Legible ground against the order of ruggedness",
+            least.min(0.9) - 0.01..(best + 0.01).min(1.0),
+            (low - 5.0).max(0.0)..(high + 5.0).min(100.0),
+        )?;
         chart
             .configure_mesh()
             .x_desc("rank correlation of ruggedness, true and carved")

@@ -7,14 +7,14 @@
 use super::CheckLine;
 use super::image;
 use crate::output::manifest::checksums::{hex, of_pixels};
-use crate::output::manifest::file::{Seal, seal};
+use crate::output::manifest::file::{Seal, seal, stays_inside};
 use crate::output::manifest::{FacetEntry, FileEntry, MANIFEST_FILE, Manifest};
 use rayon::prelude::*;
 use sha2::{Digest, Sha256};
 use std::collections::BTreeSet;
 use std::fs::File;
 use std::io::Read;
-use std::path::{Component, Path, PathBuf};
+use std::path::{Path, PathBuf};
 
 /// Files that are not part of the result and are named one by one; of more, only the number.
 const MOST_NAMED: usize = 20;
@@ -100,10 +100,7 @@ impl State {
 
 fn look_at(folder: &Path, manifest: &Manifest, entry: &FileEntry) -> State {
     let name = Path::new(&entry.file);
-    let inside = name
-        .components()
-        .all(|part| matches!(part, Component::Normal(_)));
-    if !inside || entry.file.is_empty() {
+    if !stays_inside(name) || entry.file.is_empty() {
         return State::Wrong("its name leads out of the folder".into());
     }
     let path = folder.join(name);

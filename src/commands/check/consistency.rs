@@ -2,10 +2,11 @@
 
 use super::CheckLine;
 use crate::model::geometry::{direction, lat_lon_deg};
+use crate::output::manifest::file::stays_inside;
 use crate::output::manifest::{EdgeEntry, FacetEntry, Manifest};
 use glam::{DMat3, DVec3};
 use std::collections::BTreeSet;
-use std::path::{Component, Path};
+use std::path::Path;
 
 /// Allowed error of unit vectors and their products: far above rounding, far below a pixel.
 const AXES: f64 = 1e-9;
@@ -68,9 +69,7 @@ fn facet_list(manifest: &Manifest) -> Finding {
     }
     let mut files = BTreeSet::new();
     each(manifest, |facet| {
-        let inside = Path::new(&facet.file)
-            .components()
-            .all(|part| matches!(part, Component::Normal(_)));
+        let inside = stays_inside(Path::new(&facet.file));
         ensure(inside && !facet.file.is_empty(), || {
             format!("its image \"{}\" is not inside the folder", facet.file)
         })?;

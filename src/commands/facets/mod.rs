@@ -177,7 +177,7 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
         .write(&mut manifest, traces, planned.as_ref(), &folder)?;
     // A part may hold just the worst facets: the whole is judged, here or when parts are joined.
     if chosen.len() == solid.faces.len() {
-        refuse_folds(&manifest)?;
+        refuse_undercuts(&manifest)?;
     }
     folder.finish()?;
     Ok(Summary {
@@ -253,20 +253,20 @@ impl Ready {
 
 /// Share of the carved surface that may be undercut. Some pixels under a cliff cost
 /// little; with more, a cutter from above leaves a body that is not the one in the grid.
-const MOST_FOLDED: f64 = 0.10;
+const MOST_UNDERCUT: f64 = 0.10;
 
 /// Refuses terrain so steep that a good part of it is undercut.
-pub(crate) fn refuse_folds(manifest: &Manifest) -> Result<()> {
+pub(crate) fn refuse_undercuts(manifest: &Manifest) -> Result<()> {
     let carved = manifest.total(|facet| facet.carved_px);
     let share = manifest.checks.undercut_px as f64 / carved.max(1) as f64;
-    if share <= MOST_FOLDED {
+    if share <= MOST_UNDERCUT {
         return Ok(());
     }
     Err(Error::Job(
         Problem::new("the ground is too steep to be cut from above: much of it is undercut")
             .setting("relief.range")
             .found(format!("{:.1} % of the carved surface", 100.0 * share))
-            .allowed(format!("{:.0} %", 100.0 * MOST_FOLDED))
+            .allowed(format!("{:.0} %", 100.0 * MOST_UNDERCUT))
             .next(
                 "set relief.steepest = \"auto\", which lays such ground back, or make relief.range \
                  less",

@@ -9,7 +9,13 @@ use crate::{Error, Problem, Result};
 use serde::Serialize;
 use serde_json::ser::Formatter;
 use std::io;
-use std::path::Path;
+use std::path::{Component, Path};
+
+/// Whether a name that a folder lists stays inside it.
+pub fn stays_inside(name: &Path) -> bool {
+    name.components()
+        .all(|part| matches!(part, Component::Normal(_)))
+}
 
 /// The file's text, ending in a newline. The same manifest gives the same bytes.
 ///

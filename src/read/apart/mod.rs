@@ -11,8 +11,8 @@
 //! What remains is one line that names the file. The process gives up what reading does not need
 //! (`confine`), and ends with the program that started it, however that ends.
 //!
-//! Programs choose it once, with [`read_in_another_process`]; without that, [`read`](super::read) reads in the
-//! process it is called in.
+//! Programs choose it once, with [`read_in_another_process`]; without that,
+//! [`read`](super::read) reads in the process it is called in.
 
 mod child;
 mod confine;
@@ -467,23 +467,15 @@ impl Watch {
             return Ok(());
         }
         let _ = reader.child.kill();
-        Err(Error::Grid(
-            Problem::new("reading the file gets nowhere")
-                .found(match spent {
-                    Some(spent) if !idle => format!(
-                        "{}, {} s of work in which nothing came of it",
-                        format::of(&self.file),
-                        spent.as_secs()
-                    ),
-                    _ => format!(
-                        "{}, nothing in {} s",
-                        format::of(&self.file),
-                        self.silent.as_secs()
-                    ),
-                })
-                .next("the file is damaged; copy or download it again, or convert it to GeoTIFF")
-                .file(&self.file),
-        ))
+        let format = format::of(&self.file);
+        let found = match spent {
+            Some(spent) if !idle => format!(
+                "{format}, {} s of work in which nothing came of it",
+                spent.as_secs()
+            ),
+            _ => format!("{format}, nothing in {} s", self.silent.as_secs()),
+        };
+        Err(damaged("reading the file gets nowhere", found, &self.file))
     }
 }
 
@@ -521,20 +513,18 @@ fn how(status: ExitStatus) -> String {
 }
 
 fn breakdown(watch: &Watch, how: &str) -> Error {
-    Error::Grid(
-        Problem::new("the library that reads this format broke down over the file")
-            .found(format!("{}: {how}", format::of(&watch.file)))
-            .next("the file is damaged; copy or download it again, or convert it to GeoTIFF")
-            .file(&watch.file),
+    damaged(
+        "the library that reads this format broke down over the file",
+        format!("{}: {how}", format::of(&watch.file)),
+        &watch.file,
     )
 }
 
 fn insatiable(watch: &Watch) -> Error {
-    Error::Grid(
-        Problem::new("the file asks for more memory than reading it may take")
-            .found(format::of(&watch.file))
-            .next("the file is damaged; copy or download it again, or convert it to GeoTIFF")
-            .file(&watch.file),
+    damaged(
+        "the file asks for more memory than reading it may take",
+        format::of(&watch.file),
+        &watch.file,
     )
 }
 
@@ -585,9 +575,17 @@ fn unstarted(error: &std::io::Error) -> Error {
 
 /// An answer that no reader gives whose memory is as it should be.
 fn senseless(path: &Path) -> Error {
+    damaged(
+        "reading the file ended in an answer that makes no sense",
+        format::of(path),
+        path,
+    )
+}
+
+fn damaged(what: &str, found: String, path: &Path) -> Error {
     Error::Grid(
-        Problem::new("reading the file ended in an answer that makes no sense")
-            .found(format::of(path))
+        Problem::new(what)
+            .found(found)
             .next("the file is damaged; copy or download it again, or convert it to GeoTIFF")
             .file(path),
     )

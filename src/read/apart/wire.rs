@@ -57,7 +57,6 @@ pub(super) enum Message {
 pub(super) struct Found {
     #[serde(with = "SourceParts")]
     pub source: Source,
-    #[serde(with = "layout")]
     pub layout: Option<Layout>,
     pub held: bool,
 }
@@ -158,7 +157,6 @@ struct SourceParts {
     cell_deg: f64,
     west_deg: f64,
     north_deg: f64,
-    #[serde(with = "RegistrationParts")]
     registration: Registration,
     quantity: Quantity,
     unit: String,
@@ -170,19 +168,11 @@ struct SourceParts {
     min: Place,
     #[serde(with = "PlaceParts")]
     max: Place,
-    #[serde(with = "HypsometryParts")]
     hypsometry: Hypsometry,
     filled_cells: u64,
     filled_share: f64,
     clipped_cells: u64,
     notes: Vec<String>,
-}
-
-#[derive(Serialize, Deserialize)]
-#[serde(remote = "Registration")]
-enum RegistrationParts {
-    Pixel,
-    Gridline,
 }
 
 /// Not as it is written into files, which leaves the last digits out.
@@ -192,14 +182,6 @@ struct PlaceParts {
     height_m: f64,
     lat_deg: f64,
     lon_deg: f64,
-}
-
-#[derive(Serialize, Deserialize)]
-#[serde(remote = "Hypsometry")]
-struct HypsometryParts {
-    heights_m: Vec<f64>,
-    share: Vec<f64>,
-    mean_m: f64,
 }
 
 /// File names of any bytes.
@@ -219,36 +201,5 @@ mod paths {
     ) -> std::result::Result<Vec<PathBuf>, D::Error> {
         let names = Vec::<OsString>::deserialize(from)?;
         Ok(names.into_iter().map(PathBuf::from).collect())
-    }
-}
-
-mod layout {
-    use super::*;
-    use serde::{Deserializer, Serializer};
-
-    #[derive(Serialize, Deserialize)]
-    #[serde(remote = "Layout")]
-    struct LayoutParts {
-        rows: usize,
-        columns: usize,
-        west_deg: f64,
-        #[serde(with = "RegistrationParts")]
-        registration: Registration,
-    }
-
-    #[derive(Serialize, Deserialize)]
-    struct Wrapped(#[serde(with = "LayoutParts")] Layout);
-
-    pub fn serialize<S: Serializer>(
-        layout: &Option<Layout>,
-        to: S,
-    ) -> std::result::Result<S::Ok, S::Error> {
-        layout.map(Wrapped).serialize(to)
-    }
-
-    pub fn deserialize<'de, D: Deserializer<'de>>(
-        from: D,
-    ) -> std::result::Result<Option<Layout>, D::Error> {
-        Ok(Option::<Wrapped>::deserialize(from)?.map(|wrapped| wrapped.0))
     }
 }
