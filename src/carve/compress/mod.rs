@@ -18,6 +18,7 @@
 //! f(e) = range · (g(e) − g(level)) with g scaled to rise from 0 to 1 over the body's heights:
 //! zero at the level, and lowest and highest ground exactly at the ends of the range.
 
+mod eased;
 mod multiscale;
 mod shaped;
 mod split;

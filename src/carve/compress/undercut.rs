@@ -24,6 +24,7 @@
 //! It is raised in the relief of the planet, so that both neighbours of a seam see the same
 //! ground. Beyond the trim the limit fades, so that a ramp ends where nobody misses it.
 
+use super::eased::eased;
 use crate::model::geometry::Solid;
 use crate::model::grid::{Grid, Heights, Layout};
 use crate::model::settings::{Base, Projection, Settings};
@@ -37,9 +38,15 @@ use std::collections::BinaryHeap;
 /// where two facets meet. Where the ball itself leans so far, half of what is left is kept.
 const LEAN_DEG: f64 = 12.0;
 
+/// How far short of upright the surface between samples stays, degrees, after the last easing.
+const EASED_LEAN_DEG: f64 = 3.0;
+
 /// Beyond the trim the slope allowed grows by so much per mm, up to a slope that ends any ramp.
 const FADING_DEG_PER_MM: f64 = 10.0;
 const STEEPEST_FADING_DEG: f64 = 55.0;
+
+/// Ground so far beyond the trim can still hide under the trim, mm; it counts as part of it here.
+const HIDDEN_MM: f64 = 3.0;
 
 /// Ground beyond the trim that a ramp may reach, mm.
 const BEYOND_MM: f64 = 15.0;
@@ -88,6 +95,7 @@ pub fn without_undercuts(relief_mm: &mut Grid, solid: &Solid, settings: &Setting
         }
         first = limits.follow(relief_mm, touched);
     }
+    eased(relief_mm, &limits);
     let mut raised = Raised::default();
     for (row, (after, before)) in relief_mm
         .heights_m
@@ -115,18 +123,18 @@ struct QueueEntry {
 }
 
 /// Everything that says how steeply ground may fall where.
-struct LeanLimits {
-    layout: Layout,
+pub(super) struct LeanLimits {
+    pub(super) layout: Layout,
     faces: Vec<FacePlane>,
     base: Base,
-    radius_mm: f64,
+    pub(super) radius_mm: f64,
     /// Farthest ground from the globe's centre, mm.
     reach_mm: f64,
     trim_mm: f64,
     /// One step along a meridian, mm.
     step_mm: f64,
     /// Least that ground may fall per mm anywhere on the solid.
-    least_fall: f64,
+    pub(super) least_fall: f64,
     /// Facets that see each block of samples.
     seen: Vec<Vec<u16>>,
     blocks_across: usize,
@@ -140,8 +148,10 @@ struct FacePlane {
     sides: Vec<DVec3>,
     /// Cosine of the farthest angle from the normal that matters.
     rim_cos: f64,
-    /// How far relief may fall per mm outward, by the cosine of the angle from the normal.
+    /// How far relief may fall per mm outward, by the cosine of the angle from the normal: from
+    /// sample to sample, and anywhere between them.
     falls: Vec<f64>,
+    falls_between: Vec<f64>,
 }
 
 impl LeanLimits {
@@ -164,7 +174,7 @@ impl LeanLimits {
             base: settings.globe.base,
             radius_mm,
             reach_mm: reach_mm + f64::from(highest),
-            trim_mm: settings.stock.trim_mm,
+            trim_mm: settings.stock.trim_mm + HIDDEN_MM,
             step_mm: radius_mm * layout.step_lat_deg().to_radians(),
             least_fall: 0.0,
             seen: Vec::new(),
@@ -187,7 +197,7 @@ impl LeanLimits {
 
     /// How far the samples of a row look, mm: to the next, but near a pole, where they crowd, no
     /// nearer than a part of the way to the next row.
-    fn look_mm(&self, row: usize) -> f64 {
+    pub(super) fn look_mm(&self, row: usize) -> f64 {
         self.step_mm * self.narrow(row).clamp(NEAREST_LOOK, 1.0)
     }
 
@@ -232,12 +242,12 @@ impl LeanLimits {
             .collect()
     }
 
-    fn faces_at(&self, (row, column): (usize, usize)) -> &[u16] {
+    pub(super) fn faces_at(&self, (row, column): (usize, usize)) -> &[u16] {
         &self.seen[row / BLOCK * self.blocks_across + column / BLOCK]
     }
 
     /// How far a place lies beyond a facet's trim, mm; less than 0 within it.
-    fn beyond_mm(&self, face: usize, here: DVec3) -> f64 {
+    pub(super) fn beyond_mm(&self, face: usize, here: DVec3) -> f64 {
         let face = &self.faces[face];
         if here.dot(face.normal) < face.rim_cos - 0.2 {
             return f64::INFINITY;
@@ -357,7 +367,7 @@ impl LeanLimits {
     }
 
     /// For each sample of a row how far above or below it ground within a step of it lies at most.
-    fn most_around(&self, relief_mm: &Grid, row: usize) -> Vec<f32> {
+    pub(super) fn most_around(&self, relief_mm: &Grid, row: usize) -> Vec<f32> {
         let highest = self.around_row(relief_mm, row, f32::max);
         let lowest = self.around_row(relief_mm, row, f32::min);
         (relief_mm.heights_m.row(row).iter())
@@ -395,12 +405,7 @@ impl LeanLimits {
 
     /// How far relief may fall per mm outward, at an angle from a facet's normal.
     fn fall(&self, face: usize, cos: f64, relief_mm: f64, beyond_mm: f64) -> f64 {
-        let fall = self.faces[face].fall_at(cos);
-        let fall = match self.base {
-            // All lengths grow alike.
-            Base::Sphere => fall * (1.0 + relief_mm / self.radius_mm),
-            Base::Flat => fall,
-        };
+        let fall = self.higher(tabled(&self.faces[face].falls, cos), relief_mm);
         if beyond_mm <= 0.0 {
             return fall;
         }
@@ -408,8 +413,21 @@ impl LeanLimits {
         fall.max(fading_deg.min(STEEPEST_FADING_DEG).to_radians().tan())
     }
 
+    /// The most that ground may fall per mm between samples, once it is eased.
+    pub(super) fn fall_between(&self, face: usize, cos: f64, relief_mm: f64) -> f64 {
+        self.higher(tabled(&self.faces[face].falls_between, cos), relief_mm)
+    }
+
+    fn higher(&self, fall: f64, relief_mm: f64) -> f64 {
+        match self.base {
+            // All lengths grow alike.
+            Base::Sphere => fall * (1.0 + relief_mm / self.radius_mm),
+            Base::Flat => fall,
+        }
+    }
+
     /// A facet's normal and the cosine of the angle to it, where ground can fall away from it.
-    fn leaning(&self, face: usize, here: DVec3) -> Option<(DVec3, f64)> {
+    pub(super) fn leaning(&self, face: usize, here: DVec3) -> Option<(DVec3, f64)> {
         let normal = self.faces[face].normal;
         let cos = here.dot(normal);
         (cos > 0.02 && cos <= 0.9999).then_some((normal, cos))
@@ -520,12 +538,12 @@ impl LeanLimits {
     }
 
     /// How many samples of a row lie within a look.
-    fn look_samples(&self, row: usize) -> f64 {
+    pub(super) fn look_samples(&self, row: usize) -> f64 {
         self.look_mm(row) / (self.step_mm * self.narrow(row).max(1e-9))
     }
 
     /// A row that may lie beyond a pole, and the column there.
-    fn beyond_pole(&self, row: isize, column: usize) -> (usize, usize) {
+    pub(super) fn beyond_pole(&self, row: isize, column: usize) -> (usize, usize) {
         let (near, crossed) = self.layout.across_poles(row);
         let turn = if crossed { self.layout.columns / 2 } else { 0 };
         (near, (column + turn) % self.layout.columns)
@@ -557,28 +575,27 @@ fn aside(here: DVec3, normal: DVec3, cos: f64, by_rad: f64) -> DVec3 {
     here * by_rad.cos() + outward * by_rad.sin()
 }
 
-impl FacePlane {
-    /// From the table, linearly.
-    fn fall_at(&self, cos: f64) -> f64 {
-        let place = cos.clamp(0.0, 1.0) * FALLS as f64;
-        let before = (place as usize).min(FALLS - 1);
-        let part = place - before as f64;
-        self.falls[before] + part * (self.falls[before + 1] - self.falls[before])
-    }
+/// From a table over the cosine, linearly.
+fn tabled(falls: &[f64], cos: f64) -> f64 {
+    let place = cos.clamp(0.0, 1.0) * FALLS as f64;
+    let before = (place as usize).min(FALLS - 1);
+    let part = place - before as f64;
+    falls[before] + part * (falls[before + 1] - falls[before])
 }
 
 /// How far relief may fall per mm outward at a cosine of the angle from the normal, for ground on
 /// the datum.
 ///
 /// The surface moves by B + f'·sin α outward and by f'·cos α − A upward per radian.
-fn fall(base: Base, cos: f64, radius_mm: f64, distance_mm: f64) -> f64 {
+fn fall(base: Base, cos: f64, radius_mm: f64, distance_mm: f64, most_lean_deg: f64) -> f64 {
     let sin = (1.0 - cos * cos).max(0.0).sqrt();
     let (outward, downward) = match base {
         Base::Sphere => (radius_mm * cos, radius_mm * sin),
         Base::Flat => (distance_mm / (cos * cos).max(1e-6), 0.0),
     };
     let upright_deg = outward.atan2(downward).to_degrees();
-    let lean_deg = LEAN_DEG.min(0.5 * upright_deg).max(0.5);
+    let share = 0.5 * most_lean_deg / LEAN_DEG;
+    let lean_deg = most_lean_deg.min(share * upright_deg).max(0.5 * share);
     let steepest = (90.0 - lean_deg).to_radians().tan();
     let fall = (steepest * outward - downward) / (cos + steepest * sin);
     (fall / radius_mm).max(0.0)
@@ -602,22 +619,24 @@ fn face(solid: &Solid, number: usize, settings: &Settings) -> FacePlane {
         .fold(0.0, f64::max);
     // A corner of the trim lies farther out than its sides, and the more the more the ball leans.
     let rim = corner + (2.0 * trim_mm / corner.cos().max(0.1) + BEYOND_MM) / radius_mm;
+    let table = |lean_deg: f64| -> Vec<f64> {
+        let cosines = (0..=FALLS).map(|i| i as f64 / FALLS as f64);
+        let fall = |cos| fall(settings.globe.base, cos, radius_mm, distance_mm, lean_deg);
+        cosines.map(fall).collect()
+    };
     FacePlane {
         normal: face.frame.z,
         sides,
         rim_cos: rim.min(1.55).cos(),
-        falls: (0..=FALLS)
-            .map(|i| {
-                let cos = i as f64 / FALLS as f64;
-                fall(settings.globe.base, cos, radius_mm, distance_mm)
-            })
-            .collect(),
+        falls: table(LEAN_DEG),
+        falls_between: table(EASED_LEAN_DEG),
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::carve::resample::Sampler;
     use crate::testing::grid_of;
 
     fn settings(solid: &str) -> (Solid, Settings) {
@@ -633,32 +652,31 @@ mod tests {
         })
     }
 
-    /// Reference: along rays from each facet's middle the lateral distance never shrinks, seen in
-    /// steps much finer than a sample.
+    /// Reference: along rays from each facet's middle the lateral distance never shrinks on the
+    /// surface that is carved, seen in steps much finer than a sample.
     fn folds(relief: &Grid, solid: &Solid, settings: &Settings) -> usize {
         let limits = LeanLimits::new(relief, solid, settings);
         let radius_mm = settings.globe.diameter_mm / 2.0;
+        let shaped = super::super::finished(relief.clone(), None);
+        let curve = shaped.sampled.scaled(shaped.range_mm.unwrap());
+        let sampler = Sampler::new(&shaped.grid, &curve);
         let mut folds = 0;
         for (number, face) in solid.faces.iter().enumerate() {
             for around in 0..720 {
                 let (sin, cos) = (0.5 * f64::from(around)).to_radians().sin_cos();
                 let out = face.frame.x * cos + face.frame.y * sin;
+                let away = |step: i32| 0.0008 * f64::from(step);
+                let towards = |away: f64| face.frame.z * away.cos() + out * away.sin();
+                let ray: Vec<DVec3> = (1..2000)
+                    .map(|step| towards(away(step)))
+                    .take_while(|here| limits.beyond_mm(number, *here) <= 0.0)
+                    .collect();
                 let mut before = 0.0;
-                for step in 1..2000 {
-                    let away = 0.0008 * f64::from(step);
-                    let here = face.frame.z * away.cos() + out * away.sin();
-                    if limits.beyond_mm(number, here) > 0.0 {
-                        break;
-                    }
-                    let parts = limits.around(here);
-                    let mm: f32 = parts
-                        .map(|(sample, share)| share * relief.heights_m[sample])
-                        .iter()
-                        .sum();
-                    let lateral = (radius_mm + f64::from(mm)) * away.sin();
+                for (step, mm) in (1..).zip(sampler.relief_mm(&ray)) {
+                    let lateral = (radius_mm + mm) * away(step).sin();
                     // Less is finer than the wood.
-                    folds += usize::from(lateral < before - 0.005);
-                    before = before.max(lateral);
+                    folds += usize::from(lateral < before - 0.001);
+                    before = lateral.max(before);
                 }
             }
         }
@@ -667,7 +685,13 @@ mod tests {
 
     #[test]
     fn nothing_folds_under_itself_any_more() {
-        for name in ["cube", "octahedron", "tetrahedron", "dodecahedron"] {
+        for name in [
+            "cube",
+            "octahedron",
+            "tetrahedron",
+            "dodecahedron",
+            "triakis tetrahedron",
+        ] {
             let (solid, settings) = settings(name);
             let mut relief = rugged();
             let before = relief.clone();

@@ -6,6 +6,7 @@
 
 mod bounds;
 mod facet;
+mod overhang;
 mod radial;
 mod sampler;
 #[cfg(test)]
@@ -13,6 +14,7 @@ mod tests;
 
 pub use bounds::Bounds;
 pub use facet::{FacetSpec, FacetStats, Side, inside_all};
+pub use overhang::undercut_mm2;
 pub(crate) use sampler::row_across_poles;
 pub use sampler::{Directions, LANES, Sampler};
 

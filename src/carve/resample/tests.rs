@@ -217,6 +217,31 @@ fn ground_that_folds_under_itself_is_hit_from_above_and_counted() {
     }
 }
 
+/// The share that is undercut, told from one pixel in 144, is the share that is drawn so.
+#[test]
+fn undercut_ground_is_foretold() {
+    let grid = sampled(smooth_body, 720, Registration::Pixel);
+    for base in [Base::Sphere, Base::Flat] {
+        for (range_mm, least) in [(6.0, 0.0), (75.0, 0.01), (110.0, 0.03)] {
+            let curve = curved(&grid, range_mm);
+            let (sampler, bounds) = (Sampler::new(&grid, &curve), Bounds::new(&grid, &curve));
+            let mut spec = spec(Projection::Radial, base, 26.565, 36.0);
+            (spec.width_px, spec.height_px, spec.pixel_mm) = (1250, 1190, 0.104);
+            (spec.black_mm, spec.white_mm) = (-100.0, 250.0);
+            let range = (curve.lowest_mm(), curve.highest_mm());
+            let stats = render(&sampler, &bounds, &spec, range, &mut Scratch::default()).stats;
+            let drawn = stats.undercut_px as f64 / stats.carved_px as f64;
+            let (undercut, carved) = undercut_mm2(&sampler, &spec);
+            let told = undercut / carved;
+            assert!(drawn >= least, "{base:?} {range_mm}: {drawn}");
+            assert!(
+                (told - drawn).abs() < 0.15 * drawn + 1e-9,
+                "{base:?} {range_mm}: {told}, drawn {drawn}"
+            );
+        }
+    }
+}
+
 #[test]
 fn any_number_of_threads_draws_the_same_bytes() {
     let grid = sampled(smooth_body, 360, Registration::Gridline);

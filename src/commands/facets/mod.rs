@@ -6,7 +6,7 @@ use crate::carve::cutting::Bits;
 use crate::carve::fit::Fit;
 use crate::carve::orient::oriented;
 use crate::carve::relief::{Making, Relief};
-use crate::carve::resample::{Bounds, FacetImage, Sampler, Scratch, render};
+use crate::carve::resample::{Bounds, FacetImage, Sampler, Scratch, render, undercut_mm2};
 use crate::commands::finalise::Finalise;
 use crate::commands::turn::with_turn;
 use crate::model::geometry::Solid;
@@ -134,6 +134,9 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
         range_mm,
         making,
     } = ready;
+    if chosen.len() == solid.faces.len() {
+        foresee_undercuts(&fit, &sampler)?;
+    }
     sampler.check()?;
     // What the shop cannot make is found before anything is drawn.
     let planned = match options.shop {
@@ -255,10 +258,20 @@ impl Ready {
 /// little; with more, a cutter from above leaves a body that is not the one in the grid.
 const MOST_UNDERCUT: f64 = 0.10;
 
-/// Refuses terrain so steep that a good part of it is undercut.
+/// Refuses terrain so steep that a good part of it would be undercut, before any is drawn.
+fn foresee_undercuts(fit: &Fit, sampler: &Sampler) -> Result<()> {
+    let areas = fit.facets.iter().map(|spec| undercut_mm2(sampler, spec));
+    let (undercut, carved) = areas.fold((0.0, 0.0), |sum, area| (sum.0 + area.0, sum.1 + area.1));
+    refuse_share(undercut / carved.max(f64::MIN_POSITIVE))
+}
+
+/// The same of facets that are drawn.
 pub(crate) fn refuse_undercuts(manifest: &Manifest) -> Result<()> {
     let carved = manifest.total(|facet| facet.carved_px);
-    let share = manifest.checks.undercut_px as f64 / carved.max(1) as f64;
+    refuse_share(manifest.checks.undercut_px as f64 / carved.max(1) as f64)
+}
+
+fn refuse_share(share: f64) -> Result<()> {
     if share <= MOST_UNDERCUT {
         return Ok(());
     }

@@ -1,0 +1,206 @@
+//! The surface between samples: what of it is undercut, and how its last spots are eased.
+//!
+//! Raising looks from sample to sample, in straight lines. What is carved is Keys' cubic through
+//! the samples, which swings where a ramp begins or ends, and steps where a ramp's edge runs aslant
+//! across the lattice. Here the cubic's own slope is looked at, at [`PARTS`]² places of every cell;
+//! around those that lean too far the ground is averaged with what lies beside it until none does.
+//! Averaging ends surely, since level ground leans over on no facet, and the spots are few and
+//! small: the limit of raising leaves room.
+
+use super::undercut::LeanLimits;
+use crate::model::grid::{Grid, Heights};
+use fixedbitset::FixedBitSet;
+use glam::DVec3;
+use rayon::prelude::*;
+use std::f64::consts::PI;
+
+/// Places along each side of a cell at which its slope is looked at.
+const PARTS: usize = 4;
+
+/// Rounds of averaging, far more than were ever needed: the last are of a few samples each.
+const ROUNDS: usize = 200;
+
+/// The slope of Keys' cubic is no more than this many times the steepest between its samples.
+const SWING: f64 = 1.75;
+
+/// Averages the ground around cells that still lean too far until none does.
+pub(super) fn eased(relief_mm: &mut Grid, limits: &LeanLimits) {
+    let (rows, columns) = relief_mm.heights_m.dim();
+    let mut cells = leaning(relief_mm, limits, every_cell(relief_mm, limits));
+    for _ in 0..ROUNDS {
+        if cells.is_empty() {
+            break;
+        }
+        // All samples that the cells' cubic runs through.
+        let mut near = FixedBitSet::with_capacity(rows * columns);
+        for &cell in &cells {
+            around(relief_mm, cell, |sample| near.insert(sample));
+        }
+        let samples: Vec<usize> = near.ones().collect();
+        let averages: Vec<f32> = samples
+            .par_iter()
+            .map(|&sample| average(relief_mm, limits, (sample / columns, sample % columns)))
+            .collect();
+        for (&sample, mm) in samples.iter().zip(averages) {
+            relief_mm.heights_m[(sample / columns, sample % columns)] = mm;
+        }
+        // Only cells whose cubic runs through these can lean otherwise than before.
+        let mut changed = FixedBitSet::with_capacity((rows + 1) * columns);
+        for &sample in &samples {
+            let (row, column) = (sample / columns, sample % columns);
+            for cell in (row as isize - 2).max(-1)..=(row as isize + 1).min(rows as isize - 1) {
+                for right in 0..4 {
+                    let column = (column + columns + right - 2) % columns;
+                    changed.insert((cell + 1) as usize * columns + column);
+                }
+            }
+        }
+        let changed = changed
+            .ones()
+            .map(|i| ((i / columns) as isize - 1, i % columns));
+        cells = leaning(relief_mm, limits, changed.collect());
+    }
+}
+
+/// The row and column before a cell's places: row −1 lies beyond the north pole.
+type Cell = (isize, usize);
+
+/// The sixteen samples that a cell's cubic runs through, row by row.
+fn around(relief_mm: &Grid, (row, column): Cell, mut each: impl FnMut(usize)) {
+    let (columns, layout) = (relief_mm.columns(), relief_mm.layout());
+    for down in -1..3 {
+        let (near, crossed) = layout.across_poles(row + down);
+        let turn = if crossed { columns / 2 } else { 0 };
+        for right in 0..4 {
+            each(near * columns + (column + columns - 1 + right + turn) % columns);
+        }
+    }
+}
+
+/// Cells in which ground might lean too far, by the differences between their samples.
+fn every_cell(relief_mm: &Grid, limits: &LeanLimits) -> Vec<Cell> {
+    let (rows, columns) = relief_mm.heights_m.dim();
+    (-1..rows as isize)
+        .into_par_iter()
+        .flat_map_iter(|row| {
+            let near = row.clamp(0, rows as isize - 1) as usize;
+            let most = limits.least_fall * limits.look_mm(near) / SWING;
+            let around = limits.most_around(relief_mm, near);
+            (0..columns)
+                .filter(move |&column| {
+                    let beside = around[column].max(around[(column + 1) % columns]);
+                    f64::from(beside) > most
+                })
+                .map(move |column| (row, column))
+        })
+        .collect()
+}
+
+/// Those of some cells in which the ground leans farther than allowed on a facet that it is part
+/// of, in order.
+fn leaning(relief_mm: &Grid, limits: &LeanLimits, cells: Vec<Cell>) -> Vec<Cell> {
+    (cells.into_par_iter())
+        .filter(|&cell| leans(relief_mm, limits, cell))
+        .collect()
+}
+
+fn leans(relief_mm: &Grid, limits: &LeanLimits, cell: Cell) -> bool {
+    let (rows, layout) = (relief_mm.rows(), limits.layout);
+    let near = (cell.0.clamp(0, rows as isize - 1) as usize, cell.1);
+    let faces = limits.faces_at(near);
+    if faces.is_empty() {
+        return false;
+    }
+    let mut samples = [0f32; 16];
+    let mut next = samples.iter_mut();
+    around(relief_mm, cell, |sample| {
+        let place = (sample / layout.columns, sample % layout.columns);
+        if let Some(mm) = next.next() {
+            *mm = relief_mm.heights_m[place];
+        }
+    });
+    let step = (
+        layout.step_lat_deg().to_radians(),
+        layout.step_lon_deg().to_radians(),
+    );
+    (0..(PARTS + 1) * (PARTS + 1)).any(|i| {
+        let part = |i: usize| i as f64 / PARTS as f64;
+        let (down, right) = (part(i / (PARTS + 1)), part(i % (PARTS + 1)));
+        let lat =
+            (layout.north_deg() - (cell.0 as f64 + down) * layout.step_lat_deg()).to_radians();
+        let lon = (layout.west_deg + (cell.1 as f64 + right) * layout.step_lon_deg()).to_radians();
+        // Beyond the pole the other half of this cell's neighbour across it is meant.
+        if lat.abs() > 0.5 * PI - 1e-6 {
+            return false;
+        }
+        let ((sin_lat, cos_lat), (sin_lon, cos_lon)) = (lat.sin_cos(), lon.sin_cos());
+        let here = DVec3::new(cos_lat * cos_lon, cos_lat * sin_lon, sin_lat);
+        let east = DVec3::new(-sin_lon, cos_lon, 0.0);
+        let north = DVec3::new(-sin_lat * cos_lon, -sin_lat * sin_lon, cos_lat);
+        let (own, by_down, by_right) = cubic(&samples, down, right);
+        // mm per radian.
+        let gradient = east * (by_right / (step.1 * cos_lat)) - north * (by_down / step.0);
+        faces.iter().any(|&face| {
+            let face = usize::from(face);
+            let Some((normal, cos)) = limits.leaning(face, here) else {
+                return false;
+            };
+            // The way outward is the normal's own part along the ground, turned round.
+            let outward = -gradient.dot(normal) / (1.0 - cos * cos).sqrt();
+            let fall = -outward / limits.radius_mm;
+            fall > limits.fall_between(face, cos, own) && limits.beyond_mm(face, here) <= 0.0
+        })
+    })
+}
+
+/// Keys' cubic through 4 × 4 samples at a part of the way from the second to the third of each, and
+/// its slopes per sample.
+fn cubic(samples: &[f32; 16], down: f64, right: f64) -> (f64, f64, f64) {
+    let ((v, dv), (u, du)) = (keys(down), keys(right));
+    let sum = |rows: [f64; 4], columns: [f64; 4]| -> f64 {
+        (0..16)
+            .map(|i| rows[i / 4] * columns[i % 4] * f64::from(samples[i]))
+            .sum()
+    };
+    (sum(v, u), sum(dv, u), sum(v, du))
+}
+
+/// Weights of Keys' cubic (see the sampler) for four samples, and how they change per sample.
+fn keys(t: f64) -> ([f64; 4], [f64; 4]) {
+    let (t2, t3) = (t * t, t * t * t);
+    (
+        [
+            0.5 * (-t + 2.0 * t2 - t3),
+            0.5 * (2.0 - 5.0 * t2 + 3.0 * t3),
+            0.5 * (t + 4.0 * t2 - 3.0 * t3),
+            0.5 * (t3 - t2),
+        ],
+        [
+            0.5 * (-1.0 + 4.0 * t - 3.0 * t2),
+            0.5 * (-10.0 * t + 9.0 * t2),
+            0.5 * (1.0 + 8.0 * t - 9.0 * t2),
+            0.5 * (3.0 * t2 - 2.0 * t),
+        ],
+    )
+}
+
+/// The mean of a sample and those within a step of it on the ground, the nearer the more.
+fn average(relief_mm: &Grid, limits: &LeanLimits, (row, column): (usize, usize)) -> f32 {
+    let columns = relief_mm.columns();
+    let mut sum = 0.0;
+    for (down, weight) in [(-1, 0.25), (0, 0.5), (1, 0.25)] {
+        let (near, middle) = limits.beyond_pole(row as isize + down, column);
+        let aside = (limits.look_samples(near).round() as usize).clamp(1, columns / 4);
+        let line = relief_mm.heights_m.row(near);
+        // Weights of a tent, which add up to 1.
+        let whole = ((aside + 1) * (aside + 1)) as f64;
+        let mean: f64 = (0..=2 * aside)
+            .map(|right| {
+                let mm = line[(middle + columns + right - aside) % columns];
+                (aside + 1 - right.abs_diff(aside)) as f64 / whole * f64::from(mm)
+            })
+            .sum();
+        sum += weight * mean;
+    }
+    sum as f32
+}
