@@ -4,7 +4,7 @@
 //! the only place where units are read or chosen. The inch is 25.4 mm exactly (international
 //! yard and pound agreement, 1959).
 
-use crate::model::error::Problem;
+use crate::model::error::{Problem, escaped};
 
 /// Millimetres in an inch, exactly.
 pub const MM_PER_INCH: f64 = 25.4;
@@ -181,14 +181,8 @@ pub(crate) fn quoted(text: &str) -> String {
 /// stays on one line.
 pub(crate) fn one_line(text: &str) -> String {
     const LONGEST: usize = 60;
-    let mut shown = String::new();
-    for c in text.chars().take(LONGEST) {
-        if c.is_control() {
-            shown.extend(c.escape_default());
-        } else {
-            shown.push(c);
-        }
-    }
+    let first: String = text.chars().take(LONGEST).collect();
+    let mut shown = escaped(&first);
     if text.chars().nth(LONGEST).is_some() {
         shown.push('…');
     }
