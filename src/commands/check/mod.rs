@@ -2,6 +2,8 @@
 
 mod bytes;
 mod consistency;
+#[cfg(test)]
+mod hostile_checks;
 mod image;
 
 pub use image::HeightImage;
@@ -811,7 +813,7 @@ mod tests {
     }
 
     /// Paths of everything in a JSON tree; of long lists of numbers the first few only.
-    fn leaves(value: &serde_json::Value, path: String, paths: &mut Vec<String>) {
+    pub(super) fn leaves(value: &serde_json::Value, path: String, paths: &mut Vec<String>) {
         paths.push(path.clone());
         match value {
             serde_json::Value::Object(map) => {
