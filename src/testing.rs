@@ -1,4 +1,6 @@
-//! Grids from formulas, for tests.
+//! For tests: grids from formulas, and input that is broken on purpose.
+
+pub(crate) mod hostile;
 
 use crate::model::geometry::direction;
 use crate::model::grid::{Grid, Registration, Source};

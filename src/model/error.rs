@@ -228,7 +228,29 @@ impl Problem {
 }
 
 impl fmt::Display for Problem {
+    /// On one line, whatever stands in a file or its name.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let mut text = String::new();
+        self.write(&mut text)?;
+        f.write_str(&escaped(&text))
+    }
+}
+
+/// A text with its control characters escaped: it stays on its line, and no terminal obeys it.
+pub(crate) fn escaped(text: &str) -> String {
+    let mut shown = String::new();
+    for c in text.chars() {
+        if c.is_control() {
+            shown.extend(c.escape_default());
+        } else {
+            shown.push(c);
+        }
+    }
+    shown
+}
+
+impl Problem {
+    fn write(&self, f: &mut impl fmt::Write) -> fmt::Result {
         if let Some(setting) = &self.parts.setting {
             write!(f, "{setting}: ")?;
         }
@@ -266,6 +288,19 @@ mod tests {
         let cause = error.source().unwrap().downcast_ref::<std::io::Error>();
         assert_eq!(cause.unwrap().kind(), ErrorKind::NotFound);
         assert!(Error::Job(Problem::new("x")).source().is_none());
+    }
+
+    #[test]
+    fn a_message_stays_on_one_line_whatever_it_names() {
+        let problem = Problem::new("no \"a\nb\"")
+            .setting("x\ty")
+            .found("\u{1b}[2J\u{7f}\u{85}é")
+            .file("a\r\nb.tif")
+            .line(3);
+        assert_eq!(
+            problem.to_string(),
+            r#"x\ty: no "a\nb"; found \u{1b}[2J\u{7f}\u{85}é (a\r\nb.tif line 3)"#
+        );
     }
 
     #[test]

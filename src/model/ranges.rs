@@ -97,6 +97,7 @@ pub fn parse_bytes(text: &str) -> Result<u64, Problem> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::testing::hostile;
     use proptest::prelude::*;
 
     proptest! {
@@ -157,11 +158,38 @@ mod tests {
         }
     }
 
-    proptest! {
-        #[test]
-        fn no_text_makes_these_panic(text in ".{0,30}") {
-            let _ = parse_facets(&text);
-            let _ = parse_bytes(&text);
-        }
+    #[test]
+    fn fuzz_facet_lists_and_amounts_of_memory() {
+        let known = [
+            "3,7-9",
+            " 9 , 1 - 2,2",
+            "1-120",
+            "1,3-5",
+            "800M",
+            "1.5 GiB",
+            "1024T",
+        ];
+        let words = "1-|,|-| |120|121|G|iB|64M";
+        let texts = prop_oneof![
+            hostile::text(&known, words),
+            "[1-9][0-9]?( ?[,-] ?1?[1-9][0-9]?){0,6}",
+            "[0-9.]{1,6} ?[kKmMgGtT]i?[bB]?",
+        ];
+        hostile::each(texts, |text| {
+            match parse_facets(&text) {
+                Ok(facets) => {
+                    let ascending: Vec<usize> = facets.iter().copied().collect();
+                    prop_assert!(!ascending.is_empty());
+                    prop_assert!(ascending.iter().all(|n| (1..=MOST_FACETS).contains(n)));
+                    prop_assert_eq!(parse_facets(&facets_text(&ascending)), Ok(facets));
+                }
+                Err(problem) => hostile::one_line(problem)?,
+            }
+            match parse_bytes(&text) {
+                Ok(bytes) => prop_assert!((1 << 26..=1 << 50).contains(&bytes), "{}", bytes),
+                Err(problem) => hostile::one_line(problem)?,
+            }
+            Ok(())
+        });
     }
 }

@@ -219,12 +219,12 @@ impl<'a> FacetView<'a> {
         let (first_column, column_weights) = cubic(column);
         let mut level = 0.0;
         for (i, row_weight) in row_weights.iter().enumerate() {
-            let r = clamp_index(first_row + i as i64, rows);
+            let r = clamp_index(first_row.saturating_add(i as i64), rows);
             let line: f64 = column_weights
                 .iter()
                 .enumerate()
                 .map(|(j, weight)| {
-                    let c = clamp_index(first_column + j as i64, columns);
+                    let c = clamp_index(first_column.saturating_add(j as i64), columns);
                     weight * f64::from(self.levels[(r, c)])
                 })
                 .sum();
@@ -235,7 +235,8 @@ impl<'a> FacetView<'a> {
     }
 }
 
-/// First of four neighbours of a position, and their weights.
+/// First of four neighbours of a position, and their weights. No place that a manifest may name is
+/// too far out: what lies beyond all numbers is beyond the image's edge.
 fn cubic(position: f64) -> (i64, [f64; 4]) {
     let cell = position.floor();
     let t = position - cell;
@@ -245,7 +246,7 @@ fn cubic(position: f64) -> (i64, [f64; 4]) {
         0.5 * t * (1.0 + t * (4.0 - 3.0 * t)),
         0.5 * t * t * (t - 1.0),
     ];
-    (cell as i64 - 1, weights)
+    ((cell as i64).saturating_sub(1), weights)
 }
 
 fn clamp_index(index: i64, length: usize) -> usize {
@@ -540,6 +541,19 @@ mod tests {
         manifest.facets.retain(|f| [1, 3, 4].contains(&f.id));
         let labels: Vec<[usize; 2]> = seams_of(&manifest).iter().map(|s| s.facets).collect();
         assert_eq!(labels, [[1, 3], [1, 4]]);
+    }
+
+    #[test]
+    fn a_height_is_found_at_any_place_of_an_image_at_any_scale() {
+        for pixel_mm in [0.0, -0.0, 5e-324, 1e-300, 1e300, f64::INFINITY, f64::NAN] {
+            let view = FacetView {
+                pixel_mm,
+                ..view(0, &images()[0])
+            };
+            for place in [0.0, 1.0, -1.0, 1e300, -1e300] {
+                view.height_mm(place, -place);
+            }
+        }
     }
 
     #[test]

@@ -659,7 +659,10 @@ pub(super) fn escaped(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::testing::hostile;
     use approx::assert_abs_diff_eq;
+    use proptest::{prop_assert, prop_assert_eq};
+    use roxmltree::Document;
 
     /// Source: label of MOLA MEGDR megt90n000cb (NASA PDS, MGS-M-MOLA-5-MEGDR-L3-V1.0), shortened.
     const MOLA: &str = r#"PDS_VERSION_ID                = PDS3
@@ -881,17 +884,79 @@ END
             // Any prefix is an error or an image, never a panic or an endless loop.
             let _ = Label::parse(&MOLA[..end]).and_then(|label| label.image());
         }
-        for text in [
-            "= = =",
-            "OBJECT = (((",
-            "A = \"",
-            "/* ",
-            "A = <",
-            "END_OBJECT",
-            "A = ,",
-        ] {
+        for text in TORN {
             let _ = Label::parse(text);
         }
+    }
+
+    /// Texts that end in the middle of something.
+    const TORN: [&str; 7] = [
+        "= = =",
+        "OBJECT = (((",
+        "A = \"",
+        "/* ",
+        "A = <",
+        "END_OBJECT",
+        "A = ,",
+    ];
+
+    /// The label of a cube, as ISIS writes it.
+    const CUBE: &str = "Object = IsisCube\n Object = Core\n StartByte = 65537\n Format = Tile\n \
+        TileSamples = 128\n TileLines = 128\n Group = Dimensions\n Samples = 36\n Lines = 18\n \
+        End_Group\n End_Object\nEnd_Object\nObject = Table\n StartByte = 98305\n Bytes = 2152\n\
+        End_Object\nEnd\n";
+
+    /// What an image says holds together, and GDAL is told of one file, the one that is meant.
+    fn sound(image: &RawImage) -> proptest::test_runner::TestCaseResult {
+        let counts = 1..=1_000_000_000;
+        prop_assert!(counts.contains(&image.columns) && counts.contains(&image.rows));
+        prop_assert!([1, 2, 4, 8].contains(&image.sample.bytes));
+        let cells = image.prefix_bytes + image.columns * image.sample.bytes;
+        prop_assert!(image.line_bytes >= cells);
+        // No file is so long that the rest of such a one would be read.
+        if image.skip > 1 << 60 {
+            return Ok(());
+        }
+        let xml = virtual_raster(image, Path::new("/a & b/<c>.img"));
+        match Document::parse(&xml) {
+            Ok(document) => {
+                let named = |node: &roxmltree::Node<'_, '_>| node.has_tag_name("SourceFilename");
+                let names: Vec<_> = document.descendants().filter(named).collect();
+                prop_assert_eq!(names.len(), 1);
+                prop_assert_eq!(names[0].text(), Some("/a & b/<c>.img"));
+            }
+            // Signs that XML cannot hold; GDAL takes such a text for no raster.
+            Err(_) => prop_assert!(image.unit.contains(char::is_control), "{}", xml),
+        }
+        Ok(())
+    }
+
+    #[test]
+    fn fuzz_labels() {
+        let polar = MOLA.replace("SIMPLE CYLINDRICAL", "POLAR STEREOGRAPHIC");
+        let known = [MOLA, LOLA, CUBE, &polar];
+        let words = "OBJECT = IMAGE\n|OBJECT = IMAGE_MAP_PROJECTION\n|GROUP = (OBJECT = |\
+            END_OBJECT\n|END\n|^IMAGE = 14\n|^IMAGE = (\"A.IMG\", 3)\n|<BYTES>|<KM>|\
+            16#FF7FFFFB#|MISSING_CONSTANT = 16#FFFFFFFFFFFFFFFF#\n|LINES = |\
+            SAMPLE_BITS = 32\n|PC_REAL|UNSIGNED|BANDS = 1\n|POLAR STEREOGRAPHIC|WEST";
+        let known = known.map(|text| text.as_bytes().to_vec()).to_vec();
+        let words = format!("{words}|{}", TORN.join("|"));
+        hostile::each(hostile::bytes(known, &words), |bytes| {
+            // As files are read: a label may stand in front of anything.
+            let text: String = bytes.iter().map(|&b| char::from(b)).collect();
+            let label = match Label::parse(&text) {
+                Ok(label) => label,
+                Err(error) => return hostile::one_line(error),
+            };
+            label.cube_end((36, 18), 4);
+            match label.image() {
+                Ok(image) => sound(&image),
+                Err(error) => {
+                    prop_assert!(matches!(error, Error::Grid(_)));
+                    hostile::one_line(error)
+                }
+            }
+        });
     }
 
     #[test]

@@ -26,6 +26,8 @@ mod place;
 mod reference;
 mod refusals;
 mod shrink;
+#[cfg(test)]
+mod source_checks;
 mod sources;
 mod stats;
 pub mod stored;

@@ -66,14 +66,7 @@ pub fn lines(folder: &Path, manifest: &Manifest, text: &str) -> (Vec<CheckLine>,
 }
 
 fn wrong(file: &str, what: impl Into<String>) -> CheckLine {
-    CheckLine::new(printable(file), Err(what.into()))
-}
-
-/// A name on one line.
-fn printable(name: &str) -> String {
-    name.chars()
-        .map(|c| if c.is_control() { '\u{fffd}' } else { c })
-        .collect()
+    CheckLine::new(file, Err(what.into()))
 }
 
 /// What became of one listed file.
@@ -90,7 +83,7 @@ impl State {
         match self {
             State::Whole => None,
             State::SavedAgain => Some(CheckLine::note(
-                printable(file),
+                file,
                 "it was saved again by another program; its pixels are the same",
             )),
             State::Wrong(what) => Some(wrong(file, what)),
@@ -202,7 +195,7 @@ fn others(folder: &Path, manifest: &Manifest) -> Vec<CheckLine> {
     let mut more = 0usize;
     let mut name = |file: &Path, end: &str| match lines.len() < MOST_NAMED {
         true => lines.push(CheckLine::note(
-            printable(&format!("{}{end}", file.display())),
+            format!("{}{end}", file.display()),
             "it is no part of the result",
         )),
         false => more += 1,

@@ -165,6 +165,77 @@ fn tiff_resolution<R: BufRead + Seek>(decoder: &mut tiff::decoder::Decoder<R>) -
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::model::settings::ImageFormat;
+    use crate::output::testing::facet;
+    use crate::output::{ImageFacts, encode};
+    use crate::testing::hostile;
+    use proptest::prelude::*;
+
+    /// An image as a run writes it.
+    fn written(format: ImageFormat, rows: usize, columns: usize) -> Vec<u8> {
+        let facts = ImageFacts {
+            label: "07".into(),
+            pixel_mm: 0.1,
+            black_mm: 3.25,
+            white_mm: 50.3,
+        };
+        encode(format, &facet(rows, columns), &facts).unwrap()
+    }
+
+    /// Makes the sums of all chunks right, so that damage is not told by them.
+    fn with_sums(png: &mut [u8]) {
+        let mut at = 8;
+        while let Some(length) = png.get(at..at + 4) {
+            let length = u32::from_be_bytes([length[0], length[1], length[2], length[3]]) as usize;
+            let end = at + 8 + length;
+            if png.len() < end + 4 {
+                return;
+            }
+            let sum = libdeflater::crc32(&png[at + 4..end]);
+            png[end..end + 4].copy_from_slice(&sum.to_be_bytes());
+            at = end + 4;
+        }
+    }
+
+    /// Columns and rows as the head of a PNG has them.
+    fn announced(png: &[u8]) -> Option<(usize, usize)> {
+        let number = |at: usize| {
+            let bytes = png.get(at..at + 4)?.try_into().ok()?;
+            Some(u32::from_be_bytes(bytes) as usize)
+        };
+        Some((number(16)?, number(20)?))
+    }
+
+    #[test]
+    fn fuzz_images() {
+        let folder = tempfile::tempdir().unwrap();
+        let known = |format| [(1, 1), (5, 3), (40, 30)].map(|(r, c)| written(format, r, c));
+        let words = "IHDR|IDAT|IEND|PLTE|tRNS|tEXt|zTXt|iTXt|iCCP|pHYs|acTL|fcTL|fdAT|Facet\0|\
+            \0\0\0\u{1}|\u{10}";
+        let png = hostile::bytes(known(ImageFormat::Png).to_vec(), words);
+        let tiff = hostile::bytes(known(ImageFormat::Tiff).to_vec(), words);
+        let file = prop_oneof![
+            3 => png.prop_map(|bytes| ("a.png", bytes)),
+            1 => tiff.prop_map(|bytes| ("a.tif", bytes)),
+        ];
+        hostile::each((file, any::<bool>()), |((name, mut bytes), mended)| {
+            if name == "a.png" && mended {
+                with_sums(&mut bytes);
+            }
+            let path = folder.path().join(name);
+            std::fs::write(&path, &bytes).unwrap();
+            for (width, height) in [Some((3, 5)), Some((30, 40)), announced(&bytes)]
+                .into_iter()
+                .flatten()
+            {
+                match read(&path, width, height) {
+                    Ok(image) => prop_assert_eq!(image.levels.dim(), (height, width)),
+                    Err(wrong) => hostile::one_line(wrong)?,
+                }
+            }
+            Ok(())
+        });
+    }
 
     #[test]
     fn a_small_file_cannot_ask_for_much_memory() {

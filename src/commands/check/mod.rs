@@ -2,12 +2,15 @@
 
 mod bytes;
 mod consistency;
+#[cfg(test)]
+mod hostile_checks;
 mod image;
 
 pub use image::HeightImage;
 
 use crate::carve::resample::{Side, inside_all};
 use crate::carve::seams::SeamLine;
+use crate::model::error::escaped;
 use crate::model::geometry::a_solid;
 use crate::model::geometry::place_name;
 use crate::output::manifest::file;
@@ -49,8 +52,8 @@ impl CheckLine {
         CheckLine {
             ok: found.is_ok(),
             note: false,
-            subject: subject.into(),
-            found: found.unwrap_or_else(|wrong| wrong),
+            subject: escaped(&subject.into()),
+            found: escaped(&found.unwrap_or_else(|wrong| wrong)),
         }
     }
 
@@ -765,6 +768,13 @@ mod tests {
         assert!(consistency::lines(&cube()).iter().all(|line| line.ok));
     }
 
+    #[test]
+    fn a_line_stays_one_line_whatever_a_manifest_or_an_image_says() {
+        let line = CheckLine::new("facet 0\n1", Err("it says \"\u{1b}[2J\u{85}\"".into()));
+        let one_line = "WRONG  facet 0\\n1: it says \"\\u{1b}[2J\\u{85}\"";
+        assert_eq!(line.to_string(), one_line);
+    }
+
     /// Replaces one leaf after another of a manifest by odd values: whatever still parses must be
     /// judged, drawn and described without a panic.
     #[test]
@@ -803,7 +813,7 @@ mod tests {
     }
 
     /// Paths of everything in a JSON tree; of long lists of numbers the first few only.
-    fn leaves(value: &serde_json::Value, path: String, paths: &mut Vec<String>) {
+    pub(super) fn leaves(value: &serde_json::Value, path: String, paths: &mut Vec<String>) {
         paths.push(path.clone());
         match value {
             serde_json::Value::Object(map) => {
