@@ -1,7 +1,7 @@
 //! Which format a file is in, by its first bytes, for messages about libraries that did not live
 //! to say so.
 
-use super::sources::Part;
+use super::sources::Subdataset;
 use std::fs::File;
 use std::io::Read;
 use std::path::Path;
@@ -32,7 +32,7 @@ const BEGINNINGS: &[(&[u8], &str)] = &[
 /// Name of a file's format; by its ending where its first bytes tell nothing.
 pub(super) fn of(path: &Path) -> String {
     let text = path.to_string_lossy();
-    let file = Part::of(&text).map_or(path, |part| Path::new(part.file));
+    let file = Subdataset::of(&text).map_or(path, |part| Path::new(part.file));
     let mut head = Vec::new();
     // Without a look into the file there is still its name.
     let _ = File::open(file).and_then(|f| f.take(32).read_to_end(&mut head));

@@ -98,11 +98,11 @@ impl Label {
     /// # Errors
     /// [`Error::Grid`] for one nested more deeply than any real one.
     pub fn parse(text: &str) -> Result<Label> {
-        let mut reader = Reader {
+        let mut parser = LabelParser {
             rest: text,
             depth: 0,
         };
-        reader.label()
+        parser.label()
     }
 
     /// Where a cube ends that this label stands in front of; `None` if it does not say.
@@ -472,13 +472,13 @@ fn spread(first: f64, span: f64, count: usize, pixel: Option<f64>) -> (f64, f64)
 const MOST_NESTED: usize = 40;
 
 /// Walks through label text.
-struct Reader<'a> {
+struct LabelParser<'a> {
     rest: &'a str,
     /// Objects and brackets open at this place.
     depth: usize,
 }
 
-impl<'a> Reader<'a> {
+impl<'a> LabelParser<'a> {
     /// Goes one object or bracket deeper, if there may be one more.
     fn nested<T>(&mut self, read: impl FnOnce(&mut Self) -> Result<T>) -> Result<T> {
         if self.depth == MOST_NESTED {

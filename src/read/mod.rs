@@ -7,59 +7,59 @@
 //!
 //! Only this module knows GDAL. Memory is bounded by the working grid, not by the source.
 
-pub mod apart;
-mod between;
-mod crowded;
 mod crs;
-#[cfg(test)]
-mod cuts;
+mod downsampling;
 mod drivers;
 mod flatten;
 mod format;
-mod holes;
+mod hole_filling;
+mod integers;
+mod interpolation;
 mod labels;
-mod lengths;
 mod machine;
 pub mod memory;
 mod open;
-mod place;
+mod placement;
+mod polar_averaging;
 mod reference;
 mod refusals;
-mod shrink;
 mod sources;
 mod stats;
-pub mod stored;
-mod stored_number;
+pub mod stored_grid;
+mod stored_integer;
 mod stream;
-mod table;
+pub mod subprocess;
 #[cfg(test)]
 mod tests;
+mod text_table;
 mod tiles;
+mod truncation;
+#[cfg(test)]
+mod truncation_checks;
 mod values;
 mod warp;
 mod watch;
-mod whole;
 
 use crate::model::bodies::body_by_radius;
 use crate::model::error::{Error, Problem, Result};
 use crate::model::grid::{Grid, Hypsometry, Layout, Place, Quantity, Registration, Source};
 use crate::model::progress::Progress;
 use crate::model::settings::{Flattening, GridSettings, Settings};
-use crate::read::memory::{Room, Way};
-use crate::read::stored::StoredGrid;
+use crate::read::memory::{Storage, StoragePolicy};
+use crate::read::stored_grid::StoredGrid;
 use crate::sphere::faults;
-use crowded::Crowded;
+use downsampling::Downsampling;
+use integers::{IntegerCells, IntegerType};
 use open::{Raster, Rows, Tile, Tiles};
-use place::{Extent, Placement, degrees};
+use placement::{Extent, Placement, degrees};
+use polar_averaging::PolarAveraging;
 use reference::Reference;
 use serde::{Deserialize, Serialize};
-use shrink::Shrink;
 use stats::{Bins, Spot, Statistics};
 use std::path::{Path, PathBuf};
-use stream::{Decode, Floats, Keep, Kept, RowSource, ToFile};
-use values::{Meaning, Stored};
-use warp::InMemory;
-use whole::{Kind, Numbers};
+use stream::{Decode, FloatCells, Keep, Kept, RowSource, ToFile};
+use values::{BandInfo, Meaning};
+use warp::HeightsInMemory;
 
 /// Finest cell that is worked on beside a curve, as a share of the finishing bit's diameter: a
 /// ball an eighth of its radius away from its tip has risen by a hundredth of it.
@@ -117,26 +117,26 @@ pub fn read(
     request: &ReadRequest,
     progress: &dyn Progress,
 ) -> Result<Reading> {
-    match read_within(settings, request, &Room::Any, progress)? {
+    match read_within(settings, request, &StoragePolicy::Unlimited, progress)? {
         (Working::Held(grid), source) => Ok(Reading { grid, source }),
         _ => Err(nothing_there(first_file(settings)?)),
     }
 }
 
-/// The same with no more memory than there is room; a grid for which that is too little is kept
+/// The same with no more memory than allowed; a grid for which that is too little is kept
 /// in a file, with the same heights to the last bit.
 ///
 /// # Errors
-/// As [`read`]; [`Error::Job`] when the grid cannot be had within the room; [`Error::Disk`].
+/// As [`read`]; [`Error::Job`] when the grid does not fit in it; [`Error::Disk`].
 pub fn read_within(
     settings: &GridSettings,
     request: &ReadRequest,
-    room: &Room,
+    storage: &StoragePolicy,
     progress: &dyn Progress,
 ) -> Result<(Working, Source)> {
-    match apart::program() {
-        Some(program) => apart::read_within(program, settings, request, room, progress),
-        None => read_here(settings, request, room, progress),
+    match subprocess::program() {
+        Some(program) => subprocess::read_within(program, settings, request, storage, progress),
+        None => read_here(settings, request, storage, progress),
     }
 }
 
@@ -144,13 +144,13 @@ pub fn read_within(
 fn read_here(
     settings: &GridSettings,
     request: &ReadRequest,
-    room: &Room,
+    storage: &StoragePolicy,
     progress: &dyn Progress,
 ) -> Result<(Working, Source)> {
     let wanted = Wanted {
         request: *request,
         projected: *request,
-        room,
+        storage,
     };
     pass(settings, &wanted, progress)
 }
@@ -160,7 +160,7 @@ struct Wanted<'a> {
     request: ReadRequest,
     /// The same for maps in other projections, before anything else is done with them.
     projected: ReadRequest,
-    room: &'a Room,
+    storage: &'a StoragePolicy,
 }
 
 /// What a grid holds, from the same single pass. Its faults are those that a job would carve that
@@ -169,8 +169,8 @@ struct Wanted<'a> {
 /// # Errors
 /// As [`read`].
 pub fn inspect(settings: &GridSettings, progress: &dyn Progress) -> Result<Source> {
-    match apart::program() {
-        Some(program) => apart::inspect(program, settings, progress),
+    match subprocess::program() {
+        Some(program) => subprocess::inspect(program, settings, progress),
         None => inspect_here(settings, progress),
     }
 }
@@ -180,7 +180,7 @@ fn inspect_here(settings: &GridSettings, progress: &dyn Progress) -> Result<Sour
     let wanted = Wanted {
         request: ReadRequest::of(&Settings::default()),
         projected: ReadRequest::default(),
-        room: &Room::Any,
+        storage: &StoragePolicy::Unlimited,
     };
     Ok(pass(settings, &wanted, progress)?.1)
 }
@@ -228,22 +228,25 @@ fn pass(
         Keep::All if relief => None,
         _ => request.finest_step_deg,
     };
-    let crowded = Crowded { layout, step_deg };
+    let averaging = PolarAveraging { layout, step_deg };
     // Source rows that have to be moved to other latitudes need their neighbours in memory.
-    let moved = placement.squash != 1.0 && !matches!(keep, Keep::Averages(_));
+    let moved = placement.axis_ratio_squared != 1.0 && !matches!(keep, Keep::Averages(_));
     let whole = match (projected, moved) {
         (true, _) => Some("to turn it from another map projection"),
         (_, true) => Some("to move its rows to latitudes seen from the centre"),
         _ if relief => Some("to be carved as the finished relief that it is"),
         _ => None,
     };
-    let to_file = match wanted.room.way(layout, whole) {
-        Way::Store(shelf) => Some(ToFile { shelf, crowded }),
-        Way::Refuse(error) => return Err(error),
-        Way::Hold => None,
+    let to_file = match wanted.storage.choose(layout, whole) {
+        Storage::File(grid_file) => Some(ToFile {
+            grid_file,
+            averaging,
+        }),
+        Storage::Refused(error) => return Err(error),
+        Storage::Memory => None,
     };
     let to_file = to_file.as_ref();
-    watch::more_room(pass_bytes(&placement, layout, to_file.is_some()));
+    watch::need_memory(pass_bytes(&placement, layout, to_file.is_some()));
     let bins = if projected {
         Bins::Float
     } else {
@@ -282,9 +285,9 @@ fn pass(
     if let Some(Kept::Stored(writer)) = &kept
         && writer.has_holes()
     {
-        match wanted.room.way(layout, Some("to fill its holes")) {
-            Way::Refuse(error) => return Err(error),
-            Way::Hold | Way::Store(_) => {
+        match wanted.storage.choose(layout, Some("to fill its holes")) {
+            Storage::Refused(error) => return Err(error),
+            Storage::Memory | Storage::File(_) => {
                 let lower_m = ellipsoid.as_ref().map_or_else(Vec::new, |ellipsoid| {
                     let radius_m = meaning.radius_m.unwrap_or(ellipsoid.equator_m);
                     ellipsoid.above_sphere_m(&placement, radius_m)
@@ -305,7 +308,7 @@ fn pass(
     notes.extend(input.name_fill(&placement, &statistics, &stored[0], meaning)?);
     notes.dedup();
     drop(input);
-    watch::all_room();
+    watch::libraries_done();
 
     let working = match kept {
         None => return Err(nothing_there(path)),
@@ -316,7 +319,7 @@ fn pass(
                 west_deg: layout.west_deg,
                 registration: layout.registration,
             };
-            Working::Held(finish(grid, &placement, moved, crowded, limits))
+            Working::Held(finish(grid, &placement, moved, averaging, limits))
         }
         Some(Kept::Stored(writer)) => Working::Stored(writer.finish()?),
     };
@@ -333,7 +336,7 @@ fn pass(
 fn pass_bytes(placement: &Placement, layout: Layout, to_file: bool) -> u64 {
     let sample = size_of::<f32>() as u64;
     let kept = match to_file {
-        true => stored::least_held_bytes(layout.columns),
+        true => stored_grid::least_held_bytes(layout.columns),
         // One is let go only when the next has been read.
         false => 2 * layout.rows as u64 * layout.columns as u64 * sample,
     };
@@ -384,13 +387,13 @@ const SHARED_SAMPLE: usize = 4096;
 
 /// Opens all files and asks what their bands say about their numbers. Many files are closed again
 /// until their rows are read.
-fn open_all(files: &[PathBuf]) -> Result<(Vec<Raster>, Vec<Stored>)> {
+fn open_all(files: &[PathBuf]) -> Result<(Vec<Raster>, Vec<BandInfo>)> {
     let mut rasters = Vec::with_capacity(files.len());
     let mut all = Vec::with_capacity(files.len());
-    let mut gate = sources::Gate::new(files);
+    let mut access = sources::FileAccess::new(files);
     for path in files {
-        let mut raster = Raster::open(path, &mut gate)?;
-        all.push(raster.stored()?);
+        let mut raster = Raster::open(path, &mut access)?;
+        all.push(raster.band_info()?);
         if files.len() > MOST_OPEN {
             raster.close();
         }
@@ -401,8 +404,8 @@ fn open_all(files: &[PathBuf]) -> Result<(Vec<Raster>, Vec<Stored>)> {
 }
 
 /// Gives each band the sample of all, so that all are taken for the same quantity.
-fn share_sample(all: &mut [Stored]) {
-    let alike = |a: &Stored, b: &Stored| a.scale == b.scale && a.unit == b.unit;
+fn share_sample(all: &mut [BandInfo]) {
+    let alike = |a: &BandInfo, b: &BandInfo| a.scale == b.scale && a.unit == b.unit;
     if all.len() < 2 || !all.iter().all(|one| alike(one, &all[0])) {
         return;
     }
@@ -419,7 +422,10 @@ fn located(
     rasters: &[Raster],
     settings: &GridSettings,
 ) -> Result<(Placement, Vec<(usize, usize)>)> {
-    let squash = rasters[0].crs.as_ref().map_or(1.0, crs::Crs::squash);
+    let axis_ratio_squared = rasters[0]
+        .crs
+        .as_ref()
+        .map_or(1.0, crs::Crs::axis_ratio_squared);
     if let [raster] = rasters {
         let placement = placement(raster, settings)?;
         if placement.repeated_columns > 0 {
@@ -427,7 +433,7 @@ fn located(
         }
         return Ok((
             Placement {
-                squash,
+                axis_ratio_squared,
                 ..placement
             },
             vec![(0, 0)],
@@ -443,8 +449,8 @@ fn located(
         names.push(base_name(&raster.path));
     }
     let mosaic = tiles::lay_out(&extents, &names)?;
-    let mut placement = place::place(&mosaic.extent)?;
-    placement.squash = squash;
+    let mut placement = placement::place(&mosaic.extent)?;
+    placement.axis_ratio_squared = axis_ratio_squared;
     placement
         .notes
         .push(format!("{} files were joined into one grid", rasters.len()));
@@ -456,7 +462,7 @@ fn located(
 enum Input {
     One(Box<Rows>, Decode),
     Many(Tiles),
-    Warped(InMemory),
+    Warped(HeightsInMemory),
 }
 
 impl Input {
@@ -501,15 +507,15 @@ impl Input {
         to_file: Option<&ToFile<'_>>,
         progress: &dyn Progress,
     ) -> Result<(Option<Statistics>, Option<Kept>)> {
-        let heights = |decode| Floats {
+        let heights = |decode| FloatCells {
             bins,
             decode,
             lower_m,
         };
         let none = &Decode::None;
         match self {
-            Input::One(rows, decode) => match (rows.whole(), bins) {
-                (Some(kind), Bins::Whole { .. }) => {
+            Input::One(rows, decode) => match (rows.integer_type(), bins) {
+                (Some(kind), Bins::Integer { .. }) => {
                     whole(rows, kind, decode, placement, bins, keep, to_file, progress)
                 }
                 _ => {
@@ -549,7 +555,7 @@ impl Input {
         &mut self,
         placement: &Placement,
         statistics: &Statistics,
-        stored: &Stored,
+        stored: &BandInfo,
         meaning: &Meaning,
     ) -> Result<Option<String>> {
         let (Some(row), None, Input::One(rows, _)) =
@@ -579,7 +585,7 @@ impl Input {
 #[expect(clippy::too_many_arguments, reason = "it only passes them on")]
 fn whole(
     rows: &mut Rows,
-    kind: Kind,
+    kind: IntegerType,
     decode: &Decode,
     placement: &Placement,
     bins: Bins,
@@ -589,16 +595,16 @@ fn whole(
 ) -> Result<(Option<Statistics>, Option<Kept>)> {
     let (scale, shift_m, missing) = decode.parts();
     match kind {
-        Kind::U8 => {
-            let numbers = Numbers::<u8>::new(bins, scale, shift_m, missing);
+        IntegerType::U8 => {
+            let numbers = IntegerCells::<u8>::new(bins, scale, shift_m, missing);
             stream::run(rows, placement, &numbers, keep, to_file, progress)
         }
-        Kind::U16 => {
-            let numbers = Numbers::<u16>::new(bins, scale, shift_m, missing);
+        IntegerType::U16 => {
+            let numbers = IntegerCells::<u16>::new(bins, scale, shift_m, missing);
             stream::run(rows, placement, &numbers, keep, to_file, progress)
         }
-        Kind::I16 => {
-            let numbers = Numbers::<i16>::new(bins, scale, shift_m, missing);
+        IntegerType::I16 => {
+            let numbers = IntegerCells::<i16>::new(bins, scale, shift_m, missing);
             stream::run(rows, placement, &numbers, keep, to_file, progress)
         }
     }
@@ -628,7 +634,7 @@ fn warped(
     request: &ReadRequest,
 ) -> Result<(Placement, Input)> {
     let mut finest = f64::INFINITY;
-    let mut squash = 1.0;
+    let mut axis_ratio_squared = 1.0;
     let mut names = Vec::new();
     let mut sources = Vec::new();
     for (raster, meaning) in rasters.into_iter().zip(meanings) {
@@ -636,7 +642,7 @@ fn warped(
             return Err(naming(no_coordinates(&raster), &raster.path));
         };
         finest = finest.min(warp::cell_deg(&crs, &transform));
-        squash = crs.squash();
+        axis_ratio_squared = crs.axis_ratio_squared();
         names.push(crs.name.clone());
         sources.push((raster, meaning, crs, transform));
     }
@@ -644,19 +650,19 @@ fn warped(
         .finest_step_deg
         .filter(|step| step.is_finite())
         .map_or(finest, |step| step.max(finest));
-    let mut sheets = Vec::new();
+    let mut projected = Vec::new();
     for (raster, meaning, crs, transform) in sources {
         let path = raster.path.clone();
         let size = (raster.columns, raster.rows);
         let (mut rows, decode) = decoding(raster, size.0, false, meaning)?;
-        let sheet = warp::load(&mut rows, &decode, size, &crs, &transform, step_deg);
-        sheets.push(sheet.map_err(|e| naming(e, &path))?);
+        let one = warp::load(&mut rows, &decode, size, &crs, &transform, step_deg);
+        projected.push(one.map_err(|e| naming(e, &path))?);
     }
-    let sampling = warp::working_placement(step_deg, squash);
-    let heights_m = warp::assemble(&sheets, &sampling)?;
+    let sampling = warp::working_placement(step_deg, axis_ratio_squared);
+    let heights_m = warp::assemble(&projected, &sampling)?;
     names.dedup();
     let mut placement = Placement {
-        squash: 1.0,
+        axis_ratio_squared: 1.0,
         ..sampling
     };
     placement.notes.push(format!(
@@ -665,16 +671,16 @@ fn warped(
         names.join("\", \""),
         degrees(placement.step_lon_deg())
     ));
-    Ok((placement, Input::Warped(InMemory(heights_m))))
+    Ok((placement, Input::Warped(HeightsInMemory(heights_m))))
 }
 
 /// Where the samples of the working grid lie.
 fn layout(placement: &Placement, keep: &Keep) -> Layout {
     match keep {
-        Keep::Averages(shrink) => Layout {
-            rows: shrink.rows(),
-            columns: shrink.columns(),
-            west_deg: working_west(placement, shrink.columns()),
+        Keep::Averages(downsampling) => Layout {
+            rows: downsampling.rows(),
+            columns: downsampling.columns(),
+            west_deg: working_west(placement, downsampling.columns()),
             registration: Registration::Pixel,
         },
         _ => Layout {
@@ -692,20 +698,20 @@ fn finish(
     mut grid: Grid,
     placement: &Placement,
     moved: bool,
-    crowded: Crowded,
+    averaging: PolarAveraging,
     limits: (f32, f32),
 ) -> Grid {
-    holes::fill(&mut grid);
+    hole_filling::fill(&mut grid);
     if moved {
-        between::to_centric_rows(&mut grid, placement);
+        interpolation::to_centric_rows(&mut grid, placement);
         grid.heights_m.mapv_inplace(|h| h.clamp(limits.0, limits.1));
     }
-    crowded.average(&mut grid);
+    averaging.average(&mut grid);
     grid
 }
 
 fn graphic_note(placement: &Placement, reference: &Reference) -> Option<String> {
-    if placement.squash == 1.0 {
+    if placement.axis_ratio_squared == 1.0 {
         return None;
     }
     // The two latitudes differ most near 45 degrees.
@@ -730,7 +736,7 @@ fn prints_own_latitudes(reference: &Reference) -> bool {
 /// Where a single raster's cells lie.
 fn placement(raster: &Raster, settings: &GridSettings) -> Result<Placement> {
     match extent(raster, settings.west_deg)? {
-        Some(extent) => place::place(&extent),
+        Some(extent) => placement::place(&extent),
         None => unplaced(raster, settings),
     }
 }
@@ -815,9 +821,9 @@ fn unplaced(raster: &Raster, settings: &GridSettings) -> Result<Placement> {
     };
     let step = 360.0 / columns as f64;
     let mut placement = if columns == 2 * rows {
-        Placement::whole(columns, rows, west, Registration::Pixel)
+        Placement::global(columns, rows, west, Registration::Pixel)
     } else {
-        place::place(&Extent {
+        placement::place(&Extent {
             columns,
             rows,
             west_deg: west,
@@ -869,12 +875,14 @@ fn check_repeats(raster: &Raster, placement: &Placement) -> Result<()> {
 }
 
 /// Statistics bins that fit the sample type; all tiles must agree for exact ones.
-fn bins(stored: &[Stored], meanings: &[Meaning]) -> Bins {
+fn bins(stored: &[BandInfo], meanings: &[Meaning]) -> Bins {
     let (first, meaning) = (&stored[0], &meanings[0]);
-    let Some((lo, hi)) = first.whole else {
+    let Some((lo, hi)) = first.integer_range else {
         return Bins::Float;
     };
-    let alike = stored.iter().all(|s| s.whole == first.whole)
+    let alike = stored
+        .iter()
+        .all(|s| s.integer_range == first.integer_range)
         && meanings
             .iter()
             .all(|m| (m.scale, m.shift_m) == (meaning.scale, meaning.shift_m));
@@ -882,7 +890,7 @@ fn bins(stored: &[Stored], meanings: &[Meaning]) -> Bins {
         return Bins::Float;
     }
     let ends = [lo, hi].map(|v| v * meaning.scale + meaning.shift_m);
-    Bins::Whole {
+    Bins::Integer {
         first_m: ends[0].min(ends[1]),
         step_m: meaning.scale.abs(),
         count: (hi - lo) as usize + 1,
@@ -897,7 +905,9 @@ fn keep(placement: &Placement, request: &ReadRequest) -> Keep {
     {
         Some((columns, rows)) => {
             let ground_deg = request.finest_step_deg.unwrap_or(0.0);
-            Keep::Averages(Shrink::new(placement, columns, rows).spread(ground_deg))
+            Keep::Averages(
+                Downsampling::new(placement, columns, rows).with_ground_width(ground_deg),
+            )
         }
         None => Keep::All,
     }

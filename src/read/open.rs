@@ -1,17 +1,17 @@
 //! Opening rasters with GDAL, and reading their rows. Nothing else in the crate calls GDAL.
 
-use super::crs::{self, Crs, Kind};
+use super::crs::{self, CoordinateKind, Crs};
 use super::drivers;
+use super::integers;
 use super::labels::{self, LABEL_BYTES, Label, RawImage};
-use super::lengths;
 use super::refusals::{renamed, said, unreadable};
-use super::sources::{self, Gate, Name};
-use super::stored_number::Whole;
+use super::sources::{self, FileAccess, Name};
+use super::stored_integer::StoredInteger;
 use super::stream::{Decode, RowSource};
-use super::table::{self, Table};
-use super::values::{self, Meaning, Missing, Stored};
+use super::text_table::{self, TextTable};
+use super::truncation;
+use super::values::{self, BandInfo, Meaning, Missing};
 use super::watch;
-use super::whole;
 use crate::model::error::{Error, Problem, Result};
 use gdal::errors::GdalError;
 use gdal::raster::{Buffer, GdalDataType, GdalType, RasterBand};
@@ -59,8 +59,8 @@ pub(super) struct Raster {
 
 impl Raster {
     /// Opens a file and checks that it is all there and holds one band of real numbers.
-    pub fn open(path: &Path, gate: &mut Gate) -> Result<Raster> {
-        let name = gate.pass(path)?;
+    pub fn open(path: &Path, access: &mut FileAccess) -> Result<Raster> {
+        let name = access.resolve(path)?;
         let _call = watch::call(path, name.bytes());
         if let Name::File(file) = &name {
             // Labels of tables are not relied on: some place their table wrongly.
@@ -73,12 +73,12 @@ impl Raster {
             let mut notes = Vec::new();
             let dataset = open_named(&name, path)?;
             if dataset.raster_count() == 0 {
-                let part = Name::Part(heights_of(&dataset, path, file, &mut notes)?);
+                let part = Name::Subdataset(heights_of(&dataset, path, file, &mut notes)?);
                 let dataset = open_named(&part, path)?;
-                lengths::check(&dataset, file).map_err(|e| renamed(e, path))?;
+                truncation::check(&dataset, file).map_err(|e| renamed(e, path))?;
                 return Raster::from_dataset(dataset, path, part, notes);
             }
-            lengths::check(&dataset, file).map_err(|e| renamed(e, path))?;
+            truncation::check(&dataset, file).map_err(|e| renamed(e, path))?;
             return Raster::from_dataset(dataset, path, name, notes);
         }
         let dataset = open_named(&name, path)?;
@@ -92,7 +92,7 @@ impl Raster {
     }
 
     /// Says that so many rows are being read.
-    fn call(&self, rows: usize) -> watch::Call {
+    fn call(&self, rows: usize) -> watch::LibraryCall {
         let rows = rows.div_ceil(self.block_rows) + 1;
         let cells = (rows * self.block_rows).min(self.rows) as u64 * self.columns as u64;
         watch::call(&self.path, self.work + cells * u64::from(self.kind.bytes()))
@@ -131,7 +131,7 @@ impl Raster {
         }
         let band = dataset.rasterband(1).map_err(|e| unreadable(path, &e))?;
         let kind = band.band_type();
-        lengths::within_bounds(&dataset, &band, path)?;
+        truncation::within_bounds(&dataset, &band, path)?;
         let block_rows = band.block_size().1;
         // Complex types are integer and floating neither, or both names start with "C".
         if kind.name().starts_with('C') {
@@ -181,7 +181,7 @@ impl Raster {
     pub fn is_projected(&self) -> bool {
         self.crs
             .as_ref()
-            .is_some_and(|crs| matches!(crs.kind, Kind::Other { .. }))
+            .is_some_and(|crs| matches!(crs.kind, CoordinateKind::Other { .. }))
     }
 
     fn band(&self) -> Result<RasterBand<'_>> {
@@ -194,20 +194,20 @@ impl Raster {
     }
 
     /// What the band says about its numbers, with a sample from all over the grid.
-    pub fn stored(&self) -> Result<Stored> {
+    pub fn band_info(&self) -> Result<BandInfo> {
         let band = self.band()?;
-        let whole = match band.band_type() {
+        let integer_range = match band.band_type() {
             GdalDataType::UInt8 => Some((0.0, 255.0)),
             GdalDataType::Int16 => Some((-32768.0, 32767.0)),
             GdalDataType::UInt16 => Some((0.0, 65535.0)),
             _ => None,
         };
-        Ok(Stored {
+        Ok(BandInfo {
             scale: band.scale().unwrap_or(1.0),
             offset: band.offset().unwrap_or(0.0),
             unit: band.unit(),
             nodata: band.no_data_value(),
-            whole,
+            integer_range,
             sample: self.sample(&band)?,
         })
     }
@@ -305,11 +305,11 @@ impl Rows {
     }
 
     /// Type of whole numbers of 8 or 16 bits, if they are such.
-    pub fn whole(&self) -> Option<whole::Kind> {
+    pub fn integer_type(&self) -> Option<integers::IntegerType> {
         match self.raster.kind {
-            GdalDataType::UInt8 => Some(whole::Kind::U8),
-            GdalDataType::Int16 => Some(whole::Kind::I16),
-            GdalDataType::UInt16 => Some(whole::Kind::U16),
+            GdalDataType::UInt8 => Some(integers::IntegerType::U8),
+            GdalDataType::Int16 => Some(integers::IntegerType::I16),
+            GdalDataType::UInt16 => Some(integers::IntegerType::U16),
             _ => None,
         }
     }
@@ -323,7 +323,7 @@ impl Rows {
 }
 
 /// Whole numbers as they are stored.
-impl<T: Whole + GdalType> RowSource<T> for Rows {
+impl<T: StoredInteger + GdalType> RowSource<T> for Rows {
     fn read(&mut self, first: usize, out: &mut [T]) -> Result<()> {
         let columns = self.columns;
         let (top, count) = self.window(first, out.len() / columns);
@@ -433,7 +433,7 @@ fn turn_over<T>(cells: &mut [T], columns: usize) {
 
 fn open_named(name: &Name, path: &Path) -> Result<Dataset> {
     match name {
-        Name::File(name) | Name::Part(name) => drivers::open(name),
+        Name::File(name) | Name::Subdataset(name) => drivers::open(name),
         Name::Virtual(xml) => drivers::open_virtual(xml),
     }
     .map_err(|e| unreadable(path, &e))
@@ -543,8 +543,8 @@ fn open_label(path: &Path, label: &Path, text: &str) -> Result<Raster> {
         let crs = Crs {
             name: "the label".to_owned(),
             kind: match map.proj {
-                Some(_) => Kind::Other { unit_m: 1.0 },
-                None => Kind::Angles {
+                Some(_) => CoordinateKind::Other { unit_m: 1.0 },
+                None => CoordinateKind::Angles {
                     unit_deg: 1.0,
                     meridian_deg: 0.0,
                 },
@@ -567,24 +567,24 @@ fn check_length(image: &RawImage, data: &Path) -> Result<()> {
         .skip
         .saturating_add(lines)
         .saturating_add(last_line as u64);
-    lengths::long_enough(data, needed)
+    truncation::long_enough(data, needed)
 }
 
 /// The table of numbers in a file, if it is one.
-fn table_of(path: &Path) -> Result<Option<Table>> {
+fn table_of(path: &Path) -> Result<Option<TextTable>> {
     const HEAD: u64 = 4096;
     let mut head = Vec::new();
     let read = File::open(path).and_then(|f| f.take(HEAD).read_to_end(&mut head));
-    if read.is_err() || !table::is_table(&head) {
+    if read.is_err() || !text_table::is_table(&head) {
         return Ok(None);
     }
     // Numbers of eight bytes, twice, from two characters or more each, and the text itself.
-    watch::more_room(10 * path.metadata().map_or(0, |known| known.len()));
-    table::read(path).map(Some)
+    watch::need_memory(10 * path.metadata().map_or(0, |known| known.len()));
+    text_table::read(path).map(Some)
 }
 
 /// A table of numbers as a raster in a file of GDAL's that lies in memory, without coordinates.
-fn open_table(path: &Path, table: Table) -> Result<Raster> {
+fn open_table(path: &Path, table: TextTable) -> Result<Raster> {
     static TABLES: AtomicUsize = AtomicUsize::new(0);
     let name = PathBuf::from(format!(
         "/vsimem/table-{}.tif",
@@ -638,7 +638,7 @@ fn heights_of(
             key.ends_with("_NAME").then(|| value.to_owned())
         })
         // What a file lists may be anything; its own variables are meant.
-        .filter(|name| sources::part_in(name, file))
+        .filter(|name| sources::is_subdataset_of(name, file))
         .collect();
     let variable = |name: &str| {
         let last = name.rsplit(':').next().unwrap_or(name);

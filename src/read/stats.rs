@@ -5,7 +5,7 @@
 //! not depend on how many there are. The rounding is below 1e-4 of a cell even in the polar rows
 //! of a grid of 5 billion cells.
 
-use super::place::Placement;
+use super::placement::Placement;
 use crate::model::grid::Hypsometry;
 
 /// 2⁶¹ stands for the whole sphere: all cells together stay clear of a u64's end.
@@ -20,7 +20,7 @@ const FLOAT_BITS: u32 = 22;
 pub(super) enum Bins {
     /// Stored as 8- or 16-bit whole numbers: one bin for each, from `first_m` in steps of
     /// `step_m` (> 0). The distribution is exact.
-    Whole {
+    Integer {
         first_m: f64,
         step_m: f64,
         count: usize,
@@ -32,7 +32,7 @@ pub(super) enum Bins {
 impl Bins {
     fn count(self) -> usize {
         match self {
-            Bins::Whole { count, .. } => count,
+            Bins::Integer { count, .. } => count,
             Bins::Float => 1 << FLOAT_BITS,
         }
     }
@@ -73,13 +73,13 @@ pub(super) struct Statistics {
     /// First row with a missing cell.
     pub first_missing_row: Option<usize>,
     /// How the lowest and the highest value stand apart.
-    pub lowest: Lone,
-    pub highest: Lone,
+    pub lowest: Isolation,
+    pub highest: Isolation,
 }
 
 /// How an extreme stands apart from the rest: a fill value that the file does not declare shows.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub(super) struct Lone {
+pub(super) struct Isolation {
     /// Next occupied height, metres.
     pub next_m: f64,
     /// Share of the valid area in the extreme's own bin.
@@ -103,11 +103,11 @@ impl Collector {
         if missing < heights_m.len() {
             self.note(row, heights_m, min, max);
             match self.bins {
-                Bins::Whole {
+                Bins::Integer {
                     first_m,
                     step_m,
                     count,
-                } => count_whole(&mut self.areas, heights_m, area, first_m, step_m, count),
+                } => count_integers(&mut self.areas, heights_m, area, first_m, step_m, count),
                 Bins::Float => count_float(&mut self.areas, heights_m, area),
             }
         }
@@ -190,7 +190,7 @@ impl Collector {
         }
         let mean_m = (sum / valid).clamp(f64::from(min.height_m), f64::from(max.height_m));
         self.areas.truncate(self.bins.count());
-        let (lowest, highest) = self.lone_ends();
+        let (lowest, highest) = self.isolation_of_extremes();
         Some(Statistics {
             hypsometry: self.hypsometry(&min, &max, mean_m),
             min,
@@ -206,7 +206,7 @@ impl Collector {
     /// Height range of a bin, metres.
     fn range(&self, bin: usize) -> (f64, f64) {
         match self.bins {
-            Bins::Whole {
+            Bins::Integer {
                 first_m, step_m, ..
             } => {
                 let height = first_m + bin as f64 * step_m;
@@ -216,7 +216,7 @@ impl Collector {
         }
     }
 
-    fn lone_ends(&self) -> (Lone, Lone) {
+    fn isolation_of_extremes(&self) -> (Isolation, Isolation) {
         let total: u64 = self.areas.iter().sum();
         let share = |bin: usize| self.areas[bin] as f64 / total.max(1) as f64;
         let mut up = (0..self.areas.len()).filter(|&b| self.areas[b] > 0);
@@ -224,11 +224,11 @@ impl Collector {
         let mut down = (0..self.areas.len()).rev().filter(|&b| self.areas[b] > 0);
         let (last, before) = (down.next(), down.next());
         let lone = |end: Option<usize>, next_m: Option<f64>| match (end, next_m) {
-            (Some(end), Some(next_m)) => Lone {
+            (Some(end), Some(next_m)) => Isolation {
                 next_m,
                 share: share(end),
             },
-            _ => Lone::default(),
+            _ => Isolation::default(),
         };
         (
             lone(first, second.map(|b| self.range(b).0)),
@@ -246,7 +246,7 @@ impl Collector {
         for (bin, &area) in self.areas.iter().enumerate().filter(|(_, a)| **a > 0) {
             let (from, to) = self.range(bin);
             match self.bins {
-                Bins::Whole { .. } => {
+                Bins::Integer { .. } => {
                     heights_m.push(from);
                     share.push((below as f64 + 0.5 * area as f64) / total);
                 }
@@ -344,7 +344,7 @@ fn row_sum(heights_m: &[f32]) -> f64 {
     sums.iter().sum()
 }
 
-fn count_whole(
+fn count_integers(
     areas: &mut [u64],
     heights_m: &[f32],
     area: u64,
@@ -451,7 +451,7 @@ mod tests {
     }
 
     fn collect(grid: &Grid, bins: Bins, parts: usize) -> Statistics {
-        let placement = Placement::whole(grid.columns(), grid.rows(), 0.0, grid.registration);
+        let placement = Placement::global(grid.columns(), grid.rows(), 0.0, grid.registration);
         let mut collectors: Vec<Collector> = (0..parts).map(|_| Collector::new(bins)).collect();
         let rows: Vec<RowSum> = grid
             .heights_m
@@ -469,7 +469,7 @@ mod tests {
         all.finish(&placement, &rows).unwrap()
     }
 
-    const WHOLE: Bins = Bins::Whole {
+    const WHOLE: Bins = Bins::Integer {
         first_m: -32768.0,
         step_m: 1.0,
         count: 65536,

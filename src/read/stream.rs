@@ -3,14 +3,14 @@
 //! One thread reads the next strip while the others work on the last, so memory holds two
 //! strips, the working grid and the statistics, whatever the size of the source.
 
-use super::crowded::{Crowded, InOrder};
-use super::place::Placement;
-use super::shrink::Shrink;
+use super::downsampling::Downsampling;
+use super::placement::Placement;
+use super::polar_averaging::{PolarAveraging, StreamedPolarAveraging};
 use super::stats::{Bins, Collector, RowSum, Statistics, cell_area};
 use super::values::{LARGEST, Missing};
 use crate::model::error::Result;
 use crate::model::progress::Progress;
-use crate::read::stored::{Shelf, Writer};
+use crate::read::stored_grid::{GridFile, Writer};
 use ndarray::Array2;
 use rayon::prelude::*;
 use std::ops::Range;
@@ -52,7 +52,7 @@ pub(super) trait Treatment: Sync {
     /// Heights of a working row; `complete` when no cell under it is missing.
     fn average<'a>(
         &self,
-        shrink: &Shrink,
+        downsampling: &Downsampling,
         row: usize,
         source: impl Fn(usize) -> &'a [Self::Sample],
         complete: bool,
@@ -70,14 +70,14 @@ pub(super) trait Treatment: Sync {
 }
 
 /// Numbers read as single-precision floats, made heights at once.
-pub(super) struct Floats<'a> {
+pub(super) struct FloatCells<'a> {
     pub bins: Bins,
     pub decode: &'a Decode,
     /// Metres to take off each row, none when empty.
     pub lower_m: &'a [f64],
 }
 
-impl Treatment for Floats<'_> {
+impl Treatment for FloatCells<'_> {
     type Sample = f32;
     type Collector = Collector;
 
@@ -104,13 +104,13 @@ impl Treatment for Floats<'_> {
 
     fn average<'a>(
         &self,
-        shrink: &Shrink,
+        downsampling: &Downsampling,
         row: usize,
         source: impl Fn(usize) -> &'a [f32],
         complete: bool,
         out: &mut [f32],
     ) {
-        shrink.fill(row, source, complete, out);
+        downsampling.fill(row, source, complete, out);
     }
 
     fn finish(
@@ -228,15 +228,15 @@ pub(super) enum Keep {
     /// All of them.
     All,
     /// Averages.
-    Averages(Shrink),
+    Averages(Downsampling),
 }
 
 /// Where heights that are kept go when there are more than memory may hold: to a file, row by row,
 /// so that whatever is done to a row is done on its way.
 pub(super) struct ToFile<'a> {
-    pub shelf: &'a Shelf,
+    pub grid_file: &'a GridFile,
     /// Last touch to the rows.
-    pub crowded: Crowded,
+    pub averaging: PolarAveraging,
 }
 
 /// Heights as they were kept.
@@ -275,17 +275,17 @@ pub(super) fn run<T: Treatment>(
     let size = match keep {
         Keep::Nothing => None,
         Keep::All => Some((placement.rows, columns)),
-        Keep::Averages(shrink) => Some((shrink.rows(), shrink.columns())),
+        Keep::Averages(downsampling) => Some((downsampling.rows(), downsampling.columns())),
     };
     let mut kept = match (size, to_file) {
         (None, _) => None,
         (Some(size), None) => Some(Kept::Held(Array2::zeros(size))),
         (Some(_), Some(to)) => Some(Kept::Stored(Box::new(Writer::on(
-            to.shelf,
-            to.crowded.layout,
+            to.grid_file,
+            to.averaging.layout,
         )?))),
     };
-    let mut in_order = to_file.map(|to| InOrder::new(to.crowded));
+    let mut streamed = to_file.map(|to| StreamedPolarAveraging::new(to.averaging));
     let parts = rayon::current_num_threads().clamp(1, COLLECTORS);
     let mut collectors: Vec<T::Collector> = (0..parts).map(|_| treatment.collector()).collect();
     let mut sums = vec![RowSum::default(); placement.rows];
@@ -347,7 +347,7 @@ pub(super) fn run<T: Treatment>(
                 &mut collectors,
                 &mut sums,
             );
-            match (&mut kept, &mut in_order) {
+            match (&mut kept, &mut streamed) {
                 (Some(Kept::Held(heights)), _) => {
                     let width = heights.ncols();
                     // A fresh array is contiguous.
@@ -364,15 +364,15 @@ pub(super) fn run<T: Treatment>(
                         );
                     }
                 }
-                (Some(Kept::Stored(writer)), Some(in_order)) => {
-                    let crowded = in_order.crowded;
-                    let width = crowded.layout.columns;
+                (Some(Kept::Stored(writer)), Some(streamed)) => {
+                    let averaging = streamed.averaging;
+                    let width = averaging.layout.columns;
                     let mut out = vec![0.0; strip.out.len() * width];
                     let all = (out.as_mut_slice(), width);
-                    let average = |row: usize, line: &mut [f32]| crowded.row(row, line);
+                    let average = |row: usize, line: &mut [f32]| averaging.row(row, line);
                     keep_rows(treatment, keep, strip, &row, &sums, all, &average);
                     for line in out.chunks(width) {
-                        in_order
+                        streamed
                             .next(Some(line))
                             .map_or(Ok(()), |line| writer.push(line))?;
                     }
@@ -384,8 +384,8 @@ pub(super) fn run<T: Treatment>(
         }
         Ok(())
     })?;
-    if let (Some(Kept::Stored(writer)), Some(mut in_order)) = (&mut kept, in_order)
-        && let Some(last) = in_order.next(None)
+    if let (Some(Kept::Stored(writer)), Some(mut streamed)) = (&mut kept, streamed)
+        && let Some(last) = streamed.next(None)
     {
         writer.push(last)?;
     }
@@ -435,9 +435,11 @@ fn keep_rows<'a, T: Treatment>(
         .zip(strip.out.clone())
         .for_each(|(line, r)| {
             match keep {
-                Keep::Averages(shrink) => {
-                    let complete = sums[shrink.source_rows(r)].iter().all(|s| s.missing == 0);
-                    treatment.average(shrink, r, row, complete, line);
+                Keep::Averages(downsampling) => {
+                    let complete = sums[downsampling.source_rows(r)]
+                        .iter()
+                        .all(|s| s.missing == 0);
+                    treatment.average(downsampling, r, row, complete, line);
                 }
                 _ => treatment.copy(row(r), line),
             }
@@ -448,7 +450,7 @@ fn keep_rows<'a, T: Treatment>(
 /// Cuts the rows into strips that end where a working row ends.
 fn plan(placement: &Placement, keep: &Keep, cell_bytes: usize) -> Vec<Strip> {
     let budget = (STRIP_BYTES / (cell_bytes * placement.columns)).max(1);
-    let Keep::Averages(shrink) = keep else {
+    let Keep::Averages(downsampling) = keep else {
         return (0..placement.rows)
             .step_by(budget)
             .map(|first| {
@@ -463,16 +465,16 @@ fn plan(placement: &Placement, keep: &Keep, cell_bytes: usize) -> Vec<Strip> {
     };
     let mut strips = Vec::new();
     let (mut out, mut counted) = (0, 0);
-    while out < shrink.rows() {
-        let first = shrink.source_rows(out).start;
+    while out < downsampling.rows() {
+        let first = downsampling.source_rows(out).start;
         let mut end = out + 1;
-        while end < shrink.rows() && shrink.source_rows(end).end - first <= budget {
+        while end < downsampling.rows() && downsampling.source_rows(end).end - first <= budget {
             end += 1;
         }
-        let last = if end == shrink.rows() {
+        let last = if end == downsampling.rows() {
             placement.rows
         } else {
-            shrink.source_rows(end - 1).end
+            downsampling.source_rows(end - 1).end
         };
         strips.push(Strip {
             read: first..last,
@@ -491,7 +493,7 @@ mod tests {
     use crate::model::grid::Registration;
     use crate::model::progress::Silent;
 
-    const HEIGHTS: Floats<'static> = Floats {
+    const HEIGHTS: FloatCells<'static> = FloatCells {
         bins: Bins::Float,
         decode: &Decode::None,
         lower_m: &[],
@@ -517,10 +519,10 @@ mod tests {
     }
 
     fn strips_of(columns: usize, rows: usize, to: Option<(usize, usize)>) -> Vec<Strip> {
-        let placement = Placement::whole(columns, rows, 0.0, Registration::Pixel);
+        let placement = Placement::global(columns, rows, 0.0, Registration::Pixel);
         let keep = match to {
             None => Keep::All,
-            Some((c, r)) => Keep::Averages(Shrink::new(&placement, c, r)),
+            Some((c, r)) => Keep::Averages(Downsampling::new(&placement, c, r)),
         };
         plan(&placement, &keep, 4)
     }
@@ -542,7 +544,7 @@ mod tests {
 
     #[test]
     fn every_cell_arrives_and_an_error_stops_the_pass() {
-        let placement = Placement::whole(64, 32, 0.0, Registration::Pixel);
+        let placement = Placement::global(64, 32, 0.0, Registration::Pixel);
         let mut source = Formula {
             columns: 64,
             fail_at: usize::MAX,

@@ -1,6 +1,6 @@
 //! Several files as one grid: where each lies, and whether together they cover the globe.
 
-use super::place::{Extent, degrees, thousandths};
+use super::placement::{Extent, degrees, thousandths};
 use crate::model::error::{Error, Problem, Result};
 
 /// Tiles may miss the common raster of cells by this share of a cell.

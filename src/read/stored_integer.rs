@@ -1,7 +1,7 @@
 //! Types of whole numbers that are worked on as they are stored.
 
 /// A stored whole number.
-pub(super) trait Whole:
+pub(super) trait StoredInteger:
     Copy + Default + PartialEq + Ord + Send + Sync + Into<f64> + Into<i64>
 {
     /// Smallest number of the type.
@@ -12,7 +12,7 @@ pub(super) trait Whole:
     fn at(index: u16) -> Self;
 }
 
-impl Whole for i16 {
+impl StoredInteger for i16 {
     const LOWEST: i64 = i16::MIN as i64;
     #[inline(always)]
     fn index(self) -> u16 {
@@ -23,7 +23,7 @@ impl Whole for i16 {
     }
 }
 
-impl Whole for u16 {
+impl StoredInteger for u16 {
     const LOWEST: i64 = 0;
     #[inline(always)]
     fn index(self) -> u16 {
@@ -34,7 +34,7 @@ impl Whole for u16 {
     }
 }
 
-impl Whole for u8 {
+impl StoredInteger for u8 {
     const LOWEST: i64 = 0;
     #[inline(always)]
     fn index(self) -> u16 {

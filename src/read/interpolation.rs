@@ -1,6 +1,6 @@
 //! Heights between a grid's samples, for the reader's own conversions.
 
-use super::place::Placement;
+use super::placement::Placement;
 use crate::model::grid::{Grid, Registration};
 use ndarray::Array2;
 use rayon::prelude::*;
@@ -125,8 +125,8 @@ mod tests {
     #[test]
     fn rows_in_graphic_latitudes_move_to_centric_ones() {
         let placement = Placement {
-            squash: (446.0f64 / 487.3).powi(2),
-            ..Placement::whole(360, 180, 0.0, Registration::Pixel)
+            axis_ratio_squared: (446.0f64 / 487.3).powi(2),
+            ..Placement::global(360, 180, 0.0, Registration::Pixel)
         };
         let mut grid = Grid {
             heights_m: Array2::from_shape_fn((180, 360), |(row, column)| {

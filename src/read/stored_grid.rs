@@ -258,16 +258,16 @@ impl Heights for StoredGrid {
 /// A process that may not write anywhere is handed the file, open; a grid that is written a second
 /// time then takes the place of the first, tile by tile.
 #[derive(Debug, Clone, Serialize, Deserialize)]
-pub struct Shelf {
+pub struct GridFile {
     folder: OsString,
     #[serde(skip)]
     file: Option<Arc<File>>,
 }
 
-impl Shelf {
+impl GridFile {
     /// A new file in a folder, when one is needed.
-    pub fn new(folder: &Path) -> Shelf {
-        Shelf {
+    pub fn new(folder: &Path) -> GridFile {
+        GridFile {
             folder: folder.as_os_str().to_owned(),
             file: None,
         }
@@ -277,7 +277,7 @@ impl Shelf {
     ///
     /// # Errors
     /// [`Error::Disk`].
-    pub(super) fn file(&self) -> Result<File> {
+    pub(super) fn open(&self) -> Result<File> {
         match &self.file {
             Some(file) => file.try_clone(),
             None => tempfile::tempfile_in(self.folder()),
@@ -286,7 +286,7 @@ impl Shelf {
     }
 
     /// Uses this file and no other.
-    pub(super) fn put(&mut self, file: File) {
+    pub(super) fn use_file(&mut self, file: File) {
         self.file = Some(Arc::new(file));
     }
 
@@ -296,7 +296,7 @@ impl Shelf {
     }
 
     /// A grid that another process wrote into this file.
-    pub(super) fn taken(&self, layout: Layout, file: File) -> StoredGrid {
+    pub(super) fn written(&self, layout: Layout, file: File) -> StoredGrid {
         StoredGrid::new(layout, file, self.folder().to_owned())
     }
 }
@@ -329,18 +329,18 @@ impl Writer {
     /// # Errors
     /// [`Error::Disk`].
     pub fn new(folder: &Path, layout: Layout) -> Result<Writer> {
-        Writer::on(&Shelf::new(folder), layout)
+        Writer::on(&GridFile::new(folder), layout)
     }
 
     /// The file that is there for it, or else a new one.
     ///
     /// # Errors
     /// [`Error::Disk`].
-    pub fn on(shelf: &Shelf, layout: Layout) -> Result<Writer> {
+    pub fn on(grid_file: &GridFile, layout: Layout) -> Result<Writer> {
         Ok(Writer {
             layout,
-            file: shelf.file()?,
-            folder: shelf.folder().to_owned(),
+            file: grid_file.open()?,
+            folder: grid_file.folder().to_owned(),
             across: layout.columns.div_ceil(TILE),
             lines: VecDeque::new(),
             first: 0,

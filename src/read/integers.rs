@@ -9,16 +9,16 @@
 //! and averages are taken of stored numbers, `height = mean × scale + shift` at the end. Counts and
 //! sums are whole numbers, so no order of adding up can change them.
 
-use super::place::Placement;
-use super::shrink::Shrink;
+use super::downsampling::Downsampling;
+use super::placement::Placement;
 use super::stats::{Bins, Collector, RowSum, Statistics};
-use super::stored_number::Whole;
+use super::stored_integer::StoredInteger;
 use super::stream::Treatment;
 use std::ops::RangeInclusive;
 
 /// Types of whole numbers that are worked on as they are.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Kind {
+pub(super) enum IntegerType {
     U8,
     I16,
     U16,
@@ -26,14 +26,14 @@ pub(super) enum Kind {
 
 /// How stored numbers become heights, and which of them stand for "no data".
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Numbers<T> {
+pub(super) struct IntegerCells<T> {
     pub bins: Bins,
     pub scale: f64,
     pub shift_m: f64,
     pub missing: Vec<T>,
 }
 
-impl<T: Whole> Numbers<T> {
+impl<T: StoredInteger> IntegerCells<T> {
     pub fn new(bins: Bins, scale: f64, shift_m: f64, missing: &[f32]) -> Self {
         let missing = missing
             .iter()
@@ -44,7 +44,7 @@ impl<T: Whole> Numbers<T> {
                 (Into::<f64>::into(number) == f64::from(code)).then_some(number)
             })
             .collect();
-        Numbers {
+        IntegerCells {
             bins,
             scale,
             shift_m,
@@ -57,7 +57,7 @@ impl<T: Whole> Numbers<T> {
     }
 }
 
-impl<T: Whole> Treatment for Numbers<T> {
+impl<T: StoredInteger> Treatment for IntegerCells<T> {
     type Sample = T;
     type Collector = Counter;
 
@@ -96,7 +96,7 @@ impl<T: Whole> Treatment for Numbers<T> {
 
     fn average<'a>(
         &self,
-        shrink: &Shrink,
+        downsampling: &Downsampling,
         row: usize,
         source: impl Fn(usize) -> &'a [T],
         complete: bool,
@@ -105,7 +105,7 @@ impl<T: Whole> Treatment for Numbers<T> {
         T: 'a,
     {
         let missing = self.missing.first().copied().filter(|_| !complete);
-        shrink.fill_whole_numbers(row, source, missing, out);
+        downsampling.fill_integers(row, source, missing, out);
         for h in out {
             *h = (f64::from(*h) * self.scale + self.shift_m) as f32;
         }
@@ -144,9 +144,9 @@ pub(super) struct Counter {
 }
 
 impl Counter {
-    fn add<T: Whole>(
+    fn add<T: StoredInteger>(
         &mut self,
-        numbers: &Numbers<T>,
+        numbers: &IntegerCells<T>,
         row: usize,
         cells: &[T],
         area: u64,
@@ -189,7 +189,7 @@ impl Counter {
         }
     }
 
-    fn count<T: Whole>(&mut self, cells: &[T]) {
+    fn count<T: StoredInteger>(&mut self, cells: &[T]) {
         let Ok(tables) = <&mut [[u16; TABLE]; LANES]>::try_from(self.counts.as_mut_slice()) else {
             return;
         };
@@ -213,9 +213,9 @@ impl Counter {
     }
 
     /// Moves the counts over to the areas; gives the sum of the numbers counted.
-    fn empty<T: Whole>(
+    fn empty<T: StoredInteger>(
         &mut self,
-        numbers: &Numbers<T>,
+        numbers: &IntegerCells<T>,
         range: RangeInclusive<u16>,
         area: u64,
     ) -> i64 {
@@ -251,7 +251,7 @@ struct Ends<'a, T> {
     cells: &'a [T],
 }
 
-impl<T: Whole> pulp::NullaryFnOnce for Ends<'_, T> {
+impl<T: StoredInteger> pulp::NullaryFnOnce for Ends<'_, T> {
     type Output = (u16, u16);
 
     #[inline(always)]
@@ -313,7 +313,7 @@ mod tests {
     use super::*;
     use crate::model::grid::Registration;
     use crate::read::stats::cell_area;
-    use crate::read::stream::{Decode, Floats};
+    use crate::read::stream::{Decode, FloatCells};
     use crate::read::values::Missing;
     use approx::assert_abs_diff_eq;
 
@@ -321,7 +321,7 @@ mod tests {
     const ROWS: usize = 40;
 
     /// Seeded numbers in runs, as measured ground has them, with a code here and there.
-    fn field<T: Whole>(codes: &[T]) -> Vec<T> {
+    fn field<T: StoredInteger>(codes: &[T]) -> Vec<T> {
         let mut state = 0x2545_f491_4f6c_dd1du64;
         let mut random = move || {
             state ^= state << 13;
@@ -345,14 +345,14 @@ mod tests {
     }
 
     /// Statistics and averages by way of heights, which the whole numbers must give as well.
-    fn agree<T: Whole>(scale: f64, shift_m: f64, codes: &[T]) {
-        let placement = Placement::whole(COLUMNS, ROWS, 0.0, Registration::Pixel);
-        let shrink = Shrink::new(&placement, 46, 18);
+    fn agree<T: StoredInteger>(scale: f64, shift_m: f64, codes: &[T]) {
+        let placement = Placement::global(COLUMNS, ROWS, 0.0, Registration::Pixel);
+        let downsampling = Downsampling::new(&placement, 46, 18);
         let ends = [0, u16::MAX].map(|i| {
             let number: f64 = T::at(i).into();
             number * scale + shift_m
         });
-        let bins = Bins::Whole {
+        let bins = Bins::Integer {
             first_m: ends[0].min(ends[1]),
             step_m: scale.abs(),
             count: usize::from(T::at(u16::MAX).index()) + 1,
@@ -361,21 +361,21 @@ mod tests {
             values: codes.iter().map(|&c| c.into()).collect(),
         };
         let decode = Decode::new(scale, shift_m, &missing);
-        let numbers = Numbers::<T>::new(bins, scale, shift_m, decode.parts().2);
+        let numbers = IntegerCells::<T>::new(bins, scale, shift_m, decode.parts().2);
         let cells = field(codes);
 
         let floats: Vec<f32> = cells.iter().map(|&c| Into::<f64>::into(c) as f32).collect();
         let slow = run(
-            &Floats {
+            &FloatCells {
                 bins,
                 decode: &decode,
                 lower_m: &[],
             },
             &placement,
-            &shrink,
+            &downsampling,
             floats,
         );
-        let fast = run(&numbers, &placement, &shrink, cells);
+        let fast = run(&numbers, &placement, &downsampling, cells);
         let (slow_sums, slow_all, slow_heights) = slow;
         let (sums, all, heights) = fast;
         for (a, b) in sums.iter().zip(&slow_sums) {
@@ -401,7 +401,7 @@ mod tests {
     fn run<W: Treatment>(
         treatment: &W,
         placement: &Placement,
-        shrink: &Shrink,
+        downsampling: &Downsampling,
         mut cells: Vec<W::Sample>,
     ) -> (Vec<RowSum>, Statistics, Vec<f32>) {
         let mut parts = vec![treatment.collector(), treatment.collector()];
@@ -412,11 +412,13 @@ mod tests {
             sums.push(treatment.collect(&mut parts[row % 2], row, line, area));
         }
         let statistics = treatment.finish(parts, placement, &sums).unwrap();
-        let mut heights = vec![0.0; shrink.rows() * shrink.columns()];
-        for (row, out) in heights.chunks_mut(shrink.columns()).enumerate() {
-            let complete = sums[shrink.source_rows(row)].iter().all(|s| s.missing == 0);
+        let mut heights = vec![0.0; downsampling.rows() * downsampling.columns()];
+        for (row, out) in heights.chunks_mut(downsampling.columns()).enumerate() {
+            let complete = sums[downsampling.source_rows(row)]
+                .iter()
+                .all(|s| s.missing == 0);
             let source = |r: usize| &cells[r * COLUMNS..(r + 1) * COLUMNS];
-            treatment.average(shrink, row, source, complete, out);
+            treatment.average(downsampling, row, source, complete, out);
         }
         (sums, statistics, heights)
     }
@@ -434,12 +436,12 @@ mod tests {
     #[test]
     fn a_row_longer_than_the_counts_hold_is_counted_in_parts() {
         let cells = vec![7i16; 3 * MOST_CELLS + 5];
-        let bins = Bins::Whole {
+        let bins = Bins::Integer {
             first_m: -32768.0,
             step_m: 1.0,
             count: 65536,
         };
-        let numbers = Numbers::<i16>::new(bins, 1.0, 0.0, &[]);
+        let numbers = IntegerCells::<i16>::new(bins, 1.0, 0.0, &[]);
         let mut counter = numbers.collector();
         let sum = numbers.collect(&mut counter, 0, &cells, 3);
         assert_eq!(sum.sum_m, 7.0 * cells.len() as f64);

@@ -19,13 +19,13 @@ const BYTES_PER_FILE: u64 = 64 << 10;
 const MOST_FILE_BYTES: u64 = 4 << 30;
 
 /// The memory that the process may take.
-pub(super) struct Memory {
+pub(super) struct MemoryLimit {
     most: AtomicU64,
 }
 
-impl Memory {
+impl MemoryLimit {
     /// For a number of files and threads.
-    pub fn of(files: &[PathBuf], threads: Option<usize>) -> Memory {
+    pub fn of(files: &[PathBuf], threads: Option<usize>) -> MemoryLimit {
         let known = std::thread::available_parallelism().map_or(1, usize::from);
         let threads = threads.unwrap_or(known) as u64;
         let lengths = files.iter().filter_map(|file| file.metadata().ok());
@@ -34,7 +34,7 @@ impl Memory {
             + threads * BYTES_PER_THREAD
             + files.len() as u64 * BYTES_PER_FILE
             + length.min(MOST_FILE_BYTES);
-        Memory { most: most.into() }
+        MemoryLimit { most: most.into() }
     }
 
     /// Refuses what goes beyond.
@@ -301,7 +301,8 @@ mod tests {
     fn start_again() {
         let folder = tempfile::tempdir().unwrap();
         std::fs::write(folder.path().join("there"), b"").unwrap();
-        let name = "read::apart::confine::tests::nothing_can_be_written_called_or_run_afterwards";
+        let name =
+            "read::subprocess::confine::tests::nothing_can_be_written_called_or_run_afterwards";
         let run = std::process::Command::new(std::env::current_exe().unwrap())
             .args(["--exact", name])
             .env(FOLDER, folder.path())
@@ -313,12 +314,12 @@ mod tests {
 
     #[test]
     fn memory_grows_with_files_and_what_is_asked_for() {
-        let none = Memory::of(&[], Some(1)).most.into_inner();
+        let none = MemoryLimit::of(&[], Some(1)).most.into_inner();
         assert_eq!(none, BASE_BYTES + BYTES_PER_THREAD);
         let folder = tempfile::tempdir().unwrap();
         let large = folder.path().join("large");
         File::create(&large).unwrap().set_len(1 << 40).unwrap();
-        let one = Memory::of(&[large], Some(1)).most.into_inner();
+        let one = MemoryLimit::of(&[large], Some(1)).most.into_inner();
         assert_eq!(one, none + BYTES_PER_FILE + MOST_FILE_BYTES);
     }
 }

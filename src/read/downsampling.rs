@@ -12,20 +12,20 @@
 //!
 //! A working grid has as many columns at 89° as on the equator, each a sliver of ground. An image
 //! pixel there covers many of them; picking a few would show the noise of single slivers. So that
-//! every cell stands for a pixel's ground wherever it lies, it is [`spread`](Shrink::spread): its
+//! every cell stands for a pixel's ground wherever it lies, it is [widened](Downsampling::with_ground_width): its
 //! mean goes over a pixel's width of ground east and west, and neighbours overlap:
 //!
 //! ```text
 //!   width in columns = ground step / (Δλ · cos φ)
 //! ```
 
-use super::place::Placement;
-use super::stored_number::Whole;
+use super::placement::Placement;
+use super::stored_integer::StoredInteger;
 use std::ops::Range;
 
 /// A working grid and which parts of the source make its cells.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Shrink {
+pub(super) struct Downsampling {
     source_columns: usize,
     columns: usize,
     /// Least ground width of a cell, degrees of a great circle; 0 for that of its columns.
@@ -45,7 +45,7 @@ struct RowParts {
 /// Columns worked on at once: their sums stay in the first-level cache.
 const BLOCK_COLUMNS: usize = 1024;
 
-impl Shrink {
+impl Downsampling {
     /// Cells of `columns` × `rows` (pixel-registered, starting at the source's western edge)
     /// from a source; both at most the source's own.
     pub fn new(source: &Placement, columns: usize, rows: usize) -> Self {
@@ -56,7 +56,7 @@ impl Shrink {
                 row_parts(&edges, edge(row), edge(row + 1))
             })
             .collect();
-        Shrink {
+        Downsampling {
             source_columns: source.columns,
             columns,
             ground_deg: 0.0,
@@ -65,8 +65,8 @@ impl Shrink {
     }
 
     /// The same with cells no narrower on the ground than so many degrees of a great circle.
-    pub fn spread(self, ground_deg: f64) -> Self {
-        Shrink { ground_deg, ..self }
+    pub fn with_ground_width(self, ground_deg: f64) -> Self {
+        Downsampling { ground_deg, ..self }
     }
 
     /// Source columns that a cell of a row spans, if more than its own.
@@ -120,7 +120,7 @@ impl Shrink {
 
     /// The same for whole numbers as they are stored; `missing` stands for "no data" and `None`
     /// tells that there is none.
-    pub fn fill_whole_numbers<'a, T: Whole + 'a>(
+    pub fn fill_integers<'a, T: StoredInteger + 'a>(
         &self,
         row: usize,
         source: impl Fn(usize) -> &'a [T],
@@ -132,7 +132,7 @@ impl Shrink {
             source,
             missing.is_none(),
             |rows, weights, sums, areas| {
-                pulp::Arch::new().dispatch(AddNumbers {
+                pulp::Arch::new().dispatch(AddIntegers {
                     rows,
                     weights,
                     sums,
@@ -158,10 +158,10 @@ impl Shrink {
         let mut sums = [0.0f64; BLOCK_COLUMNS];
         let mut areas = [whole; BLOCK_COLUMNS];
         let span = self.span(row);
-        let mut shares = Shares::new(self.source_columns, self.columns);
+        let mut shares = ColumnShares::new(self.source_columns, self.columns);
         let room = span.map_or(0, |_| self.source_columns);
-        let mut sums_to = Running::new(room);
-        let mut areas_to = Running::new(if complete { 0 } else { room });
+        let mut sums_to = RunningSums::new(room);
+        let mut areas_to = RunningSums::new(if complete { 0 } else { room });
         let mut rows: Vec<&[T]> = Vec::with_capacity(parts.weights.len());
         let mut start = 0;
         while start < self.source_columns {
@@ -193,7 +193,7 @@ impl Shrink {
         }
     }
 
-    /// Like [`fill`](Shrink::fill), but a working cell with any missing part becomes NaN.
+    /// Like [`fill`](Downsampling::fill), but a working cell with any missing part becomes NaN.
     pub fn fill_whole<'a>(&self, row: usize, source: impl Fn(usize) -> &'a [f32], out: &mut [f32]) {
         // A sum is NaN as soon as one of its parts is, unless parts are looked at one by one.
         self.fill(row, source, true, out);
@@ -253,7 +253,7 @@ impl pulp::NullaryFnOnce for AddHeights<'_> {
 }
 
 /// Adds weighted rows of stored numbers; with areas, `missing` is left out of both sums.
-struct AddNumbers<'a, T> {
+struct AddIntegers<'a, T> {
     rows: &'a [&'a [T]],
     weights: &'a [f64],
     sums: &'a mut [f64],
@@ -261,7 +261,7 @@ struct AddNumbers<'a, T> {
     missing: Option<T>,
 }
 
-impl<T: Whole> pulp::NullaryFnOnce for AddNumbers<'_, T> {
+impl<T: StoredInteger> pulp::NullaryFnOnce for AddIntegers<'_, T> {
     type Output = ();
 
     #[inline(always)]
@@ -289,9 +289,9 @@ impl<T: Whole> pulp::NullaryFnOnce for AddNumbers<'_, T> {
     }
 }
 
-/// Shares columns out to working cells from the west, `ratio` columns each; a column on an edge
+/// ColumnShares columns out to working cells from the west, `ratio` columns each; a column on an edge
 /// is split.
-struct Shares {
+struct ColumnShares {
     ratio: f64,
     columns: usize,
     /// Columns taken so far.
@@ -303,10 +303,10 @@ struct Shares {
     area: f64,
 }
 
-impl Shares {
+impl ColumnShares {
     fn new(source_columns: usize, columns: usize) -> Self {
         let ratio = source_columns as f64 / columns as f64;
-        Shares {
+        ColumnShares {
             ratio,
             columns,
             taken: 0,
@@ -354,15 +354,15 @@ impl Shares {
 }
 
 /// Sums of all columns from the first up to each.
-struct Running {
+struct RunningSums {
     up_to: Vec<f64>,
 }
 
-impl Running {
-    fn new(columns: usize) -> Running {
+impl RunningSums {
+    fn new(columns: usize) -> RunningSums {
         let mut up_to = Vec::with_capacity(columns + 1);
         up_to.push(0.0);
-        Running { up_to }
+        RunningSums { up_to }
     }
 
     fn take(&mut self, values: &[f64]) {
@@ -390,7 +390,7 @@ impl Running {
 
 /// Means over `span` columns around the middle of each cell, NaN where there is no area. Without
 /// `areas` every column has the area `whole`.
-fn spread(sums: &Running, areas: Option<&Running>, whole: f64, span: f64, out: &mut [f32]) {
+fn spread(sums: &RunningSums, areas: Option<&RunningSums>, whole: f64, span: f64, out: &mut [f32]) {
     let ratio = (sums.up_to.len() - 1) as f64 / out.len() as f64;
     for (cell, mean) in out.iter_mut().enumerate() {
         let middle = (cell as f64 + 0.5) * ratio;
@@ -471,15 +471,15 @@ mod tests {
     #[test]
     fn every_cell_is_the_exact_mean_over_a_pixels_ground_at_every_latitude() {
         // As 23040 × 11520 cells are to 0.1 mm on a globe of 200 mm: 3.667 source columns a pixel.
-        let source = Placement::whole(1440, 720, 0.0, Registration::Pixel);
+        let source = Placement::global(1440, 720, 0.0, Registration::Pixel);
         let field = noisy_waves(&source);
         let noise_rms = (1.0f64 / 12.0).sqrt();
         let ground_deg = 360.0 * 3.667 / 1440.0;
         let (columns, rows) = (394, 197);
-        let shrink = Shrink::new(&source, columns, rows).spread(ground_deg);
+        let downsampling = Downsampling::new(&source, columns, rows).with_ground_width(ground_deg);
         for row in 0..rows {
             let mut out = vec![0.0; columns];
-            shrink.fill(row, |r| field[r].as_slice(), true, &mut out);
+            downsampling.fill(row, |r| field[r].as_slice(), true, &mut out);
             let edge = |row: usize| 90.0 - 180.0 * row as f64 / rows as f64;
             let middle = 0.5 * (edge(row) + edge(row + 1));
             let width = (ground_deg / middle.to_radians().cos()).min(360.0);
@@ -495,17 +495,17 @@ mod tests {
 
     #[test]
     fn noise_is_as_quiet_at_the_poles_as_on_the_equator() {
-        let source = Placement::whole(2880, 1440, 0.0, Registration::Pixel);
+        let source = Placement::global(2880, 1440, 0.0, Registration::Pixel);
         let field: Vec<Vec<f32>> = (0..1440)
             .map(|row| (0..2880).map(|column| noise(row, column)).collect())
             .collect();
-        let shrink = Shrink::new(&source, 360, 180).spread(1.0);
+        let downsampling = Downsampling::new(&source, 360, 180).with_ground_width(1.0);
         let rms = |rows: Range<usize>| {
             let cells = rows.len() * 360;
             let mut sum = 0.0;
             for row in rows {
                 let mut out = vec![0.0; 360];
-                shrink.fill(row, |r| field[r].as_slice(), true, &mut out);
+                downsampling.fill(row, |r| field[r].as_slice(), true, &mut out);
                 sum += out.iter().map(|h| f64::from(h * h)).sum::<f64>();
             }
             (sum / cells as f64).sqrt()
@@ -519,15 +519,15 @@ mod tests {
 
     #[test]
     fn spread_cells_leave_out_what_is_missing() {
-        let source = Placement::whole(72, 36, 0.0, Registration::Pixel);
+        let source = Placement::global(72, 36, 0.0, Registration::Pixel);
         let mut field = vec![vec![2.0; 72]; 36];
         field[0][5..40].fill(f32::NAN);
         field[1][5..40].fill(f32::NAN);
         field[17][3] = f32::NAN;
-        let shrink = Shrink::new(&source, 36, 18).spread(10.0);
+        let downsampling = Downsampling::new(&source, 36, 18).with_ground_width(10.0);
         for row in 0..18 {
             let mut out = vec![0.0; 36];
-            shrink.fill(row, |r| field[r].as_slice(), false, &mut out);
+            downsampling.fill(row, |r| field[r].as_slice(), false, &mut out);
             for (column, h) in out.iter().enumerate() {
                 // Row 0 lies at 85°: a cell spans 115°, 23 source columns.
                 let empty = row == 0 && (9..=13).contains(&column);
@@ -545,12 +545,12 @@ mod tests {
         columns: usize,
         rows: usize,
     ) -> Vec<Vec<f32>> {
-        let shrink = Shrink::new(source, columns, rows);
+        let downsampling = Downsampling::new(source, columns, rows);
         (0..rows)
             .map(|row| {
                 let mut out = vec![0.0; columns];
                 let complete = field.iter().flatten().all(|h| !h.is_nan());
-                shrink.fill(row, |r| field[r].as_slice(), complete, &mut out);
+                downsampling.fill(row, |r| field[r].as_slice(), complete, &mut out);
                 out
             })
             .collect()
@@ -593,7 +593,7 @@ mod tests {
             (720, 360, Registration::Pixel, (360, 180)),
             (720, 361, Registration::Gridline, (90, 45)),
         ] {
-            let source = Placement::whole(columns, rows, 20.0, registration);
+            let source = Placement::global(columns, rows, 20.0, registration);
             let coarse = shrunk(&source, &exact_field(&source), to.0, to.1);
             let west = source.west_deg - 0.5 * source.step_lon_deg();
             for (row, line) in coarse.iter().enumerate() {
@@ -615,7 +615,7 @@ mod tests {
 
     #[test]
     fn broken_ratios_agree_with_a_slow_sum_over_all_overlaps() {
-        let source = Placement::whole(101, 53, 0.0, Registration::Pixel);
+        let source = Placement::global(101, 53, 0.0, Registration::Pixel);
         let field: Vec<Vec<f32>> = (0..53)
             .map(|r| {
                 (0..101)
@@ -655,7 +655,7 @@ mod tests {
 
     #[test]
     fn missing_cells_are_left_out_and_empty_cells_stay_missing() {
-        let source = Placement::whole(16, 8, 0.0, Registration::Pixel);
+        let source = Placement::global(16, 8, 0.0, Registration::Pixel);
         let mut field = vec![vec![5.0f32; 16]; 8];
         field[0][0] = f32::NAN;
         for row in &mut field[4..6] {

@@ -19,9 +19,9 @@
 //! Large holes are solved on coarser and coarser grids first; each finer grid then starts from
 //! the coarser one's surface and only has to add its own detail.
 
-use super::between::{around, cubic};
-use super::place::Placement;
-use super::shrink::Shrink;
+use super::downsampling::Downsampling;
+use super::interpolation::{around, cubic};
+use super::placement::Placement;
 use crate::model::grid::{Grid, Registration};
 use ndarray::Array2;
 use rayon::prelude::*;
@@ -87,7 +87,7 @@ fn coarser(grid: &Grid) -> Option<Grid> {
     if columns < FEWEST_COLUMNS || rows < FEWEST_COLUMNS / 2 {
         return None;
     }
-    let placement = Placement::whole(
+    let placement = Placement::global(
         grid.columns(),
         grid.rows(),
         match grid.registration {
@@ -96,7 +96,7 @@ fn coarser(grid: &Grid) -> Option<Grid> {
         },
         grid.registration,
     );
-    let shrink = Shrink::new(&placement, columns, rows);
+    let downsampling = Downsampling::new(&placement, columns, rows);
     let mut heights_m = Array2::zeros((rows, columns));
     let cells = heights_m.as_slice_mut()?;
     let source = grid.heights_m.as_slice()?;
@@ -106,7 +106,7 @@ fn coarser(grid: &Grid) -> Option<Grid> {
     cells
         .par_chunks_mut(columns)
         .enumerate()
-        .for_each(|(row, out)| shrink.fill_whole(row, line, out));
+        .for_each(|(row, out)| downsampling.fill_whole(row, line, out));
     let known = heights_m.iter().filter(|h| !h.is_nan()).count() as f64;
     let known_before = grid.heights_m.iter().filter(|h| !h.is_nan()).count() as f64;
     let share = |known: f64, of: usize| known / of as f64;
