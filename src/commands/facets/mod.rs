@@ -109,19 +109,20 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
     let by_parts = settings.relief.follows_height() && !options.keep_relief;
     let file_in = by_parts.then(|| folder.path());
     let storage = StoragePolicy::of(settings, &solid, budget, bits.is_some(), file_in);
-    let (working, source) = read::read_within(
-        &settings.grid,
-        &ReadRequest::of(settings),
-        &storage,
-        progress,
-    )?;
-    let ready = match working {
+    let request = ReadRequest::of(settings);
+    let (working, source) = read::read_within(&settings.grid, &request, &storage, progress)?;
+    let Ready {
+        fit,
+        concurrent_facets,
+        sampler,
+        bounds,
+        range_mm,
+        making,
+    } = match working {
         Working::Held(grid) => {
-            let finish = options.keep_relief;
-            let relief = Relief::of(&solid, grid, &source, settings, finish)?;
+            let relief = Relief::of(&solid, grid, &source, settings, options.keep_relief)?;
             if options.keep_relief {
-                let bytes = relief_file::encode(&relief.grid, source.reference_radius_m)?;
-                folder.write(RELIEF_FILE, &bytes)?;
+                keep_relief(&relief, &source, &folder)?;
             }
             Ready::held(relief, bits.is_some(), budget)?
         }
@@ -130,33 +131,18 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
             Ready::stored(relief, bits.is_some(), budget)?
         }
     };
-    let Ready {
-        fit,
-        concurrent_facets,
-        sampler,
-        bounds,
-        range_mm,
-        making,
-    } = ready;
     sampler.check()?;
     // What the shop cannot make is found before anything is drawn.
     let planned = match options.shop {
-        true => Some(sheets::write_shop(
-            &folder,
-            &solid,
-            &fit,
-            Some(&sampler),
-            &Basis::Grid,
-            settings,
-            progress,
+        true => Some(shop_plan(
+            &folder, &solid, &fit, &sampler, settings, progress,
         )?),
         false => None,
     };
     let mut manifest = manifest_of(job, &source, &solid, &turn, &fit, &chosen, &sampler);
     manifest.relief = relief_entry(&making, fit.range_mm);
-    manifest.mesh = options.mesh.then_some(MeshEntry {
-        tolerance_mm: TOLERANCE_MM,
-    });
+    let tolerance_mm = TOLERANCE_MM;
+    manifest.mesh = options.mesh.then_some(MeshEntry { tolerance_mm });
     let drawing = FacetRun {
         settings,
         sampler: &sampler,
@@ -176,9 +162,8 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
         let rings = drawing.rings(bits, &chosen)?;
         manifest.cutting = Some(bits.entry().with(cut, rings));
     }
-    let warnings = drawing
-        .finalise
-        .write(&mut manifest, traces, planned.as_ref(), &folder)?;
+    let (finalise, shop) = (&drawing.finalise, planned.as_ref());
+    let warnings = finalise.write(&mut manifest, traces, shop, &folder)?;
     // A part may hold just the worst facets: the whole is judged, here or when parts are joined.
     if chosen.len() == solid.faces.len() {
         refuse_undercuts(&manifest)?;
@@ -189,6 +174,25 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
         warnings,
         shop_warnings: planned.map_or(Vec::new(), |planned| planned.warnings),
     })
+}
+
+/// Writes the relief as it is to be carved, for other programs.
+fn keep_relief(relief: &Relief, source: &Source, folder: &NewFolder) -> Result<()> {
+    let bytes = relief_file::encode(&relief.grid, source.reference_radius_m)?;
+    folder.write(RELIEF_FILE, &bytes)
+}
+
+/// Plans the work at the bench for this very globe, and writes its sheets.
+fn shop_plan(
+    folder: &NewFolder,
+    solid: &Solid,
+    fit: &Fit,
+    sampler: &Sampler,
+    settings: &Settings,
+    progress: &dyn Progress,
+) -> Result<sheets::Planned> {
+    let ground = Some(sampler);
+    sheets::write_shop(folder, solid, fit, ground, &Basis::Grid, settings, progress)
 }
 
 /// All that facets are drawn from.
