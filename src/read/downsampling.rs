@@ -93,8 +93,8 @@ impl Downsampling {
     }
 
     /// Fills one working row. `source` gives a source row's heights (NaN where missing), and
-    /// `complete` tells that none is missing in any of them. A working cell without any valid
-    /// part becomes NaN.
+    /// `complete` tells that none is missing in any of them, or that a working cell with any
+    /// missing part is to be NaN. Without any valid part it is so anyway.
     pub fn fill<'a>(
         &self,
         row: usize,
@@ -191,12 +191,6 @@ impl Downsampling {
             let areas_to = (!complete).then_some(&areas_to);
             spread(&sums_to, areas_to, whole, span, out);
         }
-    }
-
-    /// Like [`fill`](Downsampling::fill), but a working cell with any missing part becomes NaN.
-    pub fn fill_whole<'a>(&self, row: usize, source: impl Fn(usize) -> &'a [f32], out: &mut [f32]) {
-        // A sum is NaN as soon as one of its parts is, unless parts are looked at one by one.
-        self.fill(row, source, true, out);
     }
 }
 

@@ -10,19 +10,10 @@
 //! sums are whole numbers, so no order of adding up can change them.
 
 use super::downsampling::Downsampling;
-use super::placement::Placement;
-use super::stats::{Bins, Collector, RowSum, Statistics};
+use super::stats::{Bins, Collector, RowSum};
 use super::stored_integer::StoredInteger;
-use super::stream::Treatment;
+use super::stream::{Decode, Treatment};
 use std::ops::RangeInclusive;
-
-/// Types of whole numbers that are worked on as they are.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum IntegerType {
-    U8,
-    I16,
-    U16,
-}
 
 /// How stored numbers become heights, and which of them stand for "no data".
 #[derive(Debug, Clone, PartialEq)]
@@ -34,7 +25,8 @@ pub(super) struct IntegerCells<T> {
 }
 
 impl<T: StoredInteger> IntegerCells<T> {
-    pub fn new(bins: Bins, scale: f64, shift_m: f64, missing: &[f32]) -> Self {
+    pub fn new(bins: Bins, decode: &Decode) -> Self {
+        let (scale, shift_m, missing) = decode.parts();
         let missing = missing
             .iter()
             .filter_map(|&code| {
@@ -110,20 +102,6 @@ impl<T: StoredInteger> Treatment for IntegerCells<T> {
             *h = (f64::from(*h) * self.scale + self.shift_m) as f32;
         }
     }
-
-    fn finish(
-        &self,
-        counters: Vec<Counter>,
-        placement: &Placement,
-        sums: &[RowSum],
-    ) -> Option<Statistics> {
-        let mut parts = counters.into_iter().map(|counter| counter.all);
-        let mut all = parts.next()?;
-        for part in parts {
-            all.merge(part);
-        }
-        all.finish(placement, sums)
-    }
 }
 
 /// Tables counted into in turn: neighbours are often equal, and a processor waits before it adds
@@ -141,6 +119,12 @@ const MOST_CELLS: usize = LANES * u16::MAX as usize;
 pub(super) struct Counter {
     all: Collector,
     counts: Vec<[u16; TABLE]>,
+}
+
+impl From<Counter> for Collector {
+    fn from(counter: Counter) -> Collector {
+        counter.all
+    }
 }
 
 impl Counter {
@@ -169,19 +153,18 @@ impl Counter {
         }
         let valid = cells.len() - missing;
         if let Some((low, high)) = ends {
-            let spot = |index: u16| {
+            let at = |index: u16| {
                 let number = T::at(index);
-                let column = move || cells.iter().position(|&c| c == number).unwrap_or(0);
-                (numbers.height_m(number), column)
+                (numbers.height_m(number), number)
             };
-            let (low, high) = (spot(low), spot(high));
-            let (min, max) = if numbers.scale < 0.0 {
-                (high, low)
-            } else {
-                (low, high)
+            let (low, high) = (at(low), at(high));
+            let (min, max) = match numbers.scale < 0.0 {
+                true => (high, low),
+                false => (low, high),
             };
-            self.all.note_min(row, min.0, min.1);
-            self.all.note_max(row, max.0, max.1);
+            self.all.note(row, min, max, |number| {
+                cells.iter().position(|&c| c == number).unwrap_or(0)
+            });
         }
         RowSum {
             sum_m: sum as f64 * numbers.scale + valid as f64 * numbers.shift_m,
@@ -312,8 +295,9 @@ impl pulp::NullaryFnOnce for Empty<'_> {
 mod tests {
     use super::*;
     use crate::model::grid::Registration;
-    use crate::read::stats::cell_area;
-    use crate::read::stream::{Decode, FloatCells};
+    use crate::read::placement::Placement;
+    use crate::read::stats::{Statistics, cell_area};
+    use crate::read::stream::FloatCells;
     use crate::read::values::Missing;
     use approx::assert_abs_diff_eq;
 
@@ -361,7 +345,7 @@ mod tests {
             values: codes.iter().map(|&c| c.into()).collect(),
         };
         let decode = Decode::new(scale, shift_m, &missing);
-        let numbers = IntegerCells::<T>::new(bins, scale, shift_m, decode.parts().2);
+        let numbers = IntegerCells::<T>::new(bins, &decode);
         let cells = field(codes);
 
         let floats: Vec<f32> = cells.iter().map(|&c| Into::<f64>::into(c) as f32).collect();
@@ -411,7 +395,9 @@ mod tests {
             let area = cell_area(placement, row);
             sums.push(treatment.collect(&mut parts[row % 2], row, line, area));
         }
-        let statistics = treatment.finish(parts, placement, &sums).unwrap();
+        let parts = parts.into_iter().map(Into::into);
+        let all = parts.reduce(Collector::merged).unwrap();
+        let statistics = all.finish(placement, &sums).unwrap();
         let mut heights = vec![0.0; downsampling.rows() * downsampling.columns()];
         for (row, out) in heights.chunks_mut(downsampling.columns()).enumerate() {
             let complete = sums[downsampling.source_rows(row)]
@@ -441,7 +427,7 @@ mod tests {
             step_m: 1.0,
             count: 65536,
         };
-        let numbers = IntegerCells::<i16>::new(bins, 1.0, 0.0, &[]);
+        let numbers = IntegerCells::<i16>::new(bins, &Decode::None);
         let mut counter = numbers.collector();
         let sum = numbers.collect(&mut counter, 0, &cells, 3);
         assert_eq!(sum.sum_m, 7.0 * cells.len() as f64);

@@ -2,11 +2,11 @@
 
 use super::crs::{self, CoordinateKind, Crs};
 use super::drivers;
-use super::integers;
+use super::file_head::{head, latin_1};
 use super::labels::{self, LABEL_BYTES, Label, RawImage};
 use super::refusals::{renamed, said, unreadable};
 use super::sources::{self, FileAccess, Name};
-use super::stored_integer::StoredInteger;
+use super::stored_integer::{IntegerType, StoredInteger};
 use super::stream::{Decode, RowSource};
 use super::text_table::{self, TextTable};
 use super::truncation;
@@ -16,8 +16,6 @@ use crate::model::error::{Error, Problem, Result};
 use gdal::errors::GdalError;
 use gdal::raster::{Buffer, GdalDataType, GdalType, RasterBand};
 use gdal::{Dataset, DriverManager, Metadata};
-use std::fs::File;
-use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 
@@ -196,18 +194,12 @@ impl Raster {
     /// What the band says about its numbers, with a sample from all over the grid.
     pub fn band_info(&self) -> Result<BandInfo> {
         let band = self.band()?;
-        let integer_range = match band.band_type() {
-            GdalDataType::UInt8 => Some((0.0, 255.0)),
-            GdalDataType::Int16 => Some((-32768.0, 32767.0)),
-            GdalDataType::UInt16 => Some((0.0, 65535.0)),
-            _ => None,
-        };
         Ok(BandInfo {
             scale: band.scale().unwrap_or(1.0),
             offset: band.offset().unwrap_or(0.0),
             unit: band.unit(),
             nodata: band.no_data_value(),
-            integer_range,
+            integers: self.integer_type(),
             sample: self.sample(&band)?,
         })
     }
@@ -232,15 +224,14 @@ impl Raster {
         Ok(sample)
     }
 
-    /// Whether stored numbers fit an f32 without loss.
-    fn narrow(&self) -> bool {
-        matches!(
-            self.kind,
-            GdalDataType::UInt8
-                | GdalDataType::Int16
-                | GdalDataType::UInt16
-                | GdalDataType::Float32
-        )
+    /// The type of its numbers, if they are whole numbers of 8 or 16 bits.
+    fn integer_type(&self) -> Option<IntegerType> {
+        match self.kind {
+            GdalDataType::UInt8 => Some(IntegerType::U8),
+            GdalDataType::Int16 => Some(IntegerType::I16),
+            GdalDataType::UInt16 => Some(IntegerType::U16),
+            _ => None,
+        }
     }
 
     /// Whether two columns hold the same numbers, judged by rows from pole to pole.
@@ -266,11 +257,9 @@ impl Raster {
 
     /// Turns the raster into rows from the north, `columns` wide.
     pub fn into_rows(self, columns: usize, south_first: bool, meaning: &Meaning) -> Result<Rows> {
-        let wide = if self.narrow() {
-            None
-        } else {
-            Some((meaning.scale, meaning.shift_m, meaning.missing.clone()))
-        };
+        // Other numbers do not fit an f32 without loss.
+        let narrow = self.integer_type().is_some() || self.kind == GdalDataType::Float32;
+        let wide = (!narrow).then(|| (meaning.scale, meaning.shift_m, meaning.missing.clone()));
         Ok(Rows {
             raster: self,
             columns,
@@ -304,14 +293,9 @@ impl Rows {
         (top, count)
     }
 
-    /// Type of whole numbers of 8 or 16 bits, if they are such.
-    pub fn integer_type(&self) -> Option<integers::IntegerType> {
-        match self.raster.kind {
-            GdalDataType::UInt8 => Some(integers::IntegerType::U8),
-            GdalDataType::Int16 => Some(integers::IntegerType::I16),
-            GdalDataType::UInt16 => Some(integers::IntegerType::U16),
-            _ => None,
-        }
+    /// The type of its numbers, if they are whole numbers of 8 or 16 bits.
+    pub fn integer_type(&self) -> Option<IntegerType> {
+        self.raster.integer_type()
     }
 
     /// Takes one more stored number for "no data".
@@ -441,21 +425,16 @@ fn open_named(name: &Name, path: &Path) -> Result<Dataset> {
 
 /// The label that describes a file: the file itself, or its namesake ending in `.lbl`.
 fn label_of(path: &Path) -> Result<Option<(PathBuf, String)>> {
-    let head = |path: &Path| {
-        let mut bytes = Vec::new();
-        File::open(path)
-            .and_then(|f| f.take(LABEL_BYTES).read_to_end(&mut bytes))
-            .ok()
-            .filter(|_| labels::is_label(&bytes))
-            // Labels are plain ASCII; the image after an attached one is anything.
-            .map(|_| bytes.iter().map(|&b| char::from(b)).collect::<String>())
+    let text_of = |path: &Path| {
+        let head = head(path, LABEL_BYTES).ok()?;
+        labels::is_label(&head).then(|| latin_1(&head))
     };
     let extension = path
         .extension()
         .map(|e| e.to_string_lossy().to_lowercase())
         .unwrap_or_default();
     if ["lbl", "img", "dat", "raw", "cub"].contains(&extension.as_str()) {
-        if let Some(text) = head(path) {
+        if let Some(text) = text_of(path) {
             return Ok(Some((path.to_owned(), text)));
         }
         if extension != "lbl" {
@@ -465,7 +444,7 @@ fn label_of(path: &Path) -> Result<Option<(PathBuf, String)>> {
                 &name.file_name().unwrap_or_default().to_string_lossy(),
             );
             if let Some(label) = label
-                && let Some(text) = head(&label)
+                && let Some(text) = text_of(&label)
             {
                 return Ok(Some((label, text)));
             }
@@ -507,11 +486,7 @@ fn beside(path: &Path, name: &str) -> Option<PathBuf> {
 
 /// Opens the raw image a label describes.
 fn open_label(path: &Path, label: &Path, text: &str) -> Result<Raster> {
-    let named = |mut e: Error| {
-        let problem = std::mem::take(e.problem_mut());
-        *e.problem_mut() = problem.file(label);
-        e
-    };
+    let named = |e| renamed(e, label);
     let image = Label::parse(text)
         .and_then(|label| label.image())
         .map_err(named)?;
@@ -573,9 +548,7 @@ fn check_length(image: &RawImage, data: &Path) -> Result<()> {
 /// The table of numbers in a file, if it is one.
 fn table_of(path: &Path) -> Result<Option<TextTable>> {
     const HEAD: u64 = 4096;
-    let mut head = Vec::new();
-    let read = File::open(path).and_then(|f| f.take(HEAD).read_to_end(&mut head));
-    if read.is_err() || !text_table::is_table(&head) {
+    if !head(path, HEAD).is_ok_and(|head| text_table::is_table(&head)) {
         return Ok(None);
     }
     // Numbers of eight bytes, twice, from two characters or more each, and the text itself.

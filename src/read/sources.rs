@@ -6,6 +6,7 @@
 //! what was understood, with the full names of files that passed; whatever else may stand in one
 //! does not arrive.
 
+use super::file_head::{head, holds, latin_1};
 use super::refusals::{beside_by_name, canonical, elsewhere, renamed, unreadable};
 use super::{drivers, truncation};
 use crate::model::error::{Error, Problem, Result};
@@ -13,7 +14,6 @@ use roxmltree::{Document, Node, ParsingOptions};
 use std::collections::HashMap;
 use std::fmt::Write;
 use std::fs::File;
-use std::io::Read;
 use std::path::{Path, PathBuf};
 
 /// What GDAL is asked to open.
@@ -167,7 +167,7 @@ const CLASSES: &[&str] = &[
     "VRTWarpedRasterBand",
 ];
 
-/// Lets names pass.
+/// Decides which files may be opened.
 pub(super) struct FileAccess {
     /// The job's own files, with symbolic links followed.
     named: Vec<PathBuf>,
@@ -569,32 +569,22 @@ fn spelled(file: &Path) -> Result<String> {
 
 /// Files that the header of a raster names: ER Mapper, ISIS cubes and PDS4.
 fn references(file: &Path) -> Vec<String> {
-    let mut bytes = Vec::new();
-    let read = |limit: u64, bytes: &mut Vec<u8>| {
-        bytes.clear();
-        File::open(file).and_then(|f| f.take(limit).read_to_end(bytes))
-    };
-    let is = |bytes: &[u8], mark: &str| {
-        bytes
-            .windows(mark.len())
-            .any(|w| w.eq_ignore_ascii_case(mark.as_bytes()))
-    };
-    if read(HEAD_BYTES, &mut bytes).is_err() {
+    let Ok(bytes) = head(file, HEAD_BYTES) else {
         return Vec::new();
-    }
+    };
     let [mapper, cube, archive] =
-        ["DatasetHeader", "^", "Product_Observational"].map(|mark| is(&bytes, mark));
+        ["DatasetHeader", "^", "Product_Observational"].map(|mark| holds(&bytes, mark));
     let text_alone = !bytes.contains(&0);
-    if !(mapper || archive || (cube && (is(&bytes, "Isis") || is(&bytes, "QUBE")))) {
+    if !(mapper || archive || (cube && (holds(&bytes, "Isis") || holds(&bytes, "QUBE")))) {
         return Vec::new();
     }
     if !text_alone && !cube {
         return Vec::new();
     }
-    if read(MOST_HEADER_BYTES, &mut bytes).is_err() {
+    let Ok(bytes) = head(file, MOST_HEADER_BYTES) else {
         return Vec::new();
-    }
-    let text: String = bytes.iter().map(|&b| char::from(b)).collect();
+    };
+    let text = latin_1(&bytes);
     let lower = text.to_ascii_lowercase();
     let mut found = Vec::new();
     // What stands behind every mark: up to the end of the line, or of the element.
@@ -633,13 +623,7 @@ fn references(file: &Path) -> Vec<String> {
 
 /// Whether GDAL could take a file for a virtual raster.
 fn is_virtual(file: &Path) -> bool {
-    let mut head = Vec::new();
-    let read = File::open(file).and_then(|f| f.take(HEAD_BYTES).read_to_end(&mut head));
-    const MARK: &[u8] = b"<VRTDataset";
-    read.is_ok()
-        && head
-            .windows(MARK.len())
-            .any(|w| w.eq_ignore_ascii_case(MARK))
+    head(file, HEAD_BYTES).is_ok_and(|head| holds(&head, "<VRTDataset"))
 }
 
 /// Text as XML content or attribute.

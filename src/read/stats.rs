@@ -53,7 +53,7 @@ pub(super) struct RowSum {
     pub missing: usize,
 }
 
-/// Part of the statistics; see [`Collector::merge`].
+/// Part of the statistics; see [`Collector::merged`].
 pub(super) struct Collector {
     bins: Bins,
     areas: Vec<u64>,
@@ -86,6 +86,9 @@ pub(super) struct Isolation {
     pub share: f64,
 }
 
+/// Whether a height lies beyond the one that was the lowest or the highest so far.
+type Beyond = fn(&f32, &f32) -> bool;
+
 impl Collector {
     pub fn new(bins: Bins) -> Self {
         Collector {
@@ -101,7 +104,9 @@ impl Collector {
     pub fn add(&mut self, row: usize, heights_m: &[f32], area: u64) -> RowSum {
         let (min, max, missing, sum_m) = pulp::Arch::new().dispatch(RowFigures { heights_m });
         if missing < heights_m.len() {
-            self.note(row, heights_m, min, max);
+            self.note(row, (min, min), (max, max), |height_m| {
+                heights_m.iter().position(|&h| h == height_m).unwrap_or(0)
+            });
             match self.bins {
                 Bins::Integer {
                     first_m,
@@ -114,39 +119,29 @@ impl Collector {
         RowSum { sum_m, missing }
     }
 
-    fn note(&mut self, row: usize, heights_m: &[f32], min: f32, max: f32) {
-        let column =
-            |height_m: f32| move || heights_m.iter().position(|&h| h == height_m).unwrap_or(0);
-        self.note_min(row, min, column(min));
-        self.note_max(row, max, column(max));
-    }
-
-    /// Takes a row's lowest height; its column is looked up only if it is the lowest of all so
-    /// far. The first in row order wins a tie.
-    pub fn note_min(&mut self, row: usize, height_m: f32, column: impl FnOnce() -> usize) {
-        if self
-            .min
-            .is_none_or(|m| height_m < m.height_m || (height_m == m.height_m && row < m.row))
-        {
-            self.min = Some(Spot {
-                height_m,
-                row,
-                column: column(),
-            });
-        }
-    }
-
-    /// The same for a row's highest height.
-    pub fn note_max(&mut self, row: usize, height_m: f32, column: impl FnOnce() -> usize) {
-        if self
-            .max
-            .is_none_or(|m| height_m > m.height_m || (height_m == m.height_m && row < m.row))
-        {
-            self.max = Some(Spot {
-                height_m,
-                row,
-                column: column(),
-            });
+    /// Takes a row's lowest and highest height; `column` finds one by its key, and is asked only
+    /// for the lowest and highest of all so far. The first in row order wins a tie.
+    pub fn note<K>(
+        &mut self,
+        row: usize,
+        min: (f32, K),
+        max: (f32, K),
+        column: impl Fn(K) -> usize,
+    ) {
+        for (held, (height_m, key), beyond) in [
+            (&mut self.min, min, f32::lt as Beyond),
+            (&mut self.max, max, f32::gt as Beyond),
+        ] {
+            if held.is_none_or(|held| {
+                let tie = height_m == held.height_m;
+                beyond(&height_m, &held.height_m) || (tie && row < held.row)
+            }) {
+                *held = Some(Spot {
+                    height_m,
+                    row,
+                    column: column(key),
+                });
+            }
         }
     }
 
@@ -155,26 +150,26 @@ impl Collector {
         &mut self.areas
     }
 
-    /// Adds another collector's share; the order of merging does not matter.
-    pub fn merge(&mut self, other: Collector) {
+    /// Both collectors' shares together; their order does not matter.
+    pub fn merged(mut self, other: Collector) -> Collector {
         for (mine, theirs) in self.areas.iter_mut().zip(&other.areas) {
             *mine += theirs;
         }
-        let key = |s: &Spot| (s.row, s.column);
-        if let Some(o) = other.min
-            && self.min.is_none_or(|m| {
-                o.height_m < m.height_m || (o.height_m == m.height_m && key(&o) < key(&m))
-            })
-        {
-            self.min = Some(o);
+        for (mine, theirs, beyond) in [
+            (&mut self.min, other.min, f32::lt as Beyond),
+            (&mut self.max, other.max, f32::gt as Beyond),
+        ] {
+            if let Some(theirs) = theirs
+                && mine.is_none_or(|mine| {
+                    let tie = theirs.height_m == mine.height_m;
+                    let earlier = (theirs.row, theirs.column) < (mine.row, mine.column);
+                    beyond(&theirs.height_m, &mine.height_m) || (tie && earlier)
+                })
+            {
+                *mine = Some(theirs);
+            }
         }
-        if let Some(o) = other.max
-            && self.max.is_none_or(|m| {
-                o.height_m > m.height_m || (o.height_m == m.height_m && key(&o) < key(&m))
-            })
-        {
-            self.max = Some(o);
-        }
+        self
     }
 
     /// The result, given what every row contributed; `None` when no cell was valid.
@@ -464,7 +459,7 @@ mod tests {
             .collect();
         let mut all = collectors.pop().unwrap();
         for part in collectors {
-            all.merge(part);
+            all = all.merged(part);
         }
         all.finish(&placement, &rows).unwrap()
     }

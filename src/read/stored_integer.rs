@@ -1,5 +1,24 @@
 //! Types of whole numbers that are worked on as they are stored.
 
+/// A type of whole numbers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum IntegerType {
+    U8,
+    I16,
+    U16,
+}
+
+impl IntegerType {
+    /// Smallest and largest number of the type.
+    pub fn range(self) -> (f64, f64) {
+        match self {
+            IntegerType::U8 => (0.0, 255.0),
+            IntegerType::I16 => (-32768.0, 32767.0),
+            IntegerType::U16 => (0.0, 65535.0),
+        }
+    }
+}
+
 /// A stored whole number.
 pub(super) trait StoredInteger:
     Copy + Default + PartialEq + Ord + Send + Sync + Into<f64> + Into<i64>

@@ -29,7 +29,7 @@ pub(super) trait Treatment: Sync {
     /// A cell as it is read.
     type Sample: Copy + Default + Send + Sync;
     /// Part of the statistics.
-    type Collector: Send;
+    type Collector: Send + Into<Collector>;
 
     /// An empty collector.
     fn collector(&self) -> Self::Collector;
@@ -59,14 +59,6 @@ pub(super) trait Treatment: Sync {
         out: &mut [f32],
     ) where
         Self::Sample: 'a;
-
-    /// Statistics of all rows; `None` when no cell was valid.
-    fn finish(
-        &self,
-        collectors: Vec<Self::Collector>,
-        placement: &Placement,
-        sums: &[RowSum],
-    ) -> Option<Statistics>;
 }
 
 /// Numbers read as single-precision floats, made heights at once.
@@ -111,20 +103,6 @@ impl Treatment for FloatCells<'_> {
         out: &mut [f32],
     ) {
         downsampling.fill(row, source, complete, out);
-    }
-
-    fn finish(
-        &self,
-        collectors: Vec<Collector>,
-        placement: &Placement,
-        sums: &[RowSum],
-    ) -> Option<Statistics> {
-        let mut parts = collectors.into_iter();
-        let mut all = parts.next()?;
-        for part in parts {
-            all.merge(part);
-        }
-        all.finish(placement, sums)
     }
 }
 
@@ -260,54 +238,91 @@ struct Strip {
     out: Range<usize>,
 }
 
-/// Reads everything once. Heights are `None` for [`Keep::Nothing`]; statistics are `None` when no
-/// cell holds data.
+/// What a scan is to make of a source beside statistics.
+#[derive(Clone, Copy)]
+pub(super) struct Scan<'a> {
+    pub placement: &'a Placement,
+    pub keep: &'a Keep,
+    /// Where heights go that memory does not hold.
+    pub to_file: Option<&'a ToFile<'a>>,
+    pub progress: &'a dyn Progress,
+}
+
+/// Statistics, `None` when no cell holds data; and heights, `None` for [`Keep::Nothing`].
+pub(super) type Scanned = (Option<Statistics>, Option<Kept>);
+
+/// Reads everything once.
 pub(super) fn run<T: Treatment>(
     source: &mut dyn RowSource<T::Sample>,
-    placement: &Placement,
     treatment: &T,
-    keep: &Keep,
-    to_file: Option<&ToFile<'_>>,
-    progress: &dyn Progress,
-) -> Result<(Option<Statistics>, Option<Kept>)> {
+    scan: &Scan<'_>,
+) -> Result<Scanned> {
+    let Scan {
+        placement,
+        keep,
+        progress,
+        ..
+    } = *scan;
     let columns = placement.columns;
     let strips = plan(placement, keep, size_of::<T::Sample>());
-    let size = match keep {
-        Keep::Nothing => None,
-        Keep::All => Some((placement.rows, columns)),
-        Keep::Averages(downsampling) => Some((downsampling.rows(), downsampling.columns())),
-    };
-    let mut kept = match (size, to_file) {
-        (None, _) => None,
-        (Some(size), None) => Some(Kept::Held(Array2::zeros(size))),
-        (Some(_), Some(to)) => Some(Kept::Stored(Box::new(Writer::on(
-            to.grid_file,
-            to.averaging.layout,
-        )?))),
-    };
-    let mut streamed = to_file.map(|to| StreamedPolarAveraging::new(to.averaging));
+    let mut sink = Sink::of(scan)?;
     let parts = rayon::current_num_threads().clamp(1, COLLECTORS);
     let mut collectors: Vec<T::Collector> = (0..parts).map(|_| treatment.collector()).collect();
     let mut sums = vec![RowSum::default(); placement.rows];
 
     progress.start("reading the grid", placement.rows as u64);
+    read_ahead(source, &strips, columns, |strip, buffer| {
+        buffer
+            .par_chunks_mut(columns)
+            .zip(strip.read.clone())
+            .for_each(|(cells, row)| treatment.prepare(row, cells));
+        let row = |r: usize| {
+            let start = (r - strip.read.start) * columns;
+            &buffer[start..start + columns]
+        };
+        collect(
+            treatment,
+            placement,
+            strip,
+            &row,
+            &mut collectors,
+            &mut sums,
+        );
+        sink.take(treatment, keep, strip, &row, &sums)?;
+        progress.step(strip.own.len() as u64);
+        Ok(())
+    })?;
+    let kept = sink.finish()?;
+    progress.done();
+
+    let collectors = collectors.into_iter().map(Into::into);
+    let all = collectors.reduce(Collector::merged);
+    Ok((all.and_then(|all| all.finish(placement, &sums)), kept))
+}
+
+/// Hands strip after strip to `work`, while another thread reads the next one.
+fn read_ahead<S: Copy + Default + Send>(
+    source: &mut dyn RowSource<S>,
+    strips: &[Strip],
+    columns: usize,
+    mut work: impl FnMut(&Strip, &mut [S]) -> Result<()>,
+) -> Result<()> {
     let source = Mutex::new(source);
-    let fetch = |strip: &Strip, buffer: &mut Vec<T::Sample>| {
-        buffer.resize(strip.read.len() * columns, T::Sample::default());
+    let fetch = |strip: &Strip, buffer: &mut Vec<S>| {
+        buffer.resize(strip.read.len() * columns, S::default());
         let mut source = source.lock().unwrap_or_else(PoisonError::into_inner);
         source.read(strip.read.start, buffer)
     };
     let fetch = &fetch;
-    std::thread::scope(|scope| -> Result<()> {
-        let (full, filled) = sync_channel::<Result<Vec<T::Sample>>>(0);
-        let (empty, emptied) = sync_channel::<Vec<T::Sample>>(2);
+    std::thread::scope(|scope| {
+        let (full, filled) = sync_channel::<Result<Vec<S>>>(0);
+        let (empty, emptied) = sync_channel::<Vec<S>>(2);
         for _ in 0..2 {
             // The receiver is alive and the channel has room for both.
             let _ = empty.send(Vec::new());
         }
-        let plan = &strips;
         let ahead = Builder::new().spawn_scoped(scope, move || {
-            for strip in plan {
+            for strip in strips {
                 let Ok(mut buffer) = emptied.recv() else {
                     return;
                 };
@@ -318,7 +333,7 @@ pub(super) fn run<T: Treatment>(
                 }
             }
         });
-        for strip in &strips {
+        for strip in strips {
             let mut buffer = match &ahead {
                 Ok(_) => match filled.recv() {
                     Ok(buffer) => buffer?,
@@ -331,68 +346,93 @@ pub(super) fn run<T: Treatment>(
                     buffer
                 }
             };
-            buffer
-                .par_chunks_mut(columns)
-                .zip(strip.read.clone())
-                .for_each(|(cells, row)| treatment.prepare(row, cells));
-            let row = |r: usize| {
-                let start = (r - strip.read.start) * columns;
-                &buffer[start..start + columns]
-            };
-            collect(
-                treatment,
-                placement,
-                strip,
-                &row,
-                &mut collectors,
-                &mut sums,
-            );
-            match (&mut kept, &mut streamed) {
-                (Some(Kept::Held(heights)), _) => {
-                    let width = heights.ncols();
-                    // A fresh array is contiguous.
-                    if let Some(cells) = heights.as_slice_mut() {
-                        let out = &mut cells[strip.out.start * width..strip.out.end * width];
-                        keep_rows(
-                            treatment,
-                            keep,
-                            strip,
-                            &row,
-                            &sums,
-                            (out, width),
-                            &|_, _| (),
-                        );
-                    }
-                }
-                (Some(Kept::Stored(writer)), Some(streamed)) => {
-                    let averaging = streamed.averaging;
-                    let width = averaging.layout.columns;
-                    let mut out = vec![0.0; strip.out.len() * width];
-                    let all = (out.as_mut_slice(), width);
-                    let average = |row: usize, line: &mut [f32]| averaging.row(row, line);
-                    keep_rows(treatment, keep, strip, &row, &sums, all, &average);
-                    for line in out.chunks(width) {
-                        streamed
-                            .next(Some(line))
-                            .map_or(Ok(()), |line| writer.push(line))?;
-                    }
-                }
-                _ => {}
-            }
-            progress.step(strip.own.len() as u64);
+            work(strip, &mut buffer)?;
             let _ = empty.send(buffer);
         }
         Ok(())
-    })?;
-    if let (Some(Kept::Stored(writer)), Some(mut streamed)) = (&mut kept, streamed)
-        && let Some(last) = streamed.next(None)
-    {
-        writer.push(last)?;
-    }
-    progress.done();
+    })
+}
 
-    let statistics = treatment.finish(collectors, placement, &sums);
-    Ok((statistics, kept))
+/// Where heights go that are kept.
+enum Sink {
+    Nowhere,
+    Memory(Array2<f32>),
+    File {
+        writer: Box<Writer>,
+        streamed: StreamedPolarAveraging,
+    },
+}
+
+impl Sink {
+    fn of(scan: &Scan<'_>) -> Result<Sink> {
+        let size = match scan.keep {
+            Keep::Nothing => return Ok(Sink::Nowhere),
+            Keep::All => (scan.placement.rows, scan.placement.columns),
+            Keep::Averages(downsampling) => (downsampling.rows(), downsampling.columns()),
+        };
+        Ok(match scan.to_file {
+            None => Sink::Memory(Array2::zeros(size)),
+            Some(to) => Sink::File {
+                writer: Box::new(Writer::on(to.grid_file, to.averaging.layout)?),
+                streamed: StreamedPolarAveraging::new(to.averaging),
+            },
+        })
+    }
+
+    /// Takes the working rows of a strip.
+    fn take<'a, T: Treatment>(
+        &mut self,
+        treatment: &T,
+        keep: &Keep,
+        strip: &Strip,
+        row: &(impl Fn(usize) -> &'a [T::Sample] + Sync),
+        sums: &[RowSum],
+    ) -> Result<()>
+    where
+        T::Sample: 'a,
+    {
+        match self {
+            Sink::Nowhere => {}
+            Sink::Memory(heights) => {
+                let width = heights.ncols();
+                // A fresh array is contiguous.
+                let Some(cells) = heights.as_slice_mut() else {
+                    return Ok(());
+                };
+                let out = &mut cells[strip.out.start * width..strip.out.end * width];
+                keep_rows(treatment, keep, strip, row, sums, out, &|_, _| ());
+            }
+            Sink::File { writer, streamed } => {
+                let averaging = streamed.averaging;
+                let width = averaging.layout.columns;
+                let mut out = vec![0.0; strip.out.len() * width];
+                let average = |row: usize, line: &mut [f32]| averaging.row(row, line);
+                keep_rows(treatment, keep, strip, row, sums, &mut out, &average);
+                for line in out.chunks(width) {
+                    if let Some(line) = streamed.next(Some(line)) {
+                        writer.push(line)?;
+                    }
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn finish(self) -> Result<Option<Kept>> {
+        Ok(match self {
+            Sink::Nowhere => None,
+            Sink::Memory(heights) => Some(Kept::Held(heights)),
+            Sink::File {
+                mut writer,
+                mut streamed,
+            } => {
+                if let Some(last) = streamed.next(None) {
+                    writer.push(last)?;
+                }
+                Some(Kept::Stored(writer))
+            }
+        })
+    }
 }
 
 fn collect<'a, T: Treatment>(
@@ -426,12 +466,12 @@ fn keep_rows<'a, T: Treatment>(
     strip: &Strip,
     row: &(impl Fn(usize) -> &'a [T::Sample] + Sync),
     sums: &[RowSum],
-    (out, width): (&mut [f32], usize),
-    polish: &(dyn Fn(usize, &mut [f32]) + Sync),
+    out: &mut [f32],
+    finish: &(dyn Fn(usize, &mut [f32]) + Sync),
 ) where
     T::Sample: 'a,
 {
-    out.par_chunks_mut(width)
+    out.par_chunks_mut(out.len() / strip.out.len())
         .zip(strip.out.clone())
         .for_each(|(line, r)| {
             match keep {
@@ -443,7 +483,7 @@ fn keep_rows<'a, T: Treatment>(
                 }
                 _ => treatment.copy(row(r), line),
             }
-            polish(r, line);
+            finish(r, line);
         });
 }
 
@@ -549,15 +589,20 @@ mod tests {
             columns: 64,
             fail_at: usize::MAX,
         };
-        let keep = Keep::All;
-        let (stats, kept) = run(&mut source, &placement, &HEIGHTS, &keep, None, &Silent).unwrap();
+        let scan = Scan {
+            placement: &placement,
+            keep: &Keep::All,
+            to_file: None,
+            progress: &Silent,
+        };
+        let (stats, kept) = run(&mut source, &HEIGHTS, &scan).unwrap();
         let Some(Kept::Held(heights)) = kept else {
             panic!("not held");
         };
         assert_eq!(heights[[31, 63]], (31 * 3 + 63) as f32);
         assert_eq!(stats.unwrap().max.row, 31);
         source.fail_at = 20;
-        let error = run(&mut source, &placement, &HEIGHTS, &keep, None, &Silent).err();
+        let error = run(&mut source, &HEIGHTS, &scan).err();
         assert_eq!(error.unwrap().to_string(), "grid: torn");
     }
 }

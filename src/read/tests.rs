@@ -1,8 +1,11 @@
 //! Whole files through GDAL: fixtures written here, and real open grids.
 
+use super::input::open_all;
 use super::*;
-use crate::model::grid::Quantity;
+use crate::model::grid::{Quantity, Registration};
 use crate::model::progress::Silent;
+use crate::model::settings::Flattening;
+use crate::sphere::faults;
 use approx::assert_abs_diff_eq;
 use gdal::DriverManager;
 use gdal::raster::{Buffer, GdalType, RasterCreationOptions};

@@ -1,6 +1,7 @@
 //! What a file's numbers stand for: scale, offset, unit, elevation or radius, missing cells.
 
 use super::stats::Statistics;
+use super::stored_integer::IntegerType;
 use crate::model::bodies::{SAME_RADIUS_SHARE, body_by_radius};
 use crate::model::error::{Error, Problem, Result};
 use crate::model::grid::Quantity;
@@ -17,8 +18,8 @@ pub(super) struct BandInfo {
     pub unit: String,
     /// Declared "no data" number.
     pub nodata: Option<f64>,
-    /// Whole numbers of 8 or 16 bits: their range.
-    pub integer_range: Option<(f64, f64)>,
+    /// Type of its numbers if they are whole and of 8 or 16 bits.
+    pub integers: Option<IntegerType>,
     /// A handful of stored numbers from all over the grid.
     pub sample: Vec<f64>,
 }
@@ -192,8 +193,7 @@ fn missing(settings: &GridSettings, stored: &BandInfo) -> Missing {
         (None, Some(nodata)) if nodata.is_finite() => values.push(nodata),
         _ => {}
     }
-    let lowest_16_bit = stored.integer_range == Some((-32768.0, 32767.0));
-    if lowest_16_bit && values.is_empty() {
+    if stored.integers == Some(IntegerType::I16) && values.is_empty() {
         values.push(-32768.0);
     }
     Missing { values }
@@ -509,7 +509,7 @@ mod tests {
         }
         assert!(!missing.holds(6_371_000.0));
         let shorts = BandInfo {
-            integer_range: Some((-32768.0, 32767.0)),
+            integers: Some(IntegerType::I16),
             ..plain(&[-32768.0, 12.0])
         };
         let m = settled(&shorts, None);

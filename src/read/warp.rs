@@ -173,10 +173,6 @@ impl ProjectedRaster {
 /// the rasters' coordinate system has.
 pub(super) fn assemble(rasters: &[ProjectedRaster], placement: &Placement) -> Result<Array2<f32>> {
     let (rows, columns) = (placement.rows, placement.columns);
-    // Places inside a cell, as shares of it: as many as blocks fit a step.
-    let places: Vec<f64> = (0..BLOCKS_PER_STEP as usize)
-        .map(|i| (i as f64 + 0.5) / BLOCKS_PER_STEP - 0.5)
-        .collect();
     watch::need_memory(4 * (rows * columns) as u64);
     let mut heights_m = Array2::from_elem((rows, columns), f32::NAN);
     let cells = heights_m.as_slice_mut().unwrap_or_default();
@@ -184,45 +180,16 @@ pub(super) fn assemble(rasters: &[ProjectedRaster], placement: &Placement) -> Re
         .par_chunks_mut(columns)
         .enumerate()
         .map_init(
-            || {
-                rasters
-                    .iter()
-                    .map(|raster| projection(raster.definition.as_deref()?).ok())
-                    .collect::<Vec<_>>()
+            || -> Vec<_> {
+                let definitions = rasters.iter().map(|raster| raster.definition.as_deref());
+                definitions.map(|text| projection(text?).ok()).collect()
             },
             |projections, (row, line)| {
                 let mut uncovered = false;
                 for (column, cell) in line.iter_mut().enumerate() {
-                    let (mut sum, mut count, mut reached) = (0.0, 0u32, false);
-                    for share_y in &places {
-                        // The working rows are even in planetocentric latitude.
-                        let centric = placement_lat(placement, row as f64 + share_y);
-                        let lat = placement.own_deg(centric).to_radians();
-                        for share_x in &places {
-                            let lon = placement.west_deg
-                                + (column as f64 + share_x) * placement.step_lon_deg();
-                            let found = rasters.iter().zip(projections.iter()).fold(
-                                RasterSample::Outside,
-                                |found, (raster, projection)| match found {
-                                    RasterSample::Height(_) => found,
-                                    _ => better(found, look(raster, projection, lon, lat)),
-                                },
-                            );
-                            match found {
-                                RasterSample::Height(h) => {
-                                    sum += h;
-                                    count += 1;
-                                    reached = true;
-                                }
-                                RasterSample::Missing => reached = true,
-                                RasterSample::Outside => {}
-                            }
-                        }
-                    }
-                    uncovered |= !reached;
-                    if count > 0 {
-                        *cell = (sum / f64::from(count)) as f32;
-                    }
+                    let mean = cell_mean(rasters, projections, placement, [row, column]);
+                    uncovered |= mean.is_none();
+                    *cell = mean.unwrap_or(f32::NAN);
                 }
                 uncovered
             },
@@ -232,16 +199,59 @@ pub(super) fn assemble(rasters: &[ProjectedRaster], placement: &Placement) -> Re
     Ok(heights_m)
 }
 
-/// Latitude of a fractional row of an even grid.
-fn placement_lat(placement: &Placement, row: f64) -> f64 {
-    90.0 - (row + 0.5) * placement.step_lat_deg()
+/// Mean of what rasters have at places inside a working cell, NaN where that is nothing; `None`
+/// where none reaches. There are as many places as blocks fit a step.
+fn cell_mean(
+    rasters: &[ProjectedRaster],
+    projections: &[Option<Proj>],
+    placement: &Placement,
+    [row, column]: [usize; 2],
+) -> Option<f32> {
+    let shares = || {
+        let places = 0..BLOCKS_PER_STEP as usize;
+        places.map(|i| (i as f64 + 0.5) / BLOCKS_PER_STEP - 0.5)
+    };
+    let (mut sum, mut count, mut reached) = (0.0, 0u32, false);
+    for share_y in shares() {
+        // The working rows are even in planetocentric latitude.
+        let centric_deg = 90.0 - (row as f64 + share_y + 0.5) * placement.step_lat_deg();
+        let lat = placement.own_deg(centric_deg).to_radians();
+        for share_x in shares() {
+            let lon_deg = placement.west_deg + (column as f64 + share_x) * placement.step_lon_deg();
+            match first_height(rasters, projections, lon_deg, lat) {
+                RasterSample::Height(height_m) => {
+                    sum += height_m;
+                    count += 1;
+                    reached = true;
+                }
+                RasterSample::Missing => reached = true,
+                RasterSample::Outside => {}
+            }
+        }
+    }
+    let mean = match count {
+        0 => f32::NAN,
+        _ => (sum / f64::from(count)) as f32,
+    };
+    reached.then_some(mean)
 }
 
-fn better(a: RasterSample, b: RasterSample) -> RasterSample {
-    match (a, b) {
-        (_, RasterSample::Height(_)) | (RasterSample::Outside, _) => b,
-        _ => a,
+/// What the first raster has that has data at a place; else the best that any has.
+fn first_height(
+    rasters: &[ProjectedRaster],
+    projections: &[Option<Proj>],
+    lon_deg: f64,
+    lat: f64,
+) -> RasterSample {
+    let mut found = RasterSample::Outside;
+    for (raster, projection) in rasters.iter().zip(projections) {
+        match look(raster, projection, lon_deg, lat) {
+            RasterSample::Outside => {}
+            RasterSample::Missing => found = RasterSample::Missing,
+            height => return height,
+        }
     }
+    found
 }
 
 fn look(

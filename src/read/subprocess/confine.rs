@@ -137,61 +137,71 @@ mod linux {
         target_arch = "aarch64",
         target_arch = "riscv64"
     ))]
+    const NEVER: &[i64] = &[
+        libc::SYS_socket,
+        libc::SYS_socketpair,
+        libc::SYS_connect,
+        libc::SYS_bind,
+        libc::SYS_listen,
+        libc::SYS_sendto,
+        libc::SYS_sendmsg,
+        libc::SYS_execve,
+        libc::SYS_execveat,
+        libc::SYS_ptrace,
+        libc::SYS_process_vm_readv,
+        libc::SYS_process_vm_writev,
+        // It does all of these by itself.
+        libc::SYS_io_uring_setup,
+        libc::SYS_unlinkat,
+        libc::SYS_renameat2,
+        libc::SYS_mkdirat,
+        libc::SYS_mknodat,
+        libc::SYS_linkat,
+        libc::SYS_symlinkat,
+        libc::SYS_fchmodat,
+        libc::SYS_fchownat,
+        libc::SYS_utimensat,
+        libc::SYS_truncate,
+        libc::SYS_setxattr,
+        libc::SYS_mount,
+        libc::SYS_bpf,
+        libc::SYS_keyctl,
+    ];
+
+    /// Older calls that do the same, which newer machines do not have.
+    #[cfg(target_arch = "x86_64")]
+    const NEVER_OLD: &[i64] = &[
+        libc::SYS_unlink,
+        libc::SYS_rename,
+        libc::SYS_renameat,
+        libc::SYS_mkdir,
+        libc::SYS_rmdir,
+        libc::SYS_mknod,
+        libc::SYS_link,
+        libc::SYS_symlink,
+        libc::SYS_chmod,
+        libc::SYS_chown,
+        libc::SYS_creat,
+        libc::SYS_fork,
+        libc::SYS_vfork,
+    ];
+    #[cfg(any(target_arch = "aarch64", target_arch = "riscv64"))]
+    const NEVER_OLD: &[i64] = &[];
+
+    /// Forbids them, and to open files for anything but reading.
+    #[cfg(any(
+        target_arch = "x86_64",
+        target_arch = "aarch64",
+        target_arch = "riscv64"
+    ))]
     pub fn calls() -> Option<()> {
         use seccompiler::{
             BpfProgram, SeccompAction, SeccompCmpArgLen, SeccompCmpOp, SeccompCondition,
             SeccompFilter, SeccompRule,
         };
-        const NEVER: &[i64] = &[
-            libc::SYS_socket,
-            libc::SYS_socketpair,
-            libc::SYS_connect,
-            libc::SYS_bind,
-            libc::SYS_listen,
-            libc::SYS_sendto,
-            libc::SYS_sendmsg,
-            libc::SYS_execve,
-            libc::SYS_execveat,
-            libc::SYS_ptrace,
-            libc::SYS_process_vm_readv,
-            libc::SYS_process_vm_writev,
-            // It does all of these by itself.
-            libc::SYS_io_uring_setup,
-            libc::SYS_unlinkat,
-            libc::SYS_renameat2,
-            libc::SYS_mkdirat,
-            libc::SYS_mknodat,
-            libc::SYS_linkat,
-            libc::SYS_symlinkat,
-            libc::SYS_fchmodat,
-            libc::SYS_fchownat,
-            libc::SYS_utimensat,
-            libc::SYS_truncate,
-            libc::SYS_setxattr,
-            libc::SYS_mount,
-            libc::SYS_bpf,
-            libc::SYS_keyctl,
-        ];
+        let never = NEVER.iter().chain(NEVER_OLD);
         let mut rules: std::collections::BTreeMap<i64, Vec<SeccompRule>> =
-            NEVER.iter().map(|&call| (call, Vec::new())).collect();
-        #[cfg(target_arch = "x86_64")]
-        for call in [
-            libc::SYS_unlink,
-            libc::SYS_rename,
-            libc::SYS_renameat,
-            libc::SYS_mkdir,
-            libc::SYS_rmdir,
-            libc::SYS_mknod,
-            libc::SYS_link,
-            libc::SYS_symlink,
-            libc::SYS_chmod,
-            libc::SYS_chown,
-            libc::SYS_creat,
-            libc::SYS_fork,
-            libc::SYS_vfork,
-        ] {
-            rules.insert(call, Vec::new());
-        }
+            never.map(|&call| (call, Vec::new())).collect();
         // Opening for anything but reading: writing, reading and writing, making, emptying.
         let flags = [
             (libc::O_ACCMODE, libc::O_WRONLY),
