@@ -143,20 +143,21 @@ pub(super) fn read(reference: &SpatialRef) -> Result<Option<Crs>> {
                 .next("write a plain coordinate system into the file"),
         ));
     }
+    let number = |key: &str| parameter(&proj, key).unwrap_or(0.0);
     let name = reference.name().unwrap_or_default();
     let kind = if reference.is_geographic() {
         CoordinateKind::Angles {
             unit_deg: reference.angular_units().to_degrees(),
-            meridian_deg: parameter(&proj, "pm").unwrap_or(0.0),
+            meridian_deg: number("pm"),
         }
-    } else if proj.split_whitespace().any(|w| w == "+proj=eqc") && !has_tilt(&proj) {
+    } else if proj.split_whitespace().any(|w| w == "+proj=eqc") && number("lat_0") == 0.0 {
+        // The plain formula counts from the equator.
         CoordinateKind::Cylindrical {
             unit_m: reference.linear_units(),
-            centre_lon_deg: parameter(&proj, "lon_0").unwrap_or(0.0)
-                + parameter(&proj, "pm").unwrap_or(0.0),
-            parallel_deg: parameter(&proj, "lat_ts").unwrap_or(0.0),
-            east_m: parameter(&proj, "x_0").unwrap_or(0.0),
-            north_m: parameter(&proj, "y_0").unwrap_or(0.0),
+            centre_lon_deg: number("lon_0") + number("pm"),
+            parallel_deg: number("lat_ts"),
+            east_m: number("x_0"),
+            north_m: number("y_0"),
         }
     } else {
         CoordinateKind::Other {
@@ -175,11 +176,6 @@ pub(super) fn read(reference: &SpatialRef) -> Result<Option<Crs>> {
         proj,
     };
     crs.checked().map(Some)
-}
-
-/// An origin of latitude other than the equator, which the plain formula does not cover.
-fn has_tilt(proj: &str) -> bool {
-    parameter(proj, "lat_0").unwrap_or(0.0) != 0.0
 }
 
 /// A number in a PROJ string.

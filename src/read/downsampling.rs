@@ -12,15 +12,15 @@
 //!
 //! A working grid has as many columns at 89° as on the equator, each a sliver of ground. An image
 //! pixel there covers many of them; picking a few would show the noise of single slivers. So that
-//! every cell stands for a pixel's ground wherever it lies, it is [widened](Downsampling::with_ground_width): its
-//! mean goes over a pixel's width of ground east and west, and neighbours overlap:
+//! every cell stands for a pixel's ground wherever it lies, its mean goes over a pixel's width of
+//! ground east and west ([`Downsampling::with_ground_width`]), and neighbours overlap:
 //!
 //! ```text
 //!   width in columns = ground step / (Δλ · cos φ)
 //! ```
 
+use super::cell::Cell;
 use super::placement::Placement;
-use super::stored_integer::StoredInteger;
 use std::ops::Range;
 
 /// A working grid and which parts of the source make its cells.
@@ -92,65 +92,14 @@ impl Downsampling {
         parts.first..parts.first + parts.weights.len()
     }
 
-    /// Fills one working row. `source` gives a source row's heights (NaN where missing), and
-    /// `complete` tells that none is missing in any of them, or that a working cell with any
-    /// missing part is to be NaN. Without any valid part it is so anyway.
-    pub fn fill<'a>(
-        &self,
-        row: usize,
-        source: impl Fn(usize) -> &'a [f32],
-        complete: bool,
-        out: &mut [f32],
-    ) {
-        self.fill_by(
-            row,
-            source,
-            complete,
-            |rows, weights, sums, areas| {
-                pulp::Arch::new().dispatch(AddHeights {
-                    rows,
-                    weights,
-                    sums,
-                    areas,
-                });
-            },
-            out,
-        );
-    }
-
-    /// The same for whole numbers as they are stored; `missing` stands for "no data" and `None`
-    /// tells that there is none.
-    pub fn fill_integers<'a, T: StoredInteger + 'a>(
+    /// Fills one working row. `source` gives the cells of a source row, `missing` the number that
+    /// stands for "no data" in them, or `None` if it is in none of them. A working cell without
+    /// any valid part becomes NaN.
+    pub fn fill<'a, T: Cell + 'a>(
         &self,
         row: usize,
         source: impl Fn(usize) -> &'a [T],
         missing: Option<T>,
-        out: &mut [f32],
-    ) {
-        self.fill_by(
-            row,
-            source,
-            missing.is_none(),
-            |rows, weights, sums, areas| {
-                pulp::Arch::new().dispatch(AddIntegers {
-                    rows,
-                    weights,
-                    sums,
-                    areas,
-                    missing,
-                });
-            },
-            out,
-        );
-    }
-
-    /// `add` adds the parts of rows to sums and, if there are any, to areas.
-    fn fill_by<'a, T: 'a>(
-        &self,
-        row: usize,
-        source: impl Fn(usize) -> &'a [T],
-        complete: bool,
-        add: impl Fn(&[&'a [T]], &[f64], &mut [f64], Option<&mut [f64]>),
         out: &mut [f32],
     ) {
         let parts = &self.rows[row];
@@ -161,7 +110,7 @@ impl Downsampling {
         let mut shares = ColumnShares::new(self.source_columns, self.columns);
         let room = span.map_or(0, |_| self.source_columns);
         let mut sums_to = RunningSums::new(room);
-        let mut areas_to = RunningSums::new(if complete { 0 } else { room });
+        let mut areas_to = RunningSums::new(missing.map_or(0, |_| room));
         let mut rows: Vec<&[T]> = Vec::with_capacity(parts.weights.len());
         let mut start = 0;
         while start < self.source_columns {
@@ -170,17 +119,25 @@ impl Downsampling {
             rows.clear();
             rows.extend((0..parts.weights.len()).map(|i| &source(parts.first + i)[start..end]));
             sums.fill(0.0);
-            if complete {
-                add(&rows, &parts.weights, sums, None);
-            } else {
-                areas.fill(0.0);
-                add(&rows, &parts.weights, sums, Some(areas));
-            }
+            let add = AddRows {
+                rows: &rows,
+                weights: &parts.weights,
+                sums,
+                valid: None,
+            };
+            pulp::Arch::new().dispatch(match missing {
+                None => add,
+                Some(missing) => {
+                    areas.fill(0.0);
+                    let valid = Some((&mut *areas, missing));
+                    AddRows { valid, ..add }
+                }
+            });
             match span {
                 None => shares.take(sums, areas, out),
                 Some(_) => {
                     sums_to.take(sums);
-                    if !complete {
+                    if missing.is_some() {
                         areas_to.take(areas);
                     }
                 }
@@ -188,7 +145,7 @@ impl Downsampling {
             start = end;
         }
         if let Some(span) = span {
-            let areas_to = (!complete).then_some(&areas_to);
+            let areas_to = missing.is_some().then_some(&areas_to);
             spread(&sums_to, areas_to, whole, span, out);
         }
     }
@@ -214,31 +171,33 @@ fn row_parts(edges_deg: &[f64], north_deg: f64, south_deg: f64) -> RowParts {
 // Structs and not closures: only what is inlined into them is compiled for wide vectors. Every
 // column has sums of its own, so bytes do not depend on how many are added at once.
 
-/// Adds weighted rows of heights; with areas, NaN is left out of both sums.
-struct AddHeights<'a> {
-    rows: &'a [&'a [f32]],
+/// Adds weighted rows of cells. With areas, cells without data are left out of both sums.
+struct AddRows<'a, T> {
+    rows: &'a [&'a [T]],
     weights: &'a [f64],
     sums: &'a mut [f64],
-    areas: Option<&'a mut [f64]>,
+    /// Areas, and the number that stands for "no data".
+    valid: Option<(&'a mut [f64], T)>,
 }
 
-impl pulp::NullaryFnOnce for AddHeights<'_> {
+impl<T: Cell> pulp::NullaryFnOnce for AddRows<'_, T> {
     type Output = ();
 
     #[inline(always)]
     fn call(self) {
         let rows = self.rows.iter().zip(self.weights);
-        match self.areas {
+        match self.valid {
             None => rows.for_each(|(row, &weight)| {
-                for (&h, sum) in row.iter().zip(self.sums.iter_mut()) {
-                    *sum += weight * f64::from(h);
+                for (&cell, sum) in row.iter().zip(self.sums.iter_mut()) {
+                    *sum += weight * Into::<f64>::into(cell);
                 }
             }),
-            Some(areas) => rows.for_each(|(row, &weight)| {
-                for ((&h, sum), area) in row.iter().zip(self.sums.iter_mut()).zip(areas.iter_mut())
-                {
-                    let valid = !h.is_nan();
-                    *sum += if valid { weight * f64::from(h) } else { 0.0 };
+            Some((areas, missing)) => rows.for_each(|(row, &weight)| {
+                let cells = row.iter().zip(self.sums.iter_mut());
+                for ((&cell, sum), area) in cells.zip(areas.iter_mut()) {
+                    let valid = !cell.is_missing(missing);
+                    let part = weight * Into::<f64>::into(cell);
+                    *sum += if valid { part } else { 0.0 };
                     *area += if valid { weight } else { 0.0 };
                 }
             }),
@@ -246,44 +205,7 @@ impl pulp::NullaryFnOnce for AddHeights<'_> {
     }
 }
 
-/// Adds weighted rows of stored numbers; with areas, `missing` is left out of both sums.
-struct AddIntegers<'a, T> {
-    rows: &'a [&'a [T]],
-    weights: &'a [f64],
-    sums: &'a mut [f64],
-    areas: Option<&'a mut [f64]>,
-    missing: Option<T>,
-}
-
-impl<T: StoredInteger> pulp::NullaryFnOnce for AddIntegers<'_, T> {
-    type Output = ();
-
-    #[inline(always)]
-    fn call(self) {
-        match (self.areas, self.missing) {
-            (Some(areas), Some(missing)) => {
-                for (row, &weight) in self.rows.iter().zip(self.weights) {
-                    for ((&v, sum), area) in
-                        row.iter().zip(self.sums.iter_mut()).zip(areas.iter_mut())
-                    {
-                        let weight = if v == missing { 0.0 } else { weight };
-                        *sum += weight * Into::<f64>::into(v);
-                        *area += weight;
-                    }
-                }
-            }
-            _ => {
-                for (row, &weight) in self.rows.iter().zip(self.weights) {
-                    for (&v, sum) in row.iter().zip(self.sums.iter_mut()) {
-                        *sum += weight * Into::<f64>::into(v);
-                    }
-                }
-            }
-        }
-    }
-}
-
-/// ColumnShares columns out to working cells from the west, `ratio` columns each; a column on an edge
+/// Shares columns out to working cells from the west, `ratio` columns each; a column on an edge
 /// is split.
 struct ColumnShares {
     ratio: f64,
@@ -473,7 +395,7 @@ mod tests {
         let downsampling = Downsampling::new(&source, columns, rows).with_ground_width(ground_deg);
         for row in 0..rows {
             let mut out = vec![0.0; columns];
-            downsampling.fill(row, |r| field[r].as_slice(), true, &mut out);
+            downsampling.fill(row, |r| field[r].as_slice(), None, &mut out);
             let edge = |row: usize| 90.0 - 180.0 * row as f64 / rows as f64;
             let middle = 0.5 * (edge(row) + edge(row + 1));
             let width = (ground_deg / middle.to_radians().cos()).min(360.0);
@@ -499,7 +421,7 @@ mod tests {
             let mut sum = 0.0;
             for row in rows {
                 let mut out = vec![0.0; 360];
-                downsampling.fill(row, |r| field[r].as_slice(), true, &mut out);
+                downsampling.fill(row, |r| field[r].as_slice(), None, &mut out);
                 sum += out.iter().map(|h| f64::from(h * h)).sum::<f64>();
             }
             (sum / cells as f64).sqrt()
@@ -521,7 +443,7 @@ mod tests {
         let downsampling = Downsampling::new(&source, 36, 18).with_ground_width(10.0);
         for row in 0..18 {
             let mut out = vec![0.0; 36];
-            downsampling.fill(row, |r| field[r].as_slice(), false, &mut out);
+            downsampling.fill(row, |r| field[r].as_slice(), Some(f32::NAN), &mut out);
             for (column, h) in out.iter().enumerate() {
                 // Row 0 lies at 85°: a cell spans 115°, 23 source columns.
                 let empty = row == 0 && (9..=13).contains(&column);
@@ -543,8 +465,9 @@ mod tests {
         (0..rows)
             .map(|row| {
                 let mut out = vec![0.0; columns];
-                let complete = field.iter().flatten().all(|h| !h.is_nan());
-                downsampling.fill(row, |r| field[r].as_slice(), complete, &mut out);
+                let some = field.iter().flatten().any(|h| h.is_nan());
+                let missing = some.then_some(f32::NAN);
+                downsampling.fill(row, |r| field[r].as_slice(), missing, &mut out);
                 out
             })
             .collect()

@@ -16,7 +16,10 @@ pub(super) fn located(
 ) -> Result<(Placement, Vec<(usize, usize)>)> {
     let axis_ratio_squared = rasters[0].crs.as_ref().map_or(1.0, Crs::axis_ratio_squared);
     if let [raster] = rasters {
-        let placement = placement(raster, settings)?;
+        let placement = match extent(raster, settings.west_deg)? {
+            Some(extent) => placement::place(&extent)?,
+            None => unplaced(raster, settings)?,
+        };
         if placement.repeated_columns > 0 {
             check_repeats(raster, &placement)?;
         }
@@ -44,14 +47,6 @@ pub(super) fn located(
         .notes
         .push(format!("{} files were joined into one grid", rasters.len()));
     Ok((placement, mosaic.corners))
-}
-
-/// Where a single raster's cells lie.
-fn placement(raster: &Raster, settings: &GridSettings) -> Result<Placement> {
-    match extent(raster, settings.west_deg)? {
-        Some(extent) => placement::place(&extent),
-        None => unplaced(raster, settings),
-    }
 }
 
 /// A raster's extent in degrees; `None` when it has no coordinates.

@@ -106,7 +106,7 @@ fn coarser(grid: &Grid) -> Option<Grid> {
     cells
         .par_chunks_mut(columns)
         .enumerate()
-        .for_each(|(row, out)| downsampling.fill(row, line, true, out));
+        .for_each(|(row, out)| downsampling.fill(row, line, None, out));
     let known = heights_m.iter().filter(|h| !h.is_nan()).count() as f64;
     let known_before = grid.heights_m.iter().filter(|h| !h.is_nan()).count() as f64;
     let share = |known: f64, of: usize| known / of as f64;

@@ -1,12 +1,12 @@
 //! The files of a job as one source of rows.
 
+use super::cell::IntegerType;
 use super::georeference::no_coordinates;
 use super::integers::IntegerCells;
 use super::open::{Raster, Rows, Tile, Tiles};
 use super::placement::{Placement, degrees};
 use super::refusals::named;
 use super::stats::{Bins, Statistics};
-use super::stored_integer::IntegerType;
 use super::stream::{self, Decode, FloatCells, RowSource, Scan, Scanned};
 use super::values::{self, BandInfo, Meaning};
 use super::warp::{self, HeightsInMemory};

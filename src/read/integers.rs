@@ -9,10 +9,10 @@
 //! and averages are taken of stored numbers, `height = mean × scale + shift` at the end. Counts and
 //! sums are whole numbers, so no order of adding up can change them.
 
+use super::cell::StoredInteger;
 use super::downsampling::Downsampling;
 use super::stats::{Bins, Collector, RowSum};
-use super::stored_integer::StoredInteger;
-use super::stream::{Decode, Treatment};
+use super::stream::{Decode, HeldRows, Treatment};
 use std::ops::RangeInclusive;
 
 /// How stored numbers become heights, and which of them stand for "no data".
@@ -86,18 +86,16 @@ impl<T: StoredInteger> Treatment for IntegerCells<T> {
         }
     }
 
-    fn average<'a>(
+    fn average(
         &self,
         downsampling: &Downsampling,
         row: usize,
-        source: impl Fn(usize) -> &'a [T],
+        source: HeldRows<'_, T>,
         complete: bool,
         out: &mut [f32],
-    ) where
-        T: 'a,
-    {
+    ) {
         let missing = self.missing.first().copied().filter(|_| !complete);
-        downsampling.fill_integers(row, source, missing, out);
+        downsampling.fill(row, |r| source.row(r), missing, out);
         for h in out {
             *h = (f64::from(*h) * self.scale + self.shift_m) as f32;
         }
@@ -403,7 +401,11 @@ mod tests {
             let complete = sums[downsampling.source_rows(row)]
                 .iter()
                 .all(|s| s.missing == 0);
-            let source = |r: usize| &cells[r * COLUMNS..(r + 1) * COLUMNS];
+            let source = HeldRows {
+                cells: &cells,
+                columns: COLUMNS,
+                first: 0,
+            };
             treatment.average(downsampling, row, source, complete, out);
         }
         (sums, statistics, heights)

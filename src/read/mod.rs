@@ -7,6 +7,7 @@
 //!
 //! `pass` goes this way from top to bottom. Only this module knows GDAL. Memory is bounded by the working grid, not by the source.
 
+mod cell;
 mod crs;
 mod downsampling;
 mod drivers;
@@ -30,7 +31,6 @@ mod refusals;
 mod sources;
 mod stats;
 pub mod stored_grid;
-mod stored_integer;
 mod stream;
 pub mod subprocess;
 #[cfg(test)]

@@ -1,12 +1,12 @@
 //! Opening rasters with GDAL, and reading their rows. Nothing else in the crate calls GDAL.
 
+use super::cell::{IntegerType, StoredInteger};
 use super::crs::{self, CoordinateKind, Crs};
 use super::drivers;
 use super::file_head::{head, latin_1};
 use super::labels::{self, LABEL_BYTES, Label, RawImage};
 use super::refusals::{renamed, said, unreadable};
 use super::sources::{self, FileAccess, Name};
-use super::stored_integer::{IntegerType, StoredInteger};
 use super::stream::{Decode, RowSource};
 use super::text_table::{self, TextTable};
 use super::truncation;
@@ -283,14 +283,22 @@ impl Rows {
         self.wide.is_some()
     }
 
-    /// First row in the file, and number, of rows counted from the north.
-    fn window(&self, first: usize, count: usize) -> (usize, usize) {
-        let top = if self.south_first {
-            self.raster.rows - first - count
-        } else {
-            first
+    /// Reads numbers from a row on, counted from the north.
+    fn numbers<T: Copy + GdalType>(&mut self, first: usize, out: &mut [T]) -> Result<()> {
+        let size = (self.columns, out.len() / self.columns);
+        let top = match self.south_first {
+            true => self.raster.rows - first - size.1,
+            false => first,
         };
-        (top, count)
+        let _call = self.raster.call(size.1);
+        self.raster.reopen()?;
+        let band = self.raster.band()?;
+        band.read_into_slice::<T>((0, top as isize), size, size, out, None)
+            .map_err(|e| broken(&self.raster.path, top, &e))?;
+        if self.south_first {
+            turn_over(out, self.columns);
+        }
+        Ok(())
     }
 
     /// The type of its numbers, if they are whole numbers of 8 or 16 bits.
@@ -309,50 +317,24 @@ impl Rows {
 /// Whole numbers as they are stored.
 impl<T: StoredInteger + GdalType> RowSource<T> for Rows {
     fn read(&mut self, first: usize, out: &mut [T]) -> Result<()> {
-        let columns = self.columns;
-        let (top, count) = self.window(first, out.len() / columns);
-        let _call = self.raster.call(count);
-        self.raster.reopen()?;
-        let size = (columns, count);
-        self.raster
-            .band()?
-            .read_into_slice::<T>((0, top as isize), size, size, out, None)
-            .map_err(|e| broken(&self.raster.path, top, &e))?;
-        if self.south_first {
-            turn_over(out, columns);
-        }
-        Ok(())
+        self.numbers(first, out)
     }
 }
 
 impl RowSource<f32> for Rows {
     fn read(&mut self, first: usize, out: &mut [f32]) -> Result<()> {
-        let (top, count) = self.window(first, out.len() / self.columns);
-        let _call = self.raster.call(count);
-        self.raster.reopen()?;
-        let window = (0, top as isize);
-        let size = (self.columns, count);
-        let band = self.raster.band()?;
-        let torn = |e: GdalError| broken(&self.raster.path, top, &e);
-        match &self.wide {
-            None => band
-                .read_into_slice::<f32>(window, size, size, out, None)
-                .map_err(torn)?,
-            Some((scale, shift_m, missing)) => {
-                let stored = band
-                    .read_as::<f64>(window, size, size, None)
-                    .map_err(torn)?;
-                for (height, &v) in out.iter_mut().zip(stored.data()) {
-                    *height = if missing.holds(v) {
-                        f32::NAN
-                    } else {
-                        (v * scale + shift_m) as f32
-                    };
-                }
-            }
+        if self.wide.is_none() {
+            return self.numbers(first, out);
         }
-        if self.south_first {
-            turn_over(out, self.columns);
+        let mut stored = vec![0.0; out.len()];
+        self.numbers(first, &mut stored)?;
+        if let Some((scale, shift_m, missing)) = &self.wide {
+            for (height, &v) in out.iter_mut().zip(&stored) {
+                *height = match missing.holds(v) {
+                    true => f32::NAN,
+                    false => (v * scale + shift_m) as f32,
+                };
+            }
         }
         Ok(())
     }

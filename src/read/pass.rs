@@ -390,18 +390,11 @@ fn bins(bands: &[BandInfo], meanings: &[Meaning]) -> Bins {
 
 /// Keeps source cells as they are unless the images need fewer.
 fn keep(placement: &Placement, request: &ReadRequest) -> Keep {
-    match request
-        .finest_step_deg
-        .and_then(|s| working_size(placement, s))
-    {
-        Some((columns, rows)) => {
-            let ground_deg = request.finest_step_deg.unwrap_or(0.0);
-            Keep::Averages(
-                Downsampling::new(placement, columns, rows).with_ground_width(ground_deg),
-            )
-        }
-        None => Keep::All,
-    }
+    let averages = request.finest_step_deg.and_then(|step_deg| {
+        let (columns, rows) = working_size(placement, step_deg)?;
+        Some(Downsampling::new(placement, columns, rows).with_ground_width(step_deg))
+    });
+    averages.map_or(Keep::All, Keep::Averages)
 }
 
 /// Columns and rows of the working grid for a step in degrees, if coarser than the source.

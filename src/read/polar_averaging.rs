@@ -1,5 +1,5 @@
-//! Averaging along the rows near the poles, where cells are narrow, of a source that is kept as it is; where it is
-//! downsampled, [`Downsampling`](super::downsampling::Downsampling) does the same.
+//! Averaging along the rows near the poles, where cells are narrow, of a source that is kept as it
+//! is; where it is downsampled, [`Downsampling`](super::downsampling::Downsampling) does the same.
 //!
 //! A grid has as many columns at 89° as on the equator, each a sliver of ground as long as a cell
 //! is high. Carved finely, slivers that differ are spokes around the pole. Every row is therefore

@@ -50,15 +50,29 @@ pub(super) trait Treatment: Sync {
     fn copy(&self, cells: &[Self::Sample], out: &mut [f32]);
 
     /// Heights of a working row; `complete` when no cell under it is missing.
-    fn average<'a>(
+    fn average(
         &self,
         downsampling: &Downsampling,
         row: usize,
-        source: impl Fn(usize) -> &'a [Self::Sample],
+        source: HeldRows<'_, Self::Sample>,
         complete: bool,
         out: &mut [f32],
-    ) where
-        Self::Sample: 'a;
+    );
+}
+
+/// Rows of a source that are in memory, from `first` on.
+#[derive(Clone, Copy)]
+pub(super) struct HeldRows<'a, S> {
+    pub cells: &'a [S],
+    pub columns: usize,
+    pub first: usize,
+}
+
+impl<'a, S> HeldRows<'a, S> {
+    /// A row, counted as the source counts.
+    pub fn row(&self, row: usize) -> &'a [S] {
+        &self.cells[(row - self.first) * self.columns..][..self.columns]
+    }
 }
 
 /// Numbers read as single-precision floats, made heights at once.
@@ -94,15 +108,15 @@ impl Treatment for FloatCells<'_> {
         out.copy_from_slice(cells);
     }
 
-    fn average<'a>(
+    fn average(
         &self,
         downsampling: &Downsampling,
         row: usize,
-        source: impl Fn(usize) -> &'a [f32],
+        source: HeldRows<'_, f32>,
         complete: bool,
         out: &mut [f32],
     ) {
-        downsampling.fill(row, source, complete, out);
+        downsampling.fill(row, |r| source.row(r), (!complete).then_some(f32::NAN), out);
     }
 }
 
@@ -276,19 +290,20 @@ pub(super) fn run<T: Treatment>(
             .par_chunks_mut(columns)
             .zip(strip.read.clone())
             .for_each(|(cells, row)| treatment.prepare(row, cells));
-        let row = |r: usize| {
-            let start = (r - strip.read.start) * columns;
-            &buffer[start..start + columns]
+        let rows = HeldRows {
+            cells: buffer,
+            columns,
+            first: strip.read.start,
         };
         collect(
             treatment,
             placement,
             strip,
-            &row,
+            rows,
             &mut collectors,
             &mut sums,
         );
-        sink.take(treatment, keep, strip, &row, &sums)?;
+        sink.take(treatment, keep, strip, rows, &sums)?;
         progress.step(strip.own.len() as u64);
         Ok(())
     })?;
@@ -380,38 +395,49 @@ impl Sink {
     }
 
     /// Takes the working rows of a strip.
-    fn take<'a, T: Treatment>(
+    fn take<T: Treatment>(
         &mut self,
         treatment: &T,
         keep: &Keep,
         strip: &Strip,
-        row: &(impl Fn(usize) -> &'a [T::Sample] + Sync),
+        source: HeldRows<'_, T::Sample>,
         sums: &[RowSum],
-    ) -> Result<()>
-    where
-        T::Sample: 'a,
-    {
-        match self {
-            Sink::Nowhere => {}
+    ) -> Result<()> {
+        let mut fresh = Vec::new();
+        let (out, averaging) = match self {
+            Sink::Nowhere => return Ok(()),
             Sink::Memory(heights) => {
                 let width = heights.ncols();
                 // A fresh array is contiguous.
-                let Some(cells) = heights.as_slice_mut() else {
-                    return Ok(());
-                };
-                let out = &mut cells[strip.out.start * width..strip.out.end * width];
-                keep_rows(treatment, keep, strip, row, sums, out, &|_, _| ());
+                let cells = heights.as_slice_mut().unwrap_or_default();
+                let rows = strip.out.start * width..strip.out.end * width;
+                (cells.get_mut(rows).unwrap_or_default(), None)
             }
-            Sink::File { writer, streamed } => {
+            Sink::File { streamed, .. } => {
                 let averaging = streamed.averaging;
-                let width = averaging.layout.columns;
-                let mut out = vec![0.0; strip.out.len() * width];
-                let average = |row: usize, line: &mut [f32]| averaging.row(row, line);
-                keep_rows(treatment, keep, strip, row, sums, &mut out, &average);
-                for line in out.chunks(width) {
-                    if let Some(line) = streamed.next(Some(line)) {
-                        writer.push(line)?;
-                    }
+                fresh.resize(strip.out.len() * averaging.layout.columns, 0.0);
+                (fresh.as_mut_slice(), Some(averaging))
+            }
+        };
+        let width = out.len() / strip.out.len();
+        let lines = out.par_chunks_mut(width).zip(strip.out.clone());
+        lines.for_each(|(line, r)| {
+            match keep {
+                Keep::Averages(downsampling) => {
+                    let mut sums = sums[downsampling.source_rows(r)].iter();
+                    let complete = sums.all(|sum| sum.missing == 0);
+                    treatment.average(downsampling, r, source, complete, line);
+                }
+                _ => treatment.copy(source.row(r), line),
+            }
+            if let Some(averaging) = averaging {
+                averaging.row(r, line);
+            }
+        });
+        if let Sink::File { writer, streamed } = self {
+            for line in fresh.chunks(width) {
+                if let Some(line) = streamed.next(Some(line)) {
+                    writer.push(line)?;
                 }
             }
         }
@@ -435,16 +461,14 @@ impl Sink {
     }
 }
 
-fn collect<'a, T: Treatment>(
+fn collect<T: Treatment>(
     treatment: &T,
     placement: &Placement,
     strip: &Strip,
-    row: &(impl Fn(usize) -> &'a [T::Sample] + Sync),
+    source: HeldRows<'_, T::Sample>,
     collectors: &mut [T::Collector],
     sums: &mut [RowSum],
-) where
-    T::Sample: 'a,
-{
+) {
     let first = strip.own.start;
     let sums = &mut sums[strip.own.clone()];
     let share = sums.len().div_ceil(collectors.len()).max(1);
@@ -455,35 +479,8 @@ fn collect<'a, T: Treatment>(
         .for_each(|(part, (collector, sums))| {
             for (offset, sum) in sums.iter_mut().enumerate() {
                 let r = first + part * share + offset;
-                *sum = treatment.collect(collector, r, row(r), cell_area(placement, r));
+                *sum = treatment.collect(collector, r, source.row(r), cell_area(placement, r));
             }
-        });
-}
-
-fn keep_rows<'a, T: Treatment>(
-    treatment: &T,
-    keep: &Keep,
-    strip: &Strip,
-    row: &(impl Fn(usize) -> &'a [T::Sample] + Sync),
-    sums: &[RowSum],
-    out: &mut [f32],
-    finish: &(dyn Fn(usize, &mut [f32]) + Sync),
-) where
-    T::Sample: 'a,
-{
-    out.par_chunks_mut(out.len() / strip.out.len())
-        .zip(strip.out.clone())
-        .for_each(|(line, r)| {
-            match keep {
-                Keep::Averages(downsampling) => {
-                    let complete = sums[downsampling.source_rows(r)]
-                        .iter()
-                        .all(|s| s.missing == 0);
-                    treatment.average(downsampling, r, row, complete, line);
-                }
-                _ => treatment.copy(row(r), line),
-            }
-            finish(r, line);
         });
 }
 

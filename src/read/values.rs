@@ -1,7 +1,7 @@
 //! What a file's numbers stand for: scale, offset, unit, elevation or radius, missing cells.
 
+use super::cell::IntegerType;
 use super::stats::Statistics;
-use super::stored_integer::IntegerType;
 use crate::model::bodies::{SAME_RADIUS_SHARE, body_by_radius};
 use crate::model::error::{Error, Problem, Result};
 use crate::model::grid::Quantity;

@@ -89,13 +89,8 @@ pub fn serve() -> ! {
         Ok((found, working)) => {
             out.say(&Message::Found(Box::new(found)));
             if let Some(Working::Held(grid)) = &working {
-                match grid.heights_m.as_slice() {
-                    Some(samples) => out.send(bytemuck::cast_slice(samples)),
-                    None => {
-                        let samples: Vec<f32> = grid.heights_m.iter().copied().collect();
-                        out.send(bytemuck::cast_slice(&samples));
-                    }
-                }
+                let samples = grid.heights_m.as_standard_layout();
+                out.send(bytemuck::cast_slice(samples.as_slice().unwrap_or_default()));
             }
         }
         Err(error) => out.say(&Message::Failed(error)),
@@ -149,31 +144,23 @@ fn listen(out: &'static Out, memory: confine::MemoryLimit) {
 
 fn work(request: &Request, out: &'static Out) -> Result<(GridAnswer, Option<Working>)> {
     let progress = &out as &dyn Progress;
-    match &request.task {
-        Task::Inspect => {
-            let source = inspect_here(&request.settings, progress)?;
-            let found = GridAnswer {
-                source,
-                layout: None,
-                held: false,
-            };
-            Ok((found, None))
-        }
+    let (working, source) = match &request.task {
+        Task::Inspect => (None, inspect_here(&request.settings, progress)?),
         Task::Read {
             request: wanted,
             storage,
         } => {
             let (working, source) = read_here(&request.settings, wanted, storage, progress)?;
-            let (layout, held) = match &working {
-                Working::Held(grid) => (grid.layout(), true),
-                Working::Stored(grid) => (grid.layout(), false),
-            };
-            let found = GridAnswer {
-                source,
-                layout: Some(layout),
-                held,
-            };
-            Ok((found, Some(working)))
+            (Some(working), source)
         }
-    }
+    };
+    let found = GridAnswer {
+        source,
+        layout: working.as_ref().map(|working| match working {
+            Working::Held(grid) => grid.layout(),
+            Working::Stored(grid) => grid.layout(),
+        }),
+        held: matches!(working, Some(Working::Held(_))),
+    };
+    Ok((found, working))
 }

@@ -91,52 +91,60 @@ pub(super) fn give_up_the_rest() {
     #[cfg(target_os = "linux")]
     {
         // Each of them alone is most of it; what a kernel has not, it does not do.
-        let _ = linux::files_for_reading();
+        let _ = files_for_reading();
         #[cfg(any(
             target_arch = "x86_64",
             target_arch = "aarch64",
             target_arch = "riscv64"
         ))]
-        let _ = linux::calls();
+        let _ = system_calls::forbid();
     }
 }
 
+/// Files may be read and folders listed; nothing may be written, run or spoken to.
 #[cfg(target_os = "linux")]
-mod linux {
+fn files_for_reading() -> Option<()> {
     use landlock::{
         ABI, Access, AccessFs, AccessNet, PathBeneath, PathFd, Ruleset, RulesetAttr,
         RulesetCreatedAttr, Scope,
     };
+    let abi = ABI::V6;
+    Ruleset::default()
+        .handle_access(AccessFs::from_all(abi))
+        .ok()?
+        .handle_access(AccessNet::from_all(abi))
+        .ok()?
+        .scope(Scope::from_all(abi))
+        .ok()?
+        .create()
+        .ok()?
+        .add_rule(PathBeneath::new(
+            PathFd::new("/").ok()?,
+            AccessFs::ReadFile | AccessFs::ReadDir,
+        ))
+        .ok()?
+        .restrict_self()
+        .ok()?;
+    Some(())
+}
 
-    /// Files may be read and folders listed; nothing may be written, run or spoken to.
-    pub fn files_for_reading() -> Option<()> {
-        let abi = ABI::V6;
-        Ruleset::default()
-            .handle_access(AccessFs::from_all(abi))
-            .ok()?
-            .handle_access(AccessNet::from_all(abi))
-            .ok()?
-            .scope(Scope::from_all(abi))
-            .ok()?
-            .create()
-            .ok()?
-            .add_rule(PathBeneath::new(
-                PathFd::new("/").ok()?,
-                AccessFs::ReadFile | AccessFs::ReadDir,
-            ))
-            .ok()?
-            .restrict_self()
-            .ok()?;
-        Some(())
-    }
-
-    /// Calls of the system that reading never makes: those to other machines and programs, and
-    /// those that change what files are called and who may use them.
-    #[cfg(any(
+#[cfg(all(
+    target_os = "linux",
+    any(
         target_arch = "x86_64",
         target_arch = "aarch64",
         target_arch = "riscv64"
-    ))]
+    )
+))]
+mod system_calls {
+    use seccompiler::{
+        BpfProgram, SeccompAction, SeccompCmpArgLen, SeccompCmpOp, SeccompCondition, SeccompFilter,
+        SeccompRule,
+    };
+    use std::collections::BTreeMap;
+
+    /// Calls of the system that reading never makes: those to other machines and programs, and
+    /// those that change what files are called and who may use them.
     const NEVER: &[i64] = &[
         libc::SYS_socket,
         libc::SYS_socketpair,
@@ -185,22 +193,13 @@ mod linux {
         libc::SYS_fork,
         libc::SYS_vfork,
     ];
-    #[cfg(any(target_arch = "aarch64", target_arch = "riscv64"))]
+    #[cfg(not(target_arch = "x86_64"))]
     const NEVER_OLD: &[i64] = &[];
 
     /// Forbids them, and to open files for anything but reading.
-    #[cfg(any(
-        target_arch = "x86_64",
-        target_arch = "aarch64",
-        target_arch = "riscv64"
-    ))]
-    pub fn calls() -> Option<()> {
-        use seccompiler::{
-            BpfProgram, SeccompAction, SeccompCmpArgLen, SeccompCmpOp, SeccompCondition,
-            SeccompFilter, SeccompRule,
-        };
+    pub fn forbid() -> Option<()> {
         let never = NEVER.iter().chain(NEVER_OLD);
-        let mut rules: std::collections::BTreeMap<i64, Vec<SeccompRule>> =
+        let mut rules: BTreeMap<i64, Vec<SeccompRule>> =
             never.map(|&call| (call, Vec::new())).collect();
         // Opening for anything but reading: writing, reading and writing, making, emptying.
         let flags = [

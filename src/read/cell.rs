@@ -1,4 +1,17 @@
-//! Types of whole numbers that are worked on as they are stored.
+//! Types of numbers that cells are worked on in.
+
+/// A number as it is read.
+pub(super) trait Cell: Copy + Into<f64> {
+    /// Whether it stands for "no data"; floats do when they are NaN, whatever `code` is.
+    fn is_missing(self, code: Self) -> bool;
+}
+
+impl Cell for f32 {
+    #[inline(always)]
+    fn is_missing(self, _code: f32) -> bool {
+        self.is_nan()
+    }
+}
 
 /// A type of whole numbers.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -21,7 +34,7 @@ impl IntegerType {
 
 /// A stored whole number.
 pub(super) trait StoredInteger:
-    Copy + Default + PartialEq + Ord + Send + Sync + Into<f64> + Into<i64>
+    Cell + Default + PartialEq + Ord + Send + Sync + Into<i64>
 {
     /// Smallest number of the type.
     const LOWEST: i64;
@@ -29,6 +42,13 @@ pub(super) trait StoredInteger:
     fn index(self) -> u16;
     /// The number at a position.
     fn at(index: u16) -> Self;
+}
+
+impl Cell for i16 {
+    #[inline(always)]
+    fn is_missing(self, code: i16) -> bool {
+        self == code
+    }
 }
 
 impl StoredInteger for i16 {
@@ -42,6 +62,13 @@ impl StoredInteger for i16 {
     }
 }
 
+impl Cell for u16 {
+    #[inline(always)]
+    fn is_missing(self, code: u16) -> bool {
+        self == code
+    }
+}
+
 impl StoredInteger for u16 {
     const LOWEST: i64 = 0;
     #[inline(always)]
@@ -50,6 +77,13 @@ impl StoredInteger for u16 {
     }
     fn at(index: u16) -> u16 {
         index
+    }
+}
+
+impl Cell for u8 {
+    #[inline(always)]
+    fn is_missing(self, code: u8) -> bool {
+        self == code
     }
 }
 
