@@ -58,29 +58,27 @@ pub(super) struct Raster {
 impl Raster {
     /// Opens a file and checks that it is all there and holds one band of real numbers.
     pub fn open(path: &Path, access: &mut FileAccess) -> Result<Raster> {
-        let name = access.resolve(path)?;
+        let mut name = access.resolve(path)?;
         let _call = watch::call(path, name.bytes());
-        if let Name::File(file) = &name {
-            // Labels of tables are not relied on: some place their table wrongly.
-            if let Some(table) = table_of(path)? {
-                return open_table(path, table);
-            }
-            if let Some((label, text)) = label_of(path)? {
-                return open_label(path, &label, &text);
-            }
-            let mut notes = Vec::new();
+        let Name::File(file) = name.clone() else {
             let dataset = open_named(&name, path)?;
-            if dataset.raster_count() == 0 {
-                let part = Name::Subdataset(heights_of(&dataset, path, file, &mut notes)?);
-                let dataset = open_named(&part, path)?;
-                truncation::check(&dataset, file).map_err(|e| renamed(e, path))?;
-                return Raster::from_dataset(dataset, path, part, notes);
-            }
-            truncation::check(&dataset, file).map_err(|e| renamed(e, path))?;
-            return Raster::from_dataset(dataset, path, name, notes);
+            return Raster::from_dataset(dataset, path, name, Vec::new());
+        };
+        // Labels of tables are not relied on: some place their table wrongly.
+        if let Some(table) = table_of(path)? {
+            return open_table(path, table);
         }
-        let dataset = open_named(&name, path)?;
-        Raster::from_dataset(dataset, path, name, Vec::new())
+        if let Some((label, text)) = label_of(path)? {
+            return open_label(path, &label, &text);
+        }
+        let mut notes = Vec::new();
+        let mut dataset = open_named(&name, path)?;
+        if dataset.raster_count() == 0 {
+            name = Name::Subdataset(heights_of(&dataset, path, &file, &mut notes)?);
+            dataset = open_named(&name, path)?;
+        }
+        truncation::check(&dataset, &file).map_err(|e| renamed(e, path))?;
+        Raster::from_dataset(dataset, path, name, notes)
     }
 
     /// Closes the file until its rows are read.
@@ -415,30 +413,25 @@ fn label_of(path: &Path) -> Result<Option<(PathBuf, String)>> {
         .extension()
         .map(|e| e.to_string_lossy().to_lowercase())
         .unwrap_or_default();
-    if ["lbl", "img", "dat", "raw", "cub"].contains(&extension.as_str()) {
-        if let Some(text) = text_of(path) {
-            return Ok(Some((path.to_owned(), text)));
-        }
-        if extension != "lbl" {
-            let name = path.with_extension("lbl");
-            let label = beside(
-                path,
-                &name.file_name().unwrap_or_default().to_string_lossy(),
-            );
-            if let Some(label) = label
-                && let Some(text) = text_of(&label)
-            {
-                return Ok(Some((label, text)));
-            }
-        } else {
-            return Err(Error::Grid(
-                Problem::new("the file is named like a label but does not read like one")
-                    .allowed("a PDS3 label, which starts with PDS_VERSION_ID = PDS3")
-                    .file(path),
-            ));
-        }
+    if !["lbl", "img", "dat", "raw", "cub"].contains(&extension.as_str()) {
+        return Ok(None);
     }
-    Ok(None)
+    if let Some(text) = text_of(path) {
+        return Ok(Some((path.to_owned(), text)));
+    }
+    if extension == "lbl" {
+        return Err(Error::Grid(
+            Problem::new("the file is named like a label but does not read like one")
+                .allowed("a PDS3 label, which starts with PDS_VERSION_ID = PDS3")
+                .file(path),
+        ));
+    }
+    let name = path.with_extension("lbl");
+    let name = name.file_name().unwrap_or_default().to_string_lossy();
+    Ok(beside(path, &name).and_then(|label| {
+        let text = text_of(&label)?;
+        Some((label, text))
+    }))
 }
 
 /// A file of that name in the same folder, in upper or lower case.

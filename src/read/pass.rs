@@ -335,12 +335,7 @@ fn layout(placement: &Placement, keep: &Keep) -> Layout {
             west_deg: working_west(placement, downsampling.columns()),
             registration: Registration::Pixel,
         },
-        _ => Layout {
-            rows: placement.rows,
-            columns: placement.columns,
-            west_deg: placement.west_deg,
-            registration: placement.registration,
-        },
+        _ => placement.layout(),
     }
 }
 

@@ -13,7 +13,7 @@
 //! file prints.
 
 use crate::model::error::{Error, Problem, Result};
-use crate::model::grid::Registration;
+use crate::model::grid::{Layout, Registration};
 
 /// A file's own words, in degrees: outer corner of the first cell and signed steps.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -79,22 +79,29 @@ impl Placement {
         }
     }
 
+    /// Where the cells' centres lie, in latitudes as the file counts.
+    pub fn layout(&self) -> Layout {
+        Layout {
+            rows: self.rows,
+            columns: self.columns,
+            west_deg: self.west_deg,
+            registration: self.registration,
+        }
+    }
+
     /// Step between columns, degrees.
     pub fn step_lon_deg(&self) -> f64 {
-        360.0 / self.columns as f64
+        self.layout().step_lon_deg()
     }
 
     /// Step between rows, degrees.
     pub fn step_lat_deg(&self) -> f64 {
-        match self.registration {
-            Registration::Pixel => 180.0 / self.rows as f64,
-            Registration::Gridline => 180.0 / (self.rows - 1) as f64,
-        }
+        self.layout().step_lat_deg()
     }
 
     /// Longitude of a column's centre, degrees east, 0..360.
     pub fn lon_deg(&self, column: usize) -> f64 {
-        let lon = (self.west_deg + column as f64 * self.step_lon_deg()).rem_euclid(360.0);
+        let lon = self.layout().lon_deg(column);
         if lon >= 360.0 { 0.0 } else { lon }
     }
 
@@ -127,11 +134,7 @@ impl Placement {
 
     /// Latitude of a row's centre as the file counts, degrees north.
     pub fn own_lat_deg(&self, row: usize) -> f64 {
-        let first = match self.registration {
-            Registration::Pixel => 90.0 - 0.5 * self.step_lat_deg(),
-            Registration::Gridline => 90.0,
-        };
-        first - row as f64 * self.step_lat_deg()
+        self.layout().lat_deg(row)
     }
 
     /// Planetocentric latitude of the northern edge of a row's cells; of the south pole for `row == rows`.

@@ -22,7 +22,6 @@ mod wire;
 
 use child::serve;
 
-use super::stored_grid::GridFile;
 use super::{ReadRequest, StoragePolicy, Working, first_file, format};
 use crate::model::error::{Error, Problem, Result};
 use crate::model::grid::{Grid, Layout, Source};
@@ -141,7 +140,7 @@ pub(super) fn read_within(
     let working = match (found.layout, samples, store) {
         (Some(layout), Some(samples), _) => Working::Held(grid(layout, samples, path)?),
         (Some(layout), None, Some((grid_file, file))) => {
-            Working::Stored(stored_by_process(grid_file, layout, file)?)
+            Working::Stored(grid_file.written(layout, file)?)
         }
         _ => return Err(senseless(path)),
     };
@@ -170,16 +169,6 @@ fn grid(layout: Layout, samples: Vec<f32>, path: &Path) -> Result<Grid> {
         west_deg: layout.west_deg,
         registration: layout.registration,
     })
-}
-
-fn stored_by_process(
-    grid_file: &GridFile,
-    layout: Layout,
-    file: File,
-) -> Result<super::StoredGrid> {
-    let grid = grid_file.written(layout, file);
-    grid.check_length()?;
-    Ok(grid)
 }
 
 /// Lets a new process do a task: what it found, and the samples if it sent any.
@@ -222,14 +211,10 @@ fn ask(
                 Message::Returned => watch.work = None,
                 Message::Failed(error) => return Err(error),
                 Message::Found(found) => {
-                    let count = match &found.layout {
-                        Some(layout) if found.held => Some(wire::samples(layout)),
-                        _ => None,
-                    };
-                    let Some(count) = count else {
+                    let Some(layout) = found.layout.filter(|_| found.held) else {
                         return Ok((*found, None));
                     };
-                    let count = count.ok_or_else(|| senseless(path))?;
+                    let count = wire::samples(&layout).ok_or_else(|| senseless(path))?;
                     let samples = process.samples(count, inbox.rest(), &watch)?;
                     return Ok((*found, Some(samples)));
                 }

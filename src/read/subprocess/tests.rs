@@ -1,6 +1,7 @@
 //! Reading processes that go wrong, played by small scripts.
 
 use super::super::memory::MemoryBudget;
+use super::super::stored_grid::GridFile;
 use super::*;
 use crate::model::progress::Silent;
 use std::os::unix::fs::PermissionsExt;
