@@ -239,7 +239,8 @@ pub struct FacetConcurrency {
     pub tiles_bytes: u64,
 }
 
-/// How many facets, `drawn` the largest, are drawn at a time from a grid in memory, or (`stored`) in a file.
+/// How many facets, `drawn` the largest, are drawn at a time from a grid in memory, or (`stored`)
+/// in a file.
 ///
 /// # Errors
 /// [`Error::Job`] when not even one fits, with the pixel size that would.

@@ -2,10 +2,12 @@
 //!
 //! ```text
 //!   open ─► georeference (where cells lie) ─┐
-//!     └───► values (what numbers mean) ─────┴─► stream: statistics, averages ─► hole_filling ─► Grid
+//!     └───► values (what numbers mean) ─────┴─► stream: statistics + averages
+//!                                                  └─► hole_filling ─► Grid, Source
 //! ```
 //!
-//! `pass` goes this way from top to bottom. Only this module knows GDAL. Memory is bounded by the working grid, not by the source.
+//! `pass` goes this way from top to bottom. Only this module knows GDAL. Memory is bounded by the
+//! working grid, not by the source.
 
 mod cell;
 mod crs;

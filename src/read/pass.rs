@@ -78,14 +78,14 @@ pub(super) fn pass(
         lower_m: Vec::new(),
     };
     let (band, meaning) = (&bands[0], &mut meanings[0]);
-    let scanned = scans.of_heights(ellipsoid.as_ref(), band, meaning, &mut notes)?;
+    let scanned = scans.heights(ellipsoid.as_ref(), band, meaning, &mut notes)?;
     let (Some(statistics), kept) = scanned else {
         return Err(nothing_there(path));
     };
     if statistics.min.height_m == statistics.max.height_m {
         return Err(constant(path, statistics.min.height_m));
     }
-    let kept = scans.where_holes_are_filled(kept, wanted.storage, layout)?;
+    let kept = scans.in_memory_if_holes(kept, wanted.storage, layout)?;
     notes.extend(graphic_note(&placement, &reference));
     notes.extend(meaning.notes.iter().cloned());
     let fill = scans
@@ -155,7 +155,7 @@ struct Scans<'a> {
 
 impl Scans<'_> {
     /// Statistics and heights; above an ellipsoid, if it is to be taken out.
-    fn of_heights(
+    fn heights(
         &mut self,
         ellipsoid: Option<&Ellipsoid>,
         band: &BandInfo,
@@ -203,7 +203,7 @@ impl Scans<'_> {
     }
 
     /// Heights in a file that have holes, in memory: filling a hole looks at the whole grid.
-    fn where_holes_are_filled(
+    fn in_memory_if_holes(
         &mut self,
         kept: Option<Kept>,
         storage: &StoragePolicy,

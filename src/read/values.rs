@@ -62,12 +62,12 @@ impl Missing {
 /// Settles the meaning. `radius_m` is the reference radius known so far (settings, CRS, label).
 pub(super) fn settle(
     settings: &GridSettings,
-    stored: &BandInfo,
+    band: &BandInfo,
     radius_m: Option<f64>,
 ) -> Result<Meaning> {
     let mut notes = Vec::new();
-    let (unit, unit_m) = unit(settings, stored, &mut notes);
-    let scale = settings.scale.unwrap_or(stored.scale * unit_m);
+    let (unit, unit_m) = unit(settings, band, &mut notes);
+    let scale = settings.scale.unwrap_or(band.scale * unit_m);
     if !(scale.is_finite() && scale != 0.0) {
         return Err(Error::Grid(
             Problem::new("the scale from stored numbers to metres is not usable")
@@ -75,8 +75,8 @@ pub(super) fn settle(
                 .allowed("any number but 0"),
         ));
     }
-    let missing = missing(settings, stored);
-    let file_offset_m = stored.offset * unit_m;
+    let missing = missing(settings, band);
+    let file_offset_m = band.offset * unit_m;
     if !file_offset_m.is_finite() {
         return Err(Error::Grid(
             Problem::new("the offset added to stored numbers is not usable")
@@ -85,7 +85,7 @@ pub(super) fn settle(
                 .next("set offset under [grid], or correct the file's"),
         ));
     }
-    let sample: Vec<f64> = stored
+    let sample: Vec<f64> = band
         .sample
         .iter()
         .filter(|v| !missing.holds(**v))
@@ -161,8 +161,8 @@ fn with_offset(mut meaning: Meaning, quantity: Quantity, offset_m: f64) -> Resul
     Ok(meaning)
 }
 
-fn unit(settings: &GridSettings, stored: &BandInfo, notes: &mut Vec<String>) -> (String, f64) {
-    let name = stored.unit.trim();
+fn unit(settings: &GridSettings, band: &BandInfo, notes: &mut Vec<String>) -> (String, f64) {
+    let name = band.unit.trim();
     let factor = match name.to_lowercase().as_str() {
         "" => Some(1.0),
         "m" | "meter" | "meters" | "metre" | "metres" | "mt" => Some(1.0),
@@ -186,14 +186,14 @@ fn unit(settings: &GridSettings, stored: &BandInfo, notes: &mut Vec<String>) -> 
 
 /// Declared fill numbers, and the one that every 16-bit product keeps for the purpose. A setting
 /// replaces both.
-fn missing(settings: &GridSettings, stored: &BandInfo) -> Missing {
+fn missing(settings: &GridSettings, band: &BandInfo) -> Missing {
     let mut values = Vec::new();
-    match (settings.nodata, stored.nodata) {
+    match (settings.nodata, band.nodata) {
         (Some(nodata), _) => values.push(nodata),
         (None, Some(nodata)) if nodata.is_finite() => values.push(nodata),
         _ => {}
     }
-    if stored.integers == Some(IntegerType::I16) && values.is_empty() {
+    if band.integers == Some(IntegerType::I16) && values.is_empty() {
         values.push(-32768.0);
     }
     Missing { values }
@@ -227,7 +227,7 @@ const ZERO_GAP: f64 = 0.5;
 /// Looks at both ends of the distribution for a fill value the file does not declare.
 pub(super) fn undeclared(
     statistics: &Statistics,
-    stored: &BandInfo,
+    band: &BandInfo,
     meaning: &Meaning,
 ) -> Option<SuspectedFill> {
     let ends = [
@@ -255,7 +255,7 @@ pub(super) fn undeclared(
         let percent = 100.0 * lone.share;
         let nearest = lone.next_m;
         // A declared fill value leaves no reason to look for another.
-        match code.or(zero).filter(|_| stored.nodata.is_none()) {
+        match code.or(zero).filter(|_| band.nodata.is_none()) {
             Some(fill) => Some(SuspectedFill {
                 fill: Some(fill),
                 note: format!(

@@ -1,8 +1,8 @@
 //! What the reader is at, told to whoever watches over it: which library works on which file, how
 //! much work that may be, and how much memory reading needs beyond the usual.
 //!
-//! In a process of its own (`subprocess`) somebody listens; in a library nobody does, and nothing is
-//! done here.
+//! In a process of its own (`subprocess`) somebody listens; in a library nobody does, and nothing
+//! is done here.
 
 use std::path::Path;
 use std::sync::OnceLock;
