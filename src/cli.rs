@@ -56,55 +56,55 @@ pub enum Command {
     ///
     /// Values given with --set are written into it; names of files as they are, to be looked for
     /// beside the job file.
-    Init(Init),
+    Init(InitArgs),
     /// Say what an elevation grid holds
     ///
     /// Compare the highest and lowest place with what is known of the planet: if they are right,
     /// the file has been understood. Settings of the [grid] section can be given with --set.
-    Inspect(Inspect),
+    Inspect(InspectArgs),
     /// Make the height image of every facet, with a report
     ///
     /// The folder gets one 16-bit image per facet in facets/, report.html (open it first),
     /// report.md (the same in plain text), overview.png (a picture of all facets) and globe.json (every number, for other programs).
-    Facets(Facets),
+    Facets(FacetsArgs),
     /// Plan the work at the bench: blanks, jig, saw, joints, glue-up
-    Plan(Plan),
+    Plan(PlanArgs),
     /// Compare ways to exaggerate the relief, or have one suggested
     ///
     /// Prints a table of what each way makes of the planet; with --out also draws a chart and a
     /// contact sheet to choose from by eye.
-    Curves(Curves),
+    Curves(CurvesArgs),
     /// Search the turn of the planet whose seams suit the saw, and print it for the job file
     ///
     /// Seams should run over level ground, miss the mountains and leave what is named in [[keep]]
     /// whole. What counts how much is set under [turn].
-    Turn(Turn),
+    Turn(TurnArgs),
     /// Tune the relief by eye: a page that shows the ball while settings are changed
     ///
     /// Prints a link to open in a browser on this machine; nothing can be reached from elsewhere.
     /// Curve, range, detail, turn, solid and diameter are changed by hand, two settings side by
     /// side, and can be written into the job file, which keeps its comments. Ctrl-C ends it.
-    Preview(Preview),
+    Preview(PreviewArgs),
     /// Read a finished folder again and verify it
     ///
     /// Measures every image and every seam afresh and compares them with globe.json. Do it after
     /// copying a folder to the machine, before the first cut. Height images alone are looked at:
     /// not report, shop plan, meshes or roughing images.
-    Check(Check),
+    Check(CheckArgs),
     /// Put together facets that were made apart
     ///
     /// Several machines can share a job: each makes some facets with facets --facets, and join
     /// merges their folders into the one that a single run would have written.
-    Join(Join),
+    Join(JoinArgs),
     /// Print a script that completes commands in a shell
-    Completions(Completions),
+    Completions(CompletionsArgs),
     /// Write manual pages into a folder
-    Manual(Manual),
+    Manual(ManualArgs),
 }
 
 /// `init`.
 #[derive(Debug, Args)]
-pub struct Init {
+pub struct InitArgs {
     /// Job file to write, or - to print it
     #[arg(value_name = "FILE", default_value = "globe.toml", value_hint = ValueHint::FilePath)]
     pub file: PathBuf,
@@ -118,7 +118,7 @@ pub struct Init {
 
 /// `inspect`.
 #[derive(Debug, Args)]
-pub struct Inspect {
+pub struct InspectArgs {
     /// Elevation files; several are taken as tiles of one grid
     #[arg(value_name = "GRID", required = true, value_hint = ValueHint::FilePath)]
     pub grids: Vec<PathBuf>,
@@ -129,7 +129,7 @@ pub struct Inspect {
 
 /// `facets`.
 #[derive(Debug, Args)]
-pub struct Facets {
+pub struct FacetsArgs {
     /// Job file
     #[arg(value_name = "JOB", value_hint = ValueHint::FilePath)]
     pub job: PathBuf,
@@ -164,7 +164,7 @@ pub struct Facets {
 
 /// `plan`.
 #[derive(Debug, Args)]
-pub struct Plan {
+pub struct PlanArgs {
     /// Job file
     #[arg(value_name = "JOB", value_hint = ValueHint::FilePath)]
     pub job: PathBuf,
@@ -185,7 +185,7 @@ pub struct Plan {
 
 /// `curves`.
 #[derive(Debug, Args)]
-pub struct Curves {
+pub struct CurvesArgs {
     /// Job file
     #[arg(value_name = "JOB", value_hint = ValueHint::FilePath)]
     pub job: PathBuf,
@@ -213,7 +213,7 @@ pub struct Curves {
 
 /// `turn`.
 #[derive(Debug, Args)]
-pub struct Turn {
+pub struct TurnArgs {
     /// Job file
     #[arg(value_name = "JOB", value_hint = ValueHint::FilePath)]
     pub job: PathBuf,
@@ -230,7 +230,7 @@ pub struct Turn {
 
 /// `preview`.
 #[derive(Debug, Args)]
-pub struct Preview {
+pub struct PreviewArgs {
     /// Job file
     #[arg(value_name = "JOB", value_hint = ValueHint::FilePath)]
     pub job: PathBuf,
@@ -242,7 +242,7 @@ pub struct Preview {
 
 /// `check`.
 #[derive(Debug, Args)]
-pub struct Check {
+pub struct CheckArgs {
     /// Folder that facets made
     #[arg(value_name = "DIR", value_hint = ValueHint::DirPath)]
     pub dir: PathBuf,
@@ -253,7 +253,7 @@ pub struct Check {
 
 /// `join`.
 #[derive(Debug, Args)]
-pub struct Join {
+pub struct JoinArgs {
     /// Folders that facets --facets made, in any order
     #[arg(value_name = "DIR", required = true, value_hint = ValueHint::DirPath)]
     pub parts: Vec<PathBuf>,
@@ -267,7 +267,7 @@ pub struct Join {
 
 /// `completions`.
 #[derive(Debug, Args)]
-pub struct Completions {
+pub struct CompletionsArgs {
     /// Shell
     #[arg(value_enum)]
     pub shell: Shell,
@@ -275,7 +275,7 @@ pub struct Completions {
 
 /// `manual`.
 #[derive(Debug, Args)]
-pub struct Manual {
+pub struct ManualArgs {
     /// Folder for the pages, made if missing
     #[arg(value_name = "DIR", value_hint = ValueHint::DirPath)]
     pub dir: PathBuf,

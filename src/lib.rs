@@ -76,7 +76,7 @@ pub use model::settings::{
 pub use model::curve::Curve;
 pub use model::geometry::{Frame, Solid, a_solid, direction, lat_lon_deg};
 pub use model::grid::{Grid, Hypsometry, Registration, Source};
-pub use read::apart::{read_in_another_process, serve_reading_if_asked};
+pub use read::subprocess::{read_in_another_process, serve_reading_if_asked};
 pub use read::{ReadRequest, inspect, read};
 
 // The commands.

@@ -6,8 +6,8 @@ mod surroundings;
 
 use clap::{CommandFactory, Parser};
 use cli::{
-    Check, Cli, Command, Completions, Curves, Facets, Global, Init, Inspect, Join, Manual, Plan,
-    Preview, Turn,
+    CheckArgs, Cli, Command, CompletionsArgs, CurvesArgs, FacetsArgs, Global, InitArgs,
+    InspectArgs, JoinArgs, ManualArgs, PlanArgs, PreviewArgs, TurnArgs,
 };
 use globewright::{
     CurvesOptions, Error, FacetsOptions, PAGE_FILE, PlanOptions, PreviewOptions, Problem, Progress,
@@ -77,7 +77,7 @@ fn refuse_idle_settings(cli: &Cli) {
     }
 }
 
-fn run_init(args: &Init, global: &Global) -> Result<()> {
+fn run_init(args: &InitArgs, global: &Global) -> Result<()> {
     let text = starter(&global.set, args.all)?;
     if args.file == Path::new("-") {
         return print(&text);
@@ -93,7 +93,7 @@ fn run_init(args: &Init, global: &Global) -> Result<()> {
     Ok(())
 }
 
-fn run_inspect(args: &Inspect, global: &Global, progress: &dyn Progress) -> Result<()> {
+fn run_inspect(args: &InspectArgs, global: &Global, progress: &dyn Progress) -> Result<()> {
     let job = job_without_file(&global.set)?;
     let mut settings = job.settings.grid.clone();
     settings.files.clone_from(&args.grids);
@@ -104,7 +104,7 @@ fn run_inspect(args: &Inspect, global: &Global, progress: &dyn Progress) -> Resu
     print(&source.text())
 }
 
-fn run_facets(args: &Facets, global: &Global, progress: &dyn Progress) -> Result<()> {
+fn run_facets(args: &FacetsArgs, global: &Global, progress: &dyn Progress) -> Result<()> {
     let job = load_job(&args.job, &global.set)?;
     let options = FacetsOptions {
         out: args.out.clone(),
@@ -121,7 +121,7 @@ fn run_facets(args: &Facets, global: &Global, progress: &dyn Progress) -> Result
     tell(global, "Carved", &summary, &args.out)
 }
 
-fn run_join(args: &Join, global: &Global, progress: &dyn Progress) -> Result<()> {
+fn run_join(args: &JoinArgs, global: &Global, progress: &dyn Progress) -> Result<()> {
     let summary = join(&args.parts, &args.out, args.force, progress)?;
     tell(global, "Joined", &summary, &args.out)
 }
@@ -150,7 +150,7 @@ fn tell(global: &Global, done: &str, summary: &Summary, out: &Path) -> Result<()
     print_place(out)
 }
 
-fn run_plan(args: &Plan, global: &Global, progress: &dyn Progress) -> Result<()> {
+fn run_plan(args: &PlanArgs, global: &Global, progress: &dyn Progress) -> Result<()> {
     let job = load_job(&args.job, &global.set)?;
     let Some(out) = &args.out else {
         let (rows, text) = compare_solids(&job, progress)?;
@@ -174,7 +174,7 @@ fn run_plan(args: &Plan, global: &Global, progress: &dyn Progress) -> Result<()>
     print_place(out)
 }
 
-fn run_curves(args: &Curves, global: &Global, progress: &dyn Progress) -> Result<()> {
+fn run_curves(args: &CurvesArgs, global: &Global, progress: &dyn Progress) -> Result<()> {
     let job = load_job(&args.job, &global.set)?;
     let options = CurvesOptions {
         tries: args.tries.clone(),
@@ -194,7 +194,7 @@ fn run_curves(args: &Curves, global: &Global, progress: &dyn Progress) -> Result
     print(&comparison.to_string())
 }
 
-fn run_turn(args: &Turn, global: &Global, progress: &dyn Progress) -> Result<()> {
+fn run_turn(args: &TurnArgs, global: &Global, progress: &dyn Progress) -> Result<()> {
     let job = load_job(&args.job, &global.set)?;
     if let Some(path) = args
         .map
@@ -218,7 +218,7 @@ fn run_turn(args: &Turn, global: &Global, progress: &dyn Progress) -> Result<()>
     print(&format!("{}{}", turned.table(), turned.block()))
 }
 
-fn run_preview(args: &Preview, global: &Global, progress: &dyn Progress) -> Result<()> {
+fn run_preview(args: &PreviewArgs, global: &Global, progress: &dyn Progress) -> Result<()> {
     let options = PreviewOptions { port: args.port };
     serve(&args.job, &global.set, options, progress, &mut |link| {
         chat(
@@ -231,7 +231,7 @@ fn run_preview(args: &Preview, global: &Global, progress: &dyn Progress) -> Resu
     Ok(())
 }
 
-fn run_check(args: &Check) -> Result<()> {
+fn run_check(args: &CheckArgs) -> Result<()> {
     let report = check(&args.dir)?;
     if args.json {
         print_json(&json_value(&report)?)?;
@@ -245,13 +245,13 @@ fn print_json(value: &serde_json::Value) -> Result<()> {
     print(&format!("{value:#}\n"))
 }
 
-fn run_completions(args: &Completions) -> Result<()> {
+fn run_completions(args: &CompletionsArgs) -> Result<()> {
     let mut script = Vec::new();
     clap_complete::generate(args.shell, &mut Cli::command(), "globewright", &mut script);
     print(&String::from_utf8_lossy(&script))
 }
 
-fn run_manual(args: &Manual, global: &Global) -> Result<()> {
+fn run_manual(args: &ManualArgs, global: &Global) -> Result<()> {
     std::fs::create_dir_all(&args.dir)
         .map_err(|error| Error::io(&args.dir, "make the folder", &error))?;
     let mut command = Cli::command().disable_help_subcommand(true);

@@ -1,4 +1,4 @@
-//! The closing part of a job: what a folder gets once its height images are there.
+//! The last part of a job: what a folder gets once its height images are there.
 //!
 //! Steps at the seams, warnings, overview, meshes, report, page and manifest are made from the
 //! images and the manifest alone, whether a run has just drawn the images or parts of a job are

@@ -83,21 +83,7 @@ fn text(source: &Source) -> String {
             ground(source)
         ),
     );
-    fact(
-        "starts",
-        match source.registration {
-            Registration::Pixel => format!(
-                "western edge at {}° E, northern edge at {}°; numbers stand for whole cells",
-                short(source.west_deg, 6),
-                short(source.north_deg, 6)
-            ),
-            Registration::Gridline => format!(
-                "first column on {}° E, first row on {}° (a pole); numbers stand for points",
-                short(source.west_deg, 6),
-                short(source.north_deg, 6)
-            ),
-        },
-    );
+    fact("starts", start(source));
     fact("numbers", numbers(source));
     if source.quantity == Quantity::Elevation {
         fact(
@@ -130,18 +116,7 @@ fn text(source: &Source) -> String {
             .join(", ")
             + " (share of the surface at or below)",
     );
-    fact(
-        "holes",
-        if source.filled_cells == 0 {
-            "none".to_owned()
-        } else {
-            format!(
-                "{} cells without data, {:.3} % of the surface; filled smoothly when carving",
-                source.filled_cells,
-                100.0 * source.filled_share
-            )
-        },
-    );
+    fact("holes", holes(source));
     if source.clipped_cells > 0 {
         fact("clipped", format!("{} cells", source.clipped_cells));
     }
@@ -149,6 +124,29 @@ fn text(source: &Source) -> String {
         fact("note", note.clone());
     }
     lines.join("\n") + "\n"
+}
+
+/// Where the first column and the first row lie.
+fn start(source: &Source) -> String {
+    let (west, north) = (short(source.west_deg, 6), short(source.north_deg, 6));
+    match source.registration {
+        Registration::Pixel => format!(
+            "western edge at {west}° E, northern edge at {north}°; numbers stand for whole cells"
+        ),
+        Registration::Gridline => format!(
+            "first column on {west}° E, first row on {north}° (a pole); numbers stand for points"
+        ),
+    }
+}
+
+fn holes(source: &Source) -> String {
+    match source.filled_cells {
+        0 => "none".to_owned(),
+        cells => format!(
+            "{cells} cells without data, {:.3} % of the surface; filled smoothly when carving",
+            100.0 * source.filled_share
+        ),
+    }
 }
 
 /// What the stored numbers are, how that was told, and how they become metres.

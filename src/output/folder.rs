@@ -14,7 +14,7 @@ mod interrupts;
 mod parts;
 
 #[cfg(test)]
-mod cuts;
+mod power_cut_checks;
 
 pub use interrupts::{clean_up_on_interrupt, large_files_are_errors};
 

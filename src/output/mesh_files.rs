@@ -151,28 +151,14 @@ fn add_facet(
         corners.map(|index| index.to_le_bytes()),
         buffer::Target::ElementArrayBuffer,
     );
-    let entry = |view, count, kind, type_, limits: Option<[[f32; 3]; 2]>| gltf::Accessor {
-        buffer_view: Some(view),
-        byte_offset: Some(USize64(0)),
-        count: USize64::from(count),
-        component_type: Valid(accessor::GenericComponentType(kind)),
-        type_: Valid(type_),
-        min: limits.map(|limits| gltf::Value::from(limits[0].to_vec())),
-        max: limits.map(|limits| gltf::Value::from(limits[1].to_vec())),
-        name: None,
-        normalized: false,
-        sparse: None,
-        extensions: None,
-        extras: Default::default(),
-    };
-    let positions = root.push(entry(
+    let positions = root.push(accessor(
         positions,
         points.len(),
         accessor::ComponentType::F32,
         accessor::Type::Vec3,
         Some([low, high]),
     ));
-    let indices = root.push(entry(
+    let indices = root.push(accessor(
         indices,
         3 * solid.triangles.len(),
         accessor::ComponentType::U32,
@@ -205,6 +191,30 @@ fn add_facet(
         translation: Some(place.as_vec3().to_array()),
         ..scene::Node::default()
     })
+}
+
+/// So many numbers or points in a view.
+fn accessor(
+    view: Index<buffer::View>,
+    count: usize,
+    kind: accessor::ComponentType,
+    type_: accessor::Type,
+    limits: Option<[[f32; 3]; 2]>,
+) -> gltf::Accessor {
+    gltf::Accessor {
+        buffer_view: Some(view),
+        byte_offset: Some(USize64(0)),
+        count: USize64::from(count),
+        component_type: Valid(accessor::GenericComponentType(kind)),
+        type_: Valid(type_),
+        min: limits.map(|limits| gltf::Value::from(limits[0].to_vec())),
+        max: limits.map(|limits| gltf::Value::from(limits[1].to_vec())),
+        name: None,
+        normalized: false,
+        sparse: None,
+        extensions: None,
+        extras: Default::default(),
+    }
 }
 
 /// Appends words of four bytes to the one buffer of the file.

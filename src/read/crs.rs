@@ -9,7 +9,7 @@ use gdal::spatial_ref::SpatialRef;
 pub(super) struct Crs {
     /// Name as the file has it.
     pub name: String,
-    pub kind: Kind,
+    pub kind: CoordinateKind,
     /// Semi-major axis, metres.
     pub semi_major_m: f64,
     /// Semi-minor axis, metres; equal to the semi-major one for a sphere.
@@ -22,7 +22,7 @@ pub(super) struct Crs {
 
 /// How coordinates become longitude and latitude.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) enum Kind {
+pub(super) enum CoordinateKind {
     /// Angles; degrees per unit, and the longitude of the prime meridian.
     Angles { unit_deg: f64, meridian_deg: f64 },
     /// Equidistant cylindrical: metres along the equator and the meridians.
@@ -42,7 +42,7 @@ impl Crs {
     /// lon step, lat step. `None` for other projections.
     pub fn to_degrees(&self, x: f64, y: f64, dx: f64, dy: f64) -> Option<(f64, f64, f64, f64)> {
         match self.kind {
-            Kind::Angles {
+            CoordinateKind::Angles {
                 unit_deg,
                 meridian_deg,
             } => Some((
@@ -51,7 +51,7 @@ impl Crs {
                 dx * unit_deg,
                 dy * unit_deg,
             )),
-            Kind::Cylindrical {
+            CoordinateKind::Cylindrical {
                 unit_m,
                 centre_lon_deg,
                 parallel_deg,
@@ -67,7 +67,7 @@ impl Crs {
                     dy * lat,
                 ))
             }
-            Kind::Other { .. } => None,
+            CoordinateKind::Other { .. } => None,
         }
     }
 
@@ -91,18 +91,18 @@ impl Crs {
             );
         }
         let (unit, others) = match self.kind {
-            Kind::Angles {
+            CoordinateKind::Angles {
                 unit_deg,
                 meridian_deg,
             } => (unit_deg, vec![meridian_deg]),
-            Kind::Cylindrical {
+            CoordinateKind::Cylindrical {
                 unit_m,
                 centre_lon_deg,
                 parallel_deg,
                 east_m,
                 north_m,
             } => (unit_m, vec![centre_lon_deg, parallel_deg, east_m, north_m]),
-            Kind::Other { unit_m } => (unit_m, Vec::new()),
+            CoordinateKind::Other { unit_m } => (unit_m, Vec::new()),
         };
         if !(unit > 0.0 && unit.is_finite() && others.iter().all(|n| n.is_finite())) {
             return trouble(
@@ -116,7 +116,7 @@ impl Crs {
 
     /// `(c/a)²` of a body whose latitudes are not planetocentric, else 1:
     /// `tan(centric) = (c/a)² · tan(graphic)`.
-    pub fn squash(&self) -> f64 {
+    pub fn axis_ratio_squared(&self) -> f64 {
         if self.graphic {
             (self.semi_minor_m / self.semi_major_m).powi(2)
         } else {
@@ -143,23 +143,24 @@ pub(super) fn read(reference: &SpatialRef) -> Result<Option<Crs>> {
                 .next("write a plain coordinate system into the file"),
         ));
     }
+    let number = |key: &str| parameter(&proj, key).unwrap_or(0.0);
     let name = reference.name().unwrap_or_default();
     let kind = if reference.is_geographic() {
-        Kind::Angles {
+        CoordinateKind::Angles {
             unit_deg: reference.angular_units().to_degrees(),
-            meridian_deg: parameter(&proj, "pm").unwrap_or(0.0),
+            meridian_deg: number("pm"),
         }
-    } else if proj.split_whitespace().any(|w| w == "+proj=eqc") && !has_tilt(&proj) {
-        Kind::Cylindrical {
+    } else if proj.split_whitespace().any(|w| w == "+proj=eqc") && number("lat_0") == 0.0 {
+        // The plain formula counts from the equator.
+        CoordinateKind::Cylindrical {
             unit_m: reference.linear_units(),
-            centre_lon_deg: parameter(&proj, "lon_0").unwrap_or(0.0)
-                + parameter(&proj, "pm").unwrap_or(0.0),
-            parallel_deg: parameter(&proj, "lat_ts").unwrap_or(0.0),
-            east_m: parameter(&proj, "x_0").unwrap_or(0.0),
-            north_m: parameter(&proj, "y_0").unwrap_or(0.0),
+            centre_lon_deg: number("lon_0") + number("pm"),
+            parallel_deg: number("lat_ts"),
+            east_m: number("x_0"),
+            north_m: number("y_0"),
         }
     } else {
-        Kind::Other {
+        CoordinateKind::Other {
             unit_m: reference.linear_units(),
         }
     };
@@ -175,11 +176,6 @@ pub(super) fn read(reference: &SpatialRef) -> Result<Option<Crs>> {
         proj,
     };
     crs.checked().map(Some)
-}
-
-/// An origin of latitude other than the equator, which the plain formula does not cover.
-fn has_tilt(proj: &str) -> bool {
-    parameter(proj, "lat_0").unwrap_or(0.0) != 0.0
 }
 
 /// A number in a PROJ string.
@@ -211,7 +207,7 @@ mod tests {
             .unwrap();
         assert_abs_diff_eq!(west, -180.0, epsilon = 1e-9);
         assert_abs_diff_eq!(north, 90.0, epsilon = 1e-9);
-        assert_eq!(mars.squash(), 1.0);
+        assert_eq!(mars.axis_ratio_squared(), 1.0);
     }
 
     #[test]
@@ -228,18 +224,18 @@ mod tests {
         let c = crs("EPSG:4326");
         assert_eq!(
             c.kind,
-            Kind::Angles {
+            CoordinateKind::Angles {
                 unit_deg: 1.0,
                 meridian_deg: 0.0
             }
         );
         assert_abs_diff_eq!(
-            c.squash(),
+            c.axis_ratio_squared(),
             (6_356_752.314_245f64 / 6_378_137.0).powi(2),
             epsilon = 1e-12
         );
         let polar = crs("+proj=stere +lat_0=90 +R=3396000 +units=m +no_defs");
-        assert_eq!(polar.kind, Kind::Other { unit_m: 1.0 });
+        assert_eq!(polar.kind, CoordinateKind::Other { unit_m: 1.0 });
         assert_eq!(polar.semi_major_m, 3_396_000.0);
     }
 }

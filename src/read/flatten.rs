@@ -9,7 +9,7 @@
 //! as much as its terrain is high, so flattening left in buries the relief.
 
 use super::open::Raster;
-use super::place::Placement;
+use super::placement::Placement;
 use super::reference::Reference;
 use crate::model::bodies::body_named;
 use crate::model::error::{Error, Problem, Result};

@@ -1,9 +1,8 @@
 //! Which format a file is in, by its first bytes, for messages about libraries that did not live
 //! to say so.
 
-use super::sources::Part;
-use std::fs::File;
-use std::io::Read;
+use super::file_head::head;
+use super::sources::Subdataset;
 use std::path::Path;
 
 /// First bytes by which formats are told apart.
@@ -32,10 +31,9 @@ const BEGINNINGS: &[(&[u8], &str)] = &[
 /// Name of a file's format; by its ending where its first bytes tell nothing.
 pub(super) fn of(path: &Path) -> String {
     let text = path.to_string_lossy();
-    let file = Part::of(&text).map_or(path, |part| Path::new(part.file));
-    let mut head = Vec::new();
+    let file = Subdataset::of(&text).map_or(path, |part| Path::new(part.file));
     // Without a look into the file there is still its name.
-    let _ = File::open(file).and_then(|f| f.take(32).read_to_end(&mut head));
+    let head = head(file, 32).unwrap_or_default();
     let known = BEGINNINGS.iter().find(|(start, _)| head.starts_with(start));
     match (known, file.extension()) {
         (Some((_, name)), _) => (*name).to_owned(),

@@ -98,11 +98,11 @@ impl Label {
     /// # Errors
     /// [`Error::Grid`] for one nested more deeply than any real one.
     pub fn parse(text: &str) -> Result<Label> {
-        let mut reader = Reader {
+        let mut parser = LabelParser {
             rest: text,
             depth: 0,
         };
-        reader.label()
+        parser.label()
     }
 
     /// Where a cube ends that this label stands in front of; `None` if it does not say.
@@ -113,7 +113,7 @@ impl Label {
             Some(number as u64)
         };
         let wide = |count: usize, key: &str| {
-            let tile = match core.value("FORMAT").and_then(Value::word)?.as_str() {
+            let tile = match core.word("FORMAT")?.as_str() {
                 "Tile" => whole(core, key)?,
                 _ => 1,
             };
@@ -168,6 +168,19 @@ impl Label {
         self.value(key)?.number()
     }
 
+    fn word(&self, key: &str) -> Option<String> {
+        self.value(key)?.word()
+    }
+
+    /// The same in upper case, empty when there is none.
+    fn upper(&self, key: &str) -> String {
+        self.word(key).unwrap_or_default().to_uppercase()
+    }
+
+    fn metres(&self, key: &str) -> Option<f64> {
+        self.value(key)?.metres()
+    }
+
     fn count(&self, key: &str) -> Result<usize> {
         match self.number(key) {
             Some(n) if (1.0..=1e9).contains(&n) && n.fract() == 0.0 => Ok(n as usize),
@@ -212,7 +225,6 @@ impl Label {
             .or_else(|| self.number("RECORD_BYTES"))
             .unwrap_or(line_bytes as f64);
         let (file, skip) = pointed(pointer, record_bytes);
-        let text = |label: &Label, key: &str| label.value(key).and_then(Value::word);
         let mut notes = Vec::new();
         let map = match self.find("IMAGE_MAP_PROJECTION") {
             Some((map, _)) => Some(read_map(map, columns, rows, &mut notes)?),
@@ -228,7 +240,7 @@ impl Label {
             prefix_bytes,
             scale: image.number("SCALING_FACTOR"),
             offset: image.number("OFFSET"),
-            unit: text(image, "UNIT").unwrap_or_default(),
+            unit: image.word("UNIT").unwrap_or_default(),
             missing: ["MISSING_CONSTANT", "MISSING", "NULL", "CORE_NULL"]
                 .iter()
                 .find_map(|key| missing(image.value(key)?, sample)),
@@ -243,25 +255,25 @@ impl Label {
 }
 
 impl Value {
-    fn number(&self) -> Option<f64> {
+    /// What stands there and its unit, if that is not a list.
+    fn single(&self) -> Option<(&str, Option<&str>)> {
         match self {
-            Value::Text { text, .. } => text.parse().ok().filter(|n: &f64| n.is_finite()),
+            Value::Text { text, unit } => Some((text, unit.as_deref())),
             Value::List(_) => None,
         }
+    }
+
+    fn number(&self) -> Option<f64> {
+        let number = self.single()?.0.parse().ok();
+        number.filter(|n: &f64| n.is_finite())
     }
 
     fn word(&self) -> Option<String> {
-        match self {
-            Value::Text { text, .. } => Some(text.trim().to_owned()),
-            Value::List(_) => None,
-        }
+        Some(self.single()?.0.trim().to_owned())
     }
 
     fn unit(&self) -> Option<&str> {
-        match self {
-            Value::Text { unit, .. } => unit.as_deref(),
-            Value::List(_) => None,
-        }
+        self.single()?.1
     }
 
     /// A length in metres. Labels write kilometres, with or without saying so.
@@ -295,11 +307,7 @@ fn pointed(pointer: &Value, record_bytes: f64) -> (Option<String>, u64) {
 }
 
 fn sample(image: &Label) -> Result<Sample> {
-    let name = image
-        .value("SAMPLE_TYPE")
-        .and_then(Value::word)
-        .unwrap_or_default()
-        .to_uppercase();
+    let name = image.upper("SAMPLE_TYPE");
     let bits = image.count("SAMPLE_BITS")?;
     let little = ["LSB", "PC", "VAX"].iter().any(|p| name.starts_with(p));
     let unsigned = name.contains("UNSIGNED");
@@ -350,12 +358,7 @@ fn missing(value: &Value, sample: Sample) -> Option<f64> {
 
 /// Placement from an IMAGE_MAP_PROJECTION object.
 fn read_map(map: &Label, columns: usize, rows: usize, notes: &mut Vec<String>) -> Result<Map> {
-    let projection = map
-        .value("MAP_PROJECTION_TYPE")
-        .and_then(Value::word)
-        .unwrap_or_default()
-        .to_uppercase()
-        .replace('_', " ");
+    let projection = map.upper("MAP_PROJECTION_TYPE").replace('_', " ");
     if projection == "POLAR STEREOGRAPHIC" {
         return read_polar(map, columns, rows);
     }
@@ -374,10 +377,7 @@ fn read_map(map: &Label, columns: usize, rows: usize, notes: &mut Vec<String>) -
         ));
     }
     let needed = |key: &str| needed(map, key);
-    let westwards = map
-        .value("POSITIVE_LONGITUDE_DIRECTION")
-        .and_then(Value::word)
-        .is_some_and(|w| w.to_uppercase() == "WEST");
+    let westwards = map.upper("POSITIVE_LONGITUDE_DIRECTION") == "WEST";
     let sign = if westwards { -1.0 } else { 1.0 };
     let west = sign * needed("WESTERNMOST_LONGITUDE")?;
     let mut width = sign * needed("EASTERNMOST_LONGITUDE")? - west;
@@ -388,13 +388,9 @@ fn read_map(map: &Label, columns: usize, rows: usize, notes: &mut Vec<String>) -
     if westwards {
         notes.push("the label counts longitudes westwards; turned into east".to_owned());
     }
-    let system = map
-        .value("COORDINATE_SYSTEM_NAME")
-        .and_then(Value::word)
-        .unwrap_or_default()
-        .to_uppercase();
-    let radius_m = map.value("A_AXIS_RADIUS").and_then(Value::metres);
-    let polar_m = map.value("C_AXIS_RADIUS").and_then(Value::metres);
+    let system = map.upper("COORDINATE_SYSTEM_NAME");
+    let radius_m = map.metres("A_AXIS_RADIUS");
+    let polar_m = map.metres("C_AXIS_RADIUS");
     let pixel = map
         .number("MAP_RESOLUTION")
         .map(|per_degree| 1.0 / per_degree);
@@ -426,7 +422,7 @@ fn needed(map: &Label, key: &str) -> Result<f64> {
 fn read_polar(map: &Label, columns: usize, rows: usize) -> Result<Map> {
     let north = needed(map, "CENTER_LATITUDE")? > 0.0;
     let lon = map.number("CENTER_LONGITUDE").unwrap_or(0.0);
-    let Some(radius_m) = map.value("A_AXIS_RADIUS").and_then(Value::metres) else {
+    let Some(radius_m) = map.metres("A_AXIS_RADIUS") else {
         return Err(needed(map, "A_AXIS_RADIUS").map_or_else(
             |e| e,
             |_| Error::Grid(Problem::new("the label's A_AXIS_RADIUS makes no sense")),
@@ -450,7 +446,7 @@ fn read_polar(map: &Label, columns: usize, rows: usize) -> Result<Map> {
             "+proj=stere +lat_0={pole} +lon_0={lon} +R={radius_m} +units=m"
         )),
         radius_m: Some(radius_m),
-        polar_m: map.value("C_AXIS_RADIUS").and_then(Value::metres),
+        polar_m: map.metres("C_AXIS_RADIUS"),
         graphic: false,
     })
 }
@@ -472,13 +468,13 @@ fn spread(first: f64, span: f64, count: usize, pixel: Option<f64>) -> (f64, f64)
 const MOST_NESTED: usize = 40;
 
 /// Walks through label text.
-struct Reader<'a> {
+struct LabelParser<'a> {
     rest: &'a str,
     /// Objects and brackets open at this place.
     depth: usize,
 }
 
-impl<'a> Reader<'a> {
+impl<'a> LabelParser<'a> {
     /// Goes one object or bracket deeper, if there may be one more.
     fn nested<T>(&mut self, read: impl FnOnce(&mut Self) -> Result<T>) -> Result<T> {
         if self.depth == MOST_NESTED {

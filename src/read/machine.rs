@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 /// Memory, bytes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct Memory {
+pub(super) struct MachineMemory {
     /// All there is, swap included.
     pub total: u64,
     /// What may be taken without taking it from another.
@@ -14,23 +14,23 @@ pub(super) struct Memory {
 }
 
 /// This machine's; `None` where it does not say.
-pub(super) fn memory() -> Option<Memory> {
+pub(super) fn memory() -> Option<MachineMemory> {
     memory_below(Path::new("/"))
 }
 
 /// The same for a system whose files lie below a folder.
-fn memory_below(root: &Path) -> Option<Memory> {
+fn memory_below(root: &Path) -> Option<MachineMemory> {
     let said = std::fs::read_to_string(root.join("proc/meminfo")).ok()?;
     let bytes = |what: &str| {
         let line = said.lines().find_map(|line| line.strip_prefix(what))?;
         let kilobytes: u64 = line.trim().strip_suffix("kB")?.trim().parse().ok()?;
         Some(kilobytes * 1024)
     };
-    let machine = Memory {
+    let machine = MachineMemory {
         total: bytes("MemTotal:")? + bytes("SwapTotal:").unwrap_or(0),
         free: bytes("MemAvailable:")?,
     };
-    let least = |all: Memory, group: Memory| Memory {
+    let least = |all: MachineMemory, group: MachineMemory| MachineMemory {
         total: all.total.min(group.total),
         free: all.free.min(group.free),
     };
@@ -38,7 +38,7 @@ fn memory_below(root: &Path) -> Option<Memory> {
 }
 
 /// The groups that this process is in, itself and all above it, with a limit.
-fn groups(root: &Path) -> Vec<Memory> {
+fn groups(root: &Path) -> Vec<MachineMemory> {
     let Ok(said) = std::fs::read_to_string(root.join("proc/self/cgroup")) else {
         return Vec::new();
     };
@@ -91,7 +91,7 @@ const V2: Interface = Interface {
 
 /// A group's limit, if it has one: version 2 writes `max` for none, version 1 a number beyond any
 /// machine's memory.
-fn group(folder: &Path, version: &Interface) -> Option<Memory> {
+fn group(folder: &Path, version: &Interface) -> Option<MachineMemory> {
     let read = |name: &str| std::fs::read_to_string(folder.join(name)).ok();
     let number = |name: &str| read(name)?.trim().parse::<u64>().ok();
     let total = number(version.limit)?;
@@ -101,7 +101,7 @@ fn group(folder: &Path, version: &Interface) -> Option<Memory> {
         .find_map(|line| line.strip_prefix(version.droppable))
         .and_then(|bytes| bytes.trim().parse().ok());
     let used = number(version.used).unwrap_or(0);
-    Some(Memory {
+    Some(MachineMemory {
         total,
         free: total.saturating_sub(used.saturating_sub(droppable.unwrap_or(0))),
     })
@@ -112,7 +112,7 @@ mod tests {
     use super::*;
 
     /// A system of 8 GB, 6 of them free, with more files.
-    fn system(files: &[(&str, &str)]) -> Option<Memory> {
+    fn system(files: &[(&str, &str)]) -> Option<MachineMemory> {
         let root = tempfile::tempdir().unwrap();
         let usual = "MemTotal: 8000000 kB\nMemAvailable: 6000000 kB\nSwapTotal: 0 kB\n";
         for (name, text) in [&[("proc/meminfo", usual)], files].concat() {
@@ -123,7 +123,7 @@ mod tests {
         memory_below(root.path())
     }
 
-    const ALL: Memory = Memory {
+    const ALL: MachineMemory = MachineMemory {
         total: 8_000_000 * 1024,
         free: 6_000_000 * 1024,
     };
@@ -146,7 +146,7 @@ mod tests {
             ),
             ("sys/fs/cgroup/jobs/step/memory.max", "max\n"),
         ]);
-        let expected = Memory {
+        let expected = MachineMemory {
             total: 2_000_000_000,
             free: 1_500_000_000,
         };
@@ -162,7 +162,7 @@ mod tests {
                 ("sys/fs/cgroup/memory/job/memory.usage_in_bytes", "100\n"),
             ])
         };
-        let expected = Memory {
+        let expected = MachineMemory {
             total: 1_000_000,
             free: 999_900,
         };

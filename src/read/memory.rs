@@ -1,7 +1,7 @@
 //! How much memory a run may take, and what follows for the working grid and the facets.
 
 use super::machine::memory;
-use super::stored::{Shelf, least_held_bytes};
+use super::stored_grid::{GridFile, least_held_bytes};
 use crate::model::geometry::Solid;
 use crate::model::grid::Layout;
 use crate::model::length::{exact_mm_text, mm_text};
@@ -45,32 +45,32 @@ const MOST_HELD_BYTES: u64 = (u32::MAX as u64 - (1 << 24)) * BYTES_PER_SAMPLE;
 /// What the program itself, the reader's buffers and GDAL's blocks take, bytes.
 const BASE_BYTES: u64 = 256 << 20;
 
-/// No more than this share of a bound is set aside for them: small jobs need less.
+/// No more than this share of a budget is set aside for them: small jobs need less.
 const BASE_SHARE: u64 = 4;
 
-/// Memory taken when no bound is given and this is enough, bytes.
+/// Memory taken when no budget is given and this is enough, bytes.
 const USUAL_BYTES: u64 = 3 << 30;
 
 /// Most that tiles of a grid in a file take, bytes: more would hardly be faster, for pixels near
 /// each other share tiles.
 const MOST_TILES_BYTES: u64 = 512 << 20;
 
-/// Share of the free memory that is used at most when no bound is given.
+/// Share of the free memory that is used at most when no budget is given.
 const SHARE_OF_FREE: f64 = 0.8;
 
 /// What a run may take, bytes, without what the program itself takes.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct Bound {
+pub struct MemoryBudget {
     /// What should be enough.
     aim: u64,
     /// What may be taken when it is not.
     most: u64,
 }
 
-impl Bound {
+impl MemoryBudget {
     /// From `--memory`; without it, what is usual, and more where the machine has it free and
     /// the job cannot do with less.
-    pub fn new(given_bytes: Option<u64>) -> Bound {
+    pub fn new(given_bytes: Option<u64>) -> MemoryBudget {
         let machine = memory();
         // More than there is could only fail later, and without a word.
         let given_bytes = given_bytes.map(|given| given.min(machine.map_or(given, |m| m.total)));
@@ -82,7 +82,7 @@ impl Bound {
             most
         };
         let own = |bytes: u64| bytes - BASE_BYTES.min(bytes / BASE_SHARE);
-        Bound {
+        MemoryBudget {
             aim: own(aim),
             most: own(most),
         }
@@ -90,88 +90,88 @@ impl Bound {
 }
 
 /// How a working grid is to be kept.
-pub enum Way<'a> {
+pub enum Storage<'a> {
     /// In memory.
-    Hold,
+    Memory,
     /// In a file there.
-    Store(&'a Shelf),
+    File(&'a GridFile),
     /// Not at all.
-    Refuse(Error),
+    Refused(Error),
 }
 
 /// Where a working grid may go.
 #[derive(Debug, Clone, Serialize, Deserialize)]
-pub enum Room {
+pub enum StoragePolicy {
     /// Into memory, whatever it takes.
-    Any,
+    Unlimited,
     /// Into so much memory, else into a file.
-    Within {
+    Limited {
         /// What the run may take.
-        bound: Bound,
+        budget: MemoryBudget,
         /// What one facet will take of it.
-        facet: Drawn,
+        facet: FacetSize,
         /// Place for the file; `None` when all of the grid is needed at once.
-        shelf: Option<Shelf>,
+        grid_file: Option<GridFile>,
     },
 }
 
-impl Room {
+impl StoragePolicy {
     /// For a job; the grid may go into a file in `folder` if the job's relief is a curve.
     pub fn of(
         settings: &Settings,
         solid: &Solid,
-        bound: Bound,
+        budget: MemoryBudget,
         bits: bool,
         folder: Option<&Path>,
-    ) -> Room {
-        Room::Within {
-            bound,
-            facet: Drawn {
+    ) -> StoragePolicy {
+        StoragePolicy::Limited {
+            budget,
+            facet: FacetSize {
                 pixels: facet_pixels(settings, solid),
                 pixel_mm: settings.image.pixel_mm,
                 bits,
             },
-            shelf: folder.map(Shelf::new),
+            grid_file: folder.map(GridFile::new),
         }
     }
 
     /// How to keep a grid. `whole` says what all of it is needed for at once, if it is.
-    pub(crate) fn way(&self, grid: Layout, whole: Option<&str>) -> Way<'_> {
-        let Room::Within {
-            bound,
+    pub(crate) fn choose(&self, grid: Layout, whole: Option<&str>) -> Storage<'_> {
+        let StoragePolicy::Limited {
+            budget,
             facet,
-            shelf,
+            grid_file,
         } = self
         else {
-            return Way::Hold;
+            return Storage::Memory;
         };
         let held = held_bytes(grid);
         let facet_bytes = facet.bytes();
         let beside = |most: u64| most.saturating_sub(facet_bytes).min(MOST_HELD_BYTES);
-        if held <= beside(bound.aim) {
-            return Way::Hold;
+        if held <= beside(budget.aim) {
+            return Storage::Memory;
         }
-        if let (Some(shelf), None) = (shelf, whole) {
+        if let (Some(grid_file), None) = (grid_file, whole) {
             // A grid so small that a file would not help is no reason to refuse a job.
             return if stored_bytes(grid) < held {
-                Way::Store(shelf)
+                Storage::File(grid_file)
             } else {
-                Way::Hold
+                Storage::Memory
             };
         }
         // Too little even so: for the images, not for the grid, when it is small beside them.
-        if held <= beside(bound.most).max(facet_bytes / 2) {
-            return Way::Hold;
+        if held <= beside(budget.most).max(facet_bytes / 2) {
+            return Storage::Memory;
         }
         let whole = whole.unwrap_or("to shape such relief");
-        Way::Refuse(too_fine(
+        Storage::Refused(too_fine(
             &format!(
                 "a working grid this fine does not fit in memory, where all of it must be {whole}"
             ),
             "the working grid and one facet",
             *facet,
             held,
-            bound.most,
+            budget.most,
         ))
     }
 }
@@ -188,7 +188,7 @@ fn stored_bytes(grid: Layout) -> u64 {
 
 /// A facet that is drawn.
 #[derive(Debug, Clone, Copy, Serialize, Deserialize)]
-pub struct Drawn {
+pub struct FacetSize {
     /// Pixels of its image.
     pub pixels: u64,
     /// Pixel size, mm.
@@ -197,7 +197,7 @@ pub struct Drawn {
     pub bits: bool,
 }
 
-impl Drawn {
+impl FacetSize {
     fn bytes(self) -> u64 {
         let weighed = 1.0 / (weighed_every(self.pixel_mm) as f64).powi(2);
         let cut = if self.bits { BYTES_PER_PIXEL_CUT } else { 0.0 };
@@ -206,9 +206,9 @@ impl Drawn {
     }
 
     /// The same wood in larger or smaller pixels.
-    fn in_pixels_of(self, pixel_mm: f64) -> Drawn {
+    fn in_pixels_of(self, pixel_mm: f64) -> FacetSize {
         let pixels = self.pixels as f64 * (self.pixel_mm / pixel_mm).powi(2);
-        Drawn {
+        FacetSize {
             pixels: pixels.ceil() as u64,
             pixel_mm,
             ..self
@@ -232,18 +232,24 @@ fn facet_pixels(settings: &Settings, solid: &Solid) -> u64 {
 
 /// What is drawn at a time.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Together {
+pub struct FacetConcurrency {
     /// Facets: one per thread, fewer when memory is short.
     pub facets: usize,
     /// Bytes left for tiles of a grid that is kept in a file.
     pub tiles_bytes: u64,
 }
 
-/// How many facets, `drawn` the largest, are drawn at a time from a grid in memory, or (`stored`) in a file.
+/// How many facets, `drawn` the largest, are drawn at a time from a grid in memory, or (`stored`)
+/// in a file.
 ///
 /// # Errors
 /// [`Error::Job`] when not even one fits, with the pixel size that would.
-pub fn facets_together(grid: Layout, stored: bool, drawn: Drawn, bound: Bound) -> Result<Together> {
+pub fn facet_concurrency(
+    grid: Layout,
+    stored: bool,
+    drawn: FacetSize,
+    budget: MemoryBudget,
+) -> Result<FacetConcurrency> {
     let threads = rayon::current_num_threads() as u64;
     let facet = drawn.bytes();
     let grid_bytes = if stored {
@@ -252,9 +258,9 @@ pub fn facets_together(grid: Layout, stored: bool, drawn: Drawn, bound: Bound) -
         held_bytes(grid)
     };
     let fitting = |bytes: u64| bytes.saturating_sub(grid_bytes) / facet.max(1);
-    let (bound, facets) = match fitting(bound.aim) {
-        0 => (bound.most, fitting(bound.most).min(1)),
-        some => (bound.aim, some),
+    let (budget, facets) = match fitting(budget.aim) {
+        0 => (budget.most, fitting(budget.most).min(1)),
+        some => (budget.aim, some),
     };
     if facets == 0 {
         return Err(too_fine(
@@ -262,13 +268,13 @@ pub fn facets_together(grid: Layout, stored: bool, drawn: Drawn, bound: Bound) -
             "one facet",
             drawn,
             grid_bytes,
-            bound,
+            budget,
         ));
     }
     let facets = facets.min(threads);
-    Ok(Together {
+    Ok(FacetConcurrency {
         facets: facets as usize,
-        tiles_bytes: bound
+        tiles_bytes: budget
             .saturating_sub(grid.summary_bytes() + facets * facet)
             .min(MOST_TILES_BYTES),
     })
@@ -277,7 +283,7 @@ pub fn facets_together(grid: Layout, stored: bool, drawn: Drawn, bound: Bound) -
 /// Hundredths of a mm that pixels grow by until they fit; more would be no image.
 const LARGEST_HUNDREDTHS: u64 = 10_000;
 
-fn too_fine(what: &str, of: &str, facet: Drawn, grid_bytes: u64, allowed: u64) -> Error {
+fn too_fine(what: &str, of: &str, facet: FacetSize, grid_bytes: u64, allowed: u64) -> Error {
     let pixel_mm = facet.pixel_mm;
     // Both the grid and the images shrink with the square of the pixel.
     let needed = |mm: f64| {
@@ -328,34 +334,34 @@ mod tests {
         registration: Registration::Pixel,
     };
 
-    fn way(given_bytes: u64, folder: Option<&str>, whole: Option<&str>) -> &'static str {
-        let room = Room::Within {
-            bound: Bound::new(Some(given_bytes)),
-            facet: Drawn {
+    fn chosen(given_bytes: u64, folder: Option<&str>, whole: Option<&str>) -> &'static str {
+        let policy = StoragePolicy::Limited {
+            budget: MemoryBudget::new(Some(given_bytes)),
+            facet: FacetSize {
                 pixels: 80_000,
                 pixel_mm: 0.2,
                 bits: false,
             },
-            shelf: folder.map(|folder| Shelf::new(Path::new(folder))),
+            grid_file: folder.map(|folder| GridFile::new(Path::new(folder))),
         };
-        match room.way(GRID, whole) {
-            Way::Hold => "hold",
-            Way::Store(_) => "store",
-            Way::Refuse(_) => "refuse",
+        match policy.choose(GRID, whole) {
+            Storage::Memory => "hold",
+            Storage::File(_) => "store",
+            Storage::Refused(_) => "refuse",
         }
     }
 
     #[test]
     fn a_grid_goes_into_a_file_only_when_it_must_and_can() {
         let folder = Some("out");
-        assert_eq!(way(1 << 30, folder, None), "hold");
+        assert_eq!(chosen(1 << 30, folder, None), "hold");
         for megabytes in [20, 10] {
-            assert_eq!(way(megabytes << 20, folder, None), "store");
+            assert_eq!(chosen(megabytes << 20, folder, None), "store");
             assert_eq!(
-                way(megabytes << 20, folder, Some("to fill its holes")),
+                chosen(megabytes << 20, folder, Some("to fill its holes")),
                 "refuse"
             );
-            assert_eq!(way(megabytes << 20, None, None), "refuse");
+            assert_eq!(chosen(megabytes << 20, None, None), "refuse");
         }
     }
 
@@ -369,7 +375,7 @@ mod tests {
         };
         assert!(held_bytes(grid) > USUAL_BYTES);
         // And pentagons of 387 mm × 407 mm, the size of such a job's images.
-        let facet = Drawn {
+        let facet = FacetSize {
             pixels: 7746 * 8144,
             pixel_mm: 0.05,
             bits: false,

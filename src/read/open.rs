@@ -1,23 +1,21 @@
 //! Opening rasters with GDAL, and reading their rows. Nothing else in the crate calls GDAL.
 
-use super::crs::{self, Crs, Kind};
+use super::cell::{IntegerType, StoredInteger};
+use super::crs::{self, CoordinateKind, Crs};
 use super::drivers;
+use super::file_head::{head, latin_1};
 use super::labels::{self, LABEL_BYTES, Label, RawImage};
-use super::lengths;
 use super::refusals::{renamed, said, unreadable};
-use super::sources::{self, Gate, Name};
-use super::stored_number::Whole;
+use super::sources::{self, FileAccess, Name};
 use super::stream::{Decode, RowSource};
-use super::table::{self, Table};
-use super::values::{self, Meaning, Missing, Stored};
+use super::text_table::{self, TextTable};
+use super::truncation;
+use super::values::{self, BandInfo, Meaning, Missing};
 use super::watch;
-use super::whole;
 use crate::model::error::{Error, Problem, Result};
 use gdal::errors::GdalError;
 use gdal::raster::{Buffer, GdalDataType, GdalType, RasterBand};
 use gdal::{Dataset, DriverManager, Metadata};
-use std::fs::File;
-use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 
@@ -59,30 +57,28 @@ pub(super) struct Raster {
 
 impl Raster {
     /// Opens a file and checks that it is all there and holds one band of real numbers.
-    pub fn open(path: &Path, gate: &mut Gate) -> Result<Raster> {
-        let name = gate.pass(path)?;
+    pub fn open(path: &Path, access: &mut FileAccess) -> Result<Raster> {
+        let mut name = access.resolve(path)?;
         let _call = watch::call(path, name.bytes());
-        if let Name::File(file) = &name {
-            // Labels of tables are not relied on: some place their table wrongly.
-            if let Some(table) = table_of(path)? {
-                return open_table(path, table);
-            }
-            if let Some((label, text)) = label_of(path)? {
-                return open_label(path, &label, &text);
-            }
-            let mut notes = Vec::new();
+        let Name::File(file) = name.clone() else {
             let dataset = open_named(&name, path)?;
-            if dataset.raster_count() == 0 {
-                let part = Name::Part(heights_of(&dataset, path, file, &mut notes)?);
-                let dataset = open_named(&part, path)?;
-                lengths::check(&dataset, file).map_err(|e| renamed(e, path))?;
-                return Raster::from_dataset(dataset, path, part, notes);
-            }
-            lengths::check(&dataset, file).map_err(|e| renamed(e, path))?;
-            return Raster::from_dataset(dataset, path, name, notes);
+            return Raster::from_dataset(dataset, path, name, Vec::new());
+        };
+        // Labels of tables are not relied on: some place their table wrongly.
+        if let Some(table) = table_of(path)? {
+            return open_table(path, table);
         }
-        let dataset = open_named(&name, path)?;
-        Raster::from_dataset(dataset, path, name, Vec::new())
+        if let Some((label, text)) = label_of(path)? {
+            return open_label(path, &label, &text);
+        }
+        let mut notes = Vec::new();
+        let mut dataset = open_named(&name, path)?;
+        if dataset.raster_count() == 0 {
+            name = Name::Subdataset(heights_of(&dataset, path, &file, &mut notes)?);
+            dataset = open_named(&name, path)?;
+        }
+        truncation::check(&dataset, &file).map_err(|e| renamed(e, path))?;
+        Raster::from_dataset(dataset, path, name, notes)
     }
 
     /// Closes the file until its rows are read.
@@ -92,7 +88,7 @@ impl Raster {
     }
 
     /// Says that so many rows are being read.
-    fn call(&self, rows: usize) -> watch::Call {
+    fn call(&self, rows: usize) -> watch::LibraryCall {
         let rows = rows.div_ceil(self.block_rows) + 1;
         let cells = (rows * self.block_rows).min(self.rows) as u64 * self.columns as u64;
         watch::call(&self.path, self.work + cells * u64::from(self.kind.bytes()))
@@ -131,7 +127,7 @@ impl Raster {
         }
         let band = dataset.rasterband(1).map_err(|e| unreadable(path, &e))?;
         let kind = band.band_type();
-        lengths::within_bounds(&dataset, &band, path)?;
+        truncation::within_bounds(&dataset, &band, path)?;
         let block_rows = band.block_size().1;
         // Complex types are integer and floating neither, or both names start with "C".
         if kind.name().starts_with('C') {
@@ -181,7 +177,7 @@ impl Raster {
     pub fn is_projected(&self) -> bool {
         self.crs
             .as_ref()
-            .is_some_and(|crs| matches!(crs.kind, Kind::Other { .. }))
+            .is_some_and(|crs| matches!(crs.kind, CoordinateKind::Other { .. }))
     }
 
     fn band(&self) -> Result<RasterBand<'_>> {
@@ -194,20 +190,14 @@ impl Raster {
     }
 
     /// What the band says about its numbers, with a sample from all over the grid.
-    pub fn stored(&self) -> Result<Stored> {
+    pub fn band_info(&self) -> Result<BandInfo> {
         let band = self.band()?;
-        let whole = match band.band_type() {
-            GdalDataType::UInt8 => Some((0.0, 255.0)),
-            GdalDataType::Int16 => Some((-32768.0, 32767.0)),
-            GdalDataType::UInt16 => Some((0.0, 65535.0)),
-            _ => None,
-        };
-        Ok(Stored {
+        Ok(BandInfo {
             scale: band.scale().unwrap_or(1.0),
             offset: band.offset().unwrap_or(0.0),
             unit: band.unit(),
             nodata: band.no_data_value(),
-            whole,
+            integers: self.integer_type(),
             sample: self.sample(&band)?,
         })
     }
@@ -232,15 +222,14 @@ impl Raster {
         Ok(sample)
     }
 
-    /// Whether stored numbers fit an f32 without loss.
-    fn narrow(&self) -> bool {
-        matches!(
-            self.kind,
-            GdalDataType::UInt8
-                | GdalDataType::Int16
-                | GdalDataType::UInt16
-                | GdalDataType::Float32
-        )
+    /// The type of its numbers, if they are whole numbers of 8 or 16 bits.
+    fn integer_type(&self) -> Option<IntegerType> {
+        match self.kind {
+            GdalDataType::UInt8 => Some(IntegerType::U8),
+            GdalDataType::Int16 => Some(IntegerType::I16),
+            GdalDataType::UInt16 => Some(IntegerType::U16),
+            _ => None,
+        }
     }
 
     /// Whether two columns hold the same numbers, judged by rows from pole to pole.
@@ -266,11 +255,9 @@ impl Raster {
 
     /// Turns the raster into rows from the north, `columns` wide.
     pub fn into_rows(self, columns: usize, south_first: bool, meaning: &Meaning) -> Result<Rows> {
-        let wide = if self.narrow() {
-            None
-        } else {
-            Some((meaning.scale, meaning.shift_m, meaning.missing.clone()))
-        };
+        // Other numbers do not fit an f32 without loss.
+        let narrow = self.integer_type().is_some() || self.kind == GdalDataType::Float32;
+        let wide = (!narrow).then(|| (meaning.scale, meaning.shift_m, meaning.missing.clone()));
         Ok(Rows {
             raster: self,
             columns,
@@ -294,24 +281,27 @@ impl Rows {
         self.wide.is_some()
     }
 
-    /// First row in the file, and number, of rows counted from the north.
-    fn window(&self, first: usize, count: usize) -> (usize, usize) {
-        let top = if self.south_first {
-            self.raster.rows - first - count
-        } else {
-            first
+    /// Reads numbers from a row on, counted from the north.
+    fn numbers<T: Copy + GdalType>(&mut self, first: usize, out: &mut [T]) -> Result<()> {
+        let size = (self.columns, out.len() / self.columns);
+        let top = match self.south_first {
+            true => self.raster.rows - first - size.1,
+            false => first,
         };
-        (top, count)
+        let _call = self.raster.call(size.1);
+        self.raster.reopen()?;
+        let band = self.raster.band()?;
+        band.read_into_slice::<T>((0, top as isize), size, size, out, None)
+            .map_err(|e| broken(&self.raster.path, top, &e))?;
+        if self.south_first {
+            turn_over(out, self.columns);
+        }
+        Ok(())
     }
 
-    /// Type of whole numbers of 8 or 16 bits, if they are such.
-    pub fn whole(&self) -> Option<whole::Kind> {
-        match self.raster.kind {
-            GdalDataType::UInt8 => Some(whole::Kind::U8),
-            GdalDataType::Int16 => Some(whole::Kind::I16),
-            GdalDataType::UInt16 => Some(whole::Kind::U16),
-            _ => None,
-        }
+    /// The type of its numbers, if they are whole numbers of 8 or 16 bits.
+    pub fn integer_type(&self) -> Option<IntegerType> {
+        self.raster.integer_type()
     }
 
     /// Takes one more stored number for "no data".
@@ -323,52 +313,26 @@ impl Rows {
 }
 
 /// Whole numbers as they are stored.
-impl<T: Whole + GdalType> RowSource<T> for Rows {
+impl<T: StoredInteger + GdalType> RowSource<T> for Rows {
     fn read(&mut self, first: usize, out: &mut [T]) -> Result<()> {
-        let columns = self.columns;
-        let (top, count) = self.window(first, out.len() / columns);
-        let _call = self.raster.call(count);
-        self.raster.reopen()?;
-        let size = (columns, count);
-        self.raster
-            .band()?
-            .read_into_slice::<T>((0, top as isize), size, size, out, None)
-            .map_err(|e| broken(&self.raster.path, top, &e))?;
-        if self.south_first {
-            turn_over(out, columns);
-        }
-        Ok(())
+        self.numbers(first, out)
     }
 }
 
 impl RowSource<f32> for Rows {
     fn read(&mut self, first: usize, out: &mut [f32]) -> Result<()> {
-        let (top, count) = self.window(first, out.len() / self.columns);
-        let _call = self.raster.call(count);
-        self.raster.reopen()?;
-        let window = (0, top as isize);
-        let size = (self.columns, count);
-        let band = self.raster.band()?;
-        let torn = |e: GdalError| broken(&self.raster.path, top, &e);
-        match &self.wide {
-            None => band
-                .read_into_slice::<f32>(window, size, size, out, None)
-                .map_err(torn)?,
-            Some((scale, shift_m, missing)) => {
-                let stored = band
-                    .read_as::<f64>(window, size, size, None)
-                    .map_err(torn)?;
-                for (height, &v) in out.iter_mut().zip(stored.data()) {
-                    *height = if missing.holds(v) {
-                        f32::NAN
-                    } else {
-                        (v * scale + shift_m) as f32
-                    };
-                }
-            }
+        if self.wide.is_none() {
+            return self.numbers(first, out);
         }
-        if self.south_first {
-            turn_over(out, self.columns);
+        let mut stored = vec![0.0; out.len()];
+        self.numbers(first, &mut stored)?;
+        if let Some((scale, shift_m, missing)) = &self.wide {
+            for (height, &v) in out.iter_mut().zip(&stored) {
+                *height = match missing.holds(v) {
+                    true => f32::NAN,
+                    false => (v * scale + shift_m) as f32,
+                };
+            }
         }
         Ok(())
     }
@@ -433,7 +397,7 @@ fn turn_over<T>(cells: &mut [T], columns: usize) {
 
 fn open_named(name: &Name, path: &Path) -> Result<Dataset> {
     match name {
-        Name::File(name) | Name::Part(name) => drivers::open(name),
+        Name::File(name) | Name::Subdataset(name) => drivers::open(name),
         Name::Virtual(xml) => drivers::open_virtual(xml),
     }
     .map_err(|e| unreadable(path, &e))
@@ -441,43 +405,33 @@ fn open_named(name: &Name, path: &Path) -> Result<Dataset> {
 
 /// The label that describes a file: the file itself, or its namesake ending in `.lbl`.
 fn label_of(path: &Path) -> Result<Option<(PathBuf, String)>> {
-    let head = |path: &Path| {
-        let mut bytes = Vec::new();
-        File::open(path)
-            .and_then(|f| f.take(LABEL_BYTES).read_to_end(&mut bytes))
-            .ok()
-            .filter(|_| labels::is_label(&bytes))
-            // Labels are plain ASCII; the image after an attached one is anything.
-            .map(|_| bytes.iter().map(|&b| char::from(b)).collect::<String>())
+    let text_of = |path: &Path| {
+        let head = head(path, LABEL_BYTES).ok()?;
+        labels::is_label(&head).then(|| latin_1(&head))
     };
     let extension = path
         .extension()
         .map(|e| e.to_string_lossy().to_lowercase())
         .unwrap_or_default();
-    if ["lbl", "img", "dat", "raw", "cub"].contains(&extension.as_str()) {
-        if let Some(text) = head(path) {
-            return Ok(Some((path.to_owned(), text)));
-        }
-        if extension != "lbl" {
-            let name = path.with_extension("lbl");
-            let label = beside(
-                path,
-                &name.file_name().unwrap_or_default().to_string_lossy(),
-            );
-            if let Some(label) = label
-                && let Some(text) = head(&label)
-            {
-                return Ok(Some((label, text)));
-            }
-        } else {
-            return Err(Error::Grid(
-                Problem::new("the file is named like a label but does not read like one")
-                    .allowed("a PDS3 label, which starts with PDS_VERSION_ID = PDS3")
-                    .file(path),
-            ));
-        }
+    if !["lbl", "img", "dat", "raw", "cub"].contains(&extension.as_str()) {
+        return Ok(None);
     }
-    Ok(None)
+    if let Some(text) = text_of(path) {
+        return Ok(Some((path.to_owned(), text)));
+    }
+    if extension == "lbl" {
+        return Err(Error::Grid(
+            Problem::new("the file is named like a label but does not read like one")
+                .allowed("a PDS3 label, which starts with PDS_VERSION_ID = PDS3")
+                .file(path),
+        ));
+    }
+    let name = path.with_extension("lbl");
+    let name = name.file_name().unwrap_or_default().to_string_lossy();
+    Ok(beside(path, &name).and_then(|label| {
+        let text = text_of(&label)?;
+        Some((label, text))
+    }))
 }
 
 /// A file of that name in the same folder, in upper or lower case.
@@ -507,11 +461,7 @@ fn beside(path: &Path, name: &str) -> Option<PathBuf> {
 
 /// Opens the raw image a label describes.
 fn open_label(path: &Path, label: &Path, text: &str) -> Result<Raster> {
-    let named = |mut e: Error| {
-        let problem = std::mem::take(e.problem_mut());
-        *e.problem_mut() = problem.file(label);
-        e
-    };
+    let named = |e| renamed(e, label);
     let image = Label::parse(text)
         .and_then(|label| label.image())
         .map_err(named)?;
@@ -543,8 +493,8 @@ fn open_label(path: &Path, label: &Path, text: &str) -> Result<Raster> {
         let crs = Crs {
             name: "the label".to_owned(),
             kind: match map.proj {
-                Some(_) => Kind::Other { unit_m: 1.0 },
-                None => Kind::Angles {
+                Some(_) => CoordinateKind::Other { unit_m: 1.0 },
+                None => CoordinateKind::Angles {
                     unit_deg: 1.0,
                     meridian_deg: 0.0,
                 },
@@ -567,24 +517,22 @@ fn check_length(image: &RawImage, data: &Path) -> Result<()> {
         .skip
         .saturating_add(lines)
         .saturating_add(last_line as u64);
-    lengths::long_enough(data, needed)
+    truncation::long_enough(data, needed)
 }
 
 /// The table of numbers in a file, if it is one.
-fn table_of(path: &Path) -> Result<Option<Table>> {
+fn table_of(path: &Path) -> Result<Option<TextTable>> {
     const HEAD: u64 = 4096;
-    let mut head = Vec::new();
-    let read = File::open(path).and_then(|f| f.take(HEAD).read_to_end(&mut head));
-    if read.is_err() || !table::is_table(&head) {
+    if !head(path, HEAD).is_ok_and(|head| text_table::is_table(&head)) {
         return Ok(None);
     }
     // Numbers of eight bytes, twice, from two characters or more each, and the text itself.
-    watch::more_room(10 * path.metadata().map_or(0, |known| known.len()));
-    table::read(path).map(Some)
+    watch::need_memory(10 * path.metadata().map_or(0, |known| known.len()));
+    text_table::read(path).map(Some)
 }
 
 /// A table of numbers as a raster in a file of GDAL's that lies in memory, without coordinates.
-fn open_table(path: &Path, table: Table) -> Result<Raster> {
+fn open_table(path: &Path, table: TextTable) -> Result<Raster> {
     static TABLES: AtomicUsize = AtomicUsize::new(0);
     let name = PathBuf::from(format!(
         "/vsimem/table-{}.tif",
@@ -638,7 +586,7 @@ fn heights_of(
             key.ends_with("_NAME").then(|| value.to_owned())
         })
         // What a file lists may be anything; its own variables are meant.
-        .filter(|name| sources::part_in(name, file))
+        .filter(|name| sources::is_subdataset_of(name, file))
         .collect();
     let variable = |name: &str| {
         let last = name.rsplit(':').next().unwrap_or(name);

@@ -4,6 +4,14 @@ use crate::model::error::{Error, Problem, Result};
 use gdal::errors::GdalError;
 use std::path::{Component, Path, PathBuf};
 
+/// Adds the file to an error that names none.
+pub(super) fn named(error: Error, path: &Path) -> Error {
+    match error.problem().has_file() {
+        true => error,
+        false => renamed(error, path),
+    }
+}
+
 /// The same error about another file.
 pub(super) fn renamed(mut error: Error, path: &Path) -> Error {
     let problem = std::mem::take(error.problem_mut());

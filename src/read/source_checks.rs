@@ -1,6 +1,6 @@
 //! Virtual rasters and headers made to lead elsewhere: whatever passes the gate stays in its folder.
 
-use super::sources::{Gate, Name, Part};
+use super::sources::{FileAccess, Name, Subdataset};
 use crate::model::error::Error;
 use crate::testing::hostile;
 use proptest::collection::vec;
@@ -71,7 +71,7 @@ impl Place {
                 continue;
             }
             let text = node.text().unwrap_or_default();
-            match Part::of(text) {
+            match Subdataset::of(text) {
                 _ if text.starts_with('<') => self.holds_all(text)?,
                 Some(part) => self.holds(Path::new(part.file))?,
                 None => self.holds(Path::new(text))?,
@@ -126,7 +126,7 @@ fn fuzz_virtual_rasters() {
     let in_job = [file.clone(), place.top.path().join("named.asc")];
     hostile::each(texts, |text| {
         fs::write(&file, text).unwrap();
-        match Gate::new(&in_job).pass(&file) {
+        match FileAccess::new(&in_job).pass(&file) {
             Ok(Name::Virtual(xml)) => place.holds_all(&xml),
             Ok(name) => {
                 prop_assert_eq!(name, Name::File(file.clone()));

@@ -6,14 +6,14 @@
 //! what was understood, with the full names of files that passed; whatever else may stand in one
 //! does not arrive.
 
+use super::file_head::{head, holds, latin_1};
 use super::refusals::{beside_by_name, canonical, elsewhere, renamed, unreadable};
-use super::{drivers, lengths};
+use super::{drivers, truncation};
 use crate::model::error::{Error, Problem, Result};
 use roxmltree::{Document, Node, ParsingOptions};
 use std::collections::HashMap;
 use std::fmt::Write;
 use std::fs::File;
-use std::io::Read;
 use std::path::{Path, PathBuf};
 
 /// What GDAL is asked to open.
@@ -22,7 +22,7 @@ pub(super) enum Name {
     /// A file.
     File(PathBuf),
     /// A variable in a file, as GDAL spells it.
-    Part(PathBuf),
+    Subdataset(PathBuf),
     /// The XML of a virtual raster.
     Virtual(String),
 }
@@ -33,9 +33,9 @@ impl Name {
         let length = |path: &Path| path.metadata().map_or(0, |known| known.len());
         match self {
             Name::File(path) => length(path),
-            Name::Part(name) => {
+            Name::Subdataset(name) => {
                 let text = name.to_string_lossy();
-                Part::of(&text).map_or(0, |part| length(Path::new(part.file)))
+                Subdataset::of(&text).map_or(0, |part| length(Path::new(part.file)))
             }
             Name::Virtual(xml) => {
                 let sources = xml.split("<SourceFilename").skip(1);
@@ -167,8 +167,8 @@ const CLASSES: &[&str] = &[
     "VRTWarpedRasterBand",
 ];
 
-/// Lets names pass.
-pub(super) struct Gate {
+/// Decides which files may be opened.
+pub(super) struct FileAccess {
     /// The job's own files, with symbolic links followed.
     named: Vec<PathBuf>,
     /// Sources of virtual rasters met so far.
@@ -177,10 +177,10 @@ pub(super) struct Gate {
     odd: HashMap<PathBuf, Vec<String>>,
 }
 
-impl Gate {
+impl FileAccess {
     /// For the files of a job.
-    pub fn new(files: &[PathBuf]) -> Gate {
-        Gate {
+    pub fn new(files: &[PathBuf]) -> FileAccess {
+        FileAccess {
             named: files
                 .iter()
                 .filter_map(|file| std::fs::canonicalize(file).ok())
@@ -191,11 +191,11 @@ impl Gate {
     }
 
     /// What to ask GDAL for when the job names this file.
-    pub fn pass(&mut self, path: &Path) -> Result<Name> {
+    pub fn resolve(&mut self, path: &Path) -> Result<Name> {
         self.met = 0;
-        if let Some(part) = Part::of(&path.to_string_lossy()) {
+        if let Some(part) = Subdataset::of(&path.to_string_lossy()) {
             let file = self.file(Path::new(part.file), None)?;
-            return part.in_file(&file).map(Name::Part);
+            return part.in_file(&file).map(Name::Subdataset);
         }
         let file = self.file(path, None)?;
         if is_virtual(&file) {
@@ -313,7 +313,7 @@ impl Gate {
             .map_err(|e| trouble(&format!("the virtual raster is no well-formed XML: {e}")))?;
         let mut out = String::new();
         let mut writer = Rewriter {
-            gate: self,
+            access: self,
             file,
             nested,
             out: &mut out,
@@ -339,7 +339,7 @@ impl Gate {
                     .file(parent),
             ));
         }
-        if let Some(part) = Part::of(&path.to_string_lossy()) {
+        if let Some(part) = Subdataset::of(&path.to_string_lossy()) {
             let folder = parent.parent().unwrap_or(parent);
             let file = self.file(&folder.join(part.file), Some(parent))?;
             let name = part.in_file(&file)?;
@@ -354,7 +354,7 @@ impl Gate {
         }
         let unreadable = |e| unreadable(&file, &e);
         let dataset = drivers::open(&file).map_err(unreadable)?;
-        lengths::check(&dataset, &file)?;
+        truncation::check(&dataset, &file)?;
         let band = dataset.rasterband(1).map_err(unreadable)?;
         let ((columns, rows), (wide, high)) = (dataset.raster_size(), band.block_size());
         // With these GDAL opens a source only when it is read.
@@ -369,7 +369,7 @@ impl Gate {
 
 /// Writes a virtual raster again.
 struct Rewriter<'a> {
-    gate: &'a mut Gate,
+    access: &'a mut FileAccess,
     file: &'a Path,
     nested: usize,
     out: &'a mut String,
@@ -424,14 +424,14 @@ impl Rewriter<'_> {
             .any(|a| a.name().eq_ignore_ascii_case("relativeToVRT") && a.value() == "1");
         refuse_network(&text).map_err(|e| renamed(e, self.file))?;
         let folder = self.file.parent().unwrap_or(self.file);
-        let path = match relative && Part::of(&text).is_none() {
+        let path = match relative && Subdataset::of(&text).is_none() {
             true => folder.join(&text),
             false => PathBuf::from(&text),
         };
         let parent = node.parent_element();
         let raw = parent.is_some_and(|p| p.attribute("subClass") == Some("VRTRawRasterBand"));
         let file = self.file.to_owned();
-        let (source, found) = self.gate.source(&path, &file, raw, self.nested)?;
+        let (source, found) = self.access.source(&path, &file, raw, self.nested)?;
         self.open(name);
         self.out.push_str(" relativeToVRT=\"0\">");
         self.out.push_str(&escaped(&source));
@@ -521,14 +521,14 @@ fn is_definition(text: &str) -> bool {
 }
 
 /// A variable in a file: `NETCDF:"file":name`, `HDF5:"file"://name`, or without the quotes.
-pub(super) struct Part<'a> {
+pub(super) struct Subdataset<'a> {
     kind: &'static str,
     pub file: &'a str,
     rest: &'a str,
 }
 
-impl<'a> Part<'a> {
-    pub fn of(text: &'a str) -> Option<Part<'a>> {
+impl<'a> Subdataset<'a> {
+    pub fn of(text: &'a str) -> Option<Subdataset<'a>> {
         let (kind, rest) = text.split_once(':')?;
         let kind = ["NETCDF", "HDF5"]
             .into_iter()
@@ -541,18 +541,18 @@ impl<'a> Part<'a> {
             None if kind == "HDF5" => rest.split_once(':')?,
             None => rest.rsplit_once(':')?,
         };
-        Some(Part { kind, file, rest })
+        Some(Subdataset { kind, file, rest })
     }
 
     fn in_file(&self, file: &Path) -> Result<PathBuf> {
-        let Part { kind, rest, .. } = self;
+        let Subdataset { kind, rest, .. } = self;
         Ok(format!("{kind}:\"{}\":{rest}", spelled(file)?).into())
     }
 }
 
 /// The file that holds a part a dataset lists of itself, if it lies in `file`.
-pub(super) fn part_in(name: &str, file: &Path) -> bool {
-    Part::of(name).is_some_and(|part| Path::new(part.file) == file)
+pub(super) fn is_subdataset_of(name: &str, file: &Path) -> bool {
+    Subdataset::of(name).is_some_and(|part| Path::new(part.file) == file)
 }
 
 /// A name as text, for places where GDAL takes nothing else.
@@ -569,32 +569,22 @@ fn spelled(file: &Path) -> Result<String> {
 
 /// Files that the header of a raster names: ER Mapper, ISIS cubes and PDS4.
 fn references(file: &Path) -> Vec<String> {
-    let mut bytes = Vec::new();
-    let read = |limit: u64, bytes: &mut Vec<u8>| {
-        bytes.clear();
-        File::open(file).and_then(|f| f.take(limit).read_to_end(bytes))
-    };
-    let is = |bytes: &[u8], mark: &str| {
-        bytes
-            .windows(mark.len())
-            .any(|w| w.eq_ignore_ascii_case(mark.as_bytes()))
-    };
-    if read(HEAD_BYTES, &mut bytes).is_err() {
+    let Ok(bytes) = head(file, HEAD_BYTES) else {
         return Vec::new();
-    }
+    };
     let [mapper, cube, archive] =
-        ["DatasetHeader", "^", "Product_Observational"].map(|mark| is(&bytes, mark));
+        ["DatasetHeader", "^", "Product_Observational"].map(|mark| holds(&bytes, mark));
     let text_alone = !bytes.contains(&0);
-    if !(mapper || archive || (cube && (is(&bytes, "Isis") || is(&bytes, "QUBE")))) {
+    if !(mapper || archive || (cube && (holds(&bytes, "Isis") || holds(&bytes, "QUBE")))) {
         return Vec::new();
     }
     if !text_alone && !cube {
         return Vec::new();
     }
-    if read(MOST_HEADER_BYTES, &mut bytes).is_err() {
+    let Ok(bytes) = head(file, MOST_HEADER_BYTES) else {
         return Vec::new();
-    }
-    let text: String = bytes.iter().map(|&b| char::from(b)).collect();
+    };
+    let text = latin_1(&bytes);
     let lower = text.to_ascii_lowercase();
     let mut found = Vec::new();
     // What stands behind every mark: up to the end of the line, or of the element.
@@ -633,13 +623,7 @@ fn references(file: &Path) -> Vec<String> {
 
 /// Whether GDAL could take a file for a virtual raster.
 fn is_virtual(file: &Path) -> bool {
-    let mut head = Vec::new();
-    let read = File::open(file).and_then(|f| f.take(HEAD_BYTES).read_to_end(&mut head));
-    const MARK: &[u8] = b"<VRTDataset";
-    read.is_ok()
-        && head
-            .windows(MARK.len())
-            .any(|w| w.eq_ignore_ascii_case(MARK))
+    head(file, HEAD_BYTES).is_ok_and(|head| holds(&head, "<VRTDataset"))
 }
 
 /// Text as XML content or attribute.
@@ -649,7 +633,7 @@ fn escaped(text: &str) -> String {
 
 /// Names that lead off this machine, or into GDAL's own kinds of files.
 fn refuse_network(name: &str) -> Result<()> {
-    if !name.contains("://") && !name.starts_with("/vsi") || Part::of(name).is_some() {
+    if !name.contains("://") && !name.starts_with("/vsi") || Subdataset::of(name).is_some() {
         return Ok(());
     }
     Err(Error::Grid(

@@ -5,7 +5,7 @@
 //! not depend on how many there are. The rounding is below 1e-4 of a cell even in the polar rows
 //! of a grid of 5 billion cells.
 
-use super::place::Placement;
+use super::placement::Placement;
 use crate::model::grid::Hypsometry;
 
 /// 2⁶¹ stands for the whole sphere: all cells together stay clear of a u64's end.
@@ -20,7 +20,7 @@ const FLOAT_BITS: u32 = 22;
 pub(super) enum Bins {
     /// Stored as 8- or 16-bit whole numbers: one bin for each, from `first_m` in steps of
     /// `step_m` (> 0). The distribution is exact.
-    Whole {
+    Integer {
         first_m: f64,
         step_m: f64,
         count: usize,
@@ -32,7 +32,7 @@ pub(super) enum Bins {
 impl Bins {
     fn count(self) -> usize {
         match self {
-            Bins::Whole { count, .. } => count,
+            Bins::Integer { count, .. } => count,
             Bins::Float => 1 << FLOAT_BITS,
         }
     }
@@ -53,7 +53,7 @@ pub(super) struct RowSum {
     pub missing: usize,
 }
 
-/// Part of the statistics; see [`Collector::merge`].
+/// Part of the statistics; see [`Collector::merged`].
 pub(super) struct Collector {
     bins: Bins,
     areas: Vec<u64>,
@@ -73,18 +73,21 @@ pub(super) struct Statistics {
     /// First row with a missing cell.
     pub first_missing_row: Option<usize>,
     /// How the lowest and the highest value stand apart.
-    pub lowest: Lone,
-    pub highest: Lone,
+    pub lowest: Isolation,
+    pub highest: Isolation,
 }
 
 /// How an extreme stands apart from the rest: a fill value that the file does not declare shows.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub(super) struct Lone {
+pub(super) struct Isolation {
     /// Next occupied height, metres.
     pub next_m: f64,
     /// Share of the valid area in the extreme's own bin.
     pub share: f64,
 }
+
+/// Whether a height lies beyond the one that was the lowest or the highest so far.
+type Beyond = fn(&f32, &f32) -> bool;
 
 impl Collector {
     pub fn new(bins: Bins) -> Self {
@@ -101,52 +104,44 @@ impl Collector {
     pub fn add(&mut self, row: usize, heights_m: &[f32], area: u64) -> RowSum {
         let (min, max, missing, sum_m) = pulp::Arch::new().dispatch(RowFigures { heights_m });
         if missing < heights_m.len() {
-            self.note(row, heights_m, min, max);
+            self.note(row, (min, min), (max, max), |height_m| {
+                heights_m.iter().position(|&h| h == height_m).unwrap_or(0)
+            });
             match self.bins {
-                Bins::Whole {
+                Bins::Integer {
                     first_m,
                     step_m,
                     count,
-                } => count_whole(&mut self.areas, heights_m, area, first_m, step_m, count),
+                } => count_integers(&mut self.areas, heights_m, area, first_m, step_m, count),
                 Bins::Float => count_float(&mut self.areas, heights_m, area),
             }
         }
         RowSum { sum_m, missing }
     }
 
-    fn note(&mut self, row: usize, heights_m: &[f32], min: f32, max: f32) {
-        let column =
-            |height_m: f32| move || heights_m.iter().position(|&h| h == height_m).unwrap_or(0);
-        self.note_min(row, min, column(min));
-        self.note_max(row, max, column(max));
-    }
-
-    /// Takes a row's lowest height; its column is looked up only if it is the lowest of all so
-    /// far. The first in row order wins a tie.
-    pub fn note_min(&mut self, row: usize, height_m: f32, column: impl FnOnce() -> usize) {
-        if self
-            .min
-            .is_none_or(|m| height_m < m.height_m || (height_m == m.height_m && row < m.row))
-        {
-            self.min = Some(Spot {
-                height_m,
-                row,
-                column: column(),
-            });
-        }
-    }
-
-    /// The same for a row's highest height.
-    pub fn note_max(&mut self, row: usize, height_m: f32, column: impl FnOnce() -> usize) {
-        if self
-            .max
-            .is_none_or(|m| height_m > m.height_m || (height_m == m.height_m && row < m.row))
-        {
-            self.max = Some(Spot {
-                height_m,
-                row,
-                column: column(),
-            });
+    /// Takes a row's lowest and highest height; `column` finds one by its key, and is asked only
+    /// for the lowest and highest of all so far. The first in row order wins a tie.
+    pub fn note<K>(
+        &mut self,
+        row: usize,
+        min: (f32, K),
+        max: (f32, K),
+        column: impl Fn(K) -> usize,
+    ) {
+        for (held, (height_m, key), beyond) in [
+            (&mut self.min, min, f32::lt as Beyond),
+            (&mut self.max, max, f32::gt as Beyond),
+        ] {
+            if held.is_none_or(|held| {
+                let tie = height_m == held.height_m;
+                beyond(&height_m, &held.height_m) || (tie && row < held.row)
+            }) {
+                *held = Some(Spot {
+                    height_m,
+                    row,
+                    column: column(key),
+                });
+            }
         }
     }
 
@@ -155,26 +150,26 @@ impl Collector {
         &mut self.areas
     }
 
-    /// Adds another collector's share; the order of merging does not matter.
-    pub fn merge(&mut self, other: Collector) {
+    /// Both collectors' shares together; their order does not matter.
+    pub fn merged(mut self, other: Collector) -> Collector {
         for (mine, theirs) in self.areas.iter_mut().zip(&other.areas) {
             *mine += theirs;
         }
-        let key = |s: &Spot| (s.row, s.column);
-        if let Some(o) = other.min
-            && self.min.is_none_or(|m| {
-                o.height_m < m.height_m || (o.height_m == m.height_m && key(&o) < key(&m))
-            })
-        {
-            self.min = Some(o);
+        for (mine, theirs, beyond) in [
+            (&mut self.min, other.min, f32::lt as Beyond),
+            (&mut self.max, other.max, f32::gt as Beyond),
+        ] {
+            if let Some(theirs) = theirs
+                && mine.is_none_or(|mine| {
+                    let tie = theirs.height_m == mine.height_m;
+                    let earlier = (theirs.row, theirs.column) < (mine.row, mine.column);
+                    beyond(&theirs.height_m, &mine.height_m) || (tie && earlier)
+                })
+            {
+                *mine = Some(theirs);
+            }
         }
-        if let Some(o) = other.max
-            && self.max.is_none_or(|m| {
-                o.height_m > m.height_m || (o.height_m == m.height_m && key(&o) < key(&m))
-            })
-        {
-            self.max = Some(o);
-        }
+        self
     }
 
     /// The result, given what every row contributed; `None` when no cell was valid.
@@ -190,7 +185,7 @@ impl Collector {
         }
         let mean_m = (sum / valid).clamp(f64::from(min.height_m), f64::from(max.height_m));
         self.areas.truncate(self.bins.count());
-        let (lowest, highest) = self.lone_ends();
+        let (lowest, highest) = self.isolation_of_extremes();
         Some(Statistics {
             hypsometry: self.hypsometry(&min, &max, mean_m),
             min,
@@ -206,7 +201,7 @@ impl Collector {
     /// Height range of a bin, metres.
     fn range(&self, bin: usize) -> (f64, f64) {
         match self.bins {
-            Bins::Whole {
+            Bins::Integer {
                 first_m, step_m, ..
             } => {
                 let height = first_m + bin as f64 * step_m;
@@ -216,7 +211,7 @@ impl Collector {
         }
     }
 
-    fn lone_ends(&self) -> (Lone, Lone) {
+    fn isolation_of_extremes(&self) -> (Isolation, Isolation) {
         let total: u64 = self.areas.iter().sum();
         let share = |bin: usize| self.areas[bin] as f64 / total.max(1) as f64;
         let mut up = (0..self.areas.len()).filter(|&b| self.areas[b] > 0);
@@ -224,11 +219,11 @@ impl Collector {
         let mut down = (0..self.areas.len()).rev().filter(|&b| self.areas[b] > 0);
         let (last, before) = (down.next(), down.next());
         let lone = |end: Option<usize>, next_m: Option<f64>| match (end, next_m) {
-            (Some(end), Some(next_m)) => Lone {
+            (Some(end), Some(next_m)) => Isolation {
                 next_m,
                 share: share(end),
             },
-            _ => Lone::default(),
+            _ => Isolation::default(),
         };
         (
             lone(first, second.map(|b| self.range(b).0)),
@@ -246,7 +241,7 @@ impl Collector {
         for (bin, &area) in self.areas.iter().enumerate().filter(|(_, a)| **a > 0) {
             let (from, to) = self.range(bin);
             match self.bins {
-                Bins::Whole { .. } => {
+                Bins::Integer { .. } => {
                     heights_m.push(from);
                     share.push((below as f64 + 0.5 * area as f64) / total);
                 }
@@ -344,7 +339,7 @@ fn row_sum(heights_m: &[f32]) -> f64 {
     sums.iter().sum()
 }
 
-fn count_whole(
+fn count_integers(
     areas: &mut [u64],
     heights_m: &[f32],
     area: u64,
@@ -451,7 +446,7 @@ mod tests {
     }
 
     fn collect(grid: &Grid, bins: Bins, parts: usize) -> Statistics {
-        let placement = Placement::whole(grid.columns(), grid.rows(), 0.0, grid.registration);
+        let placement = Placement::global(grid.columns(), grid.rows(), 0.0, grid.registration);
         let mut collectors: Vec<Collector> = (0..parts).map(|_| Collector::new(bins)).collect();
         let rows: Vec<RowSum> = grid
             .heights_m
@@ -464,12 +459,12 @@ mod tests {
             .collect();
         let mut all = collectors.pop().unwrap();
         for part in collectors {
-            all.merge(part);
+            all = all.merged(part);
         }
         all.finish(&placement, &rows).unwrap()
     }
 
-    const WHOLE: Bins = Bins::Whole {
+    const WHOLE: Bins = Bins::Integer {
         first_m: -32768.0,
         step_m: 1.0,
         count: 65536,

@@ -3,14 +3,14 @@
 //! One thread reads the next strip while the others work on the last, so memory holds two
 //! strips, the working grid and the statistics, whatever the size of the source.
 
-use super::crowded::{Crowded, InOrder};
-use super::place::Placement;
-use super::shrink::Shrink;
+use super::downsampling::Downsampling;
+use super::placement::Placement;
+use super::polar_averaging::{PolarAveraging, StreamedPolarAveraging};
 use super::stats::{Bins, Collector, RowSum, Statistics, cell_area};
 use super::values::{LARGEST, Missing};
 use crate::model::error::Result;
 use crate::model::progress::Progress;
-use crate::read::stored::{Shelf, Writer};
+use crate::read::stored_grid::{GridFile, Writer};
 use ndarray::Array2;
 use rayon::prelude::*;
 use std::ops::Range;
@@ -29,7 +29,7 @@ pub(super) trait Treatment: Sync {
     /// A cell as it is read.
     type Sample: Copy + Default + Send + Sync;
     /// Part of the statistics.
-    type Collector: Send;
+    type Collector: Send + Into<Collector>;
 
     /// An empty collector.
     fn collector(&self) -> Self::Collector;
@@ -50,34 +50,40 @@ pub(super) trait Treatment: Sync {
     fn copy(&self, cells: &[Self::Sample], out: &mut [f32]);
 
     /// Heights of a working row; `complete` when no cell under it is missing.
-    fn average<'a>(
+    fn average(
         &self,
-        shrink: &Shrink,
+        downsampling: &Downsampling,
         row: usize,
-        source: impl Fn(usize) -> &'a [Self::Sample],
+        source: HeldRows<'_, Self::Sample>,
         complete: bool,
         out: &mut [f32],
-    ) where
-        Self::Sample: 'a;
+    );
+}
 
-    /// Statistics of all rows; `None` when no cell was valid.
-    fn finish(
-        &self,
-        collectors: Vec<Self::Collector>,
-        placement: &Placement,
-        sums: &[RowSum],
-    ) -> Option<Statistics>;
+/// Rows of a source that are in memory, from `first` on.
+#[derive(Clone, Copy)]
+pub(super) struct HeldRows<'a, S> {
+    pub cells: &'a [S],
+    pub columns: usize,
+    pub first: usize,
+}
+
+impl<'a, S> HeldRows<'a, S> {
+    /// A row, counted as the source counts.
+    pub fn row(&self, row: usize) -> &'a [S] {
+        &self.cells[(row - self.first) * self.columns..][..self.columns]
+    }
 }
 
 /// Numbers read as single-precision floats, made heights at once.
-pub(super) struct Floats<'a> {
+pub(super) struct FloatCells<'a> {
     pub bins: Bins,
     pub decode: &'a Decode,
     /// Metres to take off each row, none when empty.
     pub lower_m: &'a [f64],
 }
 
-impl Treatment for Floats<'_> {
+impl Treatment for FloatCells<'_> {
     type Sample = f32;
     type Collector = Collector;
 
@@ -102,29 +108,15 @@ impl Treatment for Floats<'_> {
         out.copy_from_slice(cells);
     }
 
-    fn average<'a>(
+    fn average(
         &self,
-        shrink: &Shrink,
+        downsampling: &Downsampling,
         row: usize,
-        source: impl Fn(usize) -> &'a [f32],
+        source: HeldRows<'_, f32>,
         complete: bool,
         out: &mut [f32],
     ) {
-        shrink.fill(row, source, complete, out);
-    }
-
-    fn finish(
-        &self,
-        collectors: Vec<Collector>,
-        placement: &Placement,
-        sums: &[RowSum],
-    ) -> Option<Statistics> {
-        let mut parts = collectors.into_iter();
-        let mut all = parts.next()?;
-        for part in parts {
-            all.merge(part);
-        }
-        all.finish(placement, sums)
+        downsampling.fill(row, |r| source.row(r), (!complete).then_some(f32::NAN), out);
     }
 }
 
@@ -228,15 +220,15 @@ pub(super) enum Keep {
     /// All of them.
     All,
     /// Averages.
-    Averages(Shrink),
+    Averages(Downsampling),
 }
 
 /// Where heights that are kept go when there are more than memory may hold: to a file, row by row,
 /// so that whatever is done to a row is done on its way.
 pub(super) struct ToFile<'a> {
-    pub shelf: &'a Shelf,
+    pub grid_file: &'a GridFile,
     /// Last touch to the rows.
-    pub crowded: Crowded,
+    pub averaging: PolarAveraging,
 }
 
 /// Heights as they were kept.
@@ -260,54 +252,92 @@ struct Strip {
     out: Range<usize>,
 }
 
-/// Reads everything once. Heights are `None` for [`Keep::Nothing`]; statistics are `None` when no
-/// cell holds data.
+/// What a scan is to make of a source beside statistics.
+#[derive(Clone, Copy)]
+pub(super) struct Scan<'a> {
+    pub placement: &'a Placement,
+    pub keep: &'a Keep,
+    /// Where heights go that memory does not hold.
+    pub to_file: Option<&'a ToFile<'a>>,
+    pub progress: &'a dyn Progress,
+}
+
+/// Statistics, `None` when no cell holds data; and heights, `None` for [`Keep::Nothing`].
+pub(super) type Scanned = (Option<Statistics>, Option<Kept>);
+
+/// Reads everything once.
 pub(super) fn run<T: Treatment>(
     source: &mut dyn RowSource<T::Sample>,
-    placement: &Placement,
     treatment: &T,
-    keep: &Keep,
-    to_file: Option<&ToFile<'_>>,
-    progress: &dyn Progress,
-) -> Result<(Option<Statistics>, Option<Kept>)> {
+    scan: &Scan<'_>,
+) -> Result<Scanned> {
+    let Scan {
+        placement,
+        keep,
+        progress,
+        ..
+    } = *scan;
     let columns = placement.columns;
     let strips = plan(placement, keep, size_of::<T::Sample>());
-    let size = match keep {
-        Keep::Nothing => None,
-        Keep::All => Some((placement.rows, columns)),
-        Keep::Averages(shrink) => Some((shrink.rows(), shrink.columns())),
-    };
-    let mut kept = match (size, to_file) {
-        (None, _) => None,
-        (Some(size), None) => Some(Kept::Held(Array2::zeros(size))),
-        (Some(_), Some(to)) => Some(Kept::Stored(Box::new(Writer::on(
-            to.shelf,
-            to.crowded.layout,
-        )?))),
-    };
-    let mut in_order = to_file.map(|to| InOrder::new(to.crowded));
+    let mut sink = Sink::of(scan)?;
     let parts = rayon::current_num_threads().clamp(1, COLLECTORS);
     let mut collectors: Vec<T::Collector> = (0..parts).map(|_| treatment.collector()).collect();
     let mut sums = vec![RowSum::default(); placement.rows];
 
     progress.start("reading the grid", placement.rows as u64);
+    read_ahead(source, &strips, columns, |strip, buffer| {
+        buffer
+            .par_chunks_mut(columns)
+            .zip(strip.read.clone())
+            .for_each(|(cells, row)| treatment.prepare(row, cells));
+        let rows = HeldRows {
+            cells: buffer,
+            columns,
+            first: strip.read.start,
+        };
+        collect(
+            treatment,
+            placement,
+            strip,
+            rows,
+            &mut collectors,
+            &mut sums,
+        );
+        sink.take(treatment, keep, strip, rows, &sums)?;
+        progress.step(strip.own.len() as u64);
+        Ok(())
+    })?;
+    let kept = sink.finish()?;
+    progress.done();
+
+    let collectors = collectors.into_iter().map(Into::into);
+    let all = collectors.reduce(Collector::merged);
+    Ok((all.and_then(|all| all.finish(placement, &sums)), kept))
+}
+
+/// Hands strip after strip to `work`, while another thread reads the next one.
+fn read_ahead<S: Copy + Default + Send>(
+    source: &mut dyn RowSource<S>,
+    strips: &[Strip],
+    columns: usize,
+    mut work: impl FnMut(&Strip, &mut [S]) -> Result<()>,
+) -> Result<()> {
     let source = Mutex::new(source);
-    let fetch = |strip: &Strip, buffer: &mut Vec<T::Sample>| {
-        buffer.resize(strip.read.len() * columns, T::Sample::default());
+    let fetch = |strip: &Strip, buffer: &mut Vec<S>| {
+        buffer.resize(strip.read.len() * columns, S::default());
         let mut source = source.lock().unwrap_or_else(PoisonError::into_inner);
         source.read(strip.read.start, buffer)
     };
     let fetch = &fetch;
-    std::thread::scope(|scope| -> Result<()> {
-        let (full, filled) = sync_channel::<Result<Vec<T::Sample>>>(0);
-        let (empty, emptied) = sync_channel::<Vec<T::Sample>>(2);
+    std::thread::scope(|scope| {
+        let (full, filled) = sync_channel::<Result<Vec<S>>>(0);
+        let (empty, emptied) = sync_channel::<Vec<S>>(2);
         for _ in 0..2 {
             // The receiver is alive and the channel has room for both.
             let _ = empty.send(Vec::new());
         }
-        let plan = &strips;
         let ahead = Builder::new().spawn_scoped(scope, move || {
-            for strip in plan {
+            for strip in strips {
                 let Ok(mut buffer) = emptied.recv() else {
                     return;
                 };
@@ -318,7 +348,7 @@ pub(super) fn run<T: Treatment>(
                 }
             }
         });
-        for strip in &strips {
+        for strip in strips {
             let mut buffer = match &ahead {
                 Ok(_) => match filled.recv() {
                     Ok(buffer) => buffer?,
@@ -331,80 +361,114 @@ pub(super) fn run<T: Treatment>(
                     buffer
                 }
             };
-            buffer
-                .par_chunks_mut(columns)
-                .zip(strip.read.clone())
-                .for_each(|(cells, row)| treatment.prepare(row, cells));
-            let row = |r: usize| {
-                let start = (r - strip.read.start) * columns;
-                &buffer[start..start + columns]
-            };
-            collect(
-                treatment,
-                placement,
-                strip,
-                &row,
-                &mut collectors,
-                &mut sums,
-            );
-            match (&mut kept, &mut in_order) {
-                (Some(Kept::Held(heights)), _) => {
-                    let width = heights.ncols();
-                    // A fresh array is contiguous.
-                    if let Some(cells) = heights.as_slice_mut() {
-                        let out = &mut cells[strip.out.start * width..strip.out.end * width];
-                        keep_rows(
-                            treatment,
-                            keep,
-                            strip,
-                            &row,
-                            &sums,
-                            (out, width),
-                            &|_, _| (),
-                        );
-                    }
-                }
-                (Some(Kept::Stored(writer)), Some(in_order)) => {
-                    let crowded = in_order.crowded;
-                    let width = crowded.layout.columns;
-                    let mut out = vec![0.0; strip.out.len() * width];
-                    let all = (out.as_mut_slice(), width);
-                    let average = |row: usize, line: &mut [f32]| crowded.row(row, line);
-                    keep_rows(treatment, keep, strip, &row, &sums, all, &average);
-                    for line in out.chunks(width) {
-                        in_order
-                            .next(Some(line))
-                            .map_or(Ok(()), |line| writer.push(line))?;
-                    }
-                }
-                _ => {}
-            }
-            progress.step(strip.own.len() as u64);
+            work(strip, &mut buffer)?;
             let _ = empty.send(buffer);
         }
         Ok(())
-    })?;
-    if let (Some(Kept::Stored(writer)), Some(mut in_order)) = (&mut kept, in_order)
-        && let Some(last) = in_order.next(None)
-    {
-        writer.push(last)?;
-    }
-    progress.done();
-
-    let statistics = treatment.finish(collectors, placement, &sums);
-    Ok((statistics, kept))
+    })
 }
 
-fn collect<'a, T: Treatment>(
+/// Where heights go that are kept.
+enum Sink {
+    Nowhere,
+    Memory(Array2<f32>),
+    File {
+        writer: Box<Writer>,
+        streamed: StreamedPolarAveraging,
+    },
+}
+
+impl Sink {
+    fn of(scan: &Scan<'_>) -> Result<Sink> {
+        let size = match scan.keep {
+            Keep::Nothing => return Ok(Sink::Nowhere),
+            Keep::All => (scan.placement.rows, scan.placement.columns),
+            Keep::Averages(downsampling) => (downsampling.rows(), downsampling.columns()),
+        };
+        Ok(match scan.to_file {
+            None => Sink::Memory(Array2::zeros(size)),
+            Some(to) => Sink::File {
+                writer: Box::new(Writer::on(to.grid_file, to.averaging.layout)?),
+                streamed: StreamedPolarAveraging::new(to.averaging),
+            },
+        })
+    }
+
+    /// Takes the working rows of a strip.
+    fn take<T: Treatment>(
+        &mut self,
+        treatment: &T,
+        keep: &Keep,
+        strip: &Strip,
+        source: HeldRows<'_, T::Sample>,
+        sums: &[RowSum],
+    ) -> Result<()> {
+        let mut fresh = Vec::new();
+        let (out, averaging) = match self {
+            Sink::Nowhere => return Ok(()),
+            Sink::Memory(heights) => {
+                let width = heights.ncols();
+                // A fresh array is contiguous.
+                let cells = heights.as_slice_mut().unwrap_or_default();
+                let rows = strip.out.start * width..strip.out.end * width;
+                (cells.get_mut(rows).unwrap_or_default(), None)
+            }
+            Sink::File { streamed, .. } => {
+                let averaging = streamed.averaging;
+                fresh.resize(strip.out.len() * averaging.layout.columns, 0.0);
+                (fresh.as_mut_slice(), Some(averaging))
+            }
+        };
+        let width = out.len() / strip.out.len();
+        let lines = out.par_chunks_mut(width).zip(strip.out.clone());
+        lines.for_each(|(line, r)| {
+            match keep {
+                Keep::Averages(downsampling) => {
+                    let mut sums = sums[downsampling.source_rows(r)].iter();
+                    let complete = sums.all(|sum| sum.missing == 0);
+                    treatment.average(downsampling, r, source, complete, line);
+                }
+                _ => treatment.copy(source.row(r), line),
+            }
+            if let Some(averaging) = averaging {
+                averaging.row(r, line);
+            }
+        });
+        if let Sink::File { writer, streamed } = self {
+            for line in fresh.chunks(width) {
+                if let Some(line) = streamed.next(Some(line)) {
+                    writer.push(line)?;
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn finish(self) -> Result<Option<Kept>> {
+        Ok(match self {
+            Sink::Nowhere => None,
+            Sink::Memory(heights) => Some(Kept::Held(heights)),
+            Sink::File {
+                mut writer,
+                mut streamed,
+            } => {
+                if let Some(last) = streamed.next(None) {
+                    writer.push(last)?;
+                }
+                Some(Kept::Stored(writer))
+            }
+        })
+    }
+}
+
+fn collect<T: Treatment>(
     treatment: &T,
     placement: &Placement,
     strip: &Strip,
-    row: &(impl Fn(usize) -> &'a [T::Sample] + Sync),
+    source: HeldRows<'_, T::Sample>,
     collectors: &mut [T::Collector],
     sums: &mut [RowSum],
-) where
-    T::Sample: 'a,
-{
+) {
     let first = strip.own.start;
     let sums = &mut sums[strip.own.clone()];
     let share = sums.len().div_ceil(collectors.len()).max(1);
@@ -415,40 +479,15 @@ fn collect<'a, T: Treatment>(
         .for_each(|(part, (collector, sums))| {
             for (offset, sum) in sums.iter_mut().enumerate() {
                 let r = first + part * share + offset;
-                *sum = treatment.collect(collector, r, row(r), cell_area(placement, r));
+                *sum = treatment.collect(collector, r, source.row(r), cell_area(placement, r));
             }
-        });
-}
-
-fn keep_rows<'a, T: Treatment>(
-    treatment: &T,
-    keep: &Keep,
-    strip: &Strip,
-    row: &(impl Fn(usize) -> &'a [T::Sample] + Sync),
-    sums: &[RowSum],
-    (out, width): (&mut [f32], usize),
-    polish: &(dyn Fn(usize, &mut [f32]) + Sync),
-) where
-    T::Sample: 'a,
-{
-    out.par_chunks_mut(width)
-        .zip(strip.out.clone())
-        .for_each(|(line, r)| {
-            match keep {
-                Keep::Averages(shrink) => {
-                    let complete = sums[shrink.source_rows(r)].iter().all(|s| s.missing == 0);
-                    treatment.average(shrink, r, row, complete, line);
-                }
-                _ => treatment.copy(row(r), line),
-            }
-            polish(r, line);
         });
 }
 
 /// Cuts the rows into strips that end where a working row ends.
 fn plan(placement: &Placement, keep: &Keep, cell_bytes: usize) -> Vec<Strip> {
     let budget = (STRIP_BYTES / (cell_bytes * placement.columns)).max(1);
-    let Keep::Averages(shrink) = keep else {
+    let Keep::Averages(downsampling) = keep else {
         return (0..placement.rows)
             .step_by(budget)
             .map(|first| {
@@ -463,16 +502,16 @@ fn plan(placement: &Placement, keep: &Keep, cell_bytes: usize) -> Vec<Strip> {
     };
     let mut strips = Vec::new();
     let (mut out, mut counted) = (0, 0);
-    while out < shrink.rows() {
-        let first = shrink.source_rows(out).start;
+    while out < downsampling.rows() {
+        let first = downsampling.source_rows(out).start;
         let mut end = out + 1;
-        while end < shrink.rows() && shrink.source_rows(end).end - first <= budget {
+        while end < downsampling.rows() && downsampling.source_rows(end).end - first <= budget {
             end += 1;
         }
-        let last = if end == shrink.rows() {
+        let last = if end == downsampling.rows() {
             placement.rows
         } else {
-            shrink.source_rows(end - 1).end
+            downsampling.source_rows(end - 1).end
         };
         strips.push(Strip {
             read: first..last,
@@ -491,7 +530,7 @@ mod tests {
     use crate::model::grid::Registration;
     use crate::model::progress::Silent;
 
-    const HEIGHTS: Floats<'static> = Floats {
+    const HEIGHTS: FloatCells<'static> = FloatCells {
         bins: Bins::Float,
         decode: &Decode::None,
         lower_m: &[],
@@ -517,10 +556,10 @@ mod tests {
     }
 
     fn strips_of(columns: usize, rows: usize, to: Option<(usize, usize)>) -> Vec<Strip> {
-        let placement = Placement::whole(columns, rows, 0.0, Registration::Pixel);
+        let placement = Placement::global(columns, rows, 0.0, Registration::Pixel);
         let keep = match to {
             None => Keep::All,
-            Some((c, r)) => Keep::Averages(Shrink::new(&placement, c, r)),
+            Some((c, r)) => Keep::Averages(Downsampling::new(&placement, c, r)),
         };
         plan(&placement, &keep, 4)
     }
@@ -542,20 +581,25 @@ mod tests {
 
     #[test]
     fn every_cell_arrives_and_an_error_stops_the_pass() {
-        let placement = Placement::whole(64, 32, 0.0, Registration::Pixel);
+        let placement = Placement::global(64, 32, 0.0, Registration::Pixel);
         let mut source = Formula {
             columns: 64,
             fail_at: usize::MAX,
         };
-        let keep = Keep::All;
-        let (stats, kept) = run(&mut source, &placement, &HEIGHTS, &keep, None, &Silent).unwrap();
+        let scan = Scan {
+            placement: &placement,
+            keep: &Keep::All,
+            to_file: None,
+            progress: &Silent,
+        };
+        let (stats, kept) = run(&mut source, &HEIGHTS, &scan).unwrap();
         let Some(Kept::Held(heights)) = kept else {
             panic!("not held");
         };
         assert_eq!(heights[[31, 63]], (31 * 3 + 63) as f32);
         assert_eq!(stats.unwrap().max.row, 31);
         source.fail_at = 20;
-        let error = run(&mut source, &placement, &HEIGHTS, &keep, None, &Silent).err();
+        let error = run(&mut source, &HEIGHTS, &scan).err();
         assert_eq!(error.unwrap().to_string(), "grid: torn");
     }
 }

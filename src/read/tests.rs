@@ -1,8 +1,11 @@
 //! Whole files through GDAL: fixtures written here, and real open grids.
 
+use super::input::open_all;
 use super::*;
-use crate::model::grid::Quantity;
+use crate::model::grid::{Quantity, Registration};
 use crate::model::progress::Silent;
+use crate::model::settings::Flattening;
+use crate::sphere::faults;
 use approx::assert_abs_diff_eq;
 use gdal::DriverManager;
 use gdal::raster::{Buffer, GdalType, RasterCreationOptions};
@@ -499,14 +502,14 @@ fn tiles_given_together_are_one_grid() {
 fn latitudes_on_an_ellipsoid_move_to_the_centres() {
     let dir = folder();
     // A height that is the sine of the planetocentric latitude, on rows even in geodetic latitude.
-    let squash = (6_356_752.314_2f64 / 6_378_137.0).powi(2);
+    let axis_ratio_squared = (6_356_752.314_2f64 / 6_378_137.0).powi(2);
     let path = Fixture {
         crs: Some("EPSG:4326"),
         ..Fixture::degrees(360, 180, -180.0)
     }
     .write(&dir, "e.tif", |r, _| {
         let geodetic = (89.5 - r as f64).to_radians();
-        (1000.0 * (squash * geodetic.tan()).atan().sin()) as f32
+        (1000.0 * (axis_ratio_squared * geodetic.tan()).atan().sin()) as f32
     });
     for step in [None, Some(0.5), Some(3.0)] {
         let request = ReadRequest {
@@ -541,7 +544,7 @@ fn maps_in_metres_of_a_flattened_body_lie_where_proj_puts_them() {
     let (equator_m, polar_m) = (3_396_190.0_f64, 3_376_200.0_f64);
     let step_m = equator_m.to_radians();
     let inverse = proj::Proj::new(CRS).unwrap();
-    let squash = (polar_m / equator_m).powi(2);
+    let axis_ratio_squared = (polar_m / equator_m).powi(2);
     // The sine of the latitude seen from the centre, and a wave along each row.
     let height_m = |row: usize, column: usize| {
         let (x, y) = (
@@ -549,7 +552,7 @@ fn maps_in_metres_of_a_flattened_body_lie_where_proj_puts_them() {
             (89.5 - row as f64) * step_m,
         );
         let (lon_rad, geodetic_rad) = inverse.project((x, y), true).unwrap();
-        1000.0 * (squash * geodetic_rad.tan()).atan().sin() + 300.0 * lon_rad.sin()
+        1000.0 * (axis_ratio_squared * geodetic_rad.tan()).atan().sin() + 300.0 * lon_rad.sin()
     };
     let dir = folder();
     let path = Fixture {

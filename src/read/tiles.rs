@@ -1,6 +1,6 @@
 //! Several files as one grid: where each lies, and whether together they cover the globe.
 
-use super::place::{Extent, degrees, thousandths};
+use super::placement::{Extent, degrees, thousandths};
 use crate::model::error::{Error, Problem, Result};
 
 /// Tiles may miss the common raster of cells by this share of a cell.
@@ -131,19 +131,14 @@ fn check_cover(
                 }
             }
         }
+        spans.push((columns, columns));
         spans.sort_unstable();
         let mut reached = 0;
-        let mut gap = None;
-        for (start, end) in spans {
-            if start > reached {
-                gap = Some((reached, start));
-                break;
-            }
+        let gap = spans.into_iter().find_map(|(start, end)| {
+            let gap = (start > reached).then_some((reached, start));
             reached = reached.max(end);
-        }
-        if gap.is_none() && reached < columns {
-            gap = Some((reached, columns));
-        }
+            gap
+        });
         if let Some((from, to)) = gap {
             let ((north, west), (south, east)) = (place(from, band[0]), place(to, band[1]));
             return Err(Error::Grid(

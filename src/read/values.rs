@@ -1,5 +1,6 @@
 //! What a file's numbers stand for: scale, offset, unit, elevation or radius, missing cells.
 
+use super::cell::IntegerType;
 use super::stats::Statistics;
 use crate::model::bodies::{SAME_RADIUS_SHARE, body_by_radius};
 use crate::model::error::{Error, Problem, Result};
@@ -8,7 +9,7 @@ use crate::model::settings::GridSettings;
 
 /// What a band says about its numbers.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub(super) struct Stored {
+pub(super) struct BandInfo {
     /// Factor, 1 when the file names none.
     pub scale: f64,
     /// Added after scaling, 0 when the file names none, in the file's unit.
@@ -17,8 +18,8 @@ pub(super) struct Stored {
     pub unit: String,
     /// Declared "no data" number.
     pub nodata: Option<f64>,
-    /// Whole numbers of 8 or 16 bits: their range.
-    pub whole: Option<(f64, f64)>,
+    /// Type of its numbers if they are whole and of 8 or 16 bits.
+    pub integers: Option<IntegerType>,
     /// A handful of stored numbers from all over the grid.
     pub sample: Vec<f64>,
 }
@@ -61,12 +62,12 @@ impl Missing {
 /// Settles the meaning. `radius_m` is the reference radius known so far (settings, CRS, label).
 pub(super) fn settle(
     settings: &GridSettings,
-    stored: &Stored,
+    band: &BandInfo,
     radius_m: Option<f64>,
 ) -> Result<Meaning> {
     let mut notes = Vec::new();
-    let (unit, unit_m) = unit(settings, stored, &mut notes);
-    let scale = settings.scale.unwrap_or(stored.scale * unit_m);
+    let (unit, unit_m) = unit(settings, band, &mut notes);
+    let scale = settings.scale.unwrap_or(band.scale * unit_m);
     if !(scale.is_finite() && scale != 0.0) {
         return Err(Error::Grid(
             Problem::new("the scale from stored numbers to metres is not usable")
@@ -74,8 +75,8 @@ pub(super) fn settle(
                 .allowed("any number but 0"),
         ));
     }
-    let missing = missing(settings, stored);
-    let file_offset_m = stored.offset * unit_m;
+    let missing = missing(settings, band);
+    let file_offset_m = band.offset * unit_m;
     if !file_offset_m.is_finite() {
         return Err(Error::Grid(
             Problem::new("the offset added to stored numbers is not usable")
@@ -84,7 +85,7 @@ pub(super) fn settle(
                 .next("set offset under [grid], or correct the file's"),
         ));
     }
-    let sample: Vec<f64> = stored
+    let sample: Vec<f64> = band
         .sample
         .iter()
         .filter(|v| !missing.holds(**v))
@@ -160,8 +161,8 @@ fn with_offset(mut meaning: Meaning, quantity: Quantity, offset_m: f64) -> Resul
     Ok(meaning)
 }
 
-fn unit(settings: &GridSettings, stored: &Stored, notes: &mut Vec<String>) -> (String, f64) {
-    let name = stored.unit.trim();
+fn unit(settings: &GridSettings, band: &BandInfo, notes: &mut Vec<String>) -> (String, f64) {
+    let name = band.unit.trim();
     let factor = match name.to_lowercase().as_str() {
         "" => Some(1.0),
         "m" | "meter" | "meters" | "metre" | "metres" | "mt" => Some(1.0),
@@ -185,15 +186,14 @@ fn unit(settings: &GridSettings, stored: &Stored, notes: &mut Vec<String>) -> (S
 
 /// Declared fill numbers, and the one that every 16-bit product keeps for the purpose. A setting
 /// replaces both.
-fn missing(settings: &GridSettings, stored: &Stored) -> Missing {
+fn missing(settings: &GridSettings, band: &BandInfo) -> Missing {
     let mut values = Vec::new();
-    match (settings.nodata, stored.nodata) {
+    match (settings.nodata, band.nodata) {
         (Some(nodata), _) => values.push(nodata),
         (None, Some(nodata)) if nodata.is_finite() => values.push(nodata),
         _ => {}
     }
-    let lowest_16_bit = stored.whole == Some((-32768.0, 32767.0));
-    if lowest_16_bit && values.is_empty() {
+    if band.integers == Some(IntegerType::I16) && values.is_empty() {
         values.push(-32768.0);
     }
     Missing { values }
@@ -207,7 +207,7 @@ const FILL_CODES: &[f64] = &[
 
 /// A number that stands apart from all others.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Suspicion {
+pub(super) struct SuspectedFill {
     /// The stored number, when it is certain enough to be left out.
     pub fill: Option<f64>,
     pub note: String,
@@ -227,9 +227,9 @@ const ZERO_GAP: f64 = 0.5;
 /// Looks at both ends of the distribution for a fill value the file does not declare.
 pub(super) fn undeclared(
     statistics: &Statistics,
-    stored: &Stored,
+    band: &BandInfo,
     meaning: &Meaning,
-) -> Option<Suspicion> {
+) -> Option<SuspectedFill> {
     let ends = [
         (
             statistics.min.height_m,
@@ -255,8 +255,8 @@ pub(super) fn undeclared(
         let percent = 100.0 * lone.share;
         let nearest = lone.next_m;
         // A declared fill value leaves no reason to look for another.
-        match code.or(zero).filter(|_| stored.nodata.is_none()) {
-            Some(fill) => Some(Suspicion {
+        match code.or(zero).filter(|_| band.nodata.is_none()) {
+            Some(fill) => Some(SuspectedFill {
                 fill: Some(fill),
                 note: format!(
                     "the stored number {} covers {percent:.3} % of the surface and lies {gap:.0} m \
@@ -265,7 +265,7 @@ pub(super) fn undeclared(
                     spelled(fill)
                 ),
             }),
-            None if gap > ODD_GAP * rest => Some(Suspicion {
+            None if gap > ODD_GAP * rest => Some(SuspectedFill {
                 fill: None,
                 note: format!(
                     "the height {end} m covers {percent:.3} % of the surface, and the next is \
@@ -385,15 +385,15 @@ pub(super) fn agree(
 mod tests {
     use super::*;
 
-    fn plain(sample: &[f64]) -> Stored {
-        Stored {
+    fn plain(sample: &[f64]) -> BandInfo {
+        BandInfo {
             scale: 1.0,
             sample: sample.to_vec(),
-            ..Stored::default()
+            ..BandInfo::default()
         }
     }
 
-    fn settled(stored: &Stored, radius_m: Option<f64>) -> Meaning {
+    fn settled(stored: &BandInfo, radius_m: Option<f64>) -> Meaning {
         settle(&GridSettings::default(), stored, radius_m).unwrap()
     }
 
@@ -410,11 +410,11 @@ mod tests {
     #[test]
     fn an_offset_that_is_the_reference_radius_is_left_out() {
         // Source: LOLA LDEM labels: SCALING_FACTOR 0.5, OFFSET 1737400, height = DN × 0.5.
-        let stored = Stored {
+        let stored = BandInfo {
             scale: 0.5,
             offset: 1_737_400.0,
             sample: vec![-17757.0, 21008.0, 0.0],
-            ..Stored::default()
+            ..BandInfo::default()
         };
         for radius in [Some(1_737_400.0), None] {
             let m = settled(&stored, radius);
@@ -436,11 +436,11 @@ mod tests {
     #[test]
     fn an_offset_that_shifts_heights_is_kept() {
         // Source: MOLA polar products: height = DN × 0.25 − 8000.
-        let stored = Stored {
+        let stored = BandInfo {
             scale: 0.25,
             offset: -8000.0,
             sample: vec![0.0, 65000.0],
-            ..Stored::default()
+            ..BandInfo::default()
         };
         let m = settled(&stored, Some(3_396_000.0));
         assert_eq!((m.scale, m.shift_m, m.offset_m), (0.25, -8000.0, -8000.0));
@@ -470,11 +470,11 @@ mod tests {
             nodata: Some(7.0),
             ..GridSettings::default()
         };
-        let stored = Stored {
+        let stored = BandInfo {
             scale: 0.5,
             offset: 1_737_400.0,
             nodata: Some(-1.0),
-            ..Stored::default()
+            ..BandInfo::default()
         };
         let m = settle(&settings, &stored, None).unwrap();
         assert_eq!((m.scale, m.shift_m), (2.0, -100.0));
@@ -508,8 +508,8 @@ mod tests {
             assert!(missing.holds(fill), "{fill}");
         }
         assert!(!missing.holds(6_371_000.0));
-        let shorts = Stored {
-            whole: Some((-32768.0, 32767.0)),
+        let shorts = BandInfo {
+            integers: Some(IntegerType::I16),
             ..plain(&[-32768.0, 12.0])
         };
         let m = settled(&shorts, None);

@@ -5,9 +5,9 @@
 //! about half the working step, so that nothing is skipped and memory stays bounded by the
 //! working grid.
 
-use super::crs::{Crs, Kind};
+use super::crs::{CoordinateKind, Crs};
 use super::open::Rows;
-use super::place::{Placement, degrees};
+use super::placement::{Placement, degrees};
 use super::stream::{Decode, RowSource};
 use super::watch;
 use crate::model::error::{Error, Problem, Result};
@@ -23,7 +23,7 @@ const MOST_SAMPLES: usize = 1 << 28;
 const BLOCKS_PER_STEP: f64 = 2.0;
 
 /// A projected raster in memory.
-pub(super) struct Sheet {
+pub(super) struct ProjectedRaster {
     heights_m: Array2<f32>,
     /// From coordinates in the file's unit, or degrees, to fractional columns and rows.
     west: f64,
@@ -37,8 +37,8 @@ pub(super) struct Sheet {
 /// Ground size of a raster's cells where its map is true to scale, in degrees.
 pub(super) fn cell_deg(crs: &Crs, transform: &[f64; 6]) -> f64 {
     let unit = match crs.kind {
-        Kind::Angles { unit_deg, .. } => return transform[1].abs() * unit_deg,
-        Kind::Cylindrical { unit_m, .. } | Kind::Other { unit_m } => unit_m,
+        CoordinateKind::Angles { unit_deg, .. } => return transform[1].abs() * unit_deg,
+        CoordinateKind::Cylindrical { unit_m, .. } | CoordinateKind::Other { unit_m } => unit_m,
     };
     (transform[1].abs() * unit / crs.semi_major_m).to_degrees()
 }
@@ -51,7 +51,7 @@ pub(super) fn load(
     crs: &Crs,
     transform: &[f64; 6],
     step_deg: f64,
-) -> Result<Sheet> {
+) -> Result<ProjectedRaster> {
     let (columns, lines) = size;
     let t = transform;
     let in_degrees = crs.to_degrees(t[0], t[3], t[1], t[5]);
@@ -68,7 +68,7 @@ pub(super) fn load(
                 .next("use a global latitude and longitude version of the product"),
         ));
     }
-    watch::more_room(4 * (wide * high) as u64 + 16 * (block * columns) as u64);
+    watch::need_memory(4 * (wide * high) as u64 + 16 * (block * columns) as u64);
     let mut heights_m = Array2::from_elem((high, wide), f32::NAN);
     let mut strip = Vec::new();
     for (row, mut out) in heights_m.outer_iter_mut().enumerate() {
@@ -95,7 +95,7 @@ pub(super) fn load(
     }
     let block = block as f64;
     let (west, north, x_step, y_step) = in_degrees.unwrap_or((t[0], t[3], t[1], t[5]));
-    Ok(Sheet {
+    Ok(ProjectedRaster {
         heights_m,
         west,
         north,
@@ -114,7 +114,7 @@ fn definition(crs: &Crs) -> String {
         .join(" ")
 }
 
-/// The projection at work; it must not be taken for ground that no sheet covers.
+/// The projection at work; it must not be taken for ground that no raster covers.
 fn projection(definition: &str) -> Result<Proj> {
     Proj::new(definition).map_err(|error| {
         Error::Grid(
@@ -125,24 +125,24 @@ fn projection(definition: &str) -> Result<Proj> {
     })
 }
 
-/// What a sheet has at a place.
+/// What a raster has at a place.
 #[derive(Debug, Clone, Copy, PartialEq)]
-enum Found {
+enum RasterSample {
     Outside,
     Missing,
     Height(f64),
 }
 
-impl Sheet {
+impl ProjectedRaster {
     /// Height between four samples; `x`, `y` in the file's coordinates.
-    fn at(&self, x: f64, y: f64) -> Found {
+    fn at(&self, x: f64, y: f64) -> RasterSample {
         let column = (x - self.west) / self.x_step - 0.5;
         let row = (y - self.north) / self.y_step - 0.5;
         let (rows, columns) = self.heights_m.dim();
-        // Outermost half cells belong to the sheet.
+        // Outermost half cells belong to the raster.
         let inside = |v: f64, count: usize| (-0.5..=count as f64 - 0.5).contains(&v);
         if !inside(column, columns) || !inside(row, rows) {
-            return Found::Outside;
+            return RasterSample::Outside;
         }
         let clamped = |v: f64, count: usize| (v.max(0.0) as usize).min(count - 1);
         let (fx, fy) = (column - column.floor(), row - row.floor());
@@ -160,69 +160,36 @@ impl Sheet {
             }
         }
         if weight < 0.5 {
-            Found::Missing
+            RasterSample::Missing
         } else {
-            Found::Height(sum / weight)
+            RasterSample::Height(sum / weight)
         }
     }
 }
 
-/// A working grid from sheets, NaN where they hold no data; an error where none reaches.
+/// A working grid from rasters, NaN where they hold no data; an error where none reaches.
 ///
-/// Where sheets overlap the first that has data counts. `placement` says what kind of latitude
-/// the sheets' coordinate system has.
-pub(super) fn assemble(sheets: &[Sheet], placement: &Placement) -> Result<Array2<f32>> {
+/// Where rasters overlap the first that has data counts. `placement` says what kind of latitude
+/// the rasters' coordinate system has.
+pub(super) fn assemble(rasters: &[ProjectedRaster], placement: &Placement) -> Result<Array2<f32>> {
     let (rows, columns) = (placement.rows, placement.columns);
-    // Places inside a cell, as shares of it: as many as blocks fit a step.
-    let places: Vec<f64> = (0..BLOCKS_PER_STEP as usize)
-        .map(|i| (i as f64 + 0.5) / BLOCKS_PER_STEP - 0.5)
-        .collect();
-    watch::more_room(4 * (rows * columns) as u64);
+    watch::need_memory(4 * (rows * columns) as u64);
     let mut heights_m = Array2::from_elem((rows, columns), f32::NAN);
     let cells = heights_m.as_slice_mut().unwrap_or_default();
     let outside: Vec<bool> = cells
         .par_chunks_mut(columns)
         .enumerate()
         .map_init(
-            || {
-                sheets
-                    .iter()
-                    .map(|sheet| projection(sheet.definition.as_deref()?).ok())
-                    .collect::<Vec<_>>()
+            || -> Vec<_> {
+                let definitions = rasters.iter().map(|raster| raster.definition.as_deref());
+                definitions.map(|text| projection(text?).ok()).collect()
             },
             |projections, (row, line)| {
                 let mut uncovered = false;
                 for (column, cell) in line.iter_mut().enumerate() {
-                    let (mut sum, mut count, mut reached) = (0.0, 0u32, false);
-                    for share_y in &places {
-                        // The working rows are even in planetocentric latitude.
-                        let centric = placement_lat(placement, row as f64 + share_y);
-                        let lat = placement.own_deg(centric).to_radians();
-                        for share_x in &places {
-                            let lon = placement.west_deg
-                                + (column as f64 + share_x) * placement.step_lon_deg();
-                            let found = sheets.iter().zip(projections.iter()).fold(
-                                Found::Outside,
-                                |found, (sheet, projection)| match found {
-                                    Found::Height(_) => found,
-                                    _ => better(found, look(sheet, projection, lon, lat)),
-                                },
-                            );
-                            match found {
-                                Found::Height(h) => {
-                                    sum += h;
-                                    count += 1;
-                                    reached = true;
-                                }
-                                Found::Missing => reached = true,
-                                Found::Outside => {}
-                            }
-                        }
-                    }
-                    uncovered |= !reached;
-                    if count > 0 {
-                        *cell = (sum / f64::from(count)) as f32;
-                    }
+                    let mean = cell_mean(rasters, projections, placement, [row, column]);
+                    uncovered |= mean.is_none();
+                    *cell = mean.unwrap_or(f32::NAN);
                 }
                 uncovered
             },
@@ -232,31 +199,79 @@ pub(super) fn assemble(sheets: &[Sheet], placement: &Placement) -> Result<Array2
     Ok(heights_m)
 }
 
-/// Latitude of a fractional row of an even grid.
-fn placement_lat(placement: &Placement, row: f64) -> f64 {
-    90.0 - (row + 0.5) * placement.step_lat_deg()
-}
-
-fn better(a: Found, b: Found) -> Found {
-    match (a, b) {
-        (_, Found::Height(_)) | (Found::Outside, _) => b,
-        _ => a,
+/// Mean of what rasters have at places inside a working cell, NaN where that is nothing; `None`
+/// where none reaches. There are as many places as blocks fit a step.
+fn cell_mean(
+    rasters: &[ProjectedRaster],
+    projections: &[Option<Proj>],
+    placement: &Placement,
+    [row, column]: [usize; 2],
+) -> Option<f32> {
+    let shares = || {
+        let places = 0..BLOCKS_PER_STEP as usize;
+        places.map(|i| (i as f64 + 0.5) / BLOCKS_PER_STEP - 0.5)
+    };
+    let (mut sum, mut count, mut reached) = (0.0, 0u32, false);
+    for share_y in shares() {
+        // The working rows are even in planetocentric latitude.
+        let centric_deg = 90.0 - (row as f64 + share_y + 0.5) * placement.step_lat_deg();
+        let lat = placement.own_deg(centric_deg).to_radians();
+        for share_x in shares() {
+            let lon_deg = placement.west_deg + (column as f64 + share_x) * placement.step_lon_deg();
+            match first_height(rasters, projections, lon_deg, lat) {
+                RasterSample::Height(height_m) => {
+                    sum += height_m;
+                    count += 1;
+                    reached = true;
+                }
+                RasterSample::Missing => reached = true,
+                RasterSample::Outside => {}
+            }
+        }
     }
+    let mean = match count {
+        0 => f32::NAN,
+        _ => (sum / f64::from(count)) as f32,
+    };
+    reached.then_some(mean)
 }
 
-fn look(sheet: &Sheet, projection: &Option<Proj>, lon_deg: f64, lat: f64) -> Found {
-    if sheet.definition.is_none() {
-        let east = (lon_deg - sheet.west).rem_euclid(360.0);
-        return sheet.at(sheet.west + east, lat.to_degrees());
+/// What the first raster has that has data at a place; else the best that any has.
+fn first_height(
+    rasters: &[ProjectedRaster],
+    projections: &[Option<Proj>],
+    lon_deg: f64,
+    lat: f64,
+) -> RasterSample {
+    let mut found = RasterSample::Outside;
+    for (raster, projection) in rasters.iter().zip(projections) {
+        match look(raster, projection, lon_deg, lat) {
+            RasterSample::Outside => {}
+            RasterSample::Missing => found = RasterSample::Missing,
+            height => return height,
+        }
+    }
+    found
+}
+
+fn look(
+    raster: &ProjectedRaster,
+    projection: &Option<Proj>,
+    lon_deg: f64,
+    lat: f64,
+) -> RasterSample {
+    if raster.definition.is_none() {
+        let east = (lon_deg - raster.west).rem_euclid(360.0);
+        return raster.at(raster.west + east, lat.to_degrees());
     }
     let Some(projection) = projection else {
-        return Found::Outside;
+        return RasterSample::Outside;
     };
     // PROJ wants longitudes within half a turn.
     let lon = ((lon_deg + 180.0).rem_euclid(360.0) - 180.0).to_radians();
     match projection.project((lon, lat), false) {
-        Ok((x, y)) if x.is_finite() && y.is_finite() => sheet.at(x, y),
-        _ => Found::Outside,
+        Ok((x, y)) if x.is_finite() && y.is_finite() => raster.at(x, y),
+        _ => RasterSample::Outside,
     }
 }
 
@@ -280,19 +295,19 @@ fn check_cover(outside: &[bool], placement: &Placement) -> Result<()> {
     ))
 }
 
-/// The even pixel-registered grid that sheets are sampled to.
-pub(super) fn working_placement(step_deg: f64, squash: f64) -> Placement {
+/// The even pixel-registered grid that rasters are sampled to.
+pub(super) fn working_placement(step_deg: f64, axis_ratio_squared: f64) -> Placement {
     let half = (180.0 / step_deg - 1e-9).ceil().clamp(8.0, 60_000.0) as usize;
     Placement {
-        squash,
-        ..Placement::whole(2 * half, half, -180.0, Registration::Pixel)
+        axis_ratio_squared,
+        ..Placement::global(2 * half, half, -180.0, Registration::Pixel)
     }
 }
 
 /// Rows of heights already in memory.
-pub(super) struct InMemory(pub Array2<f32>);
+pub(super) struct HeightsInMemory(pub Array2<f32>);
 
-impl RowSource<f32> for InMemory {
+impl RowSource<f32> for HeightsInMemory {
     fn read(&mut self, first: usize, out: &mut [f32]) -> Result<()> {
         let columns = self.0.ncols();
         for (line, row) in out.chunks_mut(columns).zip(first..) {

@@ -2,14 +2,14 @@
 //! time.
 
 use super::plan::{Operation, Plan};
-use crate::carve::cutting::{Bits, Estimate, bit_name};
+use crate::carve::cutting::{CutterSet, Estimate, bit_name};
 use crate::carve::fit::Fit;
 use crate::model::length::{both_text, exact_mm_text};
 use crate::model::settings::{Cutter, Settings};
 
 /// Every operation in order.
 pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
-    let bits = Bits::of(settings);
+    let bits = CutterSet::of(settings);
     let estimates: Option<Vec<Estimate>> = bits.as_ref().map(|bits| {
         let kinds = plan.kinds.iter();
         kinds
@@ -22,8 +22,8 @@ pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
         let cutting: f64 = kinds.map(|(kind, &count)| of(kind) * count as f64).sum();
         Some(bit.change_min + cutting)
     };
-    let usual = Bits::usual();
-    let finishing = bits.as_ref().map_or(&usual[0], Bits::finishing);
+    let usual = CutterSet::usual();
+    let finishing = bits.as_ref().map_or(&usual[0], CutterSet::finishing);
     let roughing = match &bits {
         Some(bits) => bits.roughing(),
         None => usual.get(1),
@@ -55,7 +55,7 @@ pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
         "planer".into(),
         None,
     );
-    let cut_out = bits.as_ref().map(Bits::cut_out_bit);
+    let cut_out = bits.as_ref().map(CutterSet::cut_out_bit);
     for (kind, piece) in plan.blanks.pieces.iter().enumerate() {
         let letter = super::kind_letter(kind);
         let mut counts = vec![0; plan.kinds.len()];

@@ -81,9 +81,9 @@ fn arrows_and_circles_are_seen() {
     };
     assert_eq!(
         names(
-            "use crate::{read::{self, Room}, show};\nuse super::orient;\nlet x = crate::shop::y(1);"
+            "use crate::{read::{self, Grid}, show};\nuse super::orient;\nlet x = crate::shop::y(1);"
         ),
-        ["carve::orient", "read", "read::Room", "shop::y", "show"]
+        ["carve::orient", "read", "read::Grid", "shop::y", "show"]
     );
     let tests =
         "fn f() {}\n#[cfg(test)]\nmod tests {\n    use crate::show::page;\n}\n// crate::show\n";
@@ -161,7 +161,7 @@ fn gather(folder: &Path, module: &[String], found: &mut Vec<Module>) {
 
 /// Files that are modules of tests as a whole.
 fn is_test_file(name: &str) -> bool {
-    name == "tests" || name == "cuts" || name.ends_with("_checks")
+    name == "tests" || name.ends_with("_checks")
 }
 
 /// The paths that code names outside of tests and comments, from the root.

@@ -31,7 +31,7 @@ fn refusal(folder: &TempDir, bytes: u64, set: &[&str]) -> String {
 }
 
 /// Source cells averaged to 1886 × 943, and kept as they are: both from memory and, where that is
-/// too small for twice the grid (see the tests of `memory::Room`), from a file.
+/// too small for twice the grid (see the tests of `memory::StoragePolicy`), from a file.
 #[test]
 fn any_bound_on_memory_gives_the_same_folder() {
     for columns in [2880, 1440] {

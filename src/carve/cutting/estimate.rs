@@ -5,7 +5,7 @@
 //! its inner edge: √(R² − max(ρ − a, 0)²). The passes are those of the carved facet; only the
 //! relief's own ups and downs are missing.
 
-use super::{Bits, OperationEntry, Path, perimeter, tool};
+use super::{CutterSet, OperationEntry, Path, perimeter, tool};
 use crate::carve::cutter::ToolShape;
 use crate::carve::cutter::{rough, time};
 use crate::carve::resample::FacetSpec;
@@ -28,7 +28,7 @@ pub struct Estimate {
     pub cut_out: OperationEntry,
 }
 
-impl Bits {
+impl CutterSet {
     /// What a facet takes, its ground being level.
     pub fn estimate(&self, spec: &FacetSpec) -> Estimate {
         let spec = coarse(spec);

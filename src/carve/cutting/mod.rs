@@ -28,7 +28,7 @@ const SPARED: f64 = 0.01;
 
 /// The bits of a job, ready for use.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Bits {
+pub struct CutterSet {
     finishing: Cutter,
     roughing: Option<Cutter>,
     asked: CuttingSettings,
@@ -44,9 +44,9 @@ pub struct CuttingImages {
     pub carved: Array2<u16>,
 }
 
-impl Bits {
+impl CutterSet {
     /// The bits of a job; `None` when it names none.
-    pub fn of(settings: &Settings) -> Option<Bits> {
+    pub fn of(settings: &Settings) -> Option<CutterSet> {
         let finishing = settings
             .cutters
             .iter()
@@ -55,7 +55,7 @@ impl Bits {
             .cutters
             .iter()
             .find(|cutter| cutter.role() == CutterRole::Rough);
-        Some(Bits {
+        Some(CutterSet {
             finishing: finishing.clone(),
             roughing: roughing.cloned(),
             asked: settings.cutting,
@@ -526,12 +526,12 @@ mod tests {
         (spec, levels)
     }
 
-    fn bits() -> Bits {
+    fn bits() -> CutterSet {
         let settings = Settings {
             cutters: testing::inch_bits().to_vec(),
             ..Settings::default()
         };
-        Bits::of(&settings).unwrap()
+        CutterSet::of(&settings).unwrap()
     }
 
     /// By hand: with its trim the pentagon reaches 55.6 mm from the middle to a side, 5 tan 36°

@@ -17,7 +17,7 @@
 
 use crate::model::curve::Curve;
 use crate::model::grid::{Grid, Heights, Layout, half_turned};
-use crate::read::stored::{SIDE, StoredGrid};
+use crate::read::stored_grid::{SIDE, StoredGrid};
 use glam::DVec3;
 use std::f64::consts::{FRAC_PI_2, FRAC_PI_4, PI};
 use wide::f32x4;
@@ -578,7 +578,7 @@ mod tests {
     use super::*;
     use crate::model::geometry::{Frame, direction};
     use crate::model::grid::Registration;
-    use crate::read::stored::Writer;
+    use crate::read::stored_grid::Writer;
     use ndarray::Array2;
 
     fn rough_grid(rows: usize, columns: usize, west_deg: f64, registration: Registration) -> Grid {

@@ -18,7 +18,7 @@ use crate::{Error, Problem, Result};
 use cost::Costing;
 use features::Feature;
 use glam::DMat3;
-use search::{Found, TurnChoice};
+use search::{SearchResult, TurnChoice};
 
 /// The turn the job has, and better ones.
 #[derive(Debug, Clone, PartialEq)]
@@ -26,7 +26,7 @@ pub struct Turned {
     /// As the job has it.
     pub before: TurnChoice,
     /// What the search found.
-    pub found: Found,
+    pub found: SearchResult,
     /// Places to keep whole.
     pub features: Vec<Feature>,
     /// Names of those that the job's turn cuts.

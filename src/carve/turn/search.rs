@@ -45,7 +45,7 @@ pub struct TurnChoice {
 
 /// What a search found.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Found {
+pub struct SearchResult {
     /// The best, clearly different choices, best first; never empty.
     pub choices: Vec<TurnChoice>,
     /// Medians of each part over the covering: what a turn without thought gives.
@@ -62,7 +62,7 @@ pub fn search(
     costing: &Costing<'_>,
     settings: &TurningSettings,
     progress: &dyn Progress,
-) -> Found {
+) -> SearchResult {
     let same: Vec<DQuat> = rotations(solid).iter().map(DQuat::from_mat3).collect();
     let covering = covering(COVERING, &same, start(settings.seed));
     progress.start("turning the planet", (covering.len() + STARTS) as u64);
@@ -96,7 +96,7 @@ pub fn search(
     low.extend(last);
     low.sort_by(|a, b| a.0.total_cmp(&b.0));
     progress.done();
-    Found {
+    SearchResult {
         choices: different(solid, costing, settings, &low, &same),
         median: median(&parts),
         looked_at: covering.len() + (STARTS + STARTS / 8) * STEPS as usize,

@@ -136,17 +136,17 @@ fn of_facet<'a>(manifest: &'a Manifest, file: &str) -> Option<&'a FacetEntry> {
 }
 
 /// How a file differs from what is listed.
-struct Found {
+struct FileDifference {
     what: String,
     /// It begins with all that was written.
     only_longer: bool,
 }
 
 /// Nothing when the file holds what is listed.
-fn compare(path: &Path, entry: &FileEntry) -> std::io::Result<Option<Found>> {
+fn compare(path: &Path, entry: &FileEntry) -> std::io::Result<Option<FileDifference>> {
     let kind = std::fs::metadata(path)?;
     let differs = |what: String| {
-        Ok(Some(Found {
+        Ok(Some(FileDifference {
             what,
             only_longer: false,
         }))
@@ -174,7 +174,7 @@ fn compare(path: &Path, entry: &FileEntry) -> std::io::Result<Option<Found>> {
     if hex(sum.finalize()) != entry.sha256 {
         return differs("its bytes are not those that were written".into());
     }
-    Ok((bytes > entry.bytes).then(|| Found {
+    Ok((bytes > entry.bytes).then(|| FileDifference {
         what: match bytes - entry.bytes {
             1 => "a byte follows the end of what was written".into(),
             more => format!("{more} bytes follow the end of what was written"),

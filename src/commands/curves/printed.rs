@@ -14,6 +14,30 @@ impl fmt::Display for Comparison {
             .max()
             .unwrap_or(0);
         let width = widest.max("curve".len());
+        self.figures_table(out, width)?;
+        self.exaggeration_table(out, width)?;
+        writeln!(
+            out,
+            "\nAll as the finishing bit leaves it. Legible: the height varies by 0.10 mm or more \
+             (standard deviation) within 5 mm; dead: by less than 0.03 mm. Rough order: how well \
+             rugged ground stays more rugged than smooth ground, 1 being fully; long order: the \
+             same of large forms. Bit leaves: more than 0.1 mm of wood stays. Order kept: of \
+             places within 30 mm whose heights differ by more than 500 m, those where the higher \
+             one is carved higher."
+        )?;
+        if let Some(suggestion) = &self.suggestion {
+            writeln!(out, "\n{}", suggestion.why)?;
+            for offer in &suggestion.offers {
+                let (name, costs) = (offer.name, &offer.costs);
+                writeln!(out, "\n{name}: {costs}.\n\n{}", offer.block)?;
+            }
+        }
+        Ok(())
+    }
+}
+
+impl Comparison {
+    fn figures_table(&self, out: &mut fmt::Formatter<'_>, width: usize) -> fmt::Result {
         writeln!(
             out,
             "| {:width$} | range mm | legible % | dead % | rough order | long order | bit leaves % | over 45° % | order kept % |",
@@ -40,6 +64,10 @@ impl fmt::Display for Comparison {
                 100.0 * figures.order_kept,
             )?;
         }
+        Ok(())
+    }
+
+    fn exaggeration_table(&self, out: &mut fmt::Formatter<'_>, width: usize) -> fmt::Result {
         writeln!(
             out,
             "\nMillimetres of relief per kilometre of height (times true scale):\n"
@@ -69,22 +97,6 @@ impl fmt::Display for Comparison {
                 write!(out, " {:>13} |", format!("{:.3}{times}", at.mm_per_km))?;
             }
             writeln!(out)?;
-        }
-        writeln!(
-            out,
-            "\nAll as the finishing bit leaves it. Legible: the height varies by 0.10 mm or more \
-             (standard deviation) within 5 mm; dead: by less than 0.03 mm. Rough order: how well \
-             rugged ground stays more rugged than smooth ground, 1 being fully; long order: the \
-             same of large forms. Bit leaves: more than 0.1 mm of wood stays. Order kept: of \
-             places within 30 mm whose heights differ by more than 500 m, those where the higher \
-             one is carved higher."
-        )?;
-        if let Some(suggestion) = &self.suggestion {
-            writeln!(out, "\n{}", suggestion.why)?;
-            for offer in &suggestion.offers {
-                let (name, costs) = (offer.name, &offer.costs);
-                writeln!(out, "\n{name}: {costs}.\n\n{}", offer.block)?;
-            }
         }
         Ok(())
     }

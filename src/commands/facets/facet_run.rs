@@ -1,6 +1,6 @@
 //! Draws, tries with the bits and writes every facet, several at a time.
 
-use crate::carve::cutting::{self, Bits, FacetCutting};
+use crate::carve::cutting::{self, CutterSet, FacetCutting};
 use crate::carve::fit::Fit;
 use crate::carve::resample::{Bounds, FacetImage, Sampler, Scratch, render};
 use crate::commands::finalise::{Finalise, Trace};
@@ -24,7 +24,7 @@ pub(super) struct FacetRun<'a> {
     /// Lowest and highest relief of the body.
     pub range_mm: (f64, f64),
     pub fit: &'a Fit,
-    pub bits: Option<&'a Bits>,
+    pub bits: Option<&'a CutterSet>,
     pub carved: bool,
     pub finalise: Finalise,
     /// Kind of every facet of the solid.
@@ -35,17 +35,17 @@ pub(super) struct FacetRun<'a> {
 }
 
 impl FacetRun<'_> {
-    /// Draws, measures and writes every facet of the manifest, `together` of them at a time.
+    /// Draws, measures and writes every facet of the manifest, `concurrent` of them at a time.
     pub fn all(
         &self,
         manifest: &mut Manifest,
-        together: usize,
+        concurrent: usize,
         progress: &dyn Progress,
     ) -> Result<(BTreeMap<usize, Trace>, Vec<FacetCutting>)> {
         progress.start("carving facets", manifest.facets.len() as u64);
         let mut traces = BTreeMap::new();
         let mut cut = Vec::new();
-        for group in manifest.facets.chunks_mut(together) {
+        for group in manifest.facets.chunks_mut(concurrent) {
             let finished: Vec<(Trace, Option<FacetCutting>)> = group
                 .par_iter_mut()
                 .map(|facet| {
@@ -95,7 +95,7 @@ impl FacetRun<'_> {
     /// Tries the bits on a facet and writes what they leave.
     fn cut(
         &self,
-        bits: &Bits,
+        bits: &CutterSet,
         facet: &FacetEntry,
         levels: &Array2<u16>,
         facts: &ImageFacts,
@@ -120,7 +120,7 @@ impl FacetRun<'_> {
     }
 
     /// Draws the ring around each kind of facet that is made; returns the files.
-    pub fn rings(&self, bits: &Bits, chosen: &[usize]) -> Result<Vec<String>> {
+    pub fn rings(&self, bits: &CutterSet, chosen: &[usize]) -> Result<Vec<String>> {
         let Some(bit) = bits.roughing() else {
             return Ok(Vec::new());
         };

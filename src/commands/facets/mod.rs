@@ -2,7 +2,7 @@
 
 mod facet_run;
 
-use crate::carve::cutting::Bits;
+use crate::carve::cutting::CutterSet;
 use crate::carve::fit::Fit;
 use crate::carve::orient::oriented;
 use crate::carve::relief::{Making, Relief};
@@ -18,8 +18,8 @@ use crate::output::folder::{NewFolder, RELIEF_FILE};
 use crate::output::manifest::{Manifest, MeshEntry, manifest_of, relief_entry};
 use crate::output::mesh::TOLERANCE_MM;
 use crate::output::relief_file;
-use crate::read::memory::{self, Bound, Drawn, Room};
-use crate::read::stored::StoredGrid;
+use crate::read::memory::{self, FacetSize, MemoryBudget, StoragePolicy};
+use crate::read::stored_grid::StoredGrid;
 use crate::read::{self, ReadRequest, Working};
 use crate::show::sheets::{self, Basis};
 use crate::show::warnings::Warning;
@@ -105,57 +105,47 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
     let folder = NewFolder::begin(&options.out, options.force, progress)?;
 
     let bits = bits(settings, options);
-    let bound = Bound::new(options.memory_bytes);
+    let budget = MemoryBudget::new(options.memory_bytes);
     let by_parts = settings.relief.follows_height() && !options.keep_relief;
     let file_in = by_parts.then(|| folder.path());
-    let room = Room::of(settings, &solid, bound, bits.is_some(), file_in);
-    let (working, source) =
-        read::read_within(&settings.grid, &ReadRequest::of(settings), &room, progress)?;
-    let ready = match working {
-        Working::Held(grid) => {
-            let finish = options.keep_relief;
-            let relief = Relief::of(&solid, grid, &source, settings, finish)?;
-            if options.keep_relief {
-                let bytes = relief_file::encode(&relief.grid, source.reference_radius_m)?;
-                folder.write(RELIEF_FILE, &bytes)?;
-            }
-            Ready::held(relief, bits.is_some(), bound)?
-        }
-        Working::Stored(grid) => {
-            let relief = Relief::curved(&solid, grid, &source, settings)?;
-            Ready::stored(relief, bits.is_some(), bound)?
-        }
-    };
+    let storage = StoragePolicy::of(settings, &solid, budget, bits.is_some(), file_in);
+    let request = ReadRequest::of(settings);
+    let (working, source) = read::read_within(&settings.grid, &request, &storage, progress)?;
     let Ready {
         fit,
-        together,
+        concurrent_facets,
         sampler,
         bounds,
         range_mm,
         making,
-    } = ready;
+    } = match working {
+        Working::Held(grid) => {
+            let relief = Relief::of(&solid, grid, &source, settings, options.keep_relief)?;
+            if options.keep_relief {
+                keep_relief(&relief, &source, &folder)?;
+            }
+            Ready::held(relief, bits.is_some(), budget)?
+        }
+        Working::Stored(grid) => {
+            let relief = Relief::curved(&solid, grid, &source, settings)?;
+            Ready::stored(relief, bits.is_some(), budget)?
+        }
+    };
     if chosen.len() == solid.faces.len() {
         foresee_undercuts(&fit, &sampler)?;
     }
     sampler.check()?;
     // What the shop cannot make is found before anything is drawn.
     let planned = match options.shop {
-        true => Some(sheets::write_shop(
-            &folder,
-            &solid,
-            &fit,
-            Some(&sampler),
-            &Basis::Grid,
-            settings,
-            progress,
+        true => Some(shop_plan(
+            &folder, &solid, &fit, &sampler, settings, progress,
         )?),
         false => None,
     };
     let mut manifest = manifest_of(job, &source, &solid, &turn, &fit, &chosen, &sampler);
     manifest.relief = relief_entry(&making, fit.range_mm);
-    manifest.mesh = options.mesh.then_some(MeshEntry {
-        tolerance_mm: TOLERANCE_MM,
-    });
+    let tolerance_mm = TOLERANCE_MM;
+    manifest.mesh = options.mesh.then_some(MeshEntry { tolerance_mm });
     let drawing = FacetRun {
         settings,
         sampler: &sampler,
@@ -169,15 +159,14 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
         folder: &folder,
         scratch: Mutex::default(),
     };
-    let (traces, cut) = drawing.all(&mut manifest, together, progress)?;
+    let (traces, cut) = drawing.all(&mut manifest, concurrent_facets, progress)?;
     sampler.check()?;
     if let Some(bits) = &bits {
         let rings = drawing.rings(bits, &chosen)?;
         manifest.cutting = Some(bits.entry().with(cut, rings));
     }
-    let warnings = drawing
-        .finalise
-        .write(&mut manifest, traces, planned.as_ref(), &folder)?;
+    let (finalise, shop) = (&drawing.finalise, planned.as_ref());
+    let warnings = finalise.write(&mut manifest, traces, shop, &folder)?;
     // A part may hold just the worst facets: the whole is judged, here or when parts are joined.
     if chosen.len() == solid.faces.len() {
         refuse_undercuts(&manifest)?;
@@ -190,11 +179,30 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
     })
 }
 
+/// Writes the relief as it is to be carved, for other programs.
+fn keep_relief(relief: &Relief, source: &Source, folder: &NewFolder) -> Result<()> {
+    let bytes = relief_file::encode(&relief.grid, source.reference_radius_m)?;
+    folder.write(RELIEF_FILE, &bytes)
+}
+
+/// Plans the work at the bench for this very globe, and writes its sheets.
+fn shop_plan(
+    folder: &NewFolder,
+    solid: &Solid,
+    fit: &Fit,
+    sampler: &Sampler,
+    settings: &Settings,
+    progress: &dyn Progress,
+) -> Result<sheets::Planned> {
+    let ground = Some(sampler);
+    sheets::write_shop(folder, solid, fit, ground, &Basis::Grid, settings, progress)
+}
+
 /// All that facets are drawn from.
 struct Ready {
     fit: Fit,
     /// Facets drawn at a time.
-    together: usize,
+    concurrent_facets: usize,
     sampler: Sampler,
     bounds: Bounds,
     /// Lowest and highest relief, mm.
@@ -203,10 +211,10 @@ struct Ready {
 }
 
 /// The largest facet.
-fn largest(fit: &Fit, bits: bool) -> Drawn {
+fn largest(fit: &Fit, bits: bool) -> FacetSize {
     let pixels = fit.kinds.iter();
     let pixels = pixels.map(|kind| kind.width_px as u64 * kind.height_px as u64);
-    Drawn {
+    FacetSize {
         pixels: pixels.max().unwrap_or(0),
         pixel_mm: fit.facets.first().map_or(1.0, |spec| spec.pixel_mm),
         bits,
@@ -215,16 +223,17 @@ fn largest(fit: &Fit, bits: bool) -> Drawn {
 
 impl Ready {
     /// From a grid in memory.
-    fn held(relief: Relief, bits: bool, bound: Bound) -> Result<Ready> {
+    fn held(relief: Relief, bits: bool, budget: MemoryBudget) -> Result<Ready> {
         let Relief {
             grid,
             curve,
             making,
             fit,
         } = relief;
-        let together = memory::facets_together(grid.layout(), false, largest(&fit, bits), bound)?;
+        let concurrency =
+            memory::facet_concurrency(grid.layout(), false, largest(&fit, bits), budget)?;
         Ok(Ready {
-            together: together.facets,
+            concurrent_facets: concurrency.facets,
             bounds: Bounds::new(&grid, &curve),
             sampler: Sampler::new(&grid, &curve),
             range_mm: (curve.lowest_mm(), curve.highest_mm()),
@@ -234,17 +243,18 @@ impl Ready {
     }
 
     /// From a grid in a file.
-    fn stored(relief: Relief<StoredGrid>, bits: bool, bound: Bound) -> Result<Ready> {
+    fn stored(relief: Relief<StoredGrid>, bits: bool, budget: MemoryBudget) -> Result<Ready> {
         let Relief {
             mut grid,
             curve,
             making,
             fit,
         } = relief;
-        let together = memory::facets_together(grid.layout(), true, largest(&fit, bits), bound)?;
-        grid.hold_bytes(together.tiles_bytes);
+        let concurrency =
+            memory::facet_concurrency(grid.layout(), true, largest(&fit, bits), budget)?;
+        grid.hold_bytes(concurrency.tiles_bytes);
         Ok(Ready {
-            together: together.facets,
+            concurrent_facets: concurrency.facets,
             bounds: Bounds::new(&grid, &curve),
             sampler: Sampler::over(grid, &curve),
             range_mm: (curve.lowest_mm(), curve.highest_mm()),
@@ -288,15 +298,15 @@ fn refuse_share(share: f64) -> Result<()> {
 }
 
 /// The bits to try: the job's, or the usual ones where none are named but asked for.
-fn bits(settings: &Settings, options: &FacetsOptions) -> Option<Bits> {
+fn bits(settings: &Settings, options: &FacetsOptions) -> Option<CutterSet> {
     if settings.cutters.is_empty() && (options.cutters || options.carved) {
         let usual = Settings {
-            cutters: Bits::usual(),
+            cutters: CutterSet::usual(),
             ..settings.clone()
         };
-        return Bits::of(&usual);
+        return CutterSet::of(&usual);
     }
-    Bits::of(settings)
+    CutterSet::of(settings)
 }
 
 /// Indices of the facets to make, ascending.

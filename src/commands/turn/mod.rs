@@ -1,7 +1,7 @@
 //! Searches the turn of the solid that suits the saw, and shows it.
 
+mod printed;
 mod seam_map;
-mod table;
 
 use crate::Result;
 use crate::carve::orient::oriented;

@@ -165,7 +165,7 @@ fn the_first_starter_file_is_short() {
     }
     assert!(job.gives("stock.thickness") && job.gives("wood.species"));
     assert_eq!(job.settings.boards.len(), 1);
-    let usual = crate::carve::cutting::Bits::usual();
+    let usual = crate::carve::cutting::CutterSet::usual();
     assert_eq!(job.settings.cutters, usual);
 }
 

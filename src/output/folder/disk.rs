@@ -13,7 +13,7 @@ use tape::told;
 /// One call, about to be made.
 #[derive(Debug, Clone, Copy)]
 #[cfg_attr(not(test), allow(dead_code, reason = "only tests look at them"))]
-pub(super) enum Call<'a> {
+pub(super) enum DiskCall<'a> {
     MakeFolder(&'a Path),
     MakeFile(&'a Path),
     Write(&'a Path, &'a [u8]),
@@ -28,24 +28,24 @@ pub(super) enum Call<'a> {
 /// Nobody listens outside of tests.
 #[cfg(not(test))]
 #[inline]
-fn told(_: Call) -> Result<()> {
+fn told(_: DiskCall) -> Result<()> {
     Ok(())
 }
 
 pub(super) fn make_folder(path: &Path) -> Result<()> {
-    told(Call::MakeFolder(path))?;
+    told(DiskCall::MakeFolder(path))?;
     std::fs::create_dir(path)
 }
 
 /// Makes an empty file that was not there.
 pub(super) fn make_file(path: &Path) -> Result<()> {
-    told(Call::MakeFile(path))?;
+    told(DiskCall::MakeFile(path))?;
     File::create_new(path).map(drop)
 }
 
 /// Makes a file and writes it, down to the disk itself: a power cut takes nothing from it.
 pub(super) fn write(path: &Path, bytes: &[u8]) -> Result<()> {
-    told(Call::MakeFile(path))?;
+    told(DiskCall::MakeFile(path))?;
     fill(&mut File::create(path)?, path, bytes)
 }
 
@@ -55,9 +55,9 @@ pub(super) fn write_into(path: &Path, bytes: &[u8]) -> Result<()> {
 }
 
 fn fill(file: &mut File, path: &Path, bytes: &[u8]) -> Result<()> {
-    told(Call::Write(path, bytes))?;
+    told(DiskCall::Write(path, bytes))?;
     file.write_all(bytes)?;
-    told(Call::SyncFile(path))?;
+    told(DiskCall::SyncFile(path))?;
     match file.sync_all() {
         // Some disks have nothing to sync.
         Err(e) if matches!(e.kind(), ErrorKind::InvalidInput | ErrorKind::Unsupported) => Ok(()),
@@ -67,7 +67,7 @@ fn fill(file: &mut File, path: &Path, bytes: &[u8]) -> Result<()> {
 
 /// Makes the names in a folder last. Where the system cannot, they last as well as it lets them.
 pub(super) fn sync_folder(path: &Path) -> Result<()> {
-    told(Call::SyncFolder(path))?;
+    told(DiskCall::SyncFolder(path))?;
     if cfg!(not(unix)) {
         return Ok(());
     }
@@ -84,7 +84,7 @@ pub(super) fn sync_folder(path: &Path) -> Result<()> {
 }
 
 pub(super) fn rename(from: &Path, to: &Path) -> Result<()> {
-    told(Call::Rename(from, to))?;
+    told(DiskCall::Rename(from, to))?;
     std::fs::rename(from, to)
 }
 
@@ -93,7 +93,7 @@ pub(super) fn rename(from: &Path, to: &Path) -> Result<()> {
 /// # Errors
 /// [`ErrorKind::Unsupported`] where the system or the disk has no such step.
 pub(super) fn exchange(a: &Path, b: &Path) -> Result<()> {
-    told(Call::Exchange(a, b))?;
+    told(DiskCall::Exchange(a, b))?;
     flagged(a, b, Flag::Exchange)
 }
 
@@ -102,7 +102,7 @@ pub(super) fn exchange(a: &Path, b: &Path) -> Result<()> {
 /// # Errors
 /// [`ErrorKind::AlreadyExists`]; [`ErrorKind::Unsupported`] where there is no such step.
 pub(super) fn rename_new(from: &Path, to: &Path) -> Result<()> {
-    told(Call::Rename(from, to))?;
+    told(DiskCall::Rename(from, to))?;
     flagged(from, to, Flag::New)
 }
 
@@ -132,7 +132,7 @@ fn flagged(_: &Path, _: &Path, _: Flag) -> Result<()> {
 }
 
 pub(super) fn remove_file(path: &Path) -> Result<()> {
-    told(Call::RemoveFile(path))?;
+    told(DiskCall::RemoveFile(path))?;
     std::fs::remove_file(path)
 }
 
@@ -145,7 +145,7 @@ pub(super) fn remove_all(path: &Path) -> Result<()> {
             false => remove_file(&entry.path())?,
         }
     }
-    told(Call::RemoveFolder(path))?;
+    told(DiskCall::RemoveFolder(path))?;
     std::fs::remove_dir(path)
 }
 
@@ -153,7 +153,7 @@ pub(super) fn remove_all(path: &Path) -> Result<()> {
 pub(super) mod tape {
     //! Listens to the calls of one thread.
 
-    use super::Call;
+    use super::DiskCall;
     use std::cell::RefCell;
     use std::io::{Error, ErrorKind, Result};
     use std::path::PathBuf;
@@ -193,7 +193,7 @@ pub(super) mod tape {
         (result, TAPE.take().unwrap())
     }
 
-    pub(super) fn told(call: Call) -> Result<()> {
+    pub(super) fn told(call: DiskCall) -> Result<()> {
         TAPE.with_borrow_mut(|tape| {
             let Some(tape) = tape else {
                 return Ok(());
@@ -201,20 +201,20 @@ pub(super) mod tape {
             if tape.left == Some(0) {
                 return Err(Error::other("killed"));
             }
-            if tape.no_exchange && matches!(call, Call::Exchange(..)) {
+            if tape.no_exchange && matches!(call, DiskCall::Exchange(..)) {
                 return Err(ErrorKind::Unsupported.into());
             }
             tape.left = tape.left.map(|left| left - 1);
             tape.made.push(match call {
-                Call::MakeFolder(path) => Made::Folder(path.into()),
-                Call::MakeFile(path) => Made::File(path.into()),
-                Call::Write(path, bytes) => Made::Write(path.into(), bytes.into()),
-                Call::SyncFile(path) => Made::SyncFile(path.into()),
-                Call::SyncFolder(path) => Made::SyncFolder(path.into()),
-                Call::Rename(from, to) => Made::Rename(from.into(), to.into()),
-                Call::Exchange(a, b) => Made::Exchange(a.into(), b.into()),
-                Call::RemoveFile(path) => Made::RemoveFile(path.into()),
-                Call::RemoveFolder(path) => Made::RemoveFolder(path.into()),
+                DiskCall::MakeFolder(path) => Made::Folder(path.into()),
+                DiskCall::MakeFile(path) => Made::File(path.into()),
+                DiskCall::Write(path, bytes) => Made::Write(path.into(), bytes.into()),
+                DiskCall::SyncFile(path) => Made::SyncFile(path.into()),
+                DiskCall::SyncFolder(path) => Made::SyncFolder(path.into()),
+                DiskCall::Rename(from, to) => Made::Rename(from.into(), to.into()),
+                DiskCall::Exchange(a, b) => Made::Exchange(a.into(), b.into()),
+                DiskCall::RemoveFile(path) => Made::RemoveFile(path.into()),
+                DiskCall::RemoveFolder(path) => Made::RemoveFolder(path.into()),
             });
             Ok(())
         })

@@ -161,10 +161,10 @@ pub fn seal(text: &str, manifest: &Manifest) -> Seal {
     }
     // Read twice: it is no part of what the manifest says.
     #[derive(serde::Deserialize)]
-    struct Sum {
+    struct Checksum {
         sha256: Option<String>,
     }
-    let sum = serde_json::from_str(text).map(|sum: Sum| sum.sha256);
+    let sum = serde_json::from_str(text).map(|sum: Checksum| sum.sha256);
     match (sum, sealed(manifest)) {
         (Ok(None), _) => Seal::Absent,
         (Ok(Some(sum)), Ok((_, again))) if sum == again => Seal::SavedAgain,

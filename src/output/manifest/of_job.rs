@@ -52,26 +52,7 @@ pub fn manifest_of(
         schema: SCHEMA.into(),
         program: format!("globewright {}", env!("CARGO_PKG_VERSION")),
         job: job.resolved.clone(),
-        source: SourceEntry {
-            file: source.files_text(),
-            width: source.width,
-            height: source.height,
-            cell_deg: source.cell_deg,
-            west_deg: source.west_deg,
-            north_deg: source.north_deg,
-            registration: source.registration.into(),
-            unit: source.unit.clone(),
-            body: source.body.clone(),
-            reference_radius_m: source.reference_radius_m,
-            min_m: source.min.height_m,
-            max_m: source.max.height_m,
-            mean_m: source.hypsometry.mean_m,
-            filled_cells: source.filled_cells,
-            filled_share: source.filled_share,
-            clipped_cells: source.clipped_cells,
-            ground_share: ground_share(&source.hypsometry),
-            notes: source.notes.clone(),
-        },
+        source: source_entry(source),
         globe: GlobeEntry {
             solid: solid.name.into(),
             radius_mm: settings.globe.diameter_mm / 2.0,
@@ -113,6 +94,30 @@ pub fn manifest_of(
         },
         warnings: Vec::new(),
         files: Vec::new(),
+    }
+}
+
+/// What the manifest says of the grid.
+fn source_entry(source: &Source) -> SourceEntry {
+    SourceEntry {
+        file: source.files_text(),
+        width: source.width,
+        height: source.height,
+        cell_deg: source.cell_deg,
+        west_deg: source.west_deg,
+        north_deg: source.north_deg,
+        registration: source.registration.into(),
+        unit: source.unit.clone(),
+        body: source.body.clone(),
+        reference_radius_m: source.reference_radius_m,
+        min_m: source.min.height_m,
+        max_m: source.max.height_m,
+        mean_m: source.hypsometry.mean_m,
+        filled_cells: source.filled_cells,
+        filled_share: source.filled_share,
+        clipped_cells: source.clipped_cells,
+        ground_share: ground_share(&source.hypsometry),
+        notes: source.notes.clone(),
     }
 }
 

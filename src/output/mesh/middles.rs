@@ -114,20 +114,27 @@ impl Middles {
                     0.0
                 };
                 if half > 0 {
-                    for below in [row.wrapping_sub(half), row + half] {
-                        if below >= rows {
-                            continue;
-                        }
-                        for beside in [column.wrapping_sub(half), column + half] {
-                            if beside < columns {
-                                error = error.max(self.errors[below * columns + beside]);
-                            }
-                        }
-                    }
+                    error = error.max(self.worst_around(row, column, half));
                 }
                 self.errors[at] = error;
             }
         }
+    }
+
+    /// Largest error at the nodes that lie `half` away in both directions.
+    fn worst_around(&self, row: usize, column: usize, half: usize) -> f32 {
+        let Lattice { rows, columns, .. } = self.nodes;
+        let beside = |at: usize, count: usize| {
+            let both = [at.wrapping_sub(half), at + half].into_iter();
+            both.filter(move |at| *at < count)
+        };
+        let mut worst = 0.0f32;
+        for row in beside(row, rows) {
+            for column in beside(column, columns) {
+                worst = worst.max(self.errors[row * columns + column]);
+            }
+        }
+        worst
     }
 
     /// Errors at the middles of diagonals of squares of 2 `step`: descendants are the middles of

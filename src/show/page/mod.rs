@@ -1,6 +1,6 @@
 //! `report.html`: the whole result on one page that needs nothing but itself.
 //!
-//! Input: the manifest, what closing kept of every facet's image, and the shop plan where there is
+//! Input: the manifest, what finalising kept of every facet's image, and the shop plan where there is
 //! one. Output: the page as text. Numbers come from the manifest and the report's own sections;
 //! nothing is worked out a second time for the page.
 

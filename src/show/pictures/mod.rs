@@ -5,12 +5,12 @@
 
 mod hillshade;
 mod ink;
-mod png;
+mod picture_png;
 mod svg;
 
 pub use hillshade::{Light, shade};
 pub use ink::{draw_over, fonts};
-pub use png::{DOTS_PER_METRE, grey_png, picture, sheet_png};
+pub use picture_png::{DOTS_PER_METRE, grey_png, picture, sheet_png};
 pub use svg::{Svg, escape, scale_bar_mm};
 
 /// Everything drawn on relief: outlines, marks, arrows. Blue of Okabe & Ito's palette (2008),

@@ -9,32 +9,24 @@
 //! and averages are taken of stored numbers, `height = mean × scale + shift` at the end. Counts and
 //! sums are whole numbers, so no order of adding up can change them.
 
-use super::place::Placement;
-use super::shrink::Shrink;
-use super::stats::{Bins, Collector, RowSum, Statistics};
-use super::stored_number::Whole;
-use super::stream::Treatment;
+use super::cell::StoredInteger;
+use super::downsampling::Downsampling;
+use super::stats::{Bins, Collector, RowSum};
+use super::stream::{Decode, HeldRows, Treatment};
 use std::ops::RangeInclusive;
-
-/// Types of whole numbers that are worked on as they are.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Kind {
-    U8,
-    I16,
-    U16,
-}
 
 /// How stored numbers become heights, and which of them stand for "no data".
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Numbers<T> {
+pub(super) struct IntegerCells<T> {
     pub bins: Bins,
     pub scale: f64,
     pub shift_m: f64,
     pub missing: Vec<T>,
 }
 
-impl<T: Whole> Numbers<T> {
-    pub fn new(bins: Bins, scale: f64, shift_m: f64, missing: &[f32]) -> Self {
+impl<T: StoredInteger> IntegerCells<T> {
+    pub fn new(bins: Bins, decode: &Decode) -> Self {
+        let (scale, shift_m, missing) = decode.parts();
         let missing = missing
             .iter()
             .filter_map(|&code| {
@@ -44,7 +36,7 @@ impl<T: Whole> Numbers<T> {
                 (Into::<f64>::into(number) == f64::from(code)).then_some(number)
             })
             .collect();
-        Numbers {
+        IntegerCells {
             bins,
             scale,
             shift_m,
@@ -57,7 +49,7 @@ impl<T: Whole> Numbers<T> {
     }
 }
 
-impl<T: Whole> Treatment for Numbers<T> {
+impl<T: StoredInteger> Treatment for IntegerCells<T> {
     type Sample = T;
     type Collector = Counter;
 
@@ -94,35 +86,19 @@ impl<T: Whole> Treatment for Numbers<T> {
         }
     }
 
-    fn average<'a>(
+    fn average(
         &self,
-        shrink: &Shrink,
+        downsampling: &Downsampling,
         row: usize,
-        source: impl Fn(usize) -> &'a [T],
+        source: HeldRows<'_, T>,
         complete: bool,
         out: &mut [f32],
-    ) where
-        T: 'a,
-    {
+    ) {
         let missing = self.missing.first().copied().filter(|_| !complete);
-        shrink.fill_whole_numbers(row, source, missing, out);
+        downsampling.fill(row, |r| source.row(r), missing, out);
         for h in out {
             *h = (f64::from(*h) * self.scale + self.shift_m) as f32;
         }
-    }
-
-    fn finish(
-        &self,
-        counters: Vec<Counter>,
-        placement: &Placement,
-        sums: &[RowSum],
-    ) -> Option<Statistics> {
-        let mut parts = counters.into_iter().map(|counter| counter.all);
-        let mut all = parts.next()?;
-        for part in parts {
-            all.merge(part);
-        }
-        all.finish(placement, sums)
     }
 }
 
@@ -143,10 +119,16 @@ pub(super) struct Counter {
     counts: Vec<[u16; TABLE]>,
 }
 
+impl From<Counter> for Collector {
+    fn from(counter: Counter) -> Collector {
+        counter.all
+    }
+}
+
 impl Counter {
-    fn add<T: Whole>(
+    fn add<T: StoredInteger>(
         &mut self,
-        numbers: &Numbers<T>,
+        numbers: &IntegerCells<T>,
         row: usize,
         cells: &[T],
         area: u64,
@@ -169,19 +151,18 @@ impl Counter {
         }
         let valid = cells.len() - missing;
         if let Some((low, high)) = ends {
-            let spot = |index: u16| {
+            let at = |index: u16| {
                 let number = T::at(index);
-                let column = move || cells.iter().position(|&c| c == number).unwrap_or(0);
-                (numbers.height_m(number), column)
+                (numbers.height_m(number), number)
             };
-            let (low, high) = (spot(low), spot(high));
-            let (min, max) = if numbers.scale < 0.0 {
-                (high, low)
-            } else {
-                (low, high)
+            let (low, high) = (at(low), at(high));
+            let (min, max) = match numbers.scale < 0.0 {
+                true => (high, low),
+                false => (low, high),
             };
-            self.all.note_min(row, min.0, min.1);
-            self.all.note_max(row, max.0, max.1);
+            self.all.note(row, min, max, |number| {
+                cells.iter().position(|&c| c == number).unwrap_or(0)
+            });
         }
         RowSum {
             sum_m: sum as f64 * numbers.scale + valid as f64 * numbers.shift_m,
@@ -189,7 +170,7 @@ impl Counter {
         }
     }
 
-    fn count<T: Whole>(&mut self, cells: &[T]) {
+    fn count<T: StoredInteger>(&mut self, cells: &[T]) {
         let Ok(tables) = <&mut [[u16; TABLE]; LANES]>::try_from(self.counts.as_mut_slice()) else {
             return;
         };
@@ -213,9 +194,9 @@ impl Counter {
     }
 
     /// Moves the counts over to the areas; gives the sum of the numbers counted.
-    fn empty<T: Whole>(
+    fn empty<T: StoredInteger>(
         &mut self,
-        numbers: &Numbers<T>,
+        numbers: &IntegerCells<T>,
         range: RangeInclusive<u16>,
         area: u64,
     ) -> i64 {
@@ -251,7 +232,7 @@ struct Ends<'a, T> {
     cells: &'a [T],
 }
 
-impl<T: Whole> pulp::NullaryFnOnce for Ends<'_, T> {
+impl<T: StoredInteger> pulp::NullaryFnOnce for Ends<'_, T> {
     type Output = (u16, u16);
 
     #[inline(always)]
@@ -312,8 +293,9 @@ impl pulp::NullaryFnOnce for Empty<'_> {
 mod tests {
     use super::*;
     use crate::model::grid::Registration;
-    use crate::read::stats::cell_area;
-    use crate::read::stream::{Decode, Floats};
+    use crate::read::placement::Placement;
+    use crate::read::stats::{Statistics, cell_area};
+    use crate::read::stream::FloatCells;
     use crate::read::values::Missing;
     use approx::assert_abs_diff_eq;
 
@@ -321,7 +303,7 @@ mod tests {
     const ROWS: usize = 40;
 
     /// Seeded numbers in runs, as measured ground has them, with a code here and there.
-    fn field<T: Whole>(codes: &[T]) -> Vec<T> {
+    fn field<T: StoredInteger>(codes: &[T]) -> Vec<T> {
         let mut state = 0x2545_f491_4f6c_dd1du64;
         let mut random = move || {
             state ^= state << 13;
@@ -345,14 +327,14 @@ mod tests {
     }
 
     /// Statistics and averages by way of heights, which the whole numbers must give as well.
-    fn agree<T: Whole>(scale: f64, shift_m: f64, codes: &[T]) {
-        let placement = Placement::whole(COLUMNS, ROWS, 0.0, Registration::Pixel);
-        let shrink = Shrink::new(&placement, 46, 18);
+    fn agree<T: StoredInteger>(scale: f64, shift_m: f64, codes: &[T]) {
+        let placement = Placement::global(COLUMNS, ROWS, 0.0, Registration::Pixel);
+        let downsampling = Downsampling::new(&placement, 46, 18);
         let ends = [0, u16::MAX].map(|i| {
             let number: f64 = T::at(i).into();
             number * scale + shift_m
         });
-        let bins = Bins::Whole {
+        let bins = Bins::Integer {
             first_m: ends[0].min(ends[1]),
             step_m: scale.abs(),
             count: usize::from(T::at(u16::MAX).index()) + 1,
@@ -361,21 +343,21 @@ mod tests {
             values: codes.iter().map(|&c| c.into()).collect(),
         };
         let decode = Decode::new(scale, shift_m, &missing);
-        let numbers = Numbers::<T>::new(bins, scale, shift_m, decode.parts().2);
+        let numbers = IntegerCells::<T>::new(bins, &decode);
         let cells = field(codes);
 
         let floats: Vec<f32> = cells.iter().map(|&c| Into::<f64>::into(c) as f32).collect();
         let slow = run(
-            &Floats {
+            &FloatCells {
                 bins,
                 decode: &decode,
                 lower_m: &[],
             },
             &placement,
-            &shrink,
+            &downsampling,
             floats,
         );
-        let fast = run(&numbers, &placement, &shrink, cells);
+        let fast = run(&numbers, &placement, &downsampling, cells);
         let (slow_sums, slow_all, slow_heights) = slow;
         let (sums, all, heights) = fast;
         for (a, b) in sums.iter().zip(&slow_sums) {
@@ -401,7 +383,7 @@ mod tests {
     fn run<W: Treatment>(
         treatment: &W,
         placement: &Placement,
-        shrink: &Shrink,
+        downsampling: &Downsampling,
         mut cells: Vec<W::Sample>,
     ) -> (Vec<RowSum>, Statistics, Vec<f32>) {
         let mut parts = vec![treatment.collector(), treatment.collector()];
@@ -411,12 +393,20 @@ mod tests {
             let area = cell_area(placement, row);
             sums.push(treatment.collect(&mut parts[row % 2], row, line, area));
         }
-        let statistics = treatment.finish(parts, placement, &sums).unwrap();
-        let mut heights = vec![0.0; shrink.rows() * shrink.columns()];
-        for (row, out) in heights.chunks_mut(shrink.columns()).enumerate() {
-            let complete = sums[shrink.source_rows(row)].iter().all(|s| s.missing == 0);
-            let source = |r: usize| &cells[r * COLUMNS..(r + 1) * COLUMNS];
-            treatment.average(shrink, row, source, complete, out);
+        let parts = parts.into_iter().map(Into::into);
+        let all = parts.reduce(Collector::merged).unwrap();
+        let statistics = all.finish(placement, &sums).unwrap();
+        let mut heights = vec![0.0; downsampling.rows() * downsampling.columns()];
+        for (row, out) in heights.chunks_mut(downsampling.columns()).enumerate() {
+            let complete = sums[downsampling.source_rows(row)]
+                .iter()
+                .all(|s| s.missing == 0);
+            let source = HeldRows {
+                cells: &cells,
+                columns: COLUMNS,
+                first: 0,
+            };
+            treatment.average(downsampling, row, source, complete, out);
         }
         (sums, statistics, heights)
     }
@@ -434,12 +424,12 @@ mod tests {
     #[test]
     fn a_row_longer_than_the_counts_hold_is_counted_in_parts() {
         let cells = vec![7i16; 3 * MOST_CELLS + 5];
-        let bins = Bins::Whole {
+        let bins = Bins::Integer {
             first_m: -32768.0,
             step_m: 1.0,
             count: 65536,
         };
-        let numbers = Numbers::<i16>::new(bins, 1.0, 0.0, &[]);
+        let numbers = IntegerCells::<i16>::new(bins, &Decode::None);
         let mut counter = numbers.collector();
         let sum = numbers.collect(&mut counter, 0, &cells, 3);
         assert_eq!(sum.sum_m, 7.0 * cells.len() as f64);

@@ -1,7 +1,7 @@
 //! What the two processes say to each other: a length, then a message in that many bytes; samples
 //! follow as they lie in memory.
 
-use super::super::{ReadRequest, Room};
+use super::super::{ReadRequest, StoragePolicy};
 use crate::model::error::{Error, Problem, Result};
 use crate::model::grid::{Hypsometry, Layout, Place, Quantity, Registration, Source};
 use crate::model::settings::{Flattening, GridSettings};
@@ -30,7 +30,10 @@ pub(super) enum Task {
     /// As [`inspect`](super::super::inspect).
     Inspect,
     /// As [`read_within`](super::super::read_within).
-    Read { request: ReadRequest, room: Room },
+    Read {
+        request: ReadRequest,
+        storage: StoragePolicy,
+    },
 }
 
 /// What the reading process says.
@@ -49,12 +52,12 @@ pub(super) enum Message {
     },
     Returned,
     Failed(Error),
-    Found(Box<Found>),
+    Found(Box<GridAnswer>),
 }
 
 /// What was found; if the grid is held, its samples follow.
 #[derive(Debug, Serialize, Deserialize)]
-pub(super) struct Found {
+pub(super) struct GridAnswer {
     #[serde(with = "SourceParts")]
     pub source: Source,
     pub layout: Option<Layout>,

@@ -1,7 +1,7 @@
 //! Heights between a grid's samples, for the reader's own conversions.
 
-use super::place::Placement;
-use crate::model::grid::{Grid, Registration};
+use super::placement::Placement;
+use crate::model::grid::{Grid, Heights};
 use ndarray::Array2;
 use rayon::prelude::*;
 
@@ -34,23 +34,10 @@ fn keys(t: f64) -> [f64; 4] {
 
 /// A cell by row and column that may lie past a pole or the date line.
 pub(super) fn around(grid: &Grid, row: isize, column: isize) -> [usize; 2] {
-    let (rows, columns) = (grid.rows() as isize, grid.columns() as isize);
-    // Rows repeat the pole's own row in a pixel grid and skip it in a gridline grid.
-    let skip = match grid.registration {
-        Registration::Pixel => 1,
-        Registration::Gridline => 0,
-    };
-    let (row, turn) = if row < 0 {
-        (-row - skip, columns / 2)
-    } else if row >= rows {
-        (2 * rows - 2 + skip - row, columns / 2)
-    } else {
-        (row, 0)
-    };
-    [
-        row.clamp(0, rows - 1) as usize,
-        (column + turn).rem_euclid(columns) as usize,
-    ]
+    let (row, crossed) = grid.layout().across_poles(row);
+    let columns = grid.columns() as isize;
+    let turn = if crossed { columns / 2 } else { 0 };
+    [row, (column + turn).rem_euclid(columns) as usize]
 }
 
 /// Moves rows that are even in another kind of latitude to even planetocentric latitudes. Rows of
@@ -84,6 +71,7 @@ pub(super) fn to_centric_rows(grid: &mut Grid, placement: &Placement) {
 mod tests {
     use super::*;
     use crate::model::geometry::direction;
+    use crate::model::grid::Registration;
     use approx::assert_abs_diff_eq;
 
     fn smooth(lat_deg: f64, lon_deg: f64) -> f64 {
@@ -125,8 +113,8 @@ mod tests {
     #[test]
     fn rows_in_graphic_latitudes_move_to_centric_ones() {
         let placement = Placement {
-            squash: (446.0f64 / 487.3).powi(2),
-            ..Placement::whole(360, 180, 0.0, Registration::Pixel)
+            axis_ratio_squared: (446.0f64 / 487.3).powi(2),
+            ..Placement::global(360, 180, 0.0, Registration::Pixel)
         };
         let mut grid = Grid {
             heights_m: Array2::from_shape_fn((180, 360), |(row, column)| {

@@ -13,7 +13,7 @@
 //! file prints.
 
 use crate::model::error::{Error, Problem, Result};
-use crate::model::grid::Registration;
+use crate::model::grid::{Layout, Registration};
 
 /// A file's own words, in degrees: outer corner of the first cell and signed steps.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -44,8 +44,8 @@ pub(super) struct Placement {
     /// Columns at the end of each row that repeat the first ones.
     pub repeated_columns: usize,
     /// Rows are evenly spaced in latitudes that are not planetocentric:
-    /// `tan(centric) = squash · tan(row's latitude)`; 1 when they are.
-    pub squash: f64,
+    /// `tan(centric) = axis_ratio_squared · tan(row's latitude)`; 1 when they are.
+    pub axis_ratio_squared: f64,
     /// What was noticed, for people.
     pub notes: Vec<String>,
 }
@@ -62,7 +62,7 @@ const SNAP_CELLS: f64 = 2e-3;
 impl Placement {
     /// A grid that covers the globe exactly, with its western edge (pixel) or first sample
     /// (gridline) at `west_deg`.
-    pub fn whole(columns: usize, rows: usize, west_deg: f64, registration: Registration) -> Self {
+    pub fn global(columns: usize, rows: usize, west_deg: f64, registration: Registration) -> Self {
         let centre = match registration {
             Registration::Pixel => west_deg + 180.0 / columns as f64,
             Registration::Gridline => west_deg,
@@ -74,27 +74,34 @@ impl Placement {
             registration,
             south_first: false,
             repeated_columns: 0,
-            squash: 1.0,
+            axis_ratio_squared: 1.0,
             notes: Vec::new(),
+        }
+    }
+
+    /// Where the cells' centres lie, in latitudes as the file counts.
+    pub fn layout(&self) -> Layout {
+        Layout {
+            rows: self.rows,
+            columns: self.columns,
+            west_deg: self.west_deg,
+            registration: self.registration,
         }
     }
 
     /// Step between columns, degrees.
     pub fn step_lon_deg(&self) -> f64 {
-        360.0 / self.columns as f64
+        self.layout().step_lon_deg()
     }
 
     /// Step between rows, degrees.
     pub fn step_lat_deg(&self) -> f64 {
-        match self.registration {
-            Registration::Pixel => 180.0 / self.rows as f64,
-            Registration::Gridline => 180.0 / (self.rows - 1) as f64,
-        }
+        self.layout().step_lat_deg()
     }
 
     /// Longitude of a column's centre, degrees east, 0..360.
     pub fn lon_deg(&self, column: usize) -> f64 {
-        let lon = (self.west_deg + column as f64 * self.step_lon_deg()).rem_euclid(360.0);
+        let lon = self.layout().lon_deg(column);
         if lon >= 360.0 { 0.0 } else { lon }
     }
 
@@ -107,31 +114,27 @@ impl Placement {
     ///
     /// `tan φ' = (c/a)²·tan φ` (Snyder, USGS Professional Paper 1395, eq. 3-28).
     pub fn centric_deg(&self, lat_deg: f64) -> f64 {
-        if self.squash == 1.0 || lat_deg.abs() >= 90.0 {
+        if self.axis_ratio_squared == 1.0 || lat_deg.abs() >= 90.0 {
             return lat_deg;
         }
-        (self.squash * lat_deg.to_radians().tan())
+        (self.axis_ratio_squared * lat_deg.to_radians().tan())
             .atan()
             .to_degrees()
     }
 
     /// The rows' own kind of latitude for a planetocentric one.
     pub fn own_deg(&self, centric_deg: f64) -> f64 {
-        if self.squash == 1.0 || centric_deg.abs() >= 90.0 {
+        if self.axis_ratio_squared == 1.0 || centric_deg.abs() >= 90.0 {
             return centric_deg;
         }
-        (centric_deg.to_radians().tan() / self.squash)
+        (centric_deg.to_radians().tan() / self.axis_ratio_squared)
             .atan()
             .to_degrees()
     }
 
     /// Latitude of a row's centre as the file counts, degrees north.
     pub fn own_lat_deg(&self, row: usize) -> f64 {
-        let first = match self.registration {
-            Registration::Pixel => 90.0 - 0.5 * self.step_lat_deg(),
-            Registration::Gridline => 90.0,
-        };
-        first - row as f64 * self.step_lat_deg()
+        self.layout().lat_deg(row)
     }
 
     /// Planetocentric latitude of the northern edge of a row's cells; of the south pole for `row == rows`.
@@ -198,7 +201,7 @@ pub(super) fn place(extent: &Extent) -> Result<Placement> {
         registration,
         south_first,
         repeated_columns,
-        squash: 1.0,
+        axis_ratio_squared: 1.0,
         notes,
     })
 }
@@ -447,7 +450,7 @@ mod tests {
     #[test]
     fn cell_shares_make_one_sphere() {
         for registration in [Registration::Pixel, Registration::Gridline] {
-            let p = Placement::whole(36, 19, 0.0, registration);
+            let p = Placement::global(36, 19, 0.0, registration);
             let total: f64 = (0..19).map(|r| p.cell_share(r) * 36.0).sum();
             assert_abs_diff_eq!(total, 1.0, epsilon = 1e-14);
         }
@@ -463,8 +466,8 @@ mod tests {
             (6378.137, 6356.7523, 45.192),
         ] {
             let p = Placement {
-                squash: (c / a).powi(2),
-                ..Placement::whole(36, 18, 0.0, Registration::Pixel)
+                axis_ratio_squared: (c / a).powi(2),
+                ..Placement::global(36, 18, 0.0, Registration::Pixel)
             };
             assert_abs_diff_eq!(p.centric_deg(graphic), 45.0, epsilon = 5e-3);
             assert_abs_diff_eq!(p.own_deg(p.centric_deg(33.0)), 33.0, epsilon = 1e-12);

@@ -9,7 +9,7 @@ const MOST_BYTES: u64 = 1 << 29;
 
 /// Numbers of a table that is twice as wide as high.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Table {
+pub(super) struct TextTable {
     pub columns: usize,
     pub rows: usize,
     pub cells: Vec<f64>,
@@ -39,7 +39,7 @@ fn numbers(line: &str) -> impl Iterator<Item = &str> {
 ///
 /// # Errors
 /// [`Error::Grid`] for a table too long, with a word in it, or of a shape that is not 2 to 1.
-pub(super) fn read(path: &Path) -> Result<Table> {
+pub(super) fn read(path: &Path) -> Result<TextTable> {
     let bytes = std::fs::metadata(path)
         .map_err(|e| Error::io(path, "read", &e))?
         .len();
@@ -81,7 +81,7 @@ pub(super) fn read(path: &Path) -> Result<Table> {
                 .file(path),
         ));
     }
-    Ok(Table {
+    Ok(TextTable {
         columns: 2 * rows,
         rows,
         cells,

@@ -1,8 +1,8 @@
-//! Reading in a room of its own: a second process of the same program opens the files, and hands
+//! Reading in a process of its own: a second process of the same program opens the files, and hands
 //! back the working grid and what it found.
 //!
 //! ```text
-//!   program ── settings, request, room ──> reading process: GDAL, PROJ and what they load
+//!   program ── settings, request ─────────> reading process: GDAL, PROJ and what they load
 //!           <── calls and rows as they go ─┤
 //!           <── source, working grid ──────┘  or an error
 //! ```
@@ -22,8 +22,7 @@ mod wire;
 
 use child::serve;
 
-use super::stored::Shelf;
-use super::{ReadRequest, Room, Working, first_file, format};
+use super::{ReadRequest, StoragePolicy, Working, first_file, format};
 use crate::model::error::{Error, Problem, Result};
 use crate::model::grid::{Grid, Layout, Source};
 use crate::model::progress::Progress;
@@ -42,7 +41,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdout, Command, ExitStatus, Stdio};
 use std::sync::OnceLock;
 use std::time::{Duration, Instant};
-use wire::{Found, Inbox, Message, Request, Task};
+use wire::{GridAnswer, Inbox, Message, Request, Task};
 
 /// The one word on the command line of a reading process.
 pub const WORD: &str = "read-apart";
@@ -121,24 +120,28 @@ pub(super) fn read_within(
     program: &Program,
     settings: &GridSettings,
     request: &ReadRequest,
-    room: &Room,
+    storage: &StoragePolicy,
     progress: &dyn Progress,
 ) -> Result<(Working, Source)> {
     let path = first_file(settings)?;
-    let shelf = match room {
-        Room::Within { shelf, .. } => shelf.as_ref(),
-        Room::Any => None,
+    let grid_file = match storage {
+        StoragePolicy::Limited { grid_file, .. } => grid_file.as_ref(),
+        StoragePolicy::Unlimited => None,
     };
-    let store = shelf.map(|shelf| Ok((shelf, shelf.file()?))).transpose()?;
+    let store = grid_file
+        .map(|grid_file| Ok((grid_file, grid_file.open()?)))
+        .transpose()?;
     let task = Task::Read {
         request: *request,
-        room: room.clone(),
+        storage: storage.clone(),
     };
     let file = store.as_ref().map(|(_, file)| file);
     let (found, samples) = ask(program, settings, task, file, progress)?;
     let working = match (found.layout, samples, store) {
         (Some(layout), Some(samples), _) => Working::Held(grid(layout, samples, path)?),
-        (Some(layout), None, Some((shelf, file))) => Working::Stored(taken(shelf, layout, file)?),
+        (Some(layout), None, Some((grid_file, file))) => {
+            Working::Stored(grid_file.written(layout, file)?)
+        }
         _ => return Err(senseless(path)),
     };
     Ok((working, found.source))
@@ -168,12 +171,6 @@ fn grid(layout: Layout, samples: Vec<f32>, path: &Path) -> Result<Grid> {
     })
 }
 
-fn taken(shelf: &Shelf, layout: Layout, file: File) -> Result<super::StoredGrid> {
-    let grid = shelf.taken(layout, file);
-    grid.check_length()?;
-    Ok(grid)
-}
-
 /// Lets a new process do a task: what it found, and the samples if it sent any.
 fn ask(
     program: &Program,
@@ -181,7 +178,7 @@ fn ask(
     task: Task,
     store: Option<&File>,
     progress: &dyn Progress,
-) -> Result<(Found, Option<Vec<f32>>)> {
+) -> Result<(GridAnswer, Option<Vec<f32>>)> {
     let path = first_file(settings)?;
     if let Some(store) = store {
         // The one other file that the new process inherits.
@@ -193,17 +190,17 @@ fn ask(
         threads: program.threads,
         store: store.map(AsRawFd::as_raw_fd),
     };
-    let mut reader = Reader::start(program, &request)?;
+    let mut process = ReadingProcess::start(program, &request)?;
     if let Some(store) = store {
         fcntl_setfd(store, FdFlags::CLOEXEC).map_err(|e| unstarted(&e.into()))?;
     }
-    let mut watch = Watch::of(&reader.child, path);
+    let mut watch = Watch::of(&process.child, path);
     let mut inbox = Inbox::default();
     loop {
-        match reader.listen(&mut inbox, &mut watch)? {
-            Turn::Silent => watch.check(&mut reader)?,
-            Turn::Over => return Err(reader.broken(&watch)),
-            Turn::Heard => {}
+        match process.listen(&mut inbox, &mut watch)? {
+            PollOutcome::Silent => watch.check(&mut process)?,
+            PollOutcome::Over => return Err(process.broken(&watch)),
+            PollOutcome::Heard => {}
         }
         while let Some(message) = inbox.next().map_err(|()| senseless(&watch.file))? {
             match message {
@@ -214,15 +211,11 @@ fn ask(
                 Message::Returned => watch.work = None,
                 Message::Failed(error) => return Err(error),
                 Message::Found(found) => {
-                    let count = match &found.layout {
-                        Some(layout) if found.held => Some(wire::samples(layout)),
-                        _ => None,
-                    };
-                    let Some(count) = count else {
+                    let Some(layout) = found.layout.filter(|_| found.held) else {
                         return Ok((*found, None));
                     };
-                    let count = count.ok_or_else(|| senseless(path))?;
-                    let samples = reader.samples(count, inbox.rest(), &watch)?;
+                    let count = wire::samples(&layout).ok_or_else(|| senseless(path))?;
+                    let samples = process.samples(count, inbox.rest(), &watch)?;
                     return Ok((*found, Some(samples)));
                 }
             }
@@ -231,21 +224,21 @@ fn ask(
 }
 
 /// What came of listening for a while.
-enum Turn {
+enum PollOutcome {
     Heard,
     Silent,
     Over,
 }
 
 /// A process that reads, ended when this is dropped.
-struct Reader {
+struct ReadingProcess {
     child: Child,
     out: ChildStdout,
     last_words: Vec<u8>,
     buffer: Vec<u8>,
 }
 
-impl Drop for Reader {
+impl Drop for ReadingProcess {
     fn drop(&mut self) {
         // It has ended by itself, or there is nothing left for it to do.
         let _ = self.child.kill();
@@ -253,8 +246,8 @@ impl Drop for Reader {
     }
 }
 
-impl Reader {
-    fn start(program: &Program, request: &Request) -> Result<Reader> {
+impl ReadingProcess {
+    fn start(program: &Program, request: &Request) -> Result<ReadingProcess> {
         let mut child = Command::new(&program.path)
             .arg0("globewright")
             .arg(WORD)
@@ -272,7 +265,7 @@ impl Reader {
         // Fewer turns between the two processes; where it cannot be had, there are more.
         #[cfg(target_os = "linux")]
         let _ = rustix::pipe::fcntl_setpipe_size(&out, PIPE_BYTES);
-        let mut reader = Reader {
+        let mut process = ReadingProcess {
             child,
             out,
             last_words: Vec::new(),
@@ -281,12 +274,12 @@ impl Reader {
         // A process that is gone again says more by its end than by not listening.
         let _ = stdin.write_all(&wire::framed(request)?);
         // Left open: the other side ends when it closes, which it does with this process.
-        reader.child.stdin = Some(stdin);
-        Ok(reader)
+        process.child.stdin = Some(stdin);
+        Ok(process)
     }
 
     /// Waits a little for messages, and takes those that are there.
-    fn listen(&mut self, inbox: &mut Inbox, watch: &mut Watch) -> Result<Turn> {
+    fn listen(&mut self, inbox: &mut Inbox, watch: &mut Watch) -> Result<PollOutcome> {
         let mut fds = vec![PollFd::new(&self.out, PollFlags::IN)];
         if let Some(stderr) = &self.child.stderr {
             fds.push(PollFd::new(stderr, PollFlags::IN));
@@ -304,17 +297,17 @@ impl Reader {
             self.hear_last_words();
         }
         if !ready[0] {
-            return Ok(Turn::Silent);
+            return Ok(PollOutcome::Silent);
         }
         let count = match self.out.read(&mut self.buffer) {
-            Ok(0) => return Ok(Turn::Over),
+            Ok(0) => return Ok(PollOutcome::Over),
             Ok(count) => count,
-            Err(error) if error.kind() == ErrorKind::Interrupted => return Ok(Turn::Silent),
-            Err(_) => return Ok(Turn::Over),
+            Err(error) if error.kind() == ErrorKind::Interrupted => return Ok(PollOutcome::Silent),
+            Err(_) => return Ok(PollOutcome::Over),
         };
         watch.heard();
         inbox.push(&self.buffer[..count]);
-        Ok(Turn::Heard)
+        Ok(PollOutcome::Heard)
     }
 
     /// Libraries write there whatever they like; none of it is passed on.
@@ -449,7 +442,7 @@ impl Watch {
     }
 
     /// Ends a process that gets nowhere.
-    fn check(&mut self, reader: &mut Reader) -> Result<()> {
+    fn check(&mut self, process: &mut ReadingProcess) -> Result<()> {
         // While this process is stopped, so is the other; that time does not count.
         self.silent += self.looked.elapsed().min(2 * LOOK);
         self.looked = Instant::now();
@@ -466,7 +459,7 @@ impl Watch {
         if !spent.is_some_and(busy) && !idle {
             return Ok(());
         }
-        let _ = reader.child.kill();
+        let _ = process.child.kill();
         let format = format::of(&self.file);
         let found = match spent {
             Some(spent) if !idle => format!(
@@ -573,7 +566,7 @@ fn unstarted(error: &std::io::Error) -> Error {
     )
 }
 
-/// An answer that no reader gives whose memory is as it should be.
+/// An answer that no process gives whose memory is as it should be.
 fn senseless(path: &Path) -> Error {
     damaged(
         "reading the file ended in an answer that makes no sense",

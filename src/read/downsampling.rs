@@ -12,20 +12,20 @@
 //!
 //! A working grid has as many columns at 89° as on the equator, each a sliver of ground. An image
 //! pixel there covers many of them; picking a few would show the noise of single slivers. So that
-//! every cell stands for a pixel's ground wherever it lies, it is [`spread`](Shrink::spread): its
-//! mean goes over a pixel's width of ground east and west, and neighbours overlap:
+//! every cell stands for a pixel's ground wherever it lies, its mean goes over a pixel's width of
+//! ground east and west ([`Downsampling::with_ground_width`]), and neighbours overlap:
 //!
 //! ```text
 //!   width in columns = ground step / (Δλ · cos φ)
 //! ```
 
-use super::place::Placement;
-use super::stored_number::Whole;
+use super::cell::Cell;
+use super::placement::Placement;
 use std::ops::Range;
 
 /// A working grid and which parts of the source make its cells.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Shrink {
+pub(super) struct Downsampling {
     source_columns: usize,
     columns: usize,
     /// Least ground width of a cell, degrees of a great circle; 0 for that of its columns.
@@ -45,7 +45,7 @@ struct RowParts {
 /// Columns worked on at once: their sums stay in the first-level cache.
 const BLOCK_COLUMNS: usize = 1024;
 
-impl Shrink {
+impl Downsampling {
     /// Cells of `columns` × `rows` (pixel-registered, starting at the source's western edge)
     /// from a source; both at most the source's own.
     pub fn new(source: &Placement, columns: usize, rows: usize) -> Self {
@@ -56,7 +56,7 @@ impl Shrink {
                 row_parts(&edges, edge(row), edge(row + 1))
             })
             .collect();
-        Shrink {
+        Downsampling {
             source_columns: source.columns,
             columns,
             ground_deg: 0.0,
@@ -65,8 +65,8 @@ impl Shrink {
     }
 
     /// The same with cells no narrower on the ground than so many degrees of a great circle.
-    pub fn spread(self, ground_deg: f64) -> Self {
-        Shrink { ground_deg, ..self }
+    pub fn with_ground_width(self, ground_deg: f64) -> Self {
+        Downsampling { ground_deg, ..self }
     }
 
     /// Source columns that a cell of a row spans, if more than its own.
@@ -92,65 +92,14 @@ impl Shrink {
         parts.first..parts.first + parts.weights.len()
     }
 
-    /// Fills one working row. `source` gives a source row's heights (NaN where missing), and
-    /// `complete` tells that none is missing in any of them. A working cell without any valid
-    /// part becomes NaN.
-    pub fn fill<'a>(
-        &self,
-        row: usize,
-        source: impl Fn(usize) -> &'a [f32],
-        complete: bool,
-        out: &mut [f32],
-    ) {
-        self.fill_by(
-            row,
-            source,
-            complete,
-            |rows, weights, sums, areas| {
-                pulp::Arch::new().dispatch(AddHeights {
-                    rows,
-                    weights,
-                    sums,
-                    areas,
-                });
-            },
-            out,
-        );
-    }
-
-    /// The same for whole numbers as they are stored; `missing` stands for "no data" and `None`
-    /// tells that there is none.
-    pub fn fill_whole_numbers<'a, T: Whole + 'a>(
+    /// Fills one working row. `source` gives the cells of a source row, `missing` the number that
+    /// stands for "no data" in them, or `None` if it is in none of them. A working cell without
+    /// any valid part becomes NaN.
+    pub fn fill<'a, T: Cell + 'a>(
         &self,
         row: usize,
         source: impl Fn(usize) -> &'a [T],
         missing: Option<T>,
-        out: &mut [f32],
-    ) {
-        self.fill_by(
-            row,
-            source,
-            missing.is_none(),
-            |rows, weights, sums, areas| {
-                pulp::Arch::new().dispatch(AddNumbers {
-                    rows,
-                    weights,
-                    sums,
-                    areas,
-                    missing,
-                });
-            },
-            out,
-        );
-    }
-
-    /// `add` adds the parts of rows to sums and, if there are any, to areas.
-    fn fill_by<'a, T: 'a>(
-        &self,
-        row: usize,
-        source: impl Fn(usize) -> &'a [T],
-        complete: bool,
-        add: impl Fn(&[&'a [T]], &[f64], &mut [f64], Option<&mut [f64]>),
         out: &mut [f32],
     ) {
         let parts = &self.rows[row];
@@ -158,10 +107,10 @@ impl Shrink {
         let mut sums = [0.0f64; BLOCK_COLUMNS];
         let mut areas = [whole; BLOCK_COLUMNS];
         let span = self.span(row);
-        let mut shares = Shares::new(self.source_columns, self.columns);
+        let mut shares = ColumnShares::new(self.source_columns, self.columns);
         let room = span.map_or(0, |_| self.source_columns);
-        let mut sums_to = Running::new(room);
-        let mut areas_to = Running::new(if complete { 0 } else { room });
+        let mut sums_to = RunningSums::new(room);
+        let mut areas_to = RunningSums::new(missing.map_or(0, |_| room));
         let mut rows: Vec<&[T]> = Vec::with_capacity(parts.weights.len());
         let mut start = 0;
         while start < self.source_columns {
@@ -170,17 +119,25 @@ impl Shrink {
             rows.clear();
             rows.extend((0..parts.weights.len()).map(|i| &source(parts.first + i)[start..end]));
             sums.fill(0.0);
-            if complete {
-                add(&rows, &parts.weights, sums, None);
-            } else {
-                areas.fill(0.0);
-                add(&rows, &parts.weights, sums, Some(areas));
-            }
+            let add = AddRows {
+                rows: &rows,
+                weights: &parts.weights,
+                sums,
+                valid: None,
+            };
+            pulp::Arch::new().dispatch(match missing {
+                None => add,
+                Some(missing) => {
+                    areas.fill(0.0);
+                    let valid = Some((&mut *areas, missing));
+                    AddRows { valid, ..add }
+                }
+            });
             match span {
                 None => shares.take(sums, areas, out),
                 Some(_) => {
                     sums_to.take(sums);
-                    if !complete {
+                    if missing.is_some() {
                         areas_to.take(areas);
                     }
                 }
@@ -188,15 +145,9 @@ impl Shrink {
             start = end;
         }
         if let Some(span) = span {
-            let areas_to = (!complete).then_some(&areas_to);
+            let areas_to = missing.is_some().then_some(&areas_to);
             spread(&sums_to, areas_to, whole, span, out);
         }
-    }
-
-    /// Like [`fill`](Shrink::fill), but a working cell with any missing part becomes NaN.
-    pub fn fill_whole<'a>(&self, row: usize, source: impl Fn(usize) -> &'a [f32], out: &mut [f32]) {
-        // A sum is NaN as soon as one of its parts is, unless parts are looked at one by one.
-        self.fill(row, source, true, out);
     }
 }
 
@@ -220,31 +171,33 @@ fn row_parts(edges_deg: &[f64], north_deg: f64, south_deg: f64) -> RowParts {
 // Structs and not closures: only what is inlined into them is compiled for wide vectors. Every
 // column has sums of its own, so bytes do not depend on how many are added at once.
 
-/// Adds weighted rows of heights; with areas, NaN is left out of both sums.
-struct AddHeights<'a> {
-    rows: &'a [&'a [f32]],
+/// Adds weighted rows of cells. With areas, cells without data are left out of both sums.
+struct AddRows<'a, T> {
+    rows: &'a [&'a [T]],
     weights: &'a [f64],
     sums: &'a mut [f64],
-    areas: Option<&'a mut [f64]>,
+    /// Areas, and the number that stands for "no data".
+    valid: Option<(&'a mut [f64], T)>,
 }
 
-impl pulp::NullaryFnOnce for AddHeights<'_> {
+impl<T: Cell> pulp::NullaryFnOnce for AddRows<'_, T> {
     type Output = ();
 
     #[inline(always)]
     fn call(self) {
         let rows = self.rows.iter().zip(self.weights);
-        match self.areas {
+        match self.valid {
             None => rows.for_each(|(row, &weight)| {
-                for (&h, sum) in row.iter().zip(self.sums.iter_mut()) {
-                    *sum += weight * f64::from(h);
+                for (&cell, sum) in row.iter().zip(self.sums.iter_mut()) {
+                    *sum += weight * Into::<f64>::into(cell);
                 }
             }),
-            Some(areas) => rows.for_each(|(row, &weight)| {
-                for ((&h, sum), area) in row.iter().zip(self.sums.iter_mut()).zip(areas.iter_mut())
-                {
-                    let valid = !h.is_nan();
-                    *sum += if valid { weight * f64::from(h) } else { 0.0 };
+            Some((areas, missing)) => rows.for_each(|(row, &weight)| {
+                let cells = row.iter().zip(self.sums.iter_mut());
+                for ((&cell, sum), area) in cells.zip(areas.iter_mut()) {
+                    let valid = !cell.is_missing(missing);
+                    let part = weight * Into::<f64>::into(cell);
+                    *sum += if valid { part } else { 0.0 };
                     *area += if valid { weight } else { 0.0 };
                 }
             }),
@@ -252,46 +205,9 @@ impl pulp::NullaryFnOnce for AddHeights<'_> {
     }
 }
 
-/// Adds weighted rows of stored numbers; with areas, `missing` is left out of both sums.
-struct AddNumbers<'a, T> {
-    rows: &'a [&'a [T]],
-    weights: &'a [f64],
-    sums: &'a mut [f64],
-    areas: Option<&'a mut [f64]>,
-    missing: Option<T>,
-}
-
-impl<T: Whole> pulp::NullaryFnOnce for AddNumbers<'_, T> {
-    type Output = ();
-
-    #[inline(always)]
-    fn call(self) {
-        match (self.areas, self.missing) {
-            (Some(areas), Some(missing)) => {
-                for (row, &weight) in self.rows.iter().zip(self.weights) {
-                    for ((&v, sum), area) in
-                        row.iter().zip(self.sums.iter_mut()).zip(areas.iter_mut())
-                    {
-                        let weight = if v == missing { 0.0 } else { weight };
-                        *sum += weight * Into::<f64>::into(v);
-                        *area += weight;
-                    }
-                }
-            }
-            _ => {
-                for (row, &weight) in self.rows.iter().zip(self.weights) {
-                    for (&v, sum) in row.iter().zip(self.sums.iter_mut()) {
-                        *sum += weight * Into::<f64>::into(v);
-                    }
-                }
-            }
-        }
-    }
-}
-
 /// Shares columns out to working cells from the west, `ratio` columns each; a column on an edge
 /// is split.
-struct Shares {
+struct ColumnShares {
     ratio: f64,
     columns: usize,
     /// Columns taken so far.
@@ -303,10 +219,10 @@ struct Shares {
     area: f64,
 }
 
-impl Shares {
+impl ColumnShares {
     fn new(source_columns: usize, columns: usize) -> Self {
         let ratio = source_columns as f64 / columns as f64;
-        Shares {
+        ColumnShares {
             ratio,
             columns,
             taken: 0,
@@ -354,15 +270,15 @@ impl Shares {
 }
 
 /// Sums of all columns from the first up to each.
-struct Running {
+struct RunningSums {
     up_to: Vec<f64>,
 }
 
-impl Running {
-    fn new(columns: usize) -> Running {
+impl RunningSums {
+    fn new(columns: usize) -> RunningSums {
         let mut up_to = Vec::with_capacity(columns + 1);
         up_to.push(0.0);
-        Running { up_to }
+        RunningSums { up_to }
     }
 
     fn take(&mut self, values: &[f64]) {
@@ -390,7 +306,7 @@ impl Running {
 
 /// Means over `span` columns around the middle of each cell, NaN where there is no area. Without
 /// `areas` every column has the area `whole`.
-fn spread(sums: &Running, areas: Option<&Running>, whole: f64, span: f64, out: &mut [f32]) {
+fn spread(sums: &RunningSums, areas: Option<&RunningSums>, whole: f64, span: f64, out: &mut [f32]) {
     let ratio = (sums.up_to.len() - 1) as f64 / out.len() as f64;
     for (cell, mean) in out.iter_mut().enumerate() {
         let middle = (cell as f64 + 0.5) * ratio;
@@ -471,15 +387,15 @@ mod tests {
     #[test]
     fn every_cell_is_the_exact_mean_over_a_pixels_ground_at_every_latitude() {
         // As 23040 × 11520 cells are to 0.1 mm on a globe of 200 mm: 3.667 source columns a pixel.
-        let source = Placement::whole(1440, 720, 0.0, Registration::Pixel);
+        let source = Placement::global(1440, 720, 0.0, Registration::Pixel);
         let field = noisy_waves(&source);
         let noise_rms = (1.0f64 / 12.0).sqrt();
         let ground_deg = 360.0 * 3.667 / 1440.0;
         let (columns, rows) = (394, 197);
-        let shrink = Shrink::new(&source, columns, rows).spread(ground_deg);
+        let downsampling = Downsampling::new(&source, columns, rows).with_ground_width(ground_deg);
         for row in 0..rows {
             let mut out = vec![0.0; columns];
-            shrink.fill(row, |r| field[r].as_slice(), true, &mut out);
+            downsampling.fill(row, |r| field[r].as_slice(), None, &mut out);
             let edge = |row: usize| 90.0 - 180.0 * row as f64 / rows as f64;
             let middle = 0.5 * (edge(row) + edge(row + 1));
             let width = (ground_deg / middle.to_radians().cos()).min(360.0);
@@ -495,17 +411,17 @@ mod tests {
 
     #[test]
     fn noise_is_as_quiet_at_the_poles_as_on_the_equator() {
-        let source = Placement::whole(2880, 1440, 0.0, Registration::Pixel);
+        let source = Placement::global(2880, 1440, 0.0, Registration::Pixel);
         let field: Vec<Vec<f32>> = (0..1440)
             .map(|row| (0..2880).map(|column| noise(row, column)).collect())
             .collect();
-        let shrink = Shrink::new(&source, 360, 180).spread(1.0);
+        let downsampling = Downsampling::new(&source, 360, 180).with_ground_width(1.0);
         let rms = |rows: Range<usize>| {
             let cells = rows.len() * 360;
             let mut sum = 0.0;
             for row in rows {
                 let mut out = vec![0.0; 360];
-                shrink.fill(row, |r| field[r].as_slice(), true, &mut out);
+                downsampling.fill(row, |r| field[r].as_slice(), None, &mut out);
                 sum += out.iter().map(|h| f64::from(h * h)).sum::<f64>();
             }
             (sum / cells as f64).sqrt()
@@ -519,15 +435,15 @@ mod tests {
 
     #[test]
     fn spread_cells_leave_out_what_is_missing() {
-        let source = Placement::whole(72, 36, 0.0, Registration::Pixel);
+        let source = Placement::global(72, 36, 0.0, Registration::Pixel);
         let mut field = vec![vec![2.0; 72]; 36];
         field[0][5..40].fill(f32::NAN);
         field[1][5..40].fill(f32::NAN);
         field[17][3] = f32::NAN;
-        let shrink = Shrink::new(&source, 36, 18).spread(10.0);
+        let downsampling = Downsampling::new(&source, 36, 18).with_ground_width(10.0);
         for row in 0..18 {
             let mut out = vec![0.0; 36];
-            shrink.fill(row, |r| field[r].as_slice(), false, &mut out);
+            downsampling.fill(row, |r| field[r].as_slice(), Some(f32::NAN), &mut out);
             for (column, h) in out.iter().enumerate() {
                 // Row 0 lies at 85°: a cell spans 115°, 23 source columns.
                 let empty = row == 0 && (9..=13).contains(&column);
@@ -545,12 +461,13 @@ mod tests {
         columns: usize,
         rows: usize,
     ) -> Vec<Vec<f32>> {
-        let shrink = Shrink::new(source, columns, rows);
+        let downsampling = Downsampling::new(source, columns, rows);
         (0..rows)
             .map(|row| {
                 let mut out = vec![0.0; columns];
-                let complete = field.iter().flatten().all(|h| !h.is_nan());
-                shrink.fill(row, |r| field[r].as_slice(), complete, &mut out);
+                let some = field.iter().flatten().any(|h| h.is_nan());
+                let missing = some.then_some(f32::NAN);
+                downsampling.fill(row, |r| field[r].as_slice(), missing, &mut out);
                 out
             })
             .collect()
@@ -593,7 +510,7 @@ mod tests {
             (720, 360, Registration::Pixel, (360, 180)),
             (720, 361, Registration::Gridline, (90, 45)),
         ] {
-            let source = Placement::whole(columns, rows, 20.0, registration);
+            let source = Placement::global(columns, rows, 20.0, registration);
             let coarse = shrunk(&source, &exact_field(&source), to.0, to.1);
             let west = source.west_deg - 0.5 * source.step_lon_deg();
             for (row, line) in coarse.iter().enumerate() {
@@ -615,7 +532,7 @@ mod tests {
 
     #[test]
     fn broken_ratios_agree_with_a_slow_sum_over_all_overlaps() {
-        let source = Placement::whole(101, 53, 0.0, Registration::Pixel);
+        let source = Placement::global(101, 53, 0.0, Registration::Pixel);
         let field: Vec<Vec<f32>> = (0..53)
             .map(|r| {
                 (0..101)
@@ -655,7 +572,7 @@ mod tests {
 
     #[test]
     fn missing_cells_are_left_out_and_empty_cells_stay_missing() {
-        let source = Placement::whole(16, 8, 0.0, Registration::Pixel);
+        let source = Placement::global(16, 8, 0.0, Registration::Pixel);
         let mut field = vec![vec![5.0f32; 16]; 8];
         field[0][0] = f32::NAN;
         for row in &mut field[4..6] {

@@ -26,6 +26,7 @@ use std::ffi::OsString;
 use std::fs::File;
 use std::io::ErrorKind;
 use std::ops::Range;
+use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, OnceLock};
 
@@ -61,40 +62,6 @@ pub struct StoredGrid {
 /// Least bytes that reading a stored grid back takes.
 pub fn least_held_bytes(columns: usize) -> u64 {
     (LEAST_ROWS_HELD * columns.div_ceil(TILE) * TILE_BYTES) as u64
-}
-
-/// Reads at a place, whatever other threads read.
-#[cfg(unix)]
-fn read_at(file: &File, bytes: &mut [u8], at: u64) -> std::io::Result<()> {
-    std::os::unix::fs::FileExt::read_exact_at(file, bytes, at)
-}
-
-/// Writes at a place, whatever other threads write.
-#[cfg(unix)]
-fn write_at(file: &File, bytes: &[u8], at: u64) -> std::io::Result<()> {
-    std::os::unix::fs::FileExt::write_all_at(file, bytes, at)
-}
-
-#[cfg(windows)]
-fn read_at(file: &File, mut bytes: &mut [u8], mut at: u64) -> std::io::Result<()> {
-    while !bytes.is_empty() {
-        match std::os::windows::fs::FileExt::seek_read(file, bytes, at)? {
-            0 => return Err(std::io::ErrorKind::UnexpectedEof.into()),
-            read => (bytes, at) = (&mut bytes[read..], at + read as u64),
-        }
-    }
-    Ok(())
-}
-
-#[cfg(windows)]
-fn write_at(file: &File, mut bytes: &[u8], mut at: u64) -> std::io::Result<()> {
-    while !bytes.is_empty() {
-        match std::os::windows::fs::FileExt::seek_write(file, bytes, at)? {
-            0 => return Err(std::io::ErrorKind::WriteZero.into()),
-            written => (bytes, at) = (&bytes[written..], at + written as u64),
-        }
-    }
-    Ok(())
 }
 
 impl StoredGrid {
@@ -165,7 +132,7 @@ impl StoredGrid {
     ///
     /// # Errors
     /// [`Error::Disk`].
-    pub(super) fn check_length(&self) -> Result<()> {
+    fn check_length(&self) -> Result<()> {
         let tiles = self.across * self.layout.rows.div_ceil(TILE);
         match self.file.metadata() {
             Ok(known) if known.len() >= (tiles * TILE_BYTES) as u64 => {}
@@ -184,7 +151,7 @@ impl StoredGrid {
         let line_bytes = SIDE * size_of::<f32>();
         let mut bytes = vec![0; lines.len() * line_bytes];
         let start = tile * TILE_BYTES + lines.start * line_bytes;
-        read_at(&self.file, &mut bytes, start as u64)?;
+        self.file.read_exact_at(&mut bytes, start as u64)?;
         let (samples, _) = bytes.as_chunks();
         Ok(samples
             .iter()
@@ -258,16 +225,16 @@ impl Heights for StoredGrid {
 /// A process that may not write anywhere is handed the file, open; a grid that is written a second
 /// time then takes the place of the first, tile by tile.
 #[derive(Debug, Clone, Serialize, Deserialize)]
-pub struct Shelf {
+pub struct GridFile {
     folder: OsString,
     #[serde(skip)]
     file: Option<Arc<File>>,
 }
 
-impl Shelf {
+impl GridFile {
     /// A new file in a folder, when one is needed.
-    pub fn new(folder: &Path) -> Shelf {
-        Shelf {
+    pub fn new(folder: &Path) -> GridFile {
+        GridFile {
             folder: folder.as_os_str().to_owned(),
             file: None,
         }
@@ -277,7 +244,7 @@ impl Shelf {
     ///
     /// # Errors
     /// [`Error::Disk`].
-    pub(super) fn file(&self) -> Result<File> {
+    pub(super) fn open(&self) -> Result<File> {
         match &self.file {
             Some(file) => file.try_clone(),
             None => tempfile::tempfile_in(self.folder()),
@@ -286,7 +253,7 @@ impl Shelf {
     }
 
     /// Uses this file and no other.
-    pub(super) fn put(&mut self, file: File) {
+    pub(super) fn use_file(&mut self, file: File) {
         self.file = Some(Arc::new(file));
     }
 
@@ -296,8 +263,13 @@ impl Shelf {
     }
 
     /// A grid that another process wrote into this file.
-    pub(super) fn taken(&self, layout: Layout, file: File) -> StoredGrid {
-        StoredGrid::new(layout, file, self.folder().to_owned())
+    ///
+    /// # Errors
+    /// [`Error::Disk`] when the file is too short for it.
+    pub(super) fn written(&self, layout: Layout, file: File) -> Result<StoredGrid> {
+        let grid = StoredGrid::new(layout, file, self.folder().to_owned());
+        grid.check_length()?;
+        Ok(grid)
     }
 }
 
@@ -329,18 +301,18 @@ impl Writer {
     /// # Errors
     /// [`Error::Disk`].
     pub fn new(folder: &Path, layout: Layout) -> Result<Writer> {
-        Writer::on(&Shelf::new(folder), layout)
+        Writer::on(&GridFile::new(folder), layout)
     }
 
     /// The file that is there for it, or else a new one.
     ///
     /// # Errors
     /// [`Error::Disk`].
-    pub fn on(shelf: &Shelf, layout: Layout) -> Result<Writer> {
+    pub fn on(grid_file: &GridFile, layout: Layout) -> Result<Writer> {
         Ok(Writer {
             layout,
-            file: shelf.file()?,
-            folder: shelf.folder().to_owned(),
+            file: grid_file.open()?,
+            folder: grid_file.folder().to_owned(),
             across: layout.columns.div_ceil(TILE),
             lines: VecDeque::new(),
             first: 0,
@@ -413,7 +385,7 @@ impl Writer {
                     }
                 }
                 let tile = self.written * self.across + right;
-                write_at(&self.file, &bytes, (tile * TILE_BYTES) as u64)
+                self.file.write_all_at(&bytes, (tile * TILE_BYTES) as u64)
             })
             .map_err(|e| unkept(&self.folder, &e))?;
         self.written += 1;

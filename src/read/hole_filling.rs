@@ -19,9 +19,9 @@
 //! Large holes are solved on coarser and coarser grids first; each finer grid then starts from
 //! the coarser one's surface and only has to add its own detail.
 
-use super::between::{around, cubic};
-use super::place::Placement;
-use super::shrink::Shrink;
+use super::downsampling::Downsampling;
+use super::interpolation::{around, cubic};
+use super::placement::Placement;
 use crate::model::grid::{Grid, Registration};
 use ndarray::Array2;
 use rayon::prelude::*;
@@ -76,7 +76,7 @@ fn fill_freely(grid: &mut Grid) -> usize {
         }
         None => start_level(grid, &missing),
     }
-    bend_least(grid, &missing);
+    minimise_curvature(grid, &missing);
     missing.len()
 }
 
@@ -87,7 +87,7 @@ fn coarser(grid: &Grid) -> Option<Grid> {
     if columns < FEWEST_COLUMNS || rows < FEWEST_COLUMNS / 2 {
         return None;
     }
-    let placement = Placement::whole(
+    let placement = Placement::global(
         grid.columns(),
         grid.rows(),
         match grid.registration {
@@ -96,7 +96,7 @@ fn coarser(grid: &Grid) -> Option<Grid> {
         },
         grid.registration,
     );
-    let shrink = Shrink::new(&placement, columns, rows);
+    let downsampling = Downsampling::new(&placement, columns, rows);
     let mut heights_m = Array2::zeros((rows, columns));
     let cells = heights_m.as_slice_mut()?;
     let source = grid.heights_m.as_slice()?;
@@ -106,7 +106,7 @@ fn coarser(grid: &Grid) -> Option<Grid> {
     cells
         .par_chunks_mut(columns)
         .enumerate()
-        .for_each(|(row, out)| shrink.fill_whole(row, line, out));
+        .for_each(|(row, out)| downsampling.fill(row, line, None, out));
     let known = heights_m.iter().filter(|h| !h.is_nan()).count() as f64;
     let known_before = grid.heights_m.iter().filter(|h| !h.is_nan()).count() as f64;
     let share = |known: f64, of: usize| known / of as f64;
@@ -166,6 +166,14 @@ struct RowFactors {
 /// No neighbour is further round a pole than this share of a circle.
 const WIDEST: usize = 4;
 
+impl RowFactors {
+    /// Weights of the cell itself, west, east, north and south in the Laplacian.
+    fn weights(&self) -> [f64; 5] {
+        let own = -2.0 * self.across - self.north - self.south;
+        [own, self.across, self.across, self.north, self.south]
+    }
+}
+
 fn row_factors(grid: &Grid, row: usize) -> RowFactors {
     let step = grid.step_lat_deg();
     let lat = grid.lat_deg(row);
@@ -196,15 +204,13 @@ struct Bending {
     fixed: f64,
 }
 
-/// Solves for the missing cells by conjugate gradients on the normal equations, diagonal
-/// scaling, from the heights they have now.
-fn bend_least(grid: &mut Grid, missing: &[(u32, u32)]) {
+/// Solves for the missing cells by the normal equations, from the heights they have now.
+fn minimise_curvature(grid: &mut Grid, missing: &[(u32, u32)]) {
     let factors: Vec<RowFactors> = (0..grid.rows()).map(|r| row_factors(grid, r)).collect();
     let equations = equations(grid, missing, &factors);
     let weights = |row: u32| {
         let f = &factors[row as usize];
-        let own = -2.0 * f.across - f.north - f.south;
-        ([own, f.across, f.across, f.north, f.south], f.area)
+        (f.weights(), f.area)
     };
     let count = missing.len();
     let iterations = (WORK / count).clamp(LEAST_ITERATIONS, MOST_ITERATIONS);
@@ -213,17 +219,15 @@ fn bend_least(grid: &mut Grid, missing: &[(u32, u32)]) {
         y.fill(0.0);
         for equation in &equations {
             let (factor, area) = weights(equation.row);
+            let unknowns = equation.cells.iter().zip(factor);
+            let unknowns = unknowns.filter(|(cell, _)| **cell != KNOWN);
             let mut bending = if with_fixed { equation.fixed } else { 0.0 };
-            for (cell, f) in equation.cells.iter().zip(factor) {
-                if *cell != KNOWN {
-                    bending += f * x[*cell as usize];
-                }
+            for (cell, f) in unknowns.clone() {
+                bending += f * x[*cell as usize];
             }
             bending *= area;
-            for (cell, f) in equation.cells.iter().zip(factor) {
-                if *cell != KNOWN {
-                    y[*cell as usize] += f * bending;
-                }
+            for (cell, f) in unknowns {
+                y[*cell as usize] += f * bending;
             }
         }
     };
@@ -243,25 +247,43 @@ fn bend_least(grid: &mut Grid, missing: &[(u32, u32)]) {
     let mut residual = vec![0.0; count];
     apply(&x, true, &mut residual);
     residual.iter_mut().for_each(|r| *r = -*r);
-    let scaled = |r: &[f64]| -> Vec<f64> { r.iter().zip(&diagonal).map(|(r, d)| r / d).collect() };
+    let apply = |x: &[f64], y: &mut [f64]| apply(x, false, y);
+    conjugate_gradients(apply, &diagonal, residual, &mut x, iterations);
+    for (&(row, column), height) in missing.iter().zip(x) {
+        if height.is_finite() {
+            grid.heights_m[[row as usize, column as usize]] = height as f32;
+        }
+    }
+}
+
+/// Lessens a residual step by step: conjugate gradients with diagonal scaling, which changes `x`
+/// until little is left or the iterations are used up.
+fn conjugate_gradients(
+    apply: impl Fn(&[f64], &mut [f64]),
+    diagonal: &[f64],
+    mut residual: Vec<f64>,
+    x: &mut [f64],
+    iterations: usize,
+) {
+    let scaled = |r: &[f64]| -> Vec<f64> { r.iter().zip(diagonal).map(|(r, d)| r / d).collect() };
     let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
     let mut z = scaled(&residual);
     let mut direction = z.clone();
     let mut slope = dot(&residual, &z);
     let enough = slope * TOLERANCE * TOLERANCE;
-    let mut image = vec![0.0; count];
+    let mut image = vec![0.0; x.len()];
     for _ in 0..iterations {
         // NaN, which no comparison holds for, must end the loop too.
         if slope.is_nan() || slope <= enough {
             break;
         }
-        apply(&direction, false, &mut image);
+        apply(&direction, &mut image);
         let curvature = dot(&direction, &image);
         if curvature.is_nan() || curvature <= 0.0 {
             break;
         }
         let step = slope / curvature;
-        for i in 0..count {
+        for i in 0..x.len() {
             x[i] += step * direction[i];
             residual[i] -= step * image[i];
         }
@@ -271,11 +293,6 @@ fn bend_least(grid: &mut Grid, missing: &[(u32, u32)]) {
         slope = next;
         for (d, z) in direction.iter_mut().zip(&z) {
             *d = z + turn * *d;
-        }
-    }
-    for (&(row, column), height) in missing.iter().zip(x) {
-        if height.is_finite() {
-            grid.heights_m[[row as usize, column as usize]] = height as f32;
         }
     }
 }
@@ -310,9 +327,7 @@ fn equations(grid: &Grid, missing: &[(u32, u32)], factors: &[RowFactors]) -> Vec
         .flat_map_iter(|(row, mut touched)| {
             touched.sort_unstable();
             touched.dedup();
-            let f = factors[row];
-            let own = -2.0 * f.across - f.north - f.south;
-            let factor = [own, f.across, f.across, f.north, f.south];
+            let factor = factors[row].weights();
             let line: Vec<Bending> = touched
                 .into_iter()
                 .filter(|&c| (c as usize) < columns)

@@ -1,9 +1,9 @@
 //! The reading process: takes a request, gives up what reading does not need, reads, answers.
 
-use super::super::watch::{self, Heard};
-use super::super::{Room, Working, drivers, inspect_here, read_here};
+use super::super::watch::{self, Event};
+use super::super::{StoragePolicy, Working, drivers, inspect_here, read_here};
 use super::confine;
-use super::wire::{self, Found, Message, Request, Task};
+use super::wire::{self, GridAnswer, Message, Request, Task};
 use crate::model::error::{Error, Result};
 use crate::model::grid::Heights;
 use crate::model::progress::Progress;
@@ -71,9 +71,9 @@ pub fn serve() -> ! {
     let out: &'static Out = Box::leak(Box::new(Out(Mutex::new(out))));
     let outcome = take_store(&mut request).and_then(|()| {
         confine::give_up_the_rest();
-        let room = confine::Memory::of(&request.settings.files, request.threads);
-        room.limit();
-        listen(out, room);
+        let memory = confine::MemoryLimit::of(&request.settings.files, request.threads);
+        memory.limit();
+        listen(out, memory);
         // The other end of standard input closes with the program.
         let waiting = std::thread::Builder::new().spawn(|| {
             let _ = std::io::stdin().lock().read(&mut [0]);
@@ -89,13 +89,8 @@ pub fn serve() -> ! {
         Ok((found, working)) => {
             out.say(&Message::Found(Box::new(found)));
             if let Some(Working::Held(grid)) = &working {
-                match grid.heights_m.as_slice() {
-                    Some(samples) => out.send(bytemuck::cast_slice(samples)),
-                    None => {
-                        let samples: Vec<f32> = grid.heights_m.iter().copied().collect();
-                        out.send(bytemuck::cast_slice(&samples));
-                    }
-                }
+                let samples = grid.heights_m.as_standard_layout();
+                out.send(bytemuck::cast_slice(samples.as_slice().unwrap_or_default()));
             }
         }
         Err(error) => out.say(&Message::Failed(error)),
@@ -114,9 +109,11 @@ fn answer_channel() -> Option<File> {
 /// Opens the file that was handed over while files may still be opened for writing.
 fn take_store(request: &mut Request) -> Result<()> {
     let Task::Read {
-        room: Room::Within {
-            shelf: Some(shelf), ..
-        },
+        storage:
+            StoragePolicy::Limited {
+                grid_file: Some(grid_file),
+                ..
+            },
         ..
     } = &mut request.task
     else {
@@ -127,51 +124,43 @@ fn take_store(request: &mut Request) -> Result<()> {
         let file = OpenOptions::new().read(true).write(true).open(&name);
         let file =
             file.map_err(|e| Error::io(Path::new(&name), "keep the working grid in a file", &e))?;
-        shelf.put(file);
+        grid_file.use_file(file);
     }
     Ok(())
 }
 
 /// Passes on what libraries are at, and gives them the memory they need.
-fn listen(out: &'static Out, room: confine::Memory) {
+fn listen(out: &'static Out, memory: confine::MemoryLimit) {
     watch::listen(Box::new(move |heard| match heard {
-        Heard::Call { file, work } => out.say(&Message::Call {
+        Event::Call { file, work } => out.say(&Message::Call {
             file: file.as_os_str().to_owned(),
             work,
         }),
-        Heard::Returned => out.say(&Message::Returned),
-        Heard::Room(bytes) => room.add(bytes),
-        Heard::AllRoom => room.lift(),
+        Event::Returned => out.say(&Message::Returned),
+        Event::MemoryNeeded(bytes) => memory.add(bytes),
+        Event::LibrariesDone => memory.lift(),
     }));
 }
 
-fn work(request: &Request, out: &'static Out) -> Result<(Found, Option<Working>)> {
+fn work(request: &Request, out: &'static Out) -> Result<(GridAnswer, Option<Working>)> {
     let progress = &out as &dyn Progress;
-    match &request.task {
-        Task::Inspect => {
-            let source = inspect_here(&request.settings, progress)?;
-            let found = Found {
-                source,
-                layout: None,
-                held: false,
-            };
-            Ok((found, None))
-        }
+    let (working, source) = match &request.task {
+        Task::Inspect => (None, inspect_here(&request.settings, progress)?),
         Task::Read {
             request: wanted,
-            room,
+            storage,
         } => {
-            let (working, source) = read_here(&request.settings, wanted, room, progress)?;
-            let (layout, held) = match &working {
-                Working::Held(grid) => (grid.layout(), true),
-                Working::Stored(grid) => (grid.layout(), false),
-            };
-            let found = Found {
-                source,
-                layout: Some(layout),
-                held,
-            };
-            Ok((found, Some(working)))
+            let (working, source) = read_here(&request.settings, wanted, storage, progress)?;
+            (Some(working), source)
         }
-    }
+    };
+    let found = GridAnswer {
+        source,
+        layout: working.as_ref().map(|working| match working {
+            Working::Held(grid) => grid.layout(),
+            Working::Stored(grid) => grid.layout(),
+        }),
+        held: matches!(working, Some(Working::Held(_))),
+    };
+    Ok((found, working))
 }

@@ -1,8 +1,9 @@
 //! Whether a file is all there, for formats whose readers take what is missing for zeros, for
 //! fill, or for whatever lies in memory: its length against what its own header says.
 
+use super::file_head::latin_1;
 use super::labels::{LABEL_BYTES, Label};
-use super::refusals::beside_by_name;
+use super::refusals::{beside_by_name, renamed};
 use crate::model::error::{Error, Problem, Result};
 use gdal::raster::RasterBand;
 use gdal::{Dataset, Metadata};
@@ -219,81 +220,92 @@ fn needs(path: &Path, end: impl FnOnce(Fields) -> End) -> Result<()> {
                 .next("the file is damaged or cut short; copy or download it again")
                 .file(path),
         )),
-        Err(mut error) => {
-            let problem = std::mem::take(error.problem_mut());
-            *error.problem_mut() = problem.file(path);
-            Err(error)
-        }
+        Err(error) => Err(renamed(error, path)),
     }
 }
 
-/// The classic format of netCDF, versions 1, 2 and 5 ("NetCDF Classic Format Specification",
-/// Unidata). Version 4 is HDF5, whose library compares the lengths itself.
-fn classic_netcdf_end(mut file: Fields) -> End {
-    Ok((|| {
-        let [c, d, f, version] = file.take::<4>()?;
-        if [c, d, f] != *b"CDF" {
-            return Some(0);
+/// A header of the classic format of netCDF, versions 1, 2 and 5 ("NetCDF Classic Format
+/// Specification", Unidata). Version 4 is HDF5, whose library compares the lengths itself.
+struct ClassicNetcdf {
+    file: Fields,
+    version: u8,
+}
+
+impl ClassicNetcdf {
+    fn count(&mut self) -> Option<u64> {
+        match self.version {
+            5 => self.file.u64(),
+            _ => self.file.u32(),
         }
-        let count = |file: &mut Fields| match version {
-            5 => file.u64(),
-            _ => file.u32(),
-        };
-        let name = |file: &mut Fields| {
-            let length = count(file)?;
-            file.skip(length.next_multiple_of(4))
-        };
-        // The tag of a list, and how many things it has.
-        let list = |file: &mut Fields| {
-            file.u32()?;
-            count(file)
-        };
-        let bytes_of = |kind: u64| match kind {
+    }
+
+    /// The tag of a list, and how many things it has.
+    fn list(&mut self) -> Option<u64> {
+        self.file.u32()?;
+        self.count()
+    }
+
+    fn skip_name(&mut self) -> Option<()> {
+        let length = self.count()?;
+        self.file.skip(length.next_multiple_of(4))
+    }
+
+    /// Bytes of a number of the type that is named next.
+    fn number_bytes(&mut self) -> Option<u64> {
+        Some(match self.file.u32()? {
             1 | 2 | 7 => 1,
             3 | 8 => 2,
             4 | 5 | 9 => 4,
-            _ => 8u64,
-        };
-        let attributes = |file: &mut Fields| {
-            for _ in 0..list(file)? {
-                name(file)?;
-                let kind = file.u32()?;
-                let bytes = count(file)?.checked_mul(bytes_of(kind))?;
-                file.skip(bytes.checked_next_multiple_of(4)?)?;
-            }
-            Some(())
-        };
-        let records = count(&mut file)?;
-        let mut lengths = Vec::new();
-        for _ in 0..list(&mut file)? {
-            name(&mut file)?;
-            lengths.push(count(&mut file)?);
+            _ => 8,
+        })
+    }
+
+    fn skip_attributes(&mut self) -> Option<()> {
+        for _ in 0..self.list()? {
+            self.skip_name()?;
+            let number_bytes = self.number_bytes()?;
+            let bytes = self.count()?.checked_mul(number_bytes)?;
+            self.file.skip(bytes.checked_next_multiple_of(4)?)?;
         }
-        attributes(&mut file)?;
-        let mut end = 0;
-        // Beginning and bytes of one record of each variable that grows.
-        let mut growing = Vec::new();
-        for _ in 0..list(&mut file)? {
-            name(&mut file)?;
-            let mut cells = 1u64;
-            let mut grows = false;
-            for place in 0..count(&mut file)? {
-                let length = *lengths.get(usize::try_from(count(&mut file)?).ok()?)?;
-                match (place, length) {
-                    (0, 0) => grows = true,
-                    _ => cells = cells.checked_mul(length)?,
-                }
+        Some(())
+    }
+
+    /// Beginning of a variable and its bytes, or those of one record if it grows; whether it does.
+    fn variable(&mut self, lengths: &[u64]) -> Option<(u64, u64, bool)> {
+        self.skip_name()?;
+        let mut cells = 1u64;
+        let mut grows = false;
+        for place in 0..self.count()? {
+            let length = *lengths.get(usize::try_from(self.count()?).ok()?)?;
+            match (place, length) {
+                (0, 0) => grows = true,
+                _ => cells = cells.checked_mul(length)?,
             }
-            attributes(&mut file)?;
-            let bytes = cells.checked_mul(bytes_of(file.u32()?))?;
-            count(&mut file)?;
-            let begin = match version {
-                1 => file.u32()?,
-                _ => file.u64()?,
-            };
-            match grows {
-                true => growing.push((begin, bytes)),
-                false => end = end.max(begin.checked_add(bytes)?),
+        }
+        self.skip_attributes()?;
+        let bytes = cells.checked_mul(self.number_bytes()?)?;
+        self.count()?;
+        let begin = match self.version {
+            1 => self.file.u32()?,
+            _ => self.file.u64()?,
+        };
+        Some((begin, bytes, grows))
+    }
+
+    fn end(&mut self) -> Option<u64> {
+        let records = self.count()?;
+        let mut lengths = Vec::new();
+        for _ in 0..self.list()? {
+            self.skip_name()?;
+            lengths.push(self.count()?);
+        }
+        self.skip_attributes()?;
+        let mut end = 0;
+        let mut growing = Vec::new();
+        for _ in 0..self.list()? {
+            match self.variable(&lengths)? {
+                (begin, bytes, true) => growing.push((begin, bytes)),
+                (begin, bytes, false) => end = end.max(begin.checked_add(bytes)?),
             }
         }
         // A lone variable that grows is not padded.
@@ -309,6 +321,13 @@ fn classic_netcdf_end(mut file: Fields) -> End {
             }
         }
         Some(end)
+    }
+}
+
+fn classic_netcdf_end(mut file: Fields) -> End {
+    Ok((|| match file.take::<4>()? {
+        [b'C', b'D', b'F', version] => ClassicNetcdf { file, version }.end(),
+        _ => Some(0),
     })())
 }
 
@@ -409,8 +428,7 @@ fn cube_end(file: Fields, size: (usize, usize), cell_bytes: u64) -> End {
     if { head }.read_to_end(&mut bytes).is_err() {
         return Ok(None);
     }
-    let text: String = bytes.iter().map(|&b| char::from(b)).collect();
-    Ok(Label::parse(&text)?.cube_end(size, cell_bytes))
+    Ok(Label::parse(&latin_1(&bytes))?.cube_end(size, cell_bytes))
 }
 
 /// PNG: chunks up to the one that ends it.

@@ -1,6 +1,7 @@
 //! Reading processes that go wrong, played by small scripts.
 
-use super::super::memory::Bound;
+use super::super::memory::MemoryBudget;
+use super::super::stored_grid::GridFile;
 use super::*;
 use crate::model::progress::Silent;
 use std::os::unix::fs::PermissionsExt;
@@ -49,13 +50,13 @@ impl Played {
         format!("{} {error}", error.exit_code()).replace(&folder, "")
     }
 
-    fn read(&self, room: &Room) -> Result<(Working, Source)> {
+    fn read(&self, storage: &StoragePolicy) -> Result<(Working, Source)> {
         let settings = GridSettings {
             files: vec![self.folder.path().join("a.nc")],
             ..GridSettings::default()
         };
         let request = ReadRequest::default();
-        quiet_file(|| read_within(&self.program, &settings, &request, room, &Silent))
+        quiet_file(|| read_within(&self.program, &settings, &request, storage, &Silent))
     }
 }
 
@@ -105,7 +106,7 @@ fn found(layout: Option<Layout>, held: bool) -> Message {
         clipped_cells: 0,
         notes: vec!["a note".to_owned()],
     };
-    Message::Found(Box::new(Found {
+    Message::Found(Box::new(GridAnswer {
         source,
         layout,
         held,
@@ -170,16 +171,22 @@ fn answers_that_make_no_sense_are_refused() {
         let mut said = wire::framed(&found(layout, true)).unwrap();
         said.extend(std::iter::repeat_n(0, 4 * samples));
         let played = Played::new(SAY).with("said", &said);
-        let error = played.read(&Room::Any).err().unwrap();
+        let error = played.read(&StoragePolicy::Unlimited).err().unwrap();
         assert!(error.to_string().contains("makes no sense"), "{error}");
     }
     let mut said = wire::framed(&found(layout(2, 4), true)).unwrap();
     said.extend([f32::NAN; 8].iter().flat_map(|h| h.to_le_bytes()));
-    let error = Played::new(SAY).with("said", &said).read(&Room::Any).err();
+    let error = Played::new(SAY)
+        .with("said", &said)
+        .read(&StoragePolicy::Unlimited)
+        .err();
     assert!(error.unwrap().to_string().contains("makes no sense"));
     // Samples that end early.
     said.truncate(said.len() - 1);
-    let error = Played::new(SAY).with("said", &said).read(&Room::Any).err();
+    let error = Played::new(SAY)
+        .with("said", &said)
+        .read(&StoragePolicy::Unlimited)
+        .err();
     assert!(error.unwrap().to_string().contains("broke down"));
 }
 
@@ -194,7 +201,7 @@ fn what_arrives_is_what_was_sent_to_the_last_bit() {
     let samples = [0.1f32, -0.0, 3.0, 1e-40, 5.0, 6.0, 7.0, f32::MAX];
     said.extend(samples.iter().flat_map(|h| h.to_ne_bytes()));
     let played = Played::new(SAY).with("said", &said);
-    let (Working::Held(grid), source) = played.read(&Room::Any).unwrap() else {
+    let (Working::Held(grid), source) = played.read(&StoragePolicy::Unlimited).unwrap() else {
         panic!("not held");
     };
     let bits = |all: &[f32]| all.iter().map(|h| h.to_bits()).collect::<Vec<_>>();
@@ -206,22 +213,22 @@ fn what_arrives_is_what_was_sent_to_the_last_bit() {
 
 #[test]
 fn a_stored_grid_must_fill_its_file() {
-    let mut room = Room::Within {
-        bound: Bound::new(Some(1 << 30)),
-        facet: super::super::memory::Drawn {
+    let mut storage = StoragePolicy::Limited {
+        budget: MemoryBudget::new(Some(1 << 30)),
+        facet: super::super::memory::FacetSize {
             pixels: 1,
             pixel_mm: 1.0,
             bits: false,
         },
-        shelf: None,
+        grid_file: None,
     };
     let played = Played::new(SAY).with("said", &wire::framed(&found(layout(2, 4), false)).unwrap());
-    let error = played.read(&room).err().unwrap();
+    let error = played.read(&storage).err().unwrap();
     assert!(error.to_string().contains("makes no sense"), "{error}");
-    if let Room::Within { shelf, .. } = &mut room {
-        *shelf = Some(Shelf::new(played.folder.path()));
+    if let StoragePolicy::Limited { grid_file, .. } = &mut storage {
+        *grid_file = Some(GridFile::new(played.folder.path()));
     }
-    let error = played.read(&room).err().unwrap();
+    let error = played.read(&storage).err().unwrap();
     let start = "disk: the working grid cannot be read back; found ";
     assert!(error.to_string().starts_with(start), "{error}");
 }
@@ -254,32 +261,32 @@ fn formats_that_take_long_are_given_time() {
         looked: Instant::now(),
     };
     // No process: its work cannot be measured, and silence has to be longer than the work takes.
-    let mut reader = Played::new("sleep 30").reader();
+    let mut process = Played::new("sleep 30").process();
     watch.silent = IDLE + BUSY + Duration::from_secs(90);
-    watch.check(&mut reader).unwrap();
+    watch.check(&mut process).unwrap();
     watch.silent = IDLE + BUSY + Duration::from_secs(101);
-    let error = watch.check(&mut reader).unwrap_err();
+    let error = watch.check(&mut process).unwrap_err();
     assert!(
         error.to_string().contains("found .jp2, nothing in 171 s"),
         "{error}"
     );
     // Asleep, and nothing to wait for.
-    let mut watch = Watch::of(&reader.child, Path::new("a.jp2"));
-    watch.check(&mut reader).unwrap();
+    let mut watch = Watch::of(&process.child, Path::new("a.jp2"));
+    watch.check(&mut process).unwrap();
     watch.silent = IDLE;
     std::thread::sleep(Duration::from_millis(5));
-    assert!(watch.check(&mut reader).is_err());
+    assert!(watch.check(&mut process).is_err());
 }
 
 impl Played {
-    fn reader(&self) -> Reader {
+    fn process(&self) -> ReadingProcess {
         let request = Request {
             settings: GridSettings::default(),
             task: Task::Inspect,
             threads: None,
             store: None,
         };
-        quiet_file(|| Reader::start(&self.program, &request)).unwrap()
+        quiet_file(|| ReadingProcess::start(&self.program, &request)).unwrap()
     }
 }
 
@@ -287,14 +294,14 @@ impl Played {
 fn no_process_is_left_behind() {
     let played = Played::new("echo $$ > \"${0%/*}/pid\"; exec sleep 300");
     let pid = played.folder.path().join("pid");
-    let reader = played.reader();
+    let process = played.process();
     while std::fs::read_to_string(&pid).unwrap_or_default().is_empty() {
         std::thread::sleep(Duration::from_millis(5));
     }
     let pid = std::fs::read_to_string(&pid).unwrap();
     let there = || Path::new("/proc").join(pid.trim()).exists();
     assert!(there());
-    drop(reader);
+    drop(process);
     assert!(!there());
 }
 

@@ -19,13 +19,13 @@ const BYTES_PER_FILE: u64 = 64 << 10;
 const MOST_FILE_BYTES: u64 = 4 << 30;
 
 /// The memory that the process may take.
-pub(super) struct Memory {
+pub(super) struct MemoryLimit {
     most: AtomicU64,
 }
 
-impl Memory {
+impl MemoryLimit {
     /// For a number of files and threads.
-    pub fn of(files: &[PathBuf], threads: Option<usize>) -> Memory {
+    pub fn of(files: &[PathBuf], threads: Option<usize>) -> MemoryLimit {
         let known = std::thread::available_parallelism().map_or(1, usize::from);
         let threads = threads.unwrap_or(known) as u64;
         let lengths = files.iter().filter_map(|file| file.metadata().ok());
@@ -34,7 +34,7 @@ impl Memory {
             + threads * BYTES_PER_THREAD
             + files.len() as u64 * BYTES_PER_FILE
             + length.min(MOST_FILE_BYTES);
-        Memory { most: most.into() }
+        MemoryLimit { most: most.into() }
     }
 
     /// Refuses what goes beyond.
@@ -91,107 +91,116 @@ pub(super) fn give_up_the_rest() {
     #[cfg(target_os = "linux")]
     {
         // Each of them alone is most of it; what a kernel has not, it does not do.
-        let _ = linux::files_for_reading();
+        let _ = files_for_reading();
         #[cfg(any(
             target_arch = "x86_64",
             target_arch = "aarch64",
             target_arch = "riscv64"
         ))]
-        let _ = linux::calls();
+        let _ = system_calls::forbid();
     }
 }
 
+/// Files may be read and folders listed; nothing may be written, run or spoken to.
 #[cfg(target_os = "linux")]
-mod linux {
+fn files_for_reading() -> Option<()> {
     use landlock::{
         ABI, Access, AccessFs, AccessNet, PathBeneath, PathFd, Ruleset, RulesetAttr,
         RulesetCreatedAttr, Scope,
     };
+    let abi = ABI::V6;
+    Ruleset::default()
+        .handle_access(AccessFs::from_all(abi))
+        .ok()?
+        .handle_access(AccessNet::from_all(abi))
+        .ok()?
+        .scope(Scope::from_all(abi))
+        .ok()?
+        .create()
+        .ok()?
+        .add_rule(PathBeneath::new(
+            PathFd::new("/").ok()?,
+            AccessFs::ReadFile | AccessFs::ReadDir,
+        ))
+        .ok()?
+        .restrict_self()
+        .ok()?;
+    Some(())
+}
 
-    /// Files may be read and folders listed; nothing may be written, run or spoken to.
-    pub fn files_for_reading() -> Option<()> {
-        let abi = ABI::V6;
-        Ruleset::default()
-            .handle_access(AccessFs::from_all(abi))
-            .ok()?
-            .handle_access(AccessNet::from_all(abi))
-            .ok()?
-            .scope(Scope::from_all(abi))
-            .ok()?
-            .create()
-            .ok()?
-            .add_rule(PathBeneath::new(
-                PathFd::new("/").ok()?,
-                AccessFs::ReadFile | AccessFs::ReadDir,
-            ))
-            .ok()?
-            .restrict_self()
-            .ok()?;
-        Some(())
-    }
-
-    /// Calls of the system that reading never makes: those to other machines and programs, and
-    /// those that change what files are called and who may use them.
-    #[cfg(any(
+#[cfg(all(
+    target_os = "linux",
+    any(
         target_arch = "x86_64",
         target_arch = "aarch64",
         target_arch = "riscv64"
-    ))]
-    pub fn calls() -> Option<()> {
-        use seccompiler::{
-            BpfProgram, SeccompAction, SeccompCmpArgLen, SeccompCmpOp, SeccompCondition,
-            SeccompFilter, SeccompRule,
-        };
-        const NEVER: &[i64] = &[
-            libc::SYS_socket,
-            libc::SYS_socketpair,
-            libc::SYS_connect,
-            libc::SYS_bind,
-            libc::SYS_listen,
-            libc::SYS_sendto,
-            libc::SYS_sendmsg,
-            libc::SYS_execve,
-            libc::SYS_execveat,
-            libc::SYS_ptrace,
-            libc::SYS_process_vm_readv,
-            libc::SYS_process_vm_writev,
-            // It does all of these by itself.
-            libc::SYS_io_uring_setup,
-            libc::SYS_unlinkat,
-            libc::SYS_renameat2,
-            libc::SYS_mkdirat,
-            libc::SYS_mknodat,
-            libc::SYS_linkat,
-            libc::SYS_symlinkat,
-            libc::SYS_fchmodat,
-            libc::SYS_fchownat,
-            libc::SYS_utimensat,
-            libc::SYS_truncate,
-            libc::SYS_setxattr,
-            libc::SYS_mount,
-            libc::SYS_bpf,
-            libc::SYS_keyctl,
-        ];
-        let mut rules: std::collections::BTreeMap<i64, Vec<SeccompRule>> =
-            NEVER.iter().map(|&call| (call, Vec::new())).collect();
-        #[cfg(target_arch = "x86_64")]
-        for call in [
-            libc::SYS_unlink,
-            libc::SYS_rename,
-            libc::SYS_renameat,
-            libc::SYS_mkdir,
-            libc::SYS_rmdir,
-            libc::SYS_mknod,
-            libc::SYS_link,
-            libc::SYS_symlink,
-            libc::SYS_chmod,
-            libc::SYS_chown,
-            libc::SYS_creat,
-            libc::SYS_fork,
-            libc::SYS_vfork,
-        ] {
-            rules.insert(call, Vec::new());
-        }
+    )
+))]
+mod system_calls {
+    use seccompiler::{
+        BpfProgram, SeccompAction, SeccompCmpArgLen, SeccompCmpOp, SeccompCondition, SeccompFilter,
+        SeccompRule,
+    };
+    use std::collections::BTreeMap;
+
+    /// Calls of the system that reading never makes: those to other machines and programs, and
+    /// those that change what files are called and who may use them.
+    const NEVER: &[i64] = &[
+        libc::SYS_socket,
+        libc::SYS_socketpair,
+        libc::SYS_connect,
+        libc::SYS_bind,
+        libc::SYS_listen,
+        libc::SYS_sendto,
+        libc::SYS_sendmsg,
+        libc::SYS_execve,
+        libc::SYS_execveat,
+        libc::SYS_ptrace,
+        libc::SYS_process_vm_readv,
+        libc::SYS_process_vm_writev,
+        // It does all of these by itself.
+        libc::SYS_io_uring_setup,
+        libc::SYS_unlinkat,
+        libc::SYS_renameat2,
+        libc::SYS_mkdirat,
+        libc::SYS_mknodat,
+        libc::SYS_linkat,
+        libc::SYS_symlinkat,
+        libc::SYS_fchmodat,
+        libc::SYS_fchownat,
+        libc::SYS_utimensat,
+        libc::SYS_truncate,
+        libc::SYS_setxattr,
+        libc::SYS_mount,
+        libc::SYS_bpf,
+        libc::SYS_keyctl,
+    ];
+
+    /// Older calls that do the same, which newer machines do not have.
+    #[cfg(target_arch = "x86_64")]
+    const NEVER_OLD: &[i64] = &[
+        libc::SYS_unlink,
+        libc::SYS_rename,
+        libc::SYS_renameat,
+        libc::SYS_mkdir,
+        libc::SYS_rmdir,
+        libc::SYS_mknod,
+        libc::SYS_link,
+        libc::SYS_symlink,
+        libc::SYS_chmod,
+        libc::SYS_chown,
+        libc::SYS_creat,
+        libc::SYS_fork,
+        libc::SYS_vfork,
+    ];
+    #[cfg(not(target_arch = "x86_64"))]
+    const NEVER_OLD: &[i64] = &[];
+
+    /// Forbids them, and to open files for anything but reading.
+    pub fn forbid() -> Option<()> {
+        let never = NEVER.iter().chain(NEVER_OLD);
+        let mut rules: BTreeMap<i64, Vec<SeccompRule>> =
+            never.map(|&call| (call, Vec::new())).collect();
         // Opening for anything but reading: writing, reading and writing, making, emptying.
         let flags = [
             (libc::O_ACCMODE, libc::O_WRONLY),
@@ -301,7 +310,8 @@ mod tests {
     fn start_again() {
         let folder = tempfile::tempdir().unwrap();
         std::fs::write(folder.path().join("there"), b"").unwrap();
-        let name = "read::apart::confine::tests::nothing_can_be_written_called_or_run_afterwards";
+        let name =
+            "read::subprocess::confine::tests::nothing_can_be_written_called_or_run_afterwards";
         let run = std::process::Command::new(std::env::current_exe().unwrap())
             .args(["--exact", name])
             .env(FOLDER, folder.path())
@@ -313,12 +323,12 @@ mod tests {
 
     #[test]
     fn memory_grows_with_files_and_what_is_asked_for() {
-        let none = Memory::of(&[], Some(1)).most.into_inner();
+        let none = MemoryLimit::of(&[], Some(1)).most.into_inner();
         assert_eq!(none, BASE_BYTES + BYTES_PER_THREAD);
         let folder = tempfile::tempdir().unwrap();
         let large = folder.path().join("large");
         File::create(&large).unwrap().set_len(1 << 40).unwrap();
-        let one = Memory::of(&[large], Some(1)).most.into_inner();
+        let one = MemoryLimit::of(&[large], Some(1)).most.into_inner();
         assert_eq!(one, none + BYTES_PER_FILE + MOST_FILE_BYTES);
     }
 }

@@ -1,5 +1,5 @@
-//! Averaging along the crowded rows near the poles of a source that is kept as it is; where it is
-//! shrunk, [`Shrink`](super::shrink::Shrink) does the same.
+//! Averaging along the rows near the poles, where cells are narrow, of a source that is kept as it
+//! is; where it is downsampled, [`Downsampling`](super::downsampling::Downsampling) does the same.
 //!
 //! A grid has as many columns at 89° as on the equator, each a sliver of ground as long as a cell
 //! is high. Carved finely, slivers that differ are spokes around the pole. Every row is therefore
@@ -26,13 +26,13 @@ const WIDTH: f64 = 0.75;
 
 /// What is done to a grid's rows, one by one and in order.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Crowded {
+pub(super) struct PolarAveraging {
     pub layout: Layout,
     /// Ground step of an image pixel, degrees of a great circle; `None` leaves rows as they are.
     pub step_deg: Option<f64>,
 }
 
-impl Crowded {
+impl PolarAveraging {
     /// Averages all rows of a grid.
     pub fn average(&self, grid: &mut Grid) {
         let columns = self.layout.columns;
@@ -42,7 +42,7 @@ impl Crowded {
         };
         let rows = cells.par_chunks_mut(columns);
         rows.enumerate().for_each(|(row, line)| self.row(row, line));
-        if self.meets_itself() {
+        if self.is_half_a_step_from_poles() {
             let (first, rest) = cells.split_at_mut(columns);
             agree_on_pole(first, &rest[..columns]);
             let (rest, last) = cells.split_at_mut(cells.len() - columns);
@@ -50,7 +50,7 @@ impl Crowded {
         }
     }
 
-    /// Averages one row, all but what [`InOrder`] does to the first and the last.
+    /// Averages one row, all but what [`StreamedPolarAveraging`] does to the first and the last.
     pub fn row(&self, row: usize, line: &mut [f32]) {
         let Some(step_deg) = self.step_deg else {
             return;
@@ -66,23 +66,23 @@ impl Crowded {
     }
 
     /// Whether the first and last rows are half a step from the poles, with others between.
-    fn meets_itself(&self) -> bool {
+    fn is_half_a_step_from_poles(&self) -> bool {
         let pixel = self.layout.registration == Registration::Pixel;
         self.step_deg.is_some() && pixel && self.layout.rows >= 4
     }
 }
 
 /// Rows that pass by one after the other, the first and the last looking at their neighbour.
-pub(super) struct InOrder {
-    pub crowded: Crowded,
+pub(super) struct StreamedPolarAveraging {
+    pub averaging: PolarAveraging,
     held: Option<Vec<f32>>,
     row: usize,
 }
 
-impl InOrder {
-    pub fn new(crowded: Crowded) -> Self {
-        InOrder {
-            crowded,
+impl StreamedPolarAveraging {
+    pub fn new(averaging: PolarAveraging) -> Self {
+        StreamedPolarAveraging {
+            averaging,
             held: None,
             row: 0,
         }
@@ -92,12 +92,12 @@ impl InOrder {
     pub fn next(&mut self, row: Option<&[f32]>) -> Option<Vec<f32>> {
         let mut row = row.map(<[f32]>::to_vec);
         if let (Some(row), Some(held)) = (&mut row, &mut self.held)
-            && self.crowded.meets_itself()
+            && self.averaging.is_half_a_step_from_poles()
         {
             if self.row == 1 {
                 agree_on_pole(held, row);
             }
-            if self.row + 1 == self.crowded.layout.rows {
+            if self.row + 1 == self.averaging.layout.rows {
                 agree_on_pole(row, held);
             }
         }
@@ -197,11 +197,11 @@ mod tests {
             }
         }
         let before = grid.heights_m.clone();
-        let crowded = Crowded {
+        let averaging = PolarAveraging {
             layout: grid.layout(),
             step_deg: Some(1.0),
         };
-        crowded.average(&mut grid);
+        averaging.average(&mut grid);
         // Worst in the first row, half a step from the pole, where a step of ground is an arc of
         // 2 radians: its mean is sin(1) of its middle, so the height moves by (1 − sin 1)/2 = 8 %
         // of a step.
@@ -223,12 +223,12 @@ mod tests {
     #[test]
     fn noise_beside_the_pole_makes_no_spokes() {
         let mut grid = noise(180, 360);
-        let crowded = Crowded {
+        let averaging = PolarAveraging {
             layout: grid.layout(),
             step_deg: Some(0.06),
         };
         let before = grid.heights_m.clone();
-        crowded.average(&mut grid);
+        averaging.average(&mut grid);
         assert_eq!(
             grid.heights_m.row(30),
             before.row(30),
@@ -259,11 +259,11 @@ mod tests {
     #[test]
     fn meridians_agree_on_the_pole() {
         let mut grid = noise(90, 180);
-        let crowded = Crowded {
+        let averaging = PolarAveraging {
             layout: grid.layout(),
             step_deg: Some(0.06),
         };
-        crowded.average(&mut grid);
+        averaging.average(&mut grid);
         let pole = |column: usize, rows: [usize; 2]| {
             let at = |row: usize| {
                 let line = grid.heights_m.row(rows[row]);
@@ -282,19 +282,19 @@ mod tests {
     fn rows_that_pass_by_become_what_they_become_together() {
         for rows in [3, 4, 5, 90] {
             let mut grid = noise(rows, 180);
-            let crowded = Crowded {
+            let averaging = PolarAveraging {
                 layout: grid.layout(),
                 step_deg: Some(0.06),
             };
-            let mut in_order = InOrder::new(crowded);
+            let mut streamed = StreamedPolarAveraging::new(averaging);
             let mut passed = Vec::new();
             for (row, line) in grid.heights_m.outer_iter().enumerate() {
                 let mut line = line.to_vec();
-                crowded.row(row, &mut line);
-                passed.extend(in_order.next(Some(&line)));
+                averaging.row(row, &mut line);
+                passed.extend(streamed.next(Some(&line)));
             }
-            passed.extend(in_order.next(None));
-            crowded.average(&mut grid);
+            passed.extend(streamed.next(None));
+            averaging.average(&mut grid);
             assert_eq!(passed.concat(), grid.heights_m.into_raw_vec_and_offset().0);
         }
     }
