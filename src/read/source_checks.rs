@@ -126,7 +126,7 @@ fn fuzz_virtual_rasters() {
     let in_job = [file.clone(), place.top.path().join("named.asc")];
     hostile::each(texts, |text| {
         fs::write(&file, text).unwrap();
-        match FileAccess::new(&in_job).pass(&file) {
+        match FileAccess::new(&in_job).resolve(&file) {
             Ok(Name::Virtual(xml)) => place.holds_all(&xml),
             Ok(name) => {
                 prop_assert_eq!(name, Name::File(file.clone()));

@@ -7,7 +7,7 @@
 //! Averaging ends surely, since level ground leans over on no facet, and the spots are few and
 //! small: the limit of raising leaves room.
 
-use super::undercut::LeanLimits;
+use super::lean::LeanLimits;
 use crate::model::grid::{Grid, Heights};
 use fixedbitset::FixedBitSet;
 use glam::DVec3;

@@ -19,6 +19,7 @@
 //! zero at the level, and lowest and highest ground exactly at the ends of the range.
 
 mod eased;
+mod lean;
 mod multiscale;
 mod shaped;
 mod split;
