@@ -381,9 +381,16 @@ mod tests {
             assert_eq!(folds(&relief, &solid, &settings), 0, "{name}");
             assert!(folded > 50 || name == "dodecahedron", "{name} {folded}");
             assert!(raised.share < 0.5, "{name} {raised:?}");
-            // Ground is only ever raised.
-            let pairs = relief.heights_m.iter().zip(&before.heights_m);
-            assert!(pairs.into_iter().all(|(after, before)| after >= before));
+            // Ground is raised; easing lowers a little of it by less.
+            let (mut lowered, mut most) = (0.0, 0f32);
+            for ((row, column), after) in relief.heights_m.indexed_iter() {
+                let by = before.heights_m[(row, column)] - after;
+                if by > 0.02 {
+                    lowered += relief.area_weight(row);
+                    most = most.max(by);
+                }
+            }
+            assert!(lowered < 1e-3 && most < 0.6, "{name} {lowered} {most}");
         }
     }
 
@@ -423,7 +430,8 @@ mod tests {
         without_undercuts(&mut turned, &solid.turned(&quarter), &settings);
         for ((row, column), mm) in relief.heights_m.indexed_iter() {
             let there = turned.heights_m[(row, (column + 360) % 1440)];
-            assert!((mm - there).abs() < 0.02, "{row} {column}: {mm} {there}");
+            // A cell at the limit may be eased in one and not in the other.
+            assert!((mm - there).abs() < 0.05, "{row} {column}: {mm} {there}");
         }
     }
 }

@@ -12,11 +12,14 @@
 use super::facet::FacetSpec;
 use super::sampler::Sampler;
 use crate::model::settings::{Base, Projection};
-use glam::{DVec2, DVec3};
+use glam::DVec2;
 use rayon::prelude::*;
 
-/// Looks at every so many pixels of a row, and every so many rows.
+/// Looks at every so many pixels, each way.
 const STRIDE: usize = 12;
+
+/// Looks so much farther than the facet's image: low ground lies nearer the axis than the datum.
+const WIDER: f64 = 1.25;
 
 /// Area of a facet that is undercut, and all that is carved, mm² seen from above.
 ///
@@ -26,25 +29,28 @@ pub fn undercut_mm2(sampler: &Sampler, spec: &FacetSpec) -> (f64, f64) {
     if spec.projection == Projection::Gnomonic {
         return (0.0, 1.0);
     }
-    let rows: Vec<(f64, f64)> = (0..spec.height_px.div_ceil(STRIDE))
+    let step_mm = STRIDE as f64 * spec.pixel_mm;
+    let rows: Vec<(f64, f64)> = steps(spec.height_px)
         .into_par_iter()
-        .map(|i| of_row(sampler, spec, i * STRIDE))
+        .map(|step| of_row(sampler, spec, f64::from(step) * step_mm))
         .collect();
     // In the order of the rows, whatever the threads.
-    let sum = rows
-        .iter()
-        .fold((0.0, 0.0), |sum, row| (sum.0 + row.0, sum.1 + row.1));
-    let each_mm2 = (STRIDE as f64 * spec.pixel_mm).powi(2);
-    (sum.0 * each_mm2, sum.1 * each_mm2)
+    let sum = |of: fn(&(f64, f64)) -> f64| step_mm * step_mm * rows.iter().map(of).sum::<f64>();
+    (sum(|row| row.0), sum(|row| row.1))
 }
 
-/// The same of one row, in pixels.
-fn of_row(sampler: &Sampler, spec: &FacetSpec, row: usize) -> (f64, f64) {
-    let step = 0.5 * spec.pixel_mm / spec.radius_mm;
-    let y_mm = spec.y_mm(row);
-    let (mut ways, mut towards) = (Vec::new(), Vec::new());
-    for column in spec.span(row).step_by(STRIDE) {
-        let x_mm = spec.x_mm(column);
+/// Steps from the axis that cover a side of the image.
+fn steps(pixels: usize) -> std::ops::RangeInclusive<i32> {
+    let most = (0.5 * WIDER * pixels as f64 / STRIDE as f64) as i32;
+    -most..=most
+}
+
+/// The same of one row of datum, over the area of a step.
+fn of_row(sampler: &Sampler, spec: &FacetSpec, y_mm: f64) -> (f64, f64) {
+    let turn = 0.5 * spec.pixel_mm / spec.radius_mm;
+    let (mut places, mut towards) = (Vec::new(), Vec::new());
+    for step in steps(spec.width_px) {
+        let x_mm = f64::from(step) * STRIDE as f64 * spec.pixel_mm;
         let away_mm = x_mm.hypot(y_mm);
         let up_mm = match spec.base {
             Base::Sphere => (spec.radius_mm.powi(2) - away_mm.powi(2)).max(0.0).sqrt(),
@@ -53,25 +59,26 @@ fn of_row(sampler: &Sampler, spec: &FacetSpec, row: usize) -> (f64, f64) {
         if up_mm <= 0.0 || away_mm <= 0.0 {
             continue;
         }
-        let out = (spec.frame.x * x_mm + spec.frame.y * y_mm) / away_mm;
+        let out = DVec2::new(x_mm, y_mm) / away_mm;
         let angle = away_mm.atan2(up_mm);
-        let towards_at = |angle: f64| -> DVec3 { out * angle.sin() + spec.frame.z * angle.cos() };
-        ways.push((DVec2::new(x_mm, y_mm) / away_mm, angle));
-        towards.extend([towards_at(angle), towards_at(angle + step)]);
+        let level = spec.frame.x * out.x + spec.frame.y * out.y;
+        let at = |angle: f64| level * angle.sin() + spec.frame.z * angle.cos();
+        places.push((out, angle));
+        towards.extend([at(angle), at(angle + turn)]);
     }
     let relief_mm = sampler.relief_mm(&towards);
     let mut sum = (0.0, 0.0);
-    for ((out, angle), relief) in ways.iter().zip(relief_mm.chunks_exact(2)) {
+    for ((out, angle), relief) in places.into_iter().zip(relief_mm.chunks_exact(2)) {
         let (sin, cos) = angle.sin_cos();
         let datum_mm = match spec.base {
             Base::Sphere => spec.radius_mm,
             Base::Flat => spec.base_distance_mm / cos,
         };
         let ground_mm = datum_mm + relief[0];
-        if !spec.in_trim(*out * ground_mm * sin, ground_mm * cos) {
+        if !in_image(spec, out * ground_mm * sin, ground_mm * cos) {
             continue;
         }
-        let slope = (relief[1] - relief[0]) / step;
+        let slope = (relief[1] - relief[0]) / turn;
         // How far level ground moves out with the angle.
         let out_mm = match spec.base {
             Base::Sphere => datum_mm * cos,
@@ -82,4 +89,16 @@ fn of_row(sampler: &Sampler, spec: &FacetSpec, row: usize) -> (f64, f64) {
         sum.1 += area;
     }
     sum
+}
+
+/// Whether ground is drawn, and not beyond the trim.
+fn in_image(spec: &FacetSpec, lateral: DVec2, z_mm: f64) -> bool {
+    let row = spec.height_px as f64 / 2.0 - lateral.y / spec.pixel_mm;
+    let column = spec.width_px as f64 / 2.0 + lateral.x / spec.pixel_mm;
+    row >= 0.0
+        && (row as usize) < spec.height_px
+        && spec
+            .span(row as usize)
+            .contains(&(column.max(0.0) as usize))
+        && spec.in_trim(lateral, z_mm)
 }
