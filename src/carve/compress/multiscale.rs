@@ -85,9 +85,11 @@ const RESOLVED: f64 = 1.78;
 const ORDER_OF_SLOPES: f64 = 0.0005;
 
 /// Limits that the automatic detail holds.
-const LEAST_ROUGH_ORDER: f64 = 0.90;
-const LEAST_LONG_ORDER: f64 = 0.98;
-const LEAST_ORDER_KEPT: f64 = 0.99 + ORDER_OF_SLOPES;
+const LIMITS: OrderLimits = OrderLimits {
+    rough: 0.90,
+    long: 0.98,
+    kept: 0.99 + ORDER_OF_SLOPES,
+};
 const MOST_BIT_LEAVES: f64 = 0.02;
 const MOST_OVER_45: f64 = 0.01;
 
@@ -209,12 +211,17 @@ impl<'a> Bands<'a> {
 
     /// How calm and how level bands must be for the boldest to be cut and to keep the order of
     /// ruggedness, as far as they can.
-    fn tempered(&self) -> (Temper, Figures) {
+    fn tempered(&self) -> (Temper, Figures, OrderLimits) {
         let (mut calm, mut levelled) = (1.0, 0.0f64);
         let mut temper = self.temper(calm, levelled);
         let mut figures = self.figures(&temper, 1.0);
+        let limits = match LIMITS.excess(&figures) > 0.0 {
+            true => LIMITS.at_most(&self.figures(&temper, 0.0)),
+            false => LIMITS,
+        };
         for _ in 0..TEMPERED {
-            let (can_be_cut, in_order) = (can_be_cut(&figures), rough_enough(&figures));
+            let (can_be_cut, in_order) =
+                (can_be_cut(&figures), figures.rough_order >= limits.rough);
             if can_be_cut && in_order {
                 break;
             }
@@ -223,19 +230,19 @@ impl<'a> Bands<'a> {
             temper = self.temper(calm, levelled.min(1.0));
             figures = self.figures(&temper, 1.0);
         }
-        (temper, figures)
+        (temper, figures, limits)
     }
 
     /// The boldest detail that keeps the order of ruggedness and of heights: where a line through
     /// the excesses of the last too bold and the last good one crosses 0, a few times (the rule of
     /// false position, with half of an end's excess where it stays: M. Dowell and P. Jarratt,
     /// "A modified regula falsi method", BIT 11, 1971).
-    fn boldest(&self, temper: &Temper, figures: Figures) -> DetailChoice {
+    fn boldest(&self, temper: &Temper, figures: Figures, limits: &OrderLimits) -> DetailChoice {
         let mut choice = DetailChoice {
             detail: 1.0,
             figures,
         };
-        let (mut good, mut bold) = ((0.0, -1.0), (1.0, excess(&figures)));
+        let (mut good, mut bold) = ((0.0, -1.0), (1.0, limits.excess(&figures)));
         if bold.1 <= 0.0 {
             return choice;
         }
@@ -245,7 +252,7 @@ impl<'a> Bands<'a> {
             // As it would be written in a job.
             let detail = (1000.0 * detail).floor() / 1000.0;
             let figures = self.figures(temper, detail);
-            let excess = excess(&figures);
+            let excess = limits.excess(&figures);
             if excess <= 0.0 || !found {
                 choice = DetailChoice { detail, figures };
             }
@@ -263,9 +270,9 @@ impl<'a> Bands<'a> {
 
     /// The relief with a detail, or with the boldest that holds all limits.
     pub fn companded(&self, detail: Option<f64>) -> (Companded, DetailChoice) {
-        let (temper, figures) = self.tempered();
+        let (temper, figures, limits) = self.tempered();
         let choice = match detail {
-            None => self.boldest(&temper, figures),
+            None => self.boldest(&temper, figures, &limits),
             Some(detail) => DetailChoice {
                 detail,
                 figures: self.figures(&temper, detail),
@@ -363,21 +370,35 @@ struct Temper {
     level: Option<Field>,
 }
 
-fn rough_enough(figures: &Figures) -> bool {
-    figures.rough_order >= LEAST_ROUGH_ORDER
-}
-
 fn can_be_cut(figures: &Figures) -> bool {
     figures.bit_leaves_share <= MOST_BIT_LEAVES && figures.over_45_share <= MOST_OVER_45
 }
 
-/// By how much the order of ruggedness, of large forms or of heights is too little, whichever is
-/// worst, against what may be lost of it.
-fn excess(figures: &Figures) -> f64 {
-    let of = |least: f64, value: f64| (least - value) / (1.0 - least);
-    of(LEAST_ROUGH_ORDER, figures.rough_order)
-        .max(of(LEAST_LONG_ORDER, figures.long_order))
-        .max(of(LEAST_ORDER_KEPT, figures.order_kept))
+/// The least that may be kept of the order of ruggedness, of large forms and of heights.
+struct OrderLimits {
+    rough: f64,
+    long: f64,
+    kept: f64,
+}
+
+impl OrderLimits {
+    /// No stricter than the curve alone, which says nothing of the detail: on bodies far from round
+    /// it may itself make high rugged ground smoother than low smooth ground.
+    fn at_most(&self, curve: &Figures) -> OrderLimits {
+        OrderLimits {
+            rough: self.rough.min(curve.rough_order),
+            long: self.long.min(curve.long_order),
+            kept: self.kept.min(curve.order_kept),
+        }
+    }
+
+    /// By how much the worst of them is too little, against what may be lost of it.
+    fn excess(&self, figures: &Figures) -> f64 {
+        let of = |least: f64, value: f64| (least - value) / (1.0 - least).max(1e-9);
+        of(self.rough, figures.rough_order)
+            .max(of(self.long, figures.long_order))
+            .max(of(self.kept, figures.order_kept))
+    }
 }
 
 /// How much of the companding a band gets: all, or less the more it makes of the large forms.
@@ -608,6 +629,45 @@ mod tests {
             "{before:?}"
         );
         assert!(after.flat_share < 0.3, "{after:?}");
+    }
+
+    /// Where the curve alone does not keep the order of ruggedness, as on bodies far from round,
+    /// automatic detail is measured by what the curve keeps, and still brings faint ground out.
+    #[test]
+    fn a_body_far_from_round_gets_detail_too() {
+        let ground = grid_of(720, |d| {
+            let radius =
+                1.0 / ((d.x / 1.7).powi(2) + (d.y / 1.1).powi(2) + (d.z / 0.9).powi(2)).sqrt();
+            // Rugged where the body is long, where the curve is least steep.
+            10_000.0 * radius + 4.0 * d.x * d.x * rough(d)
+        });
+        // As an inverse hyperbolic sine does.
+        let mut bent = ground.clone();
+        bent.heights_m
+            .mapv_inplace(|m| ((m - 10_500.0) / 600.0).asinh());
+        let ends = (bent.heights_m.iter()).fold((f32::MAX, f32::MIN), |(low, high), mm| {
+            (low.min(*mm), high.max(*mm))
+        });
+        let scale = Scale {
+            radius_mm: RADIUS_MM,
+            bit_mm: 3.175,
+            resolved_deg: 0.5,
+            ends_mm: (f64::from(ends.0), f64::from(ends.1)),
+        };
+        let judge = Judge::new(&ground, RADIUS_MM, 3.175);
+        let bands = Bands::new(&bent, &judge, scale);
+        let (_, curve) = bands.companded(Some(0.0));
+        let (_, choice) = bands.companded(None);
+        assert!(curve.figures.rough_order < 0.9, "{:?}", curve.figures);
+        assert!(choice.detail > 0.3, "{choice:?}");
+        assert!(
+            choice.figures.rough_order >= curve.figures.rough_order,
+            "{choice:?}"
+        );
+        assert!(
+            choice.figures.carved_share > curve.figures.carved_share,
+            "{choice:?}"
+        );
     }
 
     /// Turning the planet by whole columns turns the relief.

@@ -371,7 +371,7 @@ mod tests {
             "octahedron",
             "tetrahedron",
             "dodecahedron",
-            "triakis tetrahedron",
+            "triakis-tetrahedron",
         ] {
             let (solid, settings) = settings(name);
             let mut relief = rugged();
@@ -428,10 +428,13 @@ mod tests {
             line.as_slice_mut().unwrap().rotate_right(360);
         }
         without_undercuts(&mut turned, &solid.turned(&quarter), &settings);
+        // Where ground is just at a limit it may be raised or eased in one and not in the other.
+        let mut apart = 0;
         for ((row, column), mm) in relief.heights_m.indexed_iter() {
             let there = turned.heights_m[(row, (column + 360) % 1440)];
-            // A cell at the limit may be eased in one and not in the other.
-            assert!((mm - there).abs() < 0.05, "{row} {column}: {mm} {there}");
+            assert!((mm - there).abs() < 0.3, "{row} {column}: {mm} {there}");
+            apart += usize::from((mm - there).abs() > 0.02);
         }
+        assert!(apart < 50, "{apart} samples");
     }
 }
