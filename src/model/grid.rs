@@ -114,6 +114,14 @@ impl Layout {
         };
         (mirrored.clamp(0, rows - 1) as usize, crossed)
     }
+
+    /// Row and column of the sample that stands for one beyond a pole or the date line.
+    pub fn sample(&self, row: isize, column: isize) -> (usize, usize) {
+        let (row, crossed) = self.across_poles(row);
+        let columns = self.columns as isize;
+        let turn = if crossed { columns / 2 } else { 0 };
+        (row, (column + turn).rem_euclid(columns) as usize)
+    }
 }
 
 /// A row as it is met beyond the pole: every sample half a turn away.

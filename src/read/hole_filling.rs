@@ -20,9 +20,9 @@
 //! the coarser one's surface and only has to add its own detail.
 
 use super::downsampling::Downsampling;
-use super::interpolation::{around, cubic};
+use super::interpolation::cubic;
 use super::placement::Placement;
-use crate::model::grid::{Grid, Registration};
+use crate::model::grid::{Grid, Heights, Registration};
 use ndarray::Array2;
 use rayon::prelude::*;
 
@@ -300,25 +300,26 @@ fn conjugate_gradients(
 /// The bending of every cell that has an unknown in its Laplacian, in row order.
 fn equations(grid: &Grid, missing: &[(u32, u32)], factors: &[RowFactors]) -> Vec<Bending> {
     let columns = grid.columns();
-    let number = |at: [usize; 2]| {
+    let layout = grid.layout();
+    let number = |at: (usize, usize)| {
         missing
-            .binary_search(&(at[0] as u32, at[1] as u32))
+            .binary_search(&(at.0 as u32, at.1 as u32))
             .map_or(KNOWN, |i| i as u32)
     };
     let neighbours = |row: usize, column: usize| {
         let (r, c, k) = (row as isize, column as isize, factors[row].stride as isize);
         [
-            [row, column],
-            around(grid, r, c - k),
-            around(grid, r, c + k),
-            around(grid, r - 1, c),
-            around(grid, r + 1, c),
+            (row, column),
+            layout.sample(r, c - k),
+            layout.sample(r, c + k),
+            layout.sample(r - 1, c),
+            layout.sample(r + 1, c),
         ]
     };
     // Cells whose Laplacian reaches an unknown: the unknowns and everything around them.
     let mut rows: Vec<Vec<u32>> = vec![Vec::new(); grid.rows()];
     for &(row, column) in missing {
-        for [r, c] in neighbours(row as usize, column as usize) {
+        for (r, c) in neighbours(row as usize, column as usize) {
             rows[r].push(c as u32);
         }
     }

@@ -15,8 +15,7 @@ pub(super) fn cubic(grid: &Grid, lat_deg: f64, lon_deg: f64) -> f64 {
     let mut height = 0.0;
     for (j, weight_y) in wy.iter().enumerate() {
         for (i, weight_x) in wx.iter().enumerate() {
-            let at = around(
-                grid,
+            let at = grid.layout().sample(
                 row as isize + j as isize - 1,
                 column as isize + i as isize - 1,
             );
@@ -30,14 +29,6 @@ fn keys(t: f64) -> [f64; 4] {
     let near = |t: f64| (1.5 * t - 2.5) * t * t + 1.0;
     let far = |t: f64| ((-0.5 * t + 2.5) * t - 4.0) * t + 2.0;
     [far(1.0 + t), near(t), near(1.0 - t), far(2.0 - t)]
-}
-
-/// A cell by row and column that may lie past a pole or the date line.
-pub(super) fn around(grid: &Grid, row: isize, column: isize) -> [usize; 2] {
-    let (row, crossed) = grid.layout().across_poles(row);
-    let columns = grid.columns() as isize;
-    let turn = if crossed { columns / 2 } else { 0 };
-    [row, (column + turn).rem_euclid(columns) as usize]
 }
 
 /// Moves rows that are even in another kind of latitude to even planetocentric latitudes. Rows of
@@ -58,7 +49,9 @@ pub(super) fn to_centric_rows(grid: &mut Grid, placement: &Placement) {
             for (column, h) in line.iter_mut().enumerate() {
                 *h = (0..4)
                     .map(|j| {
-                        let at = around(grid, y.floor() as isize + j - 1, column as isize);
+                        let at = grid
+                            .layout()
+                            .sample(y.floor() as isize + j - 1, column as isize);
                         weights[j as usize] * f64::from(grid.heights_m[at])
                     })
                     .sum::<f64>() as f32;

@@ -26,7 +26,6 @@ use std::ffi::OsString;
 use std::fs::File;
 use std::io::ErrorKind;
 use std::ops::Range;
-use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, OnceLock};
 
@@ -62,6 +61,40 @@ pub struct StoredGrid {
 /// Least bytes that reading a stored grid back takes.
 pub fn least_held_bytes(columns: usize) -> u64 {
     (LEAST_ROWS_HELD * columns.div_ceil(TILE) * TILE_BYTES) as u64
+}
+
+/// Reads at a place, whatever other threads read.
+#[cfg(unix)]
+fn read_at(file: &File, bytes: &mut [u8], at: u64) -> std::io::Result<()> {
+    std::os::unix::fs::FileExt::read_exact_at(file, bytes, at)
+}
+
+/// Writes at a place, whatever other threads write.
+#[cfg(unix)]
+fn write_at(file: &File, bytes: &[u8], at: u64) -> std::io::Result<()> {
+    std::os::unix::fs::FileExt::write_all_at(file, bytes, at)
+}
+
+#[cfg(windows)]
+fn read_at(file: &File, mut bytes: &mut [u8], mut at: u64) -> std::io::Result<()> {
+    while !bytes.is_empty() {
+        match std::os::windows::fs::FileExt::seek_read(file, bytes, at)? {
+            0 => return Err(std::io::ErrorKind::UnexpectedEof.into()),
+            read => (bytes, at) = (&mut bytes[read..], at + read as u64),
+        }
+    }
+    Ok(())
+}
+
+#[cfg(windows)]
+fn write_at(file: &File, mut bytes: &[u8], mut at: u64) -> std::io::Result<()> {
+    while !bytes.is_empty() {
+        match std::os::windows::fs::FileExt::seek_write(file, bytes, at)? {
+            0 => return Err(std::io::ErrorKind::WriteZero.into()),
+            written => (bytes, at) = (&bytes[written..], at + written as u64),
+        }
+    }
+    Ok(())
 }
 
 impl StoredGrid {
@@ -151,7 +184,7 @@ impl StoredGrid {
         let line_bytes = SIDE * size_of::<f32>();
         let mut bytes = vec![0; lines.len() * line_bytes];
         let start = tile * TILE_BYTES + lines.start * line_bytes;
-        self.file.read_exact_at(&mut bytes, start as u64)?;
+        read_at(&self.file, &mut bytes, start as u64)?;
         let (samples, _) = bytes.as_chunks();
         Ok(samples
             .iter()
@@ -385,7 +418,7 @@ impl Writer {
                     }
                 }
                 let tile = self.written * self.across + right;
-                self.file.write_all_at(&bytes, (tile * TILE_BYTES) as u64)
+                write_at(&self.file, &bytes, (tile * TILE_BYTES) as u64)
             })
             .map_err(|e| unkept(&self.folder, &e))?;
         self.written += 1;

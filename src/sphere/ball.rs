@@ -187,7 +187,7 @@ impl Cap {
 /// A field between its samples, linearly, at an angle from a pole.
 fn between(field: &Field, north: bool, colat_rad: f64, lon_rad: f64) -> f32 {
     let layout = field.layout();
-    let (rows, columns) = field.shape();
+    let (rows, _) = field.shape();
     let down = (colat_rad.to_degrees() / layout.step_lat_deg() - 0.5).max(-0.5);
     let east = (lon_rad.to_degrees() - layout.west_deg).rem_euclid(360.0) / layout.step_lon_deg();
     let (first, u) = (east.floor(), (east - east.floor()) as f32);
@@ -197,10 +197,8 @@ fn between(field: &Field, north: bool, colat_rad: f64, lon_rad: f64) -> f32 {
         } else {
             rows as isize - 1 - down
         };
-        let (row, crossed) = layout.across_poles(row);
-        let turn = if crossed { columns / 2 } else { 0 };
-        let at = |column: usize| field.values[(row, (column + turn) % columns)];
-        (1.0 - u) * at(first as usize) + u * at(first as usize + 1)
+        let at = |column: isize| field.values[layout.sample(row, column)];
+        (1.0 - u) * at(first as isize) + u * at(first as isize + 1)
     };
     let (first, v) = (down.floor(), (down - down.floor()) as f32);
     (1.0 - v) * line(first as isize) + v * line(first as isize + 1)

@@ -3,9 +3,9 @@
 //! Raising looks from sample to sample, in straight lines. What is carved is Keys' cubic through
 //! the samples, which swings where a ramp begins or ends, and steps where a ramp's edge runs aslant
 //! across the lattice. Here the cubic's own slope is looked at, at [`PARTS`]² places of every cell;
-//! around those that lean too far the ground is averaged with what lies beside it until none does.
-//! Averaging ends surely, since level ground leans over on no facet, and the spots are few and
-//! small: the limit of raising leaves room.
+//! around those that lean too far the ground is averaged with what lies beside it, until none does
+//! or [`ROUNDS`] are over. Spots are few and small, for the limit of raising leaves room; only at the
+//! corners of a tetrahedron some were still left then.
 
 use super::lean::LeanLimits;
 use crate::model::grid::{Grid, Heights};
@@ -17,13 +17,13 @@ use std::f64::consts::PI;
 /// Places along each side of a cell at which its slope is looked at.
 const PARTS: usize = 4;
 
-/// Rounds of averaging, far more than were ever needed: the last are of a few samples each.
+/// Most rounds of averaging: the last are of a few samples each.
 const ROUNDS: usize = 200;
 
 /// The slope of Keys' cubic is no more than this many times the steepest between its samples.
 const SWING: f64 = 1.75;
 
-/// Averages the ground around cells that still lean too far until none does.
+/// Averages the ground around cells that still lean too far.
 pub(super) fn eased(relief_mm: &mut Grid, limits: &LeanLimits) {
     let (rows, columns) = relief_mm.heights_m.dim();
     let mut cells = leaning(relief_mm, limits, every_cell(relief_mm, limits));
@@ -39,15 +39,15 @@ pub(super) fn eased(relief_mm: &mut Grid, limits: &LeanLimits) {
         let samples: Vec<usize> = near.ones().collect();
         let averages: Vec<f32> = samples
             .par_iter()
-            .map(|&sample| average(relief_mm, limits, (sample / columns, sample % columns)))
+            .map(|&sample| average(relief_mm, limits, limits.place(sample)))
             .collect();
         for (&sample, mm) in samples.iter().zip(averages) {
-            relief_mm.heights_m[(sample / columns, sample % columns)] = mm;
+            relief_mm.heights_m[limits.place(sample)] = mm;
         }
         // Only cells whose cubic runs through these can lean otherwise than before.
         let mut changed = FixedBitSet::with_capacity((rows + 1) * columns);
         for &sample in &samples {
-            let (row, column) = (sample / columns, sample % columns);
+            let (row, column) = limits.place(sample);
             for cell in (row as isize - 2).max(-1)..=(row as isize + 1).min(rows as isize - 1) {
                 for right in 0..4 {
                     let column = (column + columns + right - 2) % columns;
@@ -67,12 +67,11 @@ type Cell = (isize, usize);
 
 /// The sixteen samples that a cell's cubic runs through, row by row.
 fn around(relief_mm: &Grid, (row, column): Cell, mut each: impl FnMut(usize)) {
-    let (columns, layout) = (relief_mm.columns(), relief_mm.layout());
+    let layout = relief_mm.layout();
     for down in -1..3 {
-        let (near, crossed) = layout.across_poles(row + down);
-        let turn = if crossed { columns / 2 } else { 0 };
-        for right in 0..4 {
-            each(near * columns + (column + columns - 1 + right + turn) % columns);
+        for right in -1..3 {
+            let (row, column) = layout.sample(row + down, column as isize + right);
+            each(row * layout.columns + column);
         }
     }
 }
@@ -114,9 +113,8 @@ fn leans(relief_mm: &Grid, limits: &LeanLimits, cell: Cell) -> bool {
     let mut samples = [0f32; 16];
     let mut next = samples.iter_mut();
     around(relief_mm, cell, |sample| {
-        let place = (sample / layout.columns, sample % layout.columns);
         if let Some(mm) = next.next() {
-            *mm = relief_mm.heights_m[place];
+            *mm = relief_mm.heights_m[limits.place(sample)];
         }
     });
     let step = (
@@ -189,7 +187,7 @@ fn average(relief_mm: &Grid, limits: &LeanLimits, (row, column): (usize, usize))
     let columns = relief_mm.columns();
     let mut sum = 0.0;
     for (down, weight) in [(-1, 0.25), (0, 0.5), (1, 0.25)] {
-        let (near, middle) = limits.beyond_pole(row as isize + down, column);
+        let (near, middle) = limits.layout.sample(row as isize + down, column as isize);
         let aside = (limits.look_samples(near).round() as usize).clamp(1, columns / 4);
         let line = relief_mm.heights_m.row(near);
         // Weights of a tent, which add up to 1.

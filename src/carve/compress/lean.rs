@@ -193,7 +193,7 @@ impl LeanLimits {
         let columns = self.layout.columns;
         let mut line = relief_mm.heights_m.row(row).to_vec();
         for down in [-1, 1] {
-            let (near, turn) = self.beyond_pole(row as isize + down, 0);
+            let (near, turn) = self.layout.sample(row as isize + down, 0);
             let near = relief_mm.heights_m.row(near);
             for (column, line) in line.iter_mut().enumerate() {
                 *line = extreme(*line, near[(column + turn) % columns]);
@@ -255,13 +255,6 @@ impl LeanLimits {
         self.look_mm(row) / (self.step_mm * self.narrow(row).max(1e-9))
     }
 
-    /// A row that may lie beyond a pole, and the column there.
-    pub(super) fn beyond_pole(&self, row: isize, column: usize) -> (usize, usize) {
-        let (near, crossed) = self.layout.across_poles(row);
-        let turn = if crossed { self.layout.columns / 2 } else { 0 };
-        (near, (column + turn) % self.layout.columns)
-    }
-
     /// The samples whose step towards a middle may use this one, and itself.
     pub(super) fn neighbours(
         &self,
@@ -270,7 +263,7 @@ impl LeanLimits {
     ) {
         let columns = self.layout.columns;
         for down in -1..=1isize {
-            let (near, turned) = self.beyond_pole(row as isize + down, column);
+            let (near, turned) = self.layout.sample(row as isize + down, column as isize);
             let aside = (self.look_samples(near).ceil() as usize + 1).min(columns / 2);
             let first = turned + columns - aside;
             for right in 0..=2 * aside {

@@ -498,21 +498,27 @@ mod tests {
 
     const RADIUS_MM: f64 = 100.0;
 
+    /// Of a relief on the test's ball, with its own ends.
+    fn scale(relief_mm: &Grid, resolved_deg: f64) -> Scale {
+        let all = relief_mm.heights_m.iter();
+        let ends = all.fold((f32::MAX, f32::MIN), |(low, high), mm| {
+            (low.min(*mm), high.max(*mm))
+        });
+        Scale {
+            radius_mm: RADIUS_MM,
+            bit_mm: 3.175,
+            resolved_deg,
+            ends_mm: (f64::from(ends.0), f64::from(ends.1)),
+        }
+    }
+
     /// What the method makes of heights carved straight at so many mm per km.
     fn made(ground: &Grid, mm_per_km: f64, detail: f64, resolved_deg: f64) -> (Grid, Grid) {
         let mut relief = ground.clone();
         relief
             .heights_m
             .mapv_inplace(|m| (f64::from(m) * mm_per_km / 1000.0) as f32);
-        let ends = (relief.heights_m.iter()).fold((f32::MAX, f32::MIN), |(low, high), mm| {
-            (low.min(*mm), high.max(*mm))
-        });
-        let scale = Scale {
-            radius_mm: RADIUS_MM,
-            bit_mm: 3.175,
-            resolved_deg,
-            ends_mm: (f64::from(ends.0), f64::from(ends.1)),
-        };
+        let scale = scale(&relief, resolved_deg);
         let judge = Judge::new(ground, RADIUS_MM, 3.175);
         let straight = relief.clone();
         let (companded, _) = Bands::new(&straight, &judge, scale).companded(Some(detail));
@@ -645,15 +651,7 @@ mod tests {
         let mut bent = ground.clone();
         bent.heights_m
             .mapv_inplace(|m| ((m - 10_500.0) / 600.0).asinh());
-        let ends = (bent.heights_m.iter()).fold((f32::MAX, f32::MIN), |(low, high), mm| {
-            (low.min(*mm), high.max(*mm))
-        });
-        let scale = Scale {
-            radius_mm: RADIUS_MM,
-            bit_mm: 3.175,
-            resolved_deg: 0.5,
-            ends_mm: (f64::from(ends.0), f64::from(ends.1)),
-        };
+        let scale = scale(&bent, 0.5);
         let judge = Judge::new(&ground, RADIUS_MM, 3.175);
         let bands = Bands::new(&bent, &judge, scale);
         let (_, curve) = bands.companded(Some(0.0));

@@ -293,11 +293,10 @@ impl LeanLimits {
         let (v, u) = ((down - first_row) as f32, (right - first_column) as f32);
         [0, 1, 2, 3].map(|corner| {
             let (lower, side) = (corner / 2, corner % 2);
-            let (row, crossed) = layout.across_poles(first_row as isize + lower as isize);
-            let turn = if crossed { layout.columns / 2 } else { 0 };
-            let column = (first_column as usize + side + turn) % layout.columns;
+            let row = first_row as isize + lower as isize;
+            let sample = layout.sample(row, first_column as isize + side as isize);
             let part = |second: usize, part: f32| if second == 1 { part } else { 1.0 - part };
-            ((row, column), part(lower, v) * part(side, u))
+            (sample, part(lower, v) * part(side, u))
         })
     }
 }
