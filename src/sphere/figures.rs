@@ -502,8 +502,8 @@ mod tests {
 
     #[test]
     fn order_is_kept_by_a_rising_curve_and_lost_by_a_falling_one() {
-        let ground = grid_of(360, |d| 9000.0 * (5.0 * d.x).sin() * (4.0 * d.z).cos());
-        let judge = Judge::new(&ground, 100.0, 3.175);
+        let ground = grid_of(180, |d| 9000.0 * (5.0 * d.x).sin() * (4.0 * d.z).cos());
+        let judge = Judge::new(&ground, 50.0, 3.175);
         let kept = |f: fn(f32) -> f32| {
             let field = of_grid(&ground, judge.layout());
             judge.figures(&field.map(f)).order_kept
@@ -519,12 +519,12 @@ mod tests {
     /// tip and closing by the ball, then a Gauss over the carved relief.
     #[test]
     fn figures_agree_with_the_slow_reference() {
-        let (radius_mm, bit_mm) = (16.0, 3.175);
+        let (radius_mm, bit_mm) = (12.0, 3.175);
         let f = |d: DVec3| {
             0.25 * (9.0 * d.x + 4.0 * d.y).sin() * (7.0 * d.z).cos()
                 + 0.5 * (21.0 * d.y).sin().powi(3) * (18.0 * d.x).cos() * (1.0 + d.z)
         };
-        let ground = grid_of(220, f);
+        let ground = grid_of(166, f);
         let judge = Judge::new(&ground, radius_mm, bit_mm);
         let relief = of_grid(&ground, judge.layout());
         let found = judge.figures(&relief);

@@ -195,8 +195,8 @@ fn a_facet_of_a_default_globe_takes_as_long_as_its_area_asks() {
 #[test]
 fn a_part_made_a_hard_limit_is_kept_by_every_choice_or_refused() {
     let folder = TempDir::new().unwrap();
-    let words = ["--json", "--set", "turn.limit=high"];
-    let free = run("turn", &folder, &["--json"]);
+    let words = ["--json", "--set", "turn.limit=high", "--set", COARSE];
+    let free = run("turn", &folder, &["--json", "--set", COARSE]);
     let high = |text: &str| -> Vec<f64> {
         let found: serde_json::Value = serde_json::from_str(text).unwrap();
         let choices = found["choices"].as_array().unwrap().iter();

@@ -4,8 +4,9 @@
 //! the samples, which swings where a ramp begins or ends, and steps where a ramp's edge runs aslant
 //! across the lattice. Here the cubic's own slope is looked at, at [`PARTS`]² places of every cell;
 //! around those that lean too far the ground is averaged with what lies beside it, until none does
-//! or [`ROUNDS`] are over. Spots are few and small, for the limit of raising leaves room; only at the
-//! corners of a tetrahedron some were still left then.
+//! or [`ROUNDS`] are over. Spots are few and small, for the limit of raising leaves room. Round a pole
+//! the average reaches as far along a circle of latitude as along a meridian: with less, samples there
+//! keep levels of their own and meet at the pole in a step.
 
 use super::lean::LeanLimits;
 use crate::model::grid::{Grid, Heights};
@@ -188,7 +189,7 @@ fn average(relief_mm: &Grid, limits: &LeanLimits, (row, column): (usize, usize))
     let mut sum = 0.0;
     for (down, weight) in [(-1, 0.25), (0, 0.5), (1, 0.25)] {
         let (near, middle) = limits.layout.sample(row as isize + down, column as isize);
-        let aside = (limits.look_samples(near).round() as usize).clamp(1, columns / 4);
+        let aside = (limits.samples_per_step(near).round() as usize).clamp(1, columns / 4);
         let line = relief_mm.heights_m.row(near);
         // Weights of a tent, which add up to 1.
         let whole = ((aside + 1) * (aside + 1)) as f64;

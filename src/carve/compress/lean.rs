@@ -255,6 +255,11 @@ impl LeanLimits {
         self.look_mm(row) / (self.step_mm * self.narrow(row).max(1e-9))
     }
 
+    /// How many samples of a row lie within a step along a meridian.
+    pub(super) fn samples_per_step(&self, row: usize) -> f64 {
+        1.0 / self.narrow(row).max(1e-9)
+    }
+
     /// The samples whose step towards a middle may use this one, and itself.
     pub(super) fn neighbours(
         &self,
