@@ -21,7 +21,7 @@ use std::process::ExitCode;
 
 fn main() -> ExitCode {
     serve_reading_if_asked();
-    match surroundings::settle().and_then(|()| run(&Cli::parse())) {
+    match run(&Cli::parse()) {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
             remark(&format!("globewright: {error}"));

@@ -3,9 +3,8 @@
 //!
 //! The libraries are called in a process of their own, which is started with what it needs and no
 //! more. This one asks none of them; nothing it does itself depends on a variable but for those
-//! that are kept, and for the time zone in one case.
+//! that are kept.
 
-use chrono::{Local, TimeZone};
 use globewright::{Error, Problem, Result};
 use std::ffi::{OsStr, OsString};
 use std::path::PathBuf;
@@ -64,31 +63,6 @@ pub fn this_program() -> Result<PathBuf> {
         return Ok(link);
     }
     std::env::current_exe().map_err(unstarted)
-}
-
-/// The time zone of this process, where that cannot be left as it is: the library that writes
-/// drawings counts from the start of 1900 on local clocks, and panics where they never showed it.
-/// Nothing that is written depends on the zone otherwise.
-#[cfg(unix)]
-pub fn settle() -> Result<()> {
-    use std::os::unix::process::CommandExt;
-    let start = Local.with_ymd_and_hms(1900, 1, 1, 0, 0, 0);
-    if start.single().is_some() || std::env::var_os("TZ").is_some_and(|zone| zone == "UTC") {
-        return Ok(());
-    }
-    let mut words = std::env::args_os();
-    // Started again, in the same process: without unsafe code no process changes its own.
-    let mut again = std::process::Command::new(this_program()?);
-    if let Some(name) = words.next() {
-        again.arg0(name);
-    }
-    Err(unstarted(again.args(words).env("TZ", "UTC").exec()))
-}
-
-/// Elsewhere a process cannot be started in the place of another.
-#[cfg(not(unix))]
-pub fn settle() -> Result<()> {
-    Ok(())
 }
 
 fn unstarted(error: std::io::Error) -> Error {

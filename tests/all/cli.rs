@@ -324,6 +324,16 @@ fn drawings_for_cam_are_read_back_at_true_size() {
     assert_eq!(sample(&folder, &words).0, 0);
     let shop = folder.path().join("plan/shop");
     let plan = json(&shop.join("plan.json"));
+    let all = files(&shop)
+        .into_iter()
+        .filter(|name| name.ends_with(".dxf"));
+    let all: Vec<_> = all.map(|name| shop.join(name)).collect();
+    assert!(all.len() > 2);
+    for path in &all {
+        crate::drawn::strictly(&std::fs::read_to_string(path).unwrap());
+    }
+    let faults = crate::drawn::faults_by_ezdxf(all.iter().map(AsRef::as_ref));
+    assert_eq!(faults, "");
     // Layer, width and height of everything in a drawing.
     let read = |name: &str| crate::drawn::shapes(&shop.join(name));
     let size = |points: &serde_json::Value| -> (f64, f64) {

@@ -191,7 +191,7 @@ fn no_locale_or_time_zone_changes_a_byte() {
     }
     let all = HOSTILE.to_vec();
     assert!(carve(&all) == plain, "all variables");
-    // Clocks that never showed the start of 1900, from which drawings count their days.
+    // Clocks that never showed the start of 1900, from which some formats count their days.
     for zone in ["Indian/Cocos", "XXX12YYY,J1/-12,J2/-11"] {
         assert!(carve(&[("TZ", zone)]) == plain, "{zone}");
     }

@@ -1,6 +1,7 @@
 //! The shop plan drawn: sections, blanks, jigs, boards, the map, checklist and its text.
 
 pub mod drawing;
+mod dxf;
 mod net_map;
 mod numbers;
 mod pdf;
@@ -190,7 +191,7 @@ impl Files<'_> {
 
     fn both(&mut self, name: &str, drawing: &Drawing) -> Result<()> {
         self.svg(name, drawing)?;
-        self.write(&format!("{name}.dxf"), &drawing.dxf()?)
+        self.write(&format!("{name}.dxf"), drawing.dxf().as_bytes())
     }
 
     /// Writes the plan's numbers with the list of its files.
