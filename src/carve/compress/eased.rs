@@ -24,6 +24,12 @@ const ROUNDS: usize = 200;
 /// The slope of Keys' cubic is no more than this many times the steepest between its samples.
 const SWING: f64 = 1.75;
 
+/// The same along one side of the samples: 1.5 along it, and 1.25 for the rows beside.
+const SWING_ASLANT: f64 = 1.5 * 1.25;
+
+/// How much the slope that is allowed may differ within a cell.
+const NEARLY: f64 = 0.8;
+
 /// Averages the ground around cells that still lean too far.
 pub(super) fn eased(relief_mm: &mut Grid, limits: &LeanLimits) {
     let (rows, columns) = relief_mm.heights_m.dim();
@@ -84,12 +90,12 @@ fn every_cell(relief_mm: &Grid, limits: &LeanLimits) -> Vec<Cell> {
         .into_par_iter()
         .flat_map_iter(|row| {
             let near = row.clamp(0, rows as isize - 1) as usize;
-            let most = limits.least_fall * limits.look_mm(near) / SWING;
+            let look_mm = limits.look_mm(near) / SWING;
             let around = limits.most_around(relief_mm, near);
             (0..columns)
                 .filter(move |&column| {
                     let beside = around[column].max(around[(column + 1) % columns]);
-                    f64::from(beside) > most
+                    f64::from(beside) > limits.least_fall_between((near, column)) * look_mm
                 })
                 .map(move |column| (row, column))
         })
@@ -122,34 +128,73 @@ fn leans(relief_mm: &Grid, limits: &LeanLimits, cell: Cell) -> bool {
         layout.step_lat_deg().to_radians(),
         layout.step_lon_deg().to_radians(),
     );
-    (0..(PARTS + 1) * (PARTS + 1)).any(|i| {
-        let part = |i: usize| i as f64 / PARTS as f64;
-        let (down, right) = (part(i / (PARTS + 1)), part(i % (PARTS + 1)));
-        let lat =
-            (layout.north_deg() - (cell.0 as f64 + down) * layout.step_lat_deg()).to_radians();
-        let lon = (layout.west_deg + (cell.1 as f64 + right) * layout.step_lon_deg()).to_radians();
+    let first = (
+        layout.north_deg().to_radians() - cell.0 as f64 * step.0,
+        layout.west_deg.to_radians() + cell.1 as f64 * step.1,
+    );
+    // Most cells are far too level for any of their facets.
+    let middle_lat = first.0 - 0.5 * step.0;
+    let (sin_lat, cos_lat) = middle_lat.sin_cos();
+    let narrowest = (cos_lat.abs() - 0.5 * step.0).max(0.0);
+    let (steepest, middle) = (
+        steepest(&samples),
+        direction_of((sin_lat, cos_lat), (first.1 + 0.5 * step.1).sin_cos()),
+    );
+    let steepest =
+        (steepest.0 / step.0).hypot(steepest.1 / (step.1 * narrowest)) / limits.radius_mm;
+    let faces: Vec<usize> = (faces.iter().map(|&face| usize::from(face)))
+        .filter(|&face| {
+            let cos = limits.cos(face, middle);
+            !(steepest < NEARLY * limits.fall_between(face, cos, f64::from(samples[5])))
+        })
+        .collect();
+    if faces.is_empty() {
+        return false;
+    }
+    let places: [f64; PARTS + 1] = std::array::from_fn(|i| i as f64 / PARTS as f64);
+    let longitudes = places.map(|right| (first.1 + right * step.1).sin_cos());
+    places.iter().any(|&down| {
+        let lat = first.0 - down * step.0;
         // Beyond the pole the other half of this cell's neighbour across it is meant.
         if lat.abs() > 0.5 * PI - 1e-6 {
             return false;
         }
-        let ((sin_lat, cos_lat), (sin_lon, cos_lon)) = (lat.sin_cos(), lon.sin_cos());
-        let here = DVec3::new(cos_lat * cos_lon, cos_lat * sin_lon, sin_lat);
-        let east = DVec3::new(-sin_lon, cos_lon, 0.0);
-        let north = DVec3::new(-sin_lat * cos_lon, -sin_lat * sin_lon, cos_lat);
-        let (own, by_down, by_right) = cubic(&samples, down, right);
-        // mm per radian.
-        let gradient = east * (by_right / (step.1 * cos_lat)) - north * (by_down / step.0);
-        faces.iter().any(|&face| {
-            let face = usize::from(face);
-            let Some((normal, cos)) = limits.leaning(face, here) else {
-                return false;
-            };
-            // The way outward is the normal's own part along the ground, turned round.
-            let outward = -gradient.dot(normal) / (1.0 - cos * cos).sqrt();
-            let fall = -outward / limits.radius_mm;
-            fall > limits.fall_between(face, cos, own) && limits.beyond_mm(face, here) <= 0.0
-        })
+        let (sin_lat, cos_lat) = lat.sin_cos();
+        places
+            .iter()
+            .zip(longitudes)
+            .any(|(&right, (sin_lon, cos_lon))| {
+                let here = direction_of((sin_lat, cos_lat), (sin_lon, cos_lon));
+                let east = DVec3::new(-sin_lon, cos_lon, 0.0);
+                let north = DVec3::new(-sin_lat * cos_lon, -sin_lat * sin_lon, cos_lat);
+                let (own, by_down, by_right) = cubic(&samples, down, right);
+                // mm per radian.
+                let gradient = east * (by_right / (step.1 * cos_lat)) - north * (by_down / step.0);
+                faces.iter().any(|&face| {
+                    let Some((normal, cos)) = limits.leaning(face, here) else {
+                        return false;
+                    };
+                    // The way outward is the normal's own part along the ground, turned round.
+                    let outward = -gradient.dot(normal) / (1.0 - cos * cos).sqrt();
+                    let fall = -outward / limits.radius_mm;
+                    fall > limits.fall_between(face, cos, own)
+                        && limits.beyond_mm(face, here) <= 0.0
+                })
+            })
     })
+}
+
+fn direction_of((sin_lat, cos_lat): (f64, f64), (sin_lon, cos_lon): (f64, f64)) -> DVec3 {
+    DVec3::new(cos_lat * cos_lon, cos_lat * sin_lon, sin_lat)
+}
+
+/// The most that the cubic through 4 × 4 samples can change per sample, down and to the right.
+fn steepest(samples: &[f32; 16]) -> (f64, f64) {
+    let most = |first: fn(usize) -> usize, step: usize| {
+        let differences = (0..12).map(|i| (samples[first(i) + step] - samples[first(i)]).abs());
+        f64::from(differences.fold(0.0, f32::max)) * SWING_ASLANT
+    };
+    (most(|i| i, 4), most(|i| i / 3 * 4 + i % 3, 1))
 }
 
 /// Keys' cubic through 4 × 4 samples at a part of the way from the second to the third of each, and

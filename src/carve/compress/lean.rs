@@ -15,6 +15,7 @@ use crate::model::grid::{Grid, Heights, Layout};
 use crate::model::settings::{Base, Settings};
 use glam::DVec3;
 use rayon::prelude::*;
+use std::f64::consts::PI;
 
 /// How far short of upright the surface stays in the blank, degrees: with less, single pixels jump
 /// where two facets meet. Where the ball itself leans so far, half of what is left is kept.
@@ -53,13 +54,20 @@ pub(super) struct LeanLimits {
     trim_mm: f64,
     /// One step along a meridian, mm.
     step_mm: f64,
-    /// Least that ground may fall per mm anywhere on the solid.
-    pub(super) least_fall: f64,
-    /// Facets that see each block of samples.
-    seen: Vec<Vec<u16>>,
+    /// By block of samples.
+    blocks: Vec<Block>,
     blocks_across: usize,
     latitudes: Vec<(f64, f64)>,
     longitudes: Vec<(f64, f64)>,
+}
+
+/// What holds for all samples of a block.
+struct Block {
+    /// Facets that see it.
+    faces: Vec<u16>,
+    /// Least that ground may fall per mm on any of them, from sample to sample and between samples.
+    least_fall: f64,
+    least_fall_between: f64,
 }
 
 struct FacePlane {
@@ -96,8 +104,7 @@ impl LeanLimits {
             reach_mm: reach_mm + f64::from(highest),
             trim_mm: settings.stock.trim_mm + HIDDEN_MM,
             step_mm: radius_mm * layout.step_lat_deg().to_radians(),
-            least_fall: 0.0,
-            seen: Vec::new(),
+            blocks: Vec::new(),
             blocks_across: layout.columns.div_ceil(BLOCK),
             latitudes: (0..layout.rows)
                 .map(|row| sin_cos(layout.lat_deg(row)))
@@ -106,12 +113,7 @@ impl LeanLimits {
                 .map(|column| sin_cos(layout.lon_deg(column)))
                 .collect(),
         };
-        limits.seen = limits.faces_of_blocks();
-        let drops = (limits.faces.iter().enumerate())
-            .map(|(number, face)| limits.fall(number, face.rim_cos, 0.0, 0.0));
-        // Lower ground may fall a little less, on a ball.
-        let least = drops.fold(f64::MAX, f64::min);
-        limits.least_fall = 0.9 * least;
+        limits.blocks = limits.blocks();
         limits
     }
 
@@ -135,7 +137,7 @@ impl LeanLimits {
         DVec3::new(cos * prime, cos * east, sin)
     }
 
-    fn faces_of_blocks(&self) -> Vec<Vec<u16>> {
+    fn blocks(&self) -> Vec<Block> {
         let down = self.layout.rows.div_ceil(BLOCK);
         (0..down * self.blocks_across)
             .into_par_iter()
@@ -155,15 +157,45 @@ impl LeanLimits {
                     .map(|end| end.angle_between(centre))
                     .fold(0.0, f64::max);
                 let slack_mm = self.radius_mm * 2.0 * (0.5 * widest).sin() + BEYOND_MM;
-                (0..self.faces.len() as u16)
+                let faces: Vec<u16> = (0..self.faces.len() as u16)
                     .filter(|face| self.beyond_mm(*face as usize, centre) < slack_mm)
-                    .collect()
+                    .collect();
+                // Ground may fall the less the farther it lies from a middle, and the lower it is.
+                let least = |falls: fn(&FacePlane) -> &[f64]| -> f64 {
+                    let falls = faces.iter().map(|&face| {
+                        let face = &self.faces[usize::from(face)];
+                        let away = face.normal.angle_between(centre) + widest;
+                        tabled(falls(face), away.min(PI).cos())
+                    });
+                    0.9 * falls.fold(f64::MAX, f64::min)
+                };
+                Block {
+                    least_fall: least(|face| &face.falls),
+                    least_fall_between: least(|face| &face.falls_between),
+                    faces,
+                }
             })
             .collect()
     }
 
-    pub(super) fn faces_at(&self, (row, column): (usize, usize)) -> &[u16] {
-        &self.seen[row / BLOCK * self.blocks_across + column / BLOCK]
+    fn block(&self, (row, column): (usize, usize)) -> &Block {
+        &self.blocks[row / BLOCK * self.blocks_across + column / BLOCK]
+    }
+
+    /// The facets that a sample may be part of, their trim included.
+    pub(super) fn faces_at(&self, place: (usize, usize)) -> &[u16] {
+        &self.block(place).faces
+    }
+
+    /// Ground near a sample that rises or falls no more than this from sample to sample, per mm, is
+    /// allowed on every facet.
+    pub(super) fn least_fall(&self, place: (usize, usize)) -> f64 {
+        self.block(place).least_fall
+    }
+
+    /// The same of ground between samples.
+    pub(super) fn least_fall_between(&self, place: (usize, usize)) -> f64 {
+        self.block(place).least_fall_between
     }
 
     /// How far a place lies beyond a facet's trim, mm; less than 0 within it.

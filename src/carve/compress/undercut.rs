@@ -148,7 +148,9 @@ impl LeanLimits {
                 let look_mm = self.look_mm(row);
                 let around = self.most_around(relief_mm, row);
                 (around.into_iter().enumerate())
-                    .filter(move |(_, rise)| f64::from(*rise) > self.least_fall * look_mm)
+                    .filter(move |&(column, rise)| {
+                        f64::from(rise) > self.least_fall((row, column)) * look_mm
+                    })
                     .flat_map(move |(column, rise)| {
                         self.too_steep(relief_mm, (row, column), Some(f64::from(rise)))
                     })
