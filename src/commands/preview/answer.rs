@@ -252,7 +252,7 @@ impl Shown {
             heads,
             points_mm,
             undercut_share,
-        } = ball(&solid, &fit, settings.globe.projection, surface);
+        } = ball(&solid, &fit, settings.globe.projection, surface, exact);
         Ok(Answer {
             exact,
             title: settings.name.clone(),

@@ -25,6 +25,9 @@ use serde::Serialize;
 /// crater of 2 mm is seen, and 7 MB that a browser turns into a picture while one waits.
 const POINTS: f64 = 600_000.0;
 
+/// Points of a draft: twice as far apart, as its grid is still four times coarser.
+const DRAFT_POINTS: f64 = 150_000.0;
+
 /// Fewest and most rings of a face: few large faces and many small ones stay near those points.
 const RINGS: (f64, f64) = (6.0, 320.0);
 
@@ -78,10 +81,10 @@ pub struct Ball {
     pub undercut_share: f64,
 }
 
-/// Rings that give the ball about [`POINTS`] points.
-fn rings(solid: &Solid) -> usize {
+/// Rings that give the ball about so many points.
+fn rings(solid: &Solid, points: f64) -> usize {
     let sides: usize = solid.faces.iter().map(|face| face.corners.len()).sum();
-    (2.0 * POINTS / sides as f64).sqrt().clamp(RINGS.0, RINGS.1) as usize
+    (2.0 * points / sides as f64).sqrt().clamp(RINGS.0, RINGS.1) as usize
 }
 
 /// Number of a point: the `i`-th of a ring, counter-clockwise from the index corner.
@@ -149,8 +152,14 @@ fn directions(solid: &Solid, face: usize, rings: usize) -> Vec<DVec3> {
 }
 
 /// The points of the ball as it fits the wood.
-pub fn ball(solid: &Solid, fit: &Fit, projection: Projection, sampler: &Sampler) -> Ball {
-    let rings = rings(solid);
+pub fn ball(
+    solid: &Solid,
+    fit: &Fit,
+    projection: Projection,
+    sampler: &Sampler,
+    exact: bool,
+) -> Ball {
+    let rings = rings(solid, if exact { POINTS } else { DRAFT_POINTS });
     let mut nets: Vec<Net> = Vec::new();
     for face in &solid.faces {
         let sides = face.corners.len();

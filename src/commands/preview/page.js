@@ -120,7 +120,7 @@
         const note = one('.note', side.stage);
         if (note) note.remove();
         // Where only heights have changed the viewer keeps its nets, numbers and marks.
-        const shape = JSON.stringify([answer.solid, answer.diameter_mm, answer.heads.map((head) => [head.frame, head.corners_mm[0]])]);
+        const shape = JSON.stringify([answer.solid, answer.diameter_mm, answer.nets.map(netName), answer.heads.map((head) => [head.frame, head.corners_mm[0]])]);
         if (shape !== side.shape) {
             side.shape = shape;
             // Lists of their own: the viewer builds anew where they are not the ones it has.
