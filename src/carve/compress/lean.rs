@@ -40,8 +40,10 @@ const FALLS: usize = 2048;
 /// Samples look at least this part of the way between rows.
 const NEAREST_LOOK: f64 = 0.03;
 
-/// Samples per side of the blocks for which it is decided which facets see them.
+/// Most samples per side of the blocks for which it is decided which facets see them, and blocks
+/// around the globe on small grids, where fewer would hold half a facet.
 const BLOCK: usize = 16;
+const BLOCKS_AROUND: usize = 90;
 
 /// Everything that says how steeply ground may fall where.
 pub(super) struct LeanLimits {
@@ -56,6 +58,8 @@ pub(super) struct LeanLimits {
     step_mm: f64,
     /// By block of samples.
     blocks: Vec<Block>,
+    /// Samples per side of a block.
+    block: usize,
     blocks_across: usize,
     latitudes: Vec<(f64, f64)>,
     longitudes: Vec<(f64, f64)>,
@@ -96,6 +100,7 @@ impl LeanLimits {
             .map(|number| face(solid, number, settings))
             .collect();
         let sin_cos = |deg: f64| deg.to_radians().sin_cos();
+        let block = (layout.columns / BLOCKS_AROUND).clamp(1, BLOCK);
         let mut limits = LeanLimits {
             layout,
             faces,
@@ -105,7 +110,8 @@ impl LeanLimits {
             trim_mm: settings.stock.trim_mm + HIDDEN_MM,
             step_mm: radius_mm * layout.step_lat_deg().to_radians(),
             blocks: Vec::new(),
-            blocks_across: layout.columns.div_ceil(BLOCK),
+            block,
+            blocks_across: layout.columns.div_ceil(block),
             latitudes: (0..layout.rows)
                 .map(|row| sin_cos(layout.lat_deg(row)))
                 .collect(),
@@ -138,19 +144,20 @@ impl LeanLimits {
     }
 
     fn blocks(&self) -> Vec<Block> {
-        let down = self.layout.rows.div_ceil(BLOCK);
+        let side = self.block;
+        let down = self.layout.rows.div_ceil(side);
         (0..down * self.blocks_across)
             .into_par_iter()
             .map(|block| {
                 let at =
-                    |index: usize, part: usize, count: usize| (index * BLOCK + part).min(count - 1);
+                    |index: usize, part: usize, count: usize| (index * side + part).min(count - 1);
                 let corner = |down: usize, right: usize| {
                     let row = at(block / self.blocks_across, down, self.layout.rows);
                     let column = at(block % self.blocks_across, right, self.layout.columns);
                     self.direction((row, column))
                 };
-                let centre = corner(BLOCK / 2, BLOCK / 2);
-                let ends = [0, BLOCK].map(|down| [0, BLOCK].map(|right| corner(down, right)));
+                let centre = corner(side / 2, side / 2);
+                let ends = [0, side].map(|down| [0, side].map(|right| corner(down, right)));
                 let widest = ends
                     .iter()
                     .flatten()
@@ -179,7 +186,7 @@ impl LeanLimits {
     }
 
     fn block(&self, (row, column): (usize, usize)) -> &Block {
-        &self.blocks[row / BLOCK * self.blocks_across + column / BLOCK]
+        &self.blocks[row / self.block * self.blocks_across + column / self.block]
     }
 
     /// The facets that a sample may be part of, their trim included.

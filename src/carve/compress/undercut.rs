@@ -217,17 +217,17 @@ impl LeanLimits {
         let own = relief_mm.heights_m[place];
         let look_mm = self.look_mm(place.0);
         let drop = self.fall(face, cos, f64::from(own), beyond_mm) * look_mm;
-        // A step towards the facet's middle.
+        // A step towards the facet's middle. Near a pole it is so short that a sample hardly counts
+        // the ground there: what it lacks is told by differences, for its height says nothing.
         let nearer = aside(here, normal, cos, -look_mm / self.radius_mm);
-        let (mut rest, mut own_share) = (0.0, 0.0);
+        let (mut lacks, mut others) = (-drop as f32, 0.0);
         for (sample, weight) in self.around(nearer) {
-            if sample == place {
-                own_share += weight;
-            } else {
-                rest += weight * relief_mm.heights_m[sample];
+            if sample != place {
+                others += weight;
+                lacks += weight * (relief_mm.heights_m[sample] - own);
             }
         }
-        let least = (rest - drop as f32) / (1.0 - own_share).max(0.1);
+        let least = own + lacks / others.max(0.1);
         Some(least)
     }
 
@@ -363,6 +363,16 @@ mod tests {
             }
         }
         folds
+    }
+
+    /// A gentle slope across a pole stays as it is, however far below the level it lies.
+    #[test]
+    fn level_ground_at_a_pole_is_not_raised() {
+        let (solid, settings) = settings("dodecahedron");
+        let gentle = grid_of(1440, |d| -5.0 + 1.5 * d.x + 0.05 * (40.0 * d.y).sin());
+        let mut relief = gentle.clone();
+        without_undercuts(&mut relief, &solid, &settings);
+        assert_eq!(relief.heights_m, gentle.heights_m);
     }
 
     #[test]
