@@ -84,12 +84,13 @@ pub enum Command {
     /// Prints a link to open in a browser on this machine; nothing can be reached from elsewhere.
     /// Curve, range, detail, turn, solid and diameter are changed by hand, two settings side by
     /// side, and can be written into the job file, which keeps its comments. Ctrl-C ends it.
+    #[cfg(feature = "preview")]
     Preview(PreviewArgs),
     /// Read a finished folder again and verify it
     ///
-    /// Measures every image and every seam afresh and compares them with globe.json. Do it after
-    /// copying a folder to the machine, before the first cut. Height images alone are looked at:
-    /// not report, shop plan, meshes or roughing images.
+    /// Compares every file with the digest that globe.json has of it, and measures every height
+    /// image and every seam afresh. Do it after copying a folder to the machine, before the first
+    /// cut.
     Check(CheckArgs),
     /// Put together facets that were made apart
     ///
@@ -100,6 +101,25 @@ pub enum Command {
     Completions(CompletionsArgs),
     /// Write manual pages into a folder
     Manual(ManualArgs),
+}
+
+impl Command {
+    /// Whether it has a job that `--set` can change.
+    pub fn takes_settings(&self) -> bool {
+        let (done, shell) = (
+            matches!(self, Command::Check(_) | Command::Join(_)),
+            matches!(self, Command::Completions(_) | Command::Manual(_)),
+        );
+        !done && !shell
+    }
+
+    /// Whether it ends in its own way: Ctrl-C is how the preview is told that all is done.
+    pub fn ends_itself(&self) -> bool {
+        #[cfg(feature = "preview")]
+        return matches!(self, Command::Preview(_));
+        #[cfg(not(feature = "preview"))]
+        return false;
+    }
 }
 
 /// `init`.
@@ -229,6 +249,7 @@ pub struct TurnArgs {
 }
 
 /// `preview`.
+#[cfg(feature = "preview")]
 #[derive(Debug, Args)]
 pub struct PreviewArgs {
     /// Job file

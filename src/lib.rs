@@ -85,6 +85,7 @@ pub use commands::curves::{CurvesOptions, curves, sheet_in};
 pub use commands::facets::{FacetsOptions, Summary, facet, facets};
 pub use commands::join::join;
 pub use commands::plan::{PlanOptions, compare_solids, plan};
+#[cfg(feature = "preview")]
 pub use commands::preview::{PreviewOptions, Session, Values, ViewRequest, quiet, serve};
 pub use commands::turn::turn;
 

@@ -7,12 +7,12 @@ mod surroundings;
 use clap::{CommandFactory, Parser};
 use cli::{
     CheckArgs, Cli, Command, CompletionsArgs, CurvesArgs, FacetsArgs, Global, InitArgs,
-    InspectArgs, JoinArgs, ManualArgs, PlanArgs, PreviewArgs, TurnArgs,
+    InspectArgs, JoinArgs, ManualArgs, PlanArgs, TurnArgs,
 };
 use globewright::{
-    CurvesOptions, Error, FacetsOptions, PAGE_FILE, PlanOptions, PreviewOptions, Problem, Progress,
-    Result, Summary, a_solid, check, clean_up_on_interrupt, compare_solids, curves, facets,
-    inspect, job_without_file, join, json_value, load_job, plan, read_in_another_process, serve,
+    CurvesOptions, Error, FacetsOptions, PAGE_FILE, PlanOptions, Problem, Progress, Result,
+    Summary, a_solid, check, clean_up_on_interrupt, compare_solids, curves, facets, inspect,
+    job_without_file, join, json_value, load_job, plan, read_in_another_process,
     serve_reading_if_asked, sheet_in, starter, turn,
 };
 use std::io::{ErrorKind, Write};
@@ -37,8 +37,7 @@ fn run(cli: &Cli) -> Result<()> {
         cli.global.threads.map(usize::from),
     );
     refuse_idle_settings(cli);
-    // The preview ends in its own way: Ctrl-C is how it is told that all is done.
-    if !matches!(cli.command, Command::Preview(_)) {
+    if !cli.command.ends_itself() {
         clean_up_on_interrupt()?;
     }
     let progress = bars::progress(cli.global.quiet);
@@ -49,6 +48,7 @@ fn run(cli: &Cli) -> Result<()> {
         Command::Plan(args) => run_plan(args, &cli.global, progress.as_ref()),
         Command::Curves(args) => run_curves(args, &cli.global, progress.as_ref()),
         Command::Turn(args) => run_turn(args, &cli.global, progress.as_ref()),
+        #[cfg(feature = "preview")]
         Command::Preview(args) => run_preview(args, &cli.global, progress.as_ref()),
         Command::Check(args) => run_check(args),
         Command::Join(args) => run_join(args, &cli.global, progress.as_ref()),
@@ -59,17 +59,7 @@ fn run(cli: &Cli) -> Result<()> {
 
 /// A `--set` that would do nothing is a mistake on the command line.
 fn refuse_idle_settings(cli: &Cli) {
-    let takes_settings = matches!(
-        cli.command,
-        Command::Init(_)
-            | Command::Inspect(_)
-            | Command::Facets(_)
-            | Command::Plan(_)
-            | Command::Curves(_)
-            | Command::Turn(_)
-            | Command::Preview(_)
-    );
-    if !takes_settings && !cli.global.set.is_empty() {
+    if !cli.command.takes_settings() && !cli.global.set.is_empty() {
         let message = "--set changes a job, and this command has none; leave it out";
         Cli::command()
             .error(clap::error::ErrorKind::ArgumentConflict, message)
@@ -218,9 +208,10 @@ fn run_turn(args: &TurnArgs, global: &Global, progress: &dyn Progress) -> Result
     print(&format!("{}{}", turned.table(), turned.block()))
 }
 
-fn run_preview(args: &PreviewArgs, global: &Global, progress: &dyn Progress) -> Result<()> {
-    let options = PreviewOptions { port: args.port };
-    serve(&args.job, &global.set, options, progress, &mut |link| {
+#[cfg(feature = "preview")]
+fn run_preview(args: &cli::PreviewArgs, global: &Global, progress: &dyn Progress) -> Result<()> {
+    let options = globewright::PreviewOptions { port: args.port };
+    globewright::serve(&args.job, &global.set, options, progress, &mut |link| {
         chat(
             global,
             "Open this link in a browser on this machine; Ctrl-C ends the preview.",

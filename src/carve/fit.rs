@@ -24,6 +24,7 @@ use crate::model::settings::{Base, Projection, ReliefRange, Settings};
 use crate::{Error, Problem, Result};
 use glam::{DVec2, DVec3};
 use rayon::prelude::*;
+use std::f64::consts::PI;
 
 /// Fewest and most grid samples per side of the blocks in which highest and lowest ground are
 /// looked for; small grids get small blocks, or a block would cover many facets.
@@ -533,10 +534,15 @@ impl<'a> GroundExtent<'a> {
             Projection::Radial => (widest / lowest_reach).min(1.0).asin(),
             Projection::Gnomonic => widest.atan2(place.distance_mm),
         };
+        let widest_block = (self.blocks.iter()).fold(0.0, |a: f64, b| a.max(b.radius_rad));
+        let beyond = (rim + widest_block + 1e-6).min(PI).cos();
         // (bound on z, block), for highest and lowest.
         let mut high: Vec<(f64, usize)> = Vec::new();
         let mut low: Vec<(f64, usize)> = Vec::new();
         for (i, block) in self.blocks.iter().enumerate() {
+            if face.frame.z.dot(block.centre) < beyond {
+                continue;
+            }
             let away = face.frame.z.angle_between(block.centre);
             let (near, far) = ((away - block.radius_rad).max(0.0), away + block.radius_rad);
             if near > rim {
@@ -578,11 +584,14 @@ impl<'a> GroundExtent<'a> {
     }
 
     /// Lowest z along the outer edge of the trim, where a facet usually is lowest and which runs
-    /// between the samples: every half millimetre, with the lowest of the samples around.
+    /// between the samples: every half millimetre, or twice a sample where these lie far apart,
+    /// with the lowest of the samples around.
     fn lowest_on_rim(&self, number: usize, place: &StockPlacement, size: Size) -> f64 {
         const STEP_MM: f64 = 0.5;
         let face = &self.solid.faces[number];
         let sides = self.sides(number);
+        let sample_rad = (self.grid).map_or(0.0, |grid| grid.layout().step_lat_deg().to_radians());
+        let step_mm = STEP_MM.max(0.5 * sample_rad * size.radius_mm);
         let trim = self.settings.stock.trim_mm;
         let corners: Vec<DVec3> = face
             .corners
@@ -598,7 +607,7 @@ impl<'a> GroundExtent<'a> {
                 .lowest_beside(&face.frame, place, size, corners[i], pushed * trim)
                 .min(lowest);
             let (from, to) = (corners[i], corners[(i + 1) % corners.len()]);
-            let steps = (from.distance(to) * size.radius_mm / STEP_MM)
+            let steps = (from.distance(to) * size.radius_mm / step_mm)
                 .ceil()
                 .max(1.0);
             for step in 0..=steps as usize {
@@ -632,7 +641,11 @@ impl<'a> GroundExtent<'a> {
             };
             z = over;
             let towards = frame.to_body(lateral.extend(z));
+            let before = relief;
             relief = self.unit.relief_mm(self.lowest_around(towards)) * size.range_mm;
+            if relief == before {
+                break;
+            }
         }
         z
     }

@@ -7,5 +7,6 @@ mod finalise;
 pub mod inspect;
 pub mod join;
 pub mod plan;
+#[cfg(feature = "preview")]
 pub mod preview;
 pub mod turn;

@@ -16,7 +16,9 @@ mod parts;
 #[cfg(test)]
 mod power_cut_checks;
 
-pub use interrupts::{clean_up_on_interrupt, large_files_are_errors};
+pub use interrupts::clean_up_on_interrupt;
+#[cfg(feature = "preview")]
+pub use interrupts::large_files_are_errors;
 
 use crate::carve::cutting::CuttingEntry;
 use crate::model::progress::Progress;

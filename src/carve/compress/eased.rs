@@ -145,7 +145,8 @@ fn leans(relief_mm: &Grid, limits: &LeanLimits, cell: Cell) -> bool {
     let faces: Vec<usize> = (faces.iter().map(|&face| usize::from(face)))
         .filter(|&face| {
             let cos = limits.cos(face, middle);
-            !(steepest < NEARLY * limits.fall_between(face, cos, f64::from(samples[5])))
+            let least = NEARLY * limits.fall_between(face, cos, f64::from(samples[5]));
+            steepest.is_nan() || steepest >= least
         })
         .collect();
     if faces.is_empty() {

@@ -7,6 +7,7 @@
 //! ```
 
 mod cutters;
+#[cfg(feature = "preview")]
 mod describe;
 mod documents;
 mod keeps;
@@ -16,6 +17,7 @@ mod table;
 mod unknown;
 mod value;
 
+#[cfg(feature = "preview")]
 pub use describe::{Described, Form, described};
 #[cfg(test)]
 use documents::readme_table;
