@@ -521,8 +521,8 @@ mod tests {
     fn figures_agree_with_the_slow_reference() {
         let (radius_mm, bit_mm) = (12.0, 3.175);
         let f = |d: DVec3| {
-            0.25 * (9.0 * d.x + 4.0 * d.y).sin() * (7.0 * d.z).cos()
-                + 0.5 * (21.0 * d.y).sin().powi(3) * (18.0 * d.x).cos() * (1.0 + d.z)
+            0.18 * (9.0 * d.x + 4.0 * d.y).sin() * (7.0 * d.z).cos()
+                + 0.4 * (21.0 * d.y).sin().powi(3) * (18.0 * d.x).cos() * (1.0 + d.z)
         };
         let ground = grid_of(166, f);
         let judge = Judge::new(&ground, radius_mm, bit_mm);

@@ -199,7 +199,8 @@ fn settings_of_other_files_and_unknown_ones_are_not_the_pages_to_change() {
 /// relief from then on.
 #[test]
 fn what_was_shaped_once_is_answered_exactly_at_once() {
-    let (_folder, path) = folder(JOB);
+    // Coarse pixels need a coarse grid, which is shaped the sooner.
+    let (_folder, path) = folder(&(JOB.to_owned() + "\n[image]\npixel = \"0.5 mm\"\n"));
     let bench = quiet(&path, &[]).unwrap();
     let draft = ViewRequest {
         exact: false,
