@@ -476,6 +476,55 @@ fn the_work_list_takes_its_times_from_the_job_s_bits() {
     );
 }
 
+/// The order is that of what each facet has between its highest and lowest cut, and the usual bits
+/// give times to report and work list alike.
+#[test]
+fn carving_begins_with_the_least_relief_and_the_usual_bits_give_times() {
+    let folder = TempDir::new().unwrap();
+    let words = [
+        "facets",
+        "--out",
+        "ball",
+        "--shop",
+        "--cutters",
+        "--set",
+        "image.pixel=1 mm",
+    ];
+    let (code, _, err) = sample(&folder, &words);
+    assert_eq!(code, 0, "{err}");
+    let ball = folder.path().join("ball");
+    let globe = json(&ball.join("globe.json"));
+    let mut facets: Vec<(f64, &str, f64)> = globe["facets"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .zip(globe["cutting"]["facets"].as_array().unwrap())
+        .map(|(facet, cut)| {
+            let depth = facet["max_mm"].as_f64().unwrap() - facet["min_mm"].as_f64().unwrap();
+            let minutes = cut["minutes"].as_f64().unwrap();
+            (depth, facet["label"].as_str().unwrap(), minutes)
+        })
+        .collect();
+    facets.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let report = std::fs::read_to_string(ball.join("report.md")).unwrap();
+    let section = report.split("## Order of carving").nth(1).unwrap();
+    let section = section.split("\n## ").next().unwrap();
+    let rows: Vec<&str> = section
+        .lines()
+        .filter(|line| line.starts_with("| "))
+        .skip(1)
+        .collect();
+    assert_eq!(rows.len(), 12, "{section}");
+    for (i, (row, (depth, label, minutes))) in rows.iter().zip(&facets).enumerate() {
+        let expected = format!("| {} | {label} | A | {depth:.2} mm | {minutes:.1} |", i + 1);
+        assert_eq!(*row, expected);
+    }
+    let plan = json(&ball.join("shop/plan.json"));
+    let mut work = plan["work"].as_array().unwrap().iter();
+    let finish = work.find(|o| o["what"].as_str().unwrap().starts_with("Finish the relief"));
+    assert!(finish.unwrap()["minutes"].as_f64().unwrap() > 1.0);
+}
+
 #[test]
 fn a_plan_without_a_grid_says_so_and_every_solid_can_be_compared() {
     let folder = TempDir::new().unwrap();

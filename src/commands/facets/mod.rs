@@ -104,7 +104,8 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
     let chosen = chosen_facets(&solid, options.facets.as_ref())?;
     let folder = NewFolder::begin(&options.out, options.force, progress)?;
 
-    let bits = bits(settings, options);
+    let with_bits = with_bits(settings, options);
+    let bits = CutterSet::of(&with_bits);
     let budget = MemoryBudget::new(options.memory_bytes);
     let by_parts = settings.relief.follows_height() && !options.keep_relief;
     let file_in = by_parts.then(|| folder.path());
@@ -138,7 +139,7 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
     // What the shop cannot make is found before anything is drawn.
     let planned = match options.shop {
         true => Some(shop_plan(
-            &folder, &solid, &fit, &sampler, settings, progress,
+            &folder, &solid, &fit, &sampler, &with_bits, progress,
         )?),
         false => None,
     };
@@ -297,16 +298,14 @@ fn refuse_share(share: f64) -> Result<()> {
     ))
 }
 
-/// The bits to try: the job's, or the usual ones where none are named but asked for.
-fn bits(settings: &Settings, options: &FacetsOptions) -> Option<CutterSet> {
+/// The job with the usual bits where it names none and they are asked for: images, times of the
+/// report and the plan's work list all speak of the same bits.
+fn with_bits(settings: &Settings, options: &FacetsOptions) -> Settings {
+    let mut settings = settings.clone();
     if settings.cutters.is_empty() && (options.cutters || options.carved) {
-        let usual = Settings {
-            cutters: CutterSet::usual(),
-            ..settings.clone()
-        };
-        return CutterSet::of(&usual);
+        settings.cutters = CutterSet::usual();
     }
-    CutterSet::of(settings)
+    settings
 }
 
 /// Indices of the facets to make, ascending.

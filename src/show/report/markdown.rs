@@ -16,6 +16,7 @@ pub fn text(manifest: &Manifest) -> String {
         warnings(manifest),
         images(manifest),
         facets(manifest),
+        super::order::text(manifest),
         saw(manifest),
         seams(manifest),
         manifest

@@ -2,6 +2,7 @@
 
 mod cutting;
 mod markdown;
+mod order;
 pub mod overview;
 
 pub(crate) use markdown::kind_name;
