@@ -57,7 +57,7 @@ pub const SHOP_FILE: &str = "shop/plan.json";
 pub const SHOP_SECTION: &str = "shop/plan.md";
 
 /// Version of that file's layout.
-pub const SHOP_SCHEMA: &str = "globewright-shop/1";
+pub const SHOP_SCHEMA: &str = "globewright-shop/2";
 
 /// The figures of a comparison of curves and the list of its files.
 pub const CURVES_FILE: &str = "curves.json";

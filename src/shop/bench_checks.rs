@@ -6,12 +6,15 @@
     reason = "tables of published numbers and of cases, as printed and in place"
 )]
 
+use super::glue;
 use super::jig::{Jig, jig};
-use super::joints::joints;
+use super::joints::{self, Bench, Joint};
 use super::plan::PlanInput;
 use super::planning::plan;
 use super::polygon::{distance_to_line, holds};
-use super::saw::{seam_sheet, set_ups};
+use super::saw::{SeamRow, seam_sheet, set_ups};
+use super::sled::{order_of_sides, sleds};
+use crate::Result;
 use crate::carve::fit::{self, Fit, fit_anywhere};
 use crate::carve::seams::SeamGround;
 use crate::model::curve::Curve;
@@ -31,17 +34,48 @@ fn unit() -> Curve {
 
 /// A globe in the thinnest stock that does.
 fn globe(name: &str, diameter_mm: f64) -> (Solid, Settings, Fit) {
+    // Enough at the corners for tabs below the lowest cut.
+    let edge_mm = if diameter_mm > 600.0 { 40.0 } else { 22.0 };
+    globe_with(name, diameter_mm, |settings| {
+        settings.stock.edge_mm = edge_mm;
+    })
+}
+
+/// A globe in the thinnest stock that does, with some settings changed.
+pub(super) fn globe_with(
+    name: &str,
+    diameter_mm: f64,
+    change: impl Fn(&mut Settings),
+) -> (Solid, Settings, Fit) {
     let solid = Solid::named(name).unwrap();
     let mut settings = Settings::default();
     settings.globe.solid = name.into();
     settings.globe.diameter_mm = diameter_mm;
     settings.relief.range = crate::model::settings::ReliefRange::Mm(4.0);
-    // Enough at the corners for tabs below the lowest cut.
-    settings.stock.edge_mm = if diameter_mm > 600.0 { 40.0 } else { 22.0 };
+    change(&mut settings);
     let limits = fit::limits(&solid, &unit(), 4.0, &settings);
     settings.stock.thickness_mm = limits.least_stock_mm.unwrap();
     let fit = fit_anywhere(&solid, &unit(), &settings).unwrap();
     (solid, settings, fit)
+}
+
+/// Joints as the plan has them: order of gluing and all.
+fn planned_joints(
+    solid: &Solid,
+    fit: &Fit,
+    jigs: &[Jig],
+    sheet: &[Vec<SeamRow>],
+    settings: &Settings,
+) -> Result<Vec<Joint>> {
+    let bench = Bench {
+        solid,
+        fit,
+        jigs,
+        sheet,
+        settings,
+    };
+    let pegs = joints::pegs(&bench)?;
+    joints::joints(&bench, &pegs, &glue::order(solid, &pegs))
 }
 
 fn bench_error(name: &str, change: impl Fn(&mut Settings)) -> String {
@@ -340,7 +374,7 @@ fn slots_stay_in_the_wood() {
             .map(|kind| jig(&solid, &fit, kind, &settings).unwrap())
             .collect();
         let sheet = seam_sheet(&solid, &fit, None, &settings);
-        let joints = joints(&solid, &fit, &jigs, &sheet, &settings).unwrap();
+        let joints = planned_joints(&solid, &fit, &jigs, &sheet, &settings).unwrap();
         let cover = settings.joint.cover_mm;
         for joint in joints {
             let Some(fitting) = joint.fitting else {
@@ -368,7 +402,10 @@ fn slots_stay_in_the_wood() {
                         .into_iter()
                         .flat_map(move |t| (0..=10).map(move |d| (l, t, f64::from(d) / 10.0)))
                 }) {
-                    let p = along * (middle + l * 0.5 * fitting.along_mm)
+                    let end = l * 0.5 * fitting.along_mm + joint.off_middle_mm;
+                    // Longer to one side.
+                    let longer = l * (l * joint.longer_mm[i]).max(0.0);
+                    let p = along * (middle + end + longer)
                         + up * (y + t * 0.5 * fitting.thick_mm)
                         + inward * (d * fitting.deep_mm);
                     let z = p.z - piece.back_plane_mm;
@@ -599,8 +636,11 @@ fn slot_points(solid: &Solid, fit: &Fit, joint: &super::joints::Joint, i: usize)
     let middle = 0.5 * (along.dot(a) + along.dot(b)) / foot.length() * y;
     let part = |k: i32, n: i32| f64::from(k) / f64::from(n);
     let mut points = Vec::new();
-    for l in 0..=24 {
-        let from_middle = (part(l, 24) - 0.5) * fitting.along_mm;
+    let longer = joint.longer_mm[i];
+    for l in 0..=32 {
+        let start = longer.min(0.0) - 0.5 * fitting.along_mm;
+        let at = start + part(l, 32) * (fitting.along_mm + longer.abs());
+        let from_middle = at - at.clamp(longer.min(0.0), longer.max(0.0));
         // A biscuit's slot is a segment of a disc of 100 mm: as deep as the circle at that place.
         let deep = if fitting.name == "dowel" {
             fitting.deep_mm
@@ -611,7 +651,7 @@ fn slot_points(solid: &Solid, fit: &Fit, joint: &super::joints::Joint, i: usize)
         for t in 0..=2 {
             for d in 0..=6 {
                 points.push(
-                    along * (middle + from_middle)
+                    along * (middle + joint.off_middle_mm + at)
                         + up * (y + (part(t, 2) - 0.5) * fitting.thick_mm)
                         + inward * (part(d, 6) * deep),
                 );
@@ -634,7 +674,7 @@ fn slots_of_neighbouring_sides_never_meet() {
                 .map(|kind| jig(&solid, &fit, kind, &settings).unwrap())
                 .collect();
             let sheet = seam_sheet(&solid, &fit, None, &settings);
-            let found = joints(&solid, &fit, &jigs, &sheet, &settings).unwrap();
+            let found = planned_joints(&solid, &fit, &jigs, &sheet, &settings).unwrap();
             // One facet of each kind stands for all: ground may lie anywhere.
             for kind in &solid.kinds {
                 let face = kind.faces[0];
@@ -664,7 +704,7 @@ fn slots_of_neighbouring_sides_never_meet() {
             }
             // With less wood asked for between slots, some seams get something larger.
             settings.joint.cover_mm = 3.0 - 2.5;
-            let freer = joints(&solid, &fit, &jigs, &sheet, &settings).unwrap();
+            let freer = planned_joints(&solid, &fit, &jigs, &sheet, &settings).unwrap();
             let size = |joint: &super::joints::Joint| joint.fitting.map_or(0.0, |f| f.along_mm);
             lowered += usize::from(found.iter().zip(&freer).any(|(a, b)| size(a) < size(b)));
         }
@@ -682,7 +722,7 @@ fn a_joint_whose_slots_meet_is_refused_with_numbers() {
     settings.joint.dowel_length_mm = 70.0;
     let jigs = [jig(&solid, &fit, 0, &settings).unwrap()];
     let sheet = seam_sheet(&solid, &fit, None, &settings);
-    let error = joints(&solid, &fit, &jigs, &sheet, &settings).unwrap_err();
+    let error = planned_joints(&solid, &fit, &jigs, &sheet, &settings).unwrap_err();
     assert_eq!(
         error.to_string(),
         "job: joint.kind: two dowel slots have no room beside each other in facet 01; found slots \
@@ -739,5 +779,49 @@ fn room_between(inner: &[DVec2], outer: &[DVec2]) -> f64 {
         least
     } else {
         -least
+    }
+}
+
+/// Every sled of every solid: the blade, put where the sled says, passes through the globe's
+/// centre; each side comes to it when its pin is over the plate's hole; hands have room.
+#[test]
+fn sleds_bring_every_side_to_a_blade_through_the_centre() {
+    for name in solid_names() {
+        let (solid, mut settings, fit) = globe(name, 900.0);
+        settings.jig.bit_mm = 3.0;
+        let sheet = seam_sheet(&solid, &fit, None, &settings);
+        for kind in 0..solid.kinds.len() {
+            let jig = jig(&solid, &fit, kind, &settings).unwrap();
+            let sides = set_ups(&solid, &fit, &sheet, kind, &settings);
+            let sleds = sleds(&jig, &sides, &settings);
+            let mut sawn: Vec<usize> = sleds.iter().flat_map(|sled| sled.sides.clone()).collect();
+            sawn.sort_unstable();
+            assert_eq!(sawn, (0..sides.len()).collect::<Vec<_>>(), "{name}");
+            for sled in &sleds {
+                let tangent = sled.tilt_deg.to_radians().tan();
+                // Up from the table to the globe's centre, leaning to the left.
+                let centre = -fit.kinds[kind].back_plane_mm;
+                let up = centre + settings.saw.base_mm;
+                assert_abs_diff_eq!(-sled.at_table_mm - up * tangent, 0.0, epsilon = 1e-9);
+                assert_abs_diff_eq!(sled.fence_mm - sled.at_table_mm, sled.to_edge_mm);
+                assert!(sled.to_edge_mm + sled.at_jig_mm > crate::shop::sled::HANDS_MM + 60.0);
+                let hole = sled.pins_mm[0];
+                for (side, pin) in sled.sides.iter().zip(&sled.pins_mm) {
+                    // The turn that brings this pin over the hole.
+                    let turn = sled.turned_rad - hole.angle_to(*pin);
+                    let turn = DVec2::from_angle(turn);
+                    let count = jig.back_mm.len();
+                    let [a, b] = [*side, (side + 1) % count].map(|i| turn.rotate(jig.back_mm[i]));
+                    assert_abs_diff_eq!(a.x, -sled.at_jig_mm, epsilon = 1e-6);
+                    assert_abs_diff_eq!(b.x, -sled.at_jig_mm, epsilon = 1e-6);
+                }
+            }
+            // Glued tabs last.
+            let order = order_of_sides(&jig);
+            let glued = |side: &usize| jig.tabs.iter().any(|t| t.side == *side && t.glued);
+            let first_glued = order.iter().position(glued).unwrap();
+            assert!(order[first_glued..].iter().all(glued), "{name} {order:?}");
+            assert_eq!(order.len(), sides.len());
+        }
     }
 }

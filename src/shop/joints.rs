@@ -8,8 +8,18 @@
 //! seam, the pocket and the corners. Where sides are short, the slots of two sides of one facet
 //! could meet inside the wood: then both seams take the next smaller fitting. There a biscuit's
 //! slot is what its disc cuts, shallow at the ends.
+//!
+//! Where a part goes in aslant (see `moves`), what stands out of it drifts along the seam on its way
+//! into the slot of the standing part, which is made longer by what that needs, away from the
+//! corner where the seams of a move meet and where wood is short. Where there is none for it, or
+//! the way in would drive it through the slot's wall, the seam is held by glue alone.
+//!
+//! Slots are set from the back. One setting serves all seams of one fitting if their wood has a
+//! place in common; else as few as there can be.
 
+use super::glue::Step;
 use super::jig::Jig;
+use super::moves::{Closing, PLAY_MM, Peg};
 use super::polygon::sides;
 use super::saw::SeamRow;
 use crate::carve::fit::Fit;
@@ -20,6 +30,21 @@ use crate::{Error, Problem, Result};
 use glam::DVec3;
 use serde::Serialize;
 use std::collections::BTreeSet;
+
+/// What joints are planned from.
+#[derive(Debug, Clone, Copy)]
+pub struct Bench<'a> {
+    /// The solid.
+    pub solid: &'a Solid,
+    /// The globe in its stock.
+    pub fit: &'a Fit,
+    /// What holds the blanks, by kind.
+    pub jigs: &'a [Jig],
+    /// The seam sheet.
+    pub sheet: &'a [Vec<SeamRow>],
+    /// The job.
+    pub settings: &'a Settings,
+}
 
 /// A biscuit or dowel with its slot or hole.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -32,6 +57,10 @@ pub struct Fitting {
     pub thick_mm: f64,
     /// Depth of the slot or hole in each facet, mm.
     pub deep_mm: f64,
+    /// Length of biscuit or dowel along the seam, mm.
+    pub piece_mm: f64,
+    /// How far it stands out of a cut face: half its width, or half the dowel's length, mm.
+    pub out_mm: f64,
 }
 
 /// Radius of the disc that cuts slots for biscuits, mm. Common practice, no source.
@@ -53,6 +82,8 @@ const BISCUITS: [(JointKind, Fitting); 3] = [
             along_mm: 66.0,
             thick_mm: 4.0,
             deep_mm: 12.5,
+            piece_mm: 56.0,
+            out_mm: 11.5,
         },
     ),
     (
@@ -62,6 +93,8 @@ const BISCUITS: [(JointKind, Fitting); 3] = [
             along_mm: 62.0,
             thick_mm: 4.0,
             deep_mm: 10.5,
+            piece_mm: 53.0,
+            out_mm: 9.5,
         },
     ),
     (
@@ -71,6 +104,8 @@ const BISCUITS: [(JointKind, Fitting); 3] = [
             along_mm: 56.0,
             thick_mm: 4.0,
             deep_mm: 8.5,
+            piece_mm: 47.0,
+            out_mm: 7.5,
         },
     ),
 ];
@@ -78,17 +113,45 @@ const BISCUITS: [(JointKind, Fitting); 3] = [
 /// Glue room at the bottom of a dowel's hole, mm.
 const GLUE_ROOM_MM: f64 = 1.0;
 
+/// Slots are made longer in steps of this, mm.
+const LONGER_STEP_MM: f64 = 0.5;
+
+/// Fence settings are rounded to this where the wood allows, mm.
+const FENCE_STEP_MM: f64 = 0.1;
+
 /// The joint of one seam.
+///
+/// Along the seam is counted from its first corner to its second: to the right for someone who
+/// has the facet with the lower number in front of them, face up, the seam towards them.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Joint {
     /// Index of the seam.
     pub seam: usize,
     /// What is used; `None` for glue alone.
     pub fitting: Option<Fitting>,
+    /// Why there is none, where one was wanted.
+    pub bare: Option<Bare>,
     /// From the back to the middle of the slot, along the cut face of each of the two facets, mm.
     pub from_back_mm: [f64; 2],
     /// From back to surface along the cut face at the slot's ends, the thinner facet, mm.
     pub face_mm: f64,
+    /// Middle of biscuit or dowel from the middle of the seam, along the seam, mm.
+    pub off_middle_mm: f64,
+    /// How much longer the slot is in each of the two facets, towards the second corner where
+    /// positive, mm.
+    pub longer_mm: [f64; 2],
+    /// Play across the slot that the way in needs, mm.
+    pub play_mm: f64,
+}
+
+/// Why a seam has no biscuit or dowel.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Bare {
+    /// Wood is too short or thin.
+    NoRoom,
+    /// It would have room, but could not go in as the parts come together.
+    NoWayIn,
 }
 
 /// Room found for a fitting at a seam.
@@ -100,13 +163,40 @@ struct JointSpace {
     backs: [f64; 2],
 }
 
+/// How the two facets of a seam come together.
+#[derive(Debug, Clone, Copy)]
+struct WayIn {
+    /// Which of the two moves.
+    moving: usize,
+    /// Drift along and across the seam for each mm that the cut faces come together.
+    drift: [f64; 2],
+}
+
+/// A slot along its seam: what it is for, where, and how much longer, as in [`Joint`].
+#[derive(Debug, Clone, Copy)]
+struct Along {
+    fitting: Fitting,
+    off_middle_mm: f64,
+    longer_mm: [f64; 2],
+    play_mm: f64,
+}
+
+/// A fitting with the room that it has at its seam.
+struct Placed {
+    along: Along,
+    space: JointSpace,
+}
+
 /// The job's dowel with its hole.
 pub fn dowel(settings: &Settings) -> Fitting {
+    let out_mm = settings.joint.dowel_length_mm / 2.0;
     Fitting {
         name: "dowel",
         along_mm: settings.joint.dowel_diameter_mm,
         thick_mm: settings.joint.dowel_diameter_mm,
-        deep_mm: settings.joint.dowel_length_mm / 2.0 + GLUE_ROOM_MM,
+        deep_mm: out_mm + GLUE_ROOM_MM,
+        piece_mm: settings.joint.dowel_diameter_mm,
+        out_mm,
     }
 }
 
@@ -116,111 +206,333 @@ pub fn slot_lengths() -> String {
     format!("{first}, {second} and {third} mm")
 }
 
-/// Chooses the joint of every seam.
+/// Fittings that the job allows, in the order they are tried, and whether it names the only one.
+fn choice(settings: &Settings) -> (Vec<Fitting>, bool) {
+    let wanted = settings.joint.kind;
+    let biscuits = BISCUITS.iter();
+    match wanted {
+        JointKind::None => (Vec::new(), false),
+        JointKind::Dowel => (vec![dowel(settings)], true),
+        JointKind::Auto => {
+            let mut list: Vec<Fitting> = biscuits.map(|(_, fitting)| *fitting).collect();
+            list.push(dowel(settings));
+            (list, false)
+        }
+        _ => {
+            let one = biscuits.filter(|(kind, _)| *kind == wanted);
+            (one.map(|(_, fitting)| *fitting).collect(), true)
+        }
+    }
+}
+
+/// What would stand out at every seam if all parts came together square to their cut faces: what
+/// the order of gluing is chosen for.
 ///
 /// # Errors
 /// [`Error::Job`] when the job names a fitting that has no room at some seam, or whose slots
 /// would meet inside a facet.
-pub fn joints(
-    solid: &Solid,
-    fit: &Fit,
-    jigs: &[Jig],
-    sheet: &[Vec<SeamRow>],
-    settings: &Settings,
-) -> Result<Vec<Joint>> {
-    let dowel = dowel(settings);
-    let mut choice: Vec<Fitting> = BISCUITS.iter().map(|(_, fitting)| *fitting).collect();
-    choice.push(dowel);
-    let wanted = settings.joint.kind;
-    if let Some((_, one)) = BISCUITS.iter().find(|(kind, _)| *kind == wanted) {
-        choice = vec![*one];
-    } else if wanted == JointKind::Dowel {
-        choice = vec![dowel];
-    } else if wanted == JointKind::None {
-        choice.clear();
+pub fn pegs(bench: &Bench<'_>) -> Result<Vec<Option<Peg>>> {
+    let (fittings, named) = choice(bench.settings);
+    let mut placed: Vec<Option<Placed>> = Vec::new();
+    for seam in 0..bench.solid.seams.len() {
+        let found = first_with_room(bench, seam, &fittings, None);
+        if let (None, true, Some(fitting)) = (&found, named, fittings.first()) {
+            let room = room(bench, seam, &Along::plain(*fitting));
+            return Err(no_room(seam, fitting, &room, bench.settings));
+        }
+        placed.push(found);
     }
-    let named = !matches!(wanted, JointKind::Auto | JointKind::None);
-    let mut joints = (0..solid.seams.len())
-        .map(|seam| {
-            let joint = first_with_room(solid, fit, jigs, sheet, settings, seam, &choice);
-            match (&joint.fitting, named) {
-                (None, true) => {
-                    let room = room(solid, fit, jigs, sheet, settings, seam, &choice[0]);
-                    Err(no_room(seam, &choice[0], &room, settings))
-                }
-                _ => Ok(joint),
+    make_smaller(bench, &fittings, &mut placed, None, named)?;
+    let peg = |seam: usize, fitting: &Fitting| {
+        let space = room(bench, seam, &Along::plain(*fitting));
+        let JointSeam { left, right } = in_plane(bench.solid, seam);
+        let middle = 0.5 * (space.low + space.high);
+        let beside = 0.5 * (right - left) * middle - bench.settings.joint.cover_mm;
+        (space.low <= space.high).then_some(Peg {
+            out_mm: fitting.out_mm,
+            // Half of it to either side, when the slot is moved off the middle.
+            most_drift_mm: (2.0 * beside - fitting.along_mm).max(0.0),
+        })
+    };
+    let freedom = |peg: &Peg| peg.most_drift_mm / peg.out_mm;
+    let seams = placed.iter().enumerate();
+    let pegs = seams.map(|(seam, placed)| {
+        let largest = placed.as_ref()?.along.fitting;
+        // Of what is no larger, the one that may come in most aslant: better than none.
+        let smaller = fittings.iter().skip_while(|fitting| **fitting != largest);
+        let pegs = smaller.filter_map(|fitting| peg(seam, fitting));
+        pegs.max_by(|a, b| freedom(a).total_cmp(&freedom(b)))
+    });
+    Ok(pegs.collect())
+}
+
+/// The joint of every seam, as the steps of the glue-up let it go in; `pegs` as [`pegs`] found them.
+///
+/// # Errors
+/// As [`pegs`].
+pub fn joints(bench: &Bench<'_>, pegs: &[Option<Peg>], steps: &[Step]) -> Result<Vec<Joint>> {
+    let (fittings, named) = choice(bench.settings);
+    let ways = ways_in(bench.solid, steps);
+    let seams = 0..bench.solid.seams.len();
+    let mut placed: Vec<Option<Placed>> = seams
+        .map(|seam| first_with_room(bench, seam, &fittings, ways[seam]))
+        .collect();
+    make_smaller(bench, &fittings, &mut placed, Some(&ways), named)?;
+    let mut list = settled(&placed);
+    for joint in &mut list {
+        if joint.fitting.is_none() && !fittings.is_empty() {
+            let had_room = pegs.get(joint.seam).is_some_and(Option::is_some);
+            joint.bare = Some(if had_room {
+                Bare::NoWayIn
+            } else {
+                Bare::NoRoom
+            });
+        }
+    }
+    Ok(list)
+}
+
+/// How each seam closes in the steps of a glue-up.
+fn ways_in(solid: &Solid, steps: &[Step]) -> Vec<Option<WayIn>> {
+    let mut ways = vec![None; solid.seams.len()];
+    for step in steps {
+        for &seam in &step.seams {
+            let faces = solid.seams[seam].faces;
+            let moving = usize::from(!step.moving.contains(&faces[0]));
+            let closing = Closing::of(solid, seam, faces[moving], None);
+            ways[seam] = Some(WayIn {
+                moving,
+                drift: closing.drift(step.way),
+            });
+        }
+    }
+    ways
+}
+
+/// Takes something smaller, or nothing, wherever slots of two sides of a facet come too near: at
+/// one seam at a time, the one that is too near to most others, so that no joint goes in vain.
+fn make_smaller(
+    bench: &Bench<'_>,
+    fittings: &[Fitting],
+    placed: &mut [Option<Placed>],
+    ways: Option<&[Option<WayIn>]>,
+    named: bool,
+) -> Result<()> {
+    let solid = bench.solid;
+    let near = |joints: &[Joint], face| {
+        meeting(
+            solid,
+            bench.fit,
+            joints,
+            face,
+            bench.settings.joint.cover_mm,
+        )
+    };
+    let mut joints = settled(placed);
+    let faces = 0..solid.faces.len();
+    let mut meeting: Vec<Vec<[usize; 2]>> = faces.map(|face| near(&joints, face)).collect();
+    // Every round takes something smaller, so they end.
+    loop {
+        let pairs = || meeting.iter().flatten();
+        let Some(first) = meeting.iter().position(|pairs| !pairs.is_empty()) else {
+            return Ok(());
+        };
+        if let (true, None) = (named, ways) {
+            return Err(too_near(
+                first,
+                meeting[first][0],
+                &fittings[0],
+                bench.settings,
+            ));
+        }
+        // Slots that were made longer give way before those that were not.
+        let rank = |seam: usize| {
+            let count = pairs().filter(|pair| pair.contains(&seam)).count();
+            (joints[seam].longer_mm != [0.0; 2], count, seam)
+        };
+        let Some((.., seam)) = pairs().flatten().map(|seam| rank(*seam)).max() else {
+            return Ok(());
+        };
+        let now = joints[seam].fitting;
+        let place = fittings.iter().position(|fitting| Some(*fitting) == now);
+        let smaller = &fittings[place.map_or(fittings.len(), |place| place + 1)..];
+        placed[seam] = first_with_room(bench, seam, smaller, ways.and_then(|w| w[seam]));
+        // A change of one setting may move the slots of many seams.
+        let before = std::mem::replace(&mut joints, settled(placed));
+        let changed = joints
+            .iter()
+            .zip(&before)
+            .filter(|(now, before)| now != before);
+        let faces: BTreeSet<usize> = changed
+            .flat_map(|(joint, _)| solid.seams[joint.seam].faces)
+            .collect();
+        for face in faces {
+            meeting[face] = near(&joints, face);
+        }
+    }
+}
+
+/// The first fitting of a list that has room at a seam and can go in.
+fn first_with_room(
+    bench: &Bench<'_>,
+    seam: usize,
+    fittings: &[Fitting],
+    way: Option<WayIn>,
+) -> Option<Placed> {
+    fittings.iter().find_map(|fitting| {
+        let slots = Along::ways(*fitting, way);
+        slots.into_iter().find_map(|along| {
+            let space = room(bench, seam, &along);
+            (space.low <= space.high).then_some(Placed { along, space })
+        })
+    })
+}
+
+impl Along {
+    /// In the middle of the seam, no longer than usual.
+    fn plain(fitting: Fitting) -> Along {
+        Along {
+            fitting,
+            off_middle_mm: 0.0,
+            longer_mm: [0.0; 2],
+            play_mm: 0.0,
+        }
+    }
+
+    /// The slots by which a fitting can go in, best first: at mid-seam and longer to one side, or
+    /// moved so that the longer slot has its middle there. None when it drifts across.
+    fn ways(fitting: Fitting, way: Option<WayIn>) -> Vec<Along> {
+        let mut slot = Along::plain(fitting);
+        let Some(WayIn { moving, drift }) = way else {
+            return vec![slot];
+        };
+        slot.play_mm = (fitting.out_mm * drift[1].abs() * 1e3).round() / 1e3;
+        if slot.play_mm > PLAY_MM {
+            return Vec::new();
+        }
+        // Into the part that stands, what the other brings comes from where it is still on its way.
+        let longer = fitting.longer_mm(drift[0].abs()).copysign(-drift[0]);
+        if longer == 0.0 {
+            return vec![slot];
+        }
+        slot.longer_mm[1 - moving] = longer;
+        let moved = Along {
+            off_middle_mm: -0.5 * longer,
+            ..slot
+        };
+        vec![slot, moved]
+    }
+
+    /// How far the slots reach from the middle of the seam, to the farther side, mm.
+    fn reach_mm(&self) -> f64 {
+        let ends = self.longer_mm.map(|longer| {
+            let right = self.off_middle_mm + longer.max(0.0);
+            let left = -self.off_middle_mm + (-longer).max(0.0);
+            right.max(left)
+        });
+        0.5 * self.fitting.along_mm + ends[0].max(ends[1])
+    }
+}
+
+/// All joints with their slots at a height: one setting from the back for each fitting if there
+/// is one that all its seams allow, else as few as there can be.
+fn settled(placed: &[Option<Placed>]) -> Vec<Joint> {
+    let mut heights = vec![0.0; placed.len()];
+    let seams = placed.iter().enumerate();
+    // By fitting, then by the greatest setting that the seam allows.
+    let mut open: Vec<(&str, f64, f64, f64, usize)> = seams
+        .filter_map(|(seam, placed)| {
+            let Placed { along, space } = placed.as_ref()?;
+            let back = space.backs[0].max(space.backs[1]);
+            let [low, high] = [space.low, space.high].map(|y| y - back);
+            Some((along.fitting.name, high, low, back, seam))
+        })
+        .collect();
+    open.sort_by(|a, b| a.0.cmp(b.0).then(a.1.total_cmp(&b.1)).then(a.4.cmp(&b.4)));
+    while let Some(&(name, high, ..)) = open.first() {
+        let here = |seam: &(&str, f64, f64, f64, usize)| seam.0 == name && seam.2 <= high;
+        let low = open.iter().filter(|seam| here(seam)).map(|seam| seam.2);
+        let low = low.fold(f64::NEG_INFINITY, f64::max);
+        let middle = 0.5 * (low + high);
+        let round = (middle / FENCE_STEP_MM).round() * FENCE_STEP_MM;
+        let setting = if round >= low && round <= high {
+            round
+        } else {
+            middle
+        };
+        for seam in open.iter().filter(|seam| here(seam)) {
+            heights[seam.4] = seam.3 + setting;
+        }
+        open.retain(|seam| !here(seam));
+    }
+    let seams = placed.iter().enumerate();
+    seams
+        .map(|(seam, placed)| {
+            let along = placed.as_ref().map(|placed| placed.along);
+            let space = placed.as_ref().map(|placed| &placed.space);
+            Joint {
+                seam,
+                fitting: along.map(|along| along.fitting),
+                bare: None,
+                from_back_mm: space.map_or([0.0; 2], |s| s.backs.map(|back| heights[seam] - back)),
+                face_mm: space.map_or(0.0, |space| space.face_mm),
+                off_middle_mm: along.map_or(0.0, |along| along.off_middle_mm),
+                longer_mm: along.map_or([0.0; 2], |along| along.longer_mm),
+                play_mm: along.map_or(0.0, |along| along.play_mm),
             }
         })
-        .collect::<Result<Vec<Joint>>>()?;
-    // Every round takes something smaller, so there are few.
-    loop {
-        let meeting = meeting(solid, fit, &joints, settings.joint.cover_mm);
-        let Some(&(face, seams)) = meeting.first() else {
-            return Ok(joints);
-        };
-        if named {
-            return Err(too_near(face, seams, &choice[0], settings));
-        }
-        let touched: BTreeSet<usize> = meeting.iter().flat_map(|(_, seams)| *seams).collect();
-        for seam in touched {
-            let now = joints[seam].fitting;
-            let place = choice.iter().position(|fitting| Some(*fitting) == now);
-            let smaller = &choice[place.map_or(choice.len(), |place| place + 1)..];
-            joints[seam] = first_with_room(solid, fit, jigs, sheet, settings, seam, smaller);
-        }
-    }
+        .collect()
 }
 
-/// The joint of a seam with the first fitting of a list that has room there.
-fn first_with_room(
+/// One setting of fence or guide: fitting, distance from the back along the cut face to the
+/// slot's middle in mm, and how many slots have it.
+pub fn fences(joints: &[Joint]) -> Vec<(Fitting, f64, usize)> {
+    let mut list: Vec<(Fitting, f64, usize)> = Vec::new();
+    for joint in joints {
+        let Some(fitting) = joint.fitting else {
+            continue;
+        };
+        for from_back in joint.from_back_mm {
+            // What no fence can be set to is one setting.
+            let same = |(known, mm, _): &&mut (Fitting, f64, usize)| {
+                known.name == fitting.name && (*mm - from_back).abs() < 0.005
+            };
+            match list.iter_mut().find(same) {
+                Some((.., count)) => *count += 1,
+                None => list.push((fitting, from_back, 1)),
+            }
+        }
+    }
+    list.sort_by(|a, b| {
+        b.0.along_mm
+            .total_cmp(&a.0.along_mm)
+            .then(a.1.total_cmp(&b.1))
+    });
+    list
+}
+
+/// Seams of a facet whose slots have less than `cover_mm` of wood between them there.
+fn meeting(
     solid: &Solid,
     fit: &Fit,
-    jigs: &[Jig],
-    sheet: &[Vec<SeamRow>],
-    settings: &Settings,
-    seam: usize,
-    choice: &[Fitting],
-) -> Joint {
-    for fitting in choice {
-        let room = room(solid, fit, jigs, sheet, settings, seam, fitting);
-        if room.low <= room.high {
-            let y = 0.5 * (room.low + room.high);
-            return Joint {
-                seam,
-                fitting: Some(*fitting),
-                from_back_mm: room.backs.map(|back| y - back),
-                face_mm: room.face_mm,
-            };
-        }
-    }
-    Joint {
-        seam,
-        fitting: None,
-        from_back_mm: [0.0; 2],
-        face_mm: 0.0,
-    }
-}
-
-/// Slots of two sides of one facet with less than `cover_mm` of wood between them: the facet and
-/// the two seams.
-fn meeting(solid: &Solid, fit: &Fit, joints: &[Joint], cover_mm: f64) -> Vec<(usize, [usize; 2])> {
+    joints: &[Joint],
+    face: usize,
+    cover_mm: f64,
+) -> Vec<[usize; 2]> {
+    let sides = solid.faces[face].edges.iter().enumerate();
+    let slots: Vec<(usize, Vec<Piece>)> = sides
+        .map(|(side, edge)| {
+            let slot = slot(solid, fit, face, side, &joints[edge.seam]);
+            (edge.seam, slot)
+        })
+        .collect();
     let mut list = Vec::new();
-    for (face, facet) in solid.faces.iter().enumerate() {
-        let sides = facet.edges.iter().enumerate();
-        let slots: Vec<(usize, Vec<Piece>)> = sides
-            .map(|(side, edge)| {
-                let slot = slot(solid, fit, face, side, &joints[edge.seam]);
-                (edge.seam, slot)
-            })
-            .collect();
-        for (i, (seam, slot)) in slots.iter().enumerate() {
-            for (other_seam, other) in &slots[..i] {
-                let near = |a: &Piece, b: &Piece| {
-                    a.balls_apart_mm(b) < cover_mm && a.wood_to_mm(b) < cover_mm
-                };
-                if slot.iter().any(|a| other.iter().any(|b| near(a, b))) {
-                    list.push((face, [*seam.min(other_seam), *seam.max(other_seam)]));
-                }
+    for (i, (seam, slot)) in slots.iter().enumerate() {
+        for (other_seam, other) in &slots[..i] {
+            let near =
+                |a: &Piece, b: &Piece| a.balls_apart_mm(b) < cover_mm && a.wood_to_mm(b) < cover_mm;
+            if slot.iter().any(|a| other.iter().any(|b| near(a, b))) {
+                list.push([*seam.min(other_seam), *seam.max(other_seam)]);
             }
         }
     }
@@ -252,9 +564,9 @@ fn slot(solid: &Solid, fit: &Fit, face: usize, side: usize, joint: &Joint) -> Ve
     let inward = across * across.z.signum();
     let tilt = facet.edges[side].tilt_rad;
     let y = fit.kinds[facet.kind].back_plane_mm / tilt.cos() + joint.from_back_mm[which];
-    let x = 0.5 * along.dot(a + b) / foot.length() * y;
+    let x = 0.5 * along.dot(a + b) / foot.length() * y + joint.off_middle_mm;
     fitting
-        .slices()
+        .slices(joint.longer_mm[which])
         .into_iter()
         .map(|(from_middle, length, deep)| Piece {
             middle: along * (x + from_middle) + up * y + inward * (0.5 * deep),
@@ -278,23 +590,64 @@ impl Fitting {
         (self.deep_mm - DISC_MM + (DISC_MM * DISC_MM - x * x).sqrt()).max(0.0)
     }
 
-    /// The slot cut across into boxes: middle along the seam, length, greatest depth, mm.
-    fn slices(&self) -> Vec<(f64, f64, f64)> {
+    /// Depth of a slot that is longer to one side, at a distance from the middle of what goes in.
+    fn longer_deep_at_mm(&self, from_middle_mm: f64, longer_mm: f64) -> f64 {
+        let nearest = from_middle_mm.clamp(longer_mm.min(0.0), longer_mm.max(0.0));
+        self.deep_at_mm(from_middle_mm - nearest)
+    }
+
+    /// How much longer the slot must be when what goes in drifts along the seam by so much for
+    /// each mm that the faces come together, mm.
+    ///
+    /// A biscuit is taken as a piece of the disc that cuts its slot, its ends cut off: no biscuit
+    /// is fuller. The mm of glue room leaves it a little way to go in the slot as it is.
+    fn longer_mm(&self, drift: f64) -> f64 {
+        const PARTS: usize = 28;
+        /// What lies between the places tried, mm.
+        const BETWEEN_MM: f64 = 0.15;
+        let part = |i: usize| i as f64 / PARTS as f64;
+        let goes_in = |longer: f64| {
+            (0..=PARTS).all(|step| {
+                let apart = self.out_mm * part(step);
+                (0..=PARTS).all(|i| {
+                    let at = self.piece_mm * (part(i) - 0.5);
+                    let out = self.out_mm - self.deep_mm + self.deep_at_mm(at) - apart;
+                    let room = self.longer_deep_at_mm(at + apart * drift, longer);
+                    out <= 0.0 || room >= out + BETWEEN_MM
+                })
+            })
+        };
+        let round = self.along_mm <= self.thick_mm;
+        let mut steps = (self.out_mm * drift / LONGER_STEP_MM - 1e-6)
+            .ceil()
+            .max(0.0);
+        while !round && steps > 0.0 && goes_in((steps - 1.0) * LONGER_STEP_MM) {
+            steps -= 1.0;
+        }
+        steps * LONGER_STEP_MM
+    }
+
+    /// The slot, longer by so much to one side, cut across into boxes: middle along the seam,
+    /// length, greatest depth, mm.
+    fn slices(&self, longer_mm: f64) -> Vec<(f64, f64, f64)> {
+        let whole = self.along_mm + longer_mm.abs();
         let count = match self.along_mm <= self.thick_mm {
             true => 1,
-            false => SLICES,
+            false => (SLICES as f64 * whole / self.along_mm).ceil() as usize,
         };
-        let length = self.along_mm / count as f64;
+        let length = whole / count as f64;
+        let start = longer_mm.min(0.0) - 0.5 * self.along_mm;
         (0..count)
             .map(|i| {
-                let from = i as f64 * length - 0.5 * self.along_mm;
-                // The middle of the slot is deepest.
-                let nearest = if from + length <= 0.0 {
-                    from + length
-                } else {
-                    from.max(0.0)
-                };
-                (from + 0.5 * length, length, self.deep_at_mm(nearest))
+                let from = start + i as f64 * length;
+                // Deepest is the middle of the slot, or what of the box is nearest to it.
+                let ends = [from, from + length, 0.0_f64.clamp(from, from + length)];
+                let deep = ends.map(|at| self.longer_deep_at_mm(at, longer_mm));
+                (
+                    from + 0.5 * length,
+                    length,
+                    deep.into_iter().fold(0.0, f64::max),
+                )
             })
             .collect()
     }
@@ -355,15 +708,15 @@ fn too_near(face: usize, seams: [usize; 2], fitting: &Fitting, settings: &Settin
     )
 }
 
-fn room(
-    solid: &Solid,
-    fit: &Fit,
-    jigs: &[Jig],
-    sheet: &[Vec<SeamRow>],
-    settings: &Settings,
-    seam: usize,
-    fitting: &Fitting,
-) -> JointSpace {
+fn room(bench: &Bench<'_>, seam: usize, slots: &Along) -> JointSpace {
+    let Bench {
+        solid,
+        fit,
+        jigs,
+        sheet,
+        settings,
+    } = *bench;
+    let (fitting, end) = (&slots.fitting, slots.reach_mm());
     let JointSeam { left, right } = in_plane(solid, seam);
     let cover = settings.joint.cover_mm;
     let ends = &solid.seams[seam];
@@ -381,14 +734,14 @@ fn room(
         *back = piece.back_plane_mm / tilt.cos();
         low = low.max(*back + cover + half);
         // Corners must leave room for the slot's length.
-        low = low.max((0.5 * fitting.along_mm + cover) / half_length);
+        low = low.max((end + cover) / half_length);
         let lowest = row.lowest.height_mm;
         let top = match settings.globe.base {
             Base::Sphere => {
                 let reach = settings.globe.diameter_mm / 2.0 + lowest;
-                face_mm = face_mm.min(top_at(reach, off_middle, fitting, 0.0) - *back);
+                face_mm = face_mm.min(top_at(reach, off_middle, end, 0.0) - *back);
                 // Everything, tip included, stays cover and half a slot under the lowest ground.
-                top_at(reach - cover - half, off_middle, fitting, fitting.deep_mm)
+                top_at(reach - cover - half, off_middle, end, fitting.deep_mm)
             }
             Base::Flat => {
                 let surface = piece.base_distance_mm + lowest;
@@ -416,10 +769,10 @@ fn room(
     }
 }
 
-/// Greatest y at which a slot around x = y·`off_middle` that goes `deep` in stays within `reach`
-/// of the centre at its farther end: (|m| y + L/2)² + y² + D² = reach².
-fn top_at(reach: f64, off_middle: f64, fitting: &Fitting, deep: f64) -> f64 {
-    let (m, half) = (off_middle.abs(), 0.5 * fitting.along_mm);
+/// Greatest y at which a slot that ends `half` from x = y·`off_middle` and goes `deep` in stays
+/// within `reach` of the centre at its farther end: (|m| y + half)² + y² + D² = reach².
+fn top_at(reach: f64, off_middle: f64, half: f64, deep: f64) -> f64 {
+    let m = off_middle.abs();
     let (a, b, c) = (
         1.0 + m * m,
         m * half,

@@ -4,6 +4,8 @@
 //! and jig as in `docs/conventions.md`: z = 0 at the back of the blank, which is the jig's top.
 
 #[cfg(test)]
+mod assembly_checks;
+#[cfg(test)]
 mod bench_checks;
 pub mod blanks;
 pub mod boards;
@@ -13,13 +15,16 @@ pub mod glue;
 pub mod jig;
 pub mod joints;
 pub mod movement;
+pub mod moves;
 pub mod net;
 pub mod plan;
 pub mod planning;
 pub mod polygon;
 pub mod saw;
+pub mod sled;
 pub mod stack_up;
 pub mod work;
+pub mod zero;
 
 /// Letter of a kind of blank: no solid has more than a few.
 pub fn kind_letter(kind: usize) -> char {

@@ -8,7 +8,9 @@ use super::joints::Joint;
 use super::movement::Movement;
 use super::net::Laid;
 use super::saw::{SeamRow, SideSetUp};
+use super::sled::Sled;
 use super::stack_up::StackUp;
+use super::zero::Planing;
 use crate::carve::fit::Fit;
 use crate::carve::seams::SeamGround;
 use crate::model::geometry::Solid;
@@ -44,6 +46,8 @@ pub struct Plan {
     pub joints: Vec<Joint>,
     /// Error budget.
     pub budget: Budget,
+    /// How thick the blanks are planed.
+    pub planing: Planing,
     /// The solid unfolded, in corner radii; empty if no way was found.
     pub net: Vec<Laid>,
     /// Glue-up order.
@@ -65,6 +69,10 @@ pub struct KindPlan {
     pub stack: StackUp,
     /// Saw set-up for each side.
     pub saw: Vec<SideSetUp>,
+    /// One sled for each tilt.
+    pub sleds: Vec<Sled>,
+    /// Sides in the order they are sawn.
+    pub saw_order: Vec<usize>,
     /// Movement for both grain directions and both ways of sawing, the job's own first.
     pub movement: Vec<Movement>,
 }

@@ -4,20 +4,25 @@ use super::blanks::blanks;
 use super::budget::{Cuts, SideCut, Tolerances, budget};
 use super::glue;
 use super::jig::{Jig, jig};
-use super::joints::joints;
+use super::joints::{Bare, Bench, joints, pegs};
 use super::movement::{Movement, movement};
 use super::net::unfold;
 use super::plan::{KindPlan, Plan, PlanInput, paper_mm};
 use super::polygon::outward;
 use super::saw::{SeamRow, SideSetUp, seam_sheet, set_ups};
+use super::sled::{order_of_sides, sleds};
 use super::stack_up::stack_up;
 use super::work::work;
+use super::zero::planing;
 use crate::Result;
 use crate::carve::fit::Fit;
 use crate::model::geometry::Solid;
 use crate::model::length::both_text;
 use crate::model::settings::{Grain, Sawn, Settings};
 use crate::model::wood::VALID_PERCENT;
+
+/// Steps above this show when light rakes over a seam, mm.
+const VISIBLE_STEP_MM: f64 = 0.1;
 
 /// Makes the plan.
 ///
@@ -38,7 +43,16 @@ pub fn plan(bench: &PlanInput<'_>) -> Result<Plan> {
         .collect::<Result<_>>()?;
     let blanks = blanks(solid, fit, settings)?;
     let sheet = seam_sheet(solid, fit, ground, settings);
-    let joints = joints(solid, fit, &jigs, &sheet, settings)?;
+    let bench = Bench {
+        solid,
+        fit,
+        jigs: &jigs,
+        sheet: &sheet,
+        settings,
+    };
+    let pegs = pegs(&bench)?;
+    let glue = glue::order(solid, &pegs);
+    let joints = joints(&bench, &pegs, &glue)?;
     let kinds: Vec<KindPlan> = jigs
         .into_iter()
         .enumerate()
@@ -48,9 +62,12 @@ pub fn plan(bench: &PlanInput<'_>) -> Result<Plan> {
                 let of_kind = faces.iter().map(|&face| corners[face]);
                 of_kind.fold(f64::INFINITY, f64::min)
             });
+            let saw = set_ups(solid, fit, &sheet, kind, settings);
             KindPlan {
                 stack: stack_up(fit, kind, &jig, thinnest, settings),
-                saw: set_ups(solid, fit, &sheet, kind, settings),
+                sleds: sleds(&jig, &saw, settings),
+                saw_order: order_of_sides(&jig),
+                saw,
                 movement: movements(&fit.kinds[kind].corners_mm, settings),
                 jig,
                 faces,
@@ -71,7 +88,8 @@ pub fn plan(bench: &PlanInput<'_>) -> Result<Plan> {
             paper_mm(settings.paper.size)[1] / paper_mm(settings.paper.size)[0],
         )
         .unwrap_or_default(),
-        glue: glue::order(solid),
+        glue,
+        planing: planing(fit, settings, VISIBLE_STEP_MM),
         kinds,
         blanks,
         sheet,
@@ -181,15 +199,19 @@ fn warnings(plan: &Plan, settings: &Settings) -> Vec<String> {
             ));
         }
     }
-    let bare = plan
-        .joints
-        .iter()
-        .filter(|joint| joint.fitting.is_none())
-        .count();
-    if bare > 0 && settings.joint.kind != crate::model::settings::JointKind::None {
+    let bare = |why: Bare| plan.joints.iter().filter(|j| j.bare == Some(why)).count();
+    let of_all = |count: usize| format!("{count} of {} seams", plan.joints.len());
+    if let no_room @ 1.. = bare(Bare::NoRoom) {
         list.push(format!(
-            "{bare} of {} seams have no room for a biscuit or dowel and are held by glue alone.",
-            plan.joints.len()
+            "{} have no room for a biscuit or dowel and are held by glue alone.",
+            of_all(no_room)
+        ));
+    }
+    if let no_way @ 1.. = bare(Bare::NoWayIn) {
+        list.push(format!(
+            "{} have room for a biscuit or dowel that could not go in, because parts meet there at \
+             several seams in one move: they are held by glue alone.",
+            of_all(no_way)
         ));
     }
     let (dry, moist) = (settings.wood.dry_percent, settings.wood.moist_percent);

@@ -158,24 +158,24 @@ pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
             );
         }
     }
-    for (name, count) in super::joints::counts(&plan.joints) {
-        if name != "glue alone" {
-            let (what, unit, tool) = if name == "dowel" {
-                let across = both_text(settings.joint.dowel_diameter_mm);
-                let tool = format!("{across} drill in a guide, square to the cut face");
-                ("Drill holes for the dowels", "hole", tool)
-            } else {
-                let tool = format!("biscuit joiner, set to {name}");
-                ("Cut slots for the biscuits", "slot", tool)
-            };
-            let what = format!("{what} at mid-seam, two to a seam");
-            add(what, 2 * count, unit, tool, None);
-        }
+    for (fitting, from_back_mm, count) in super::joints::fences(&plan.joints) {
+        let dowel = fitting.name == "dowel";
+        let (what, unit, tool) = if dowel {
+            let across = both_text(settings.joint.dowel_diameter_mm);
+            let tool = format!("{across} drill in a guide, square to the cut face");
+            ("Drill holes for the dowels", "hole", tool)
+        } else {
+            let tool = format!("biscuit joiner, set to {}", fitting.name);
+            ("Cut slots for the biscuits", "slot", tool)
+        };
+        let one = if dowel { "one dowel" } else { "one biscuit" };
+        let what = format!(
+            "{what}, {one} to a seam, {} from the back along the cut face to the middle of the \
+             {unit}; longer where the table of joints says so",
+            both_text(from_back_mm)
+        );
+        add(what, count, unit, tool, None);
     }
-    let shells = plan
-        .glue
-        .iter()
-        .filter(|step| !step.seams.is_empty() && step.face.is_some());
     add(
         "Put the whole ball together dry, with tape".into(),
         1,
@@ -184,9 +184,9 @@ pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
         None,
     );
     add(
-        "Glue the two shells, facet by facet in the order of the glue-up list".into(),
-        shells.count(),
-        "facet",
+        "Glue the two shells, step by step in the order of the glue-up list".into(),
+        plan.glue.len().saturating_sub(1),
+        "step",
         "glue and tape".into(),
         None,
     );

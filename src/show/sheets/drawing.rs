@@ -8,6 +8,9 @@ use crate::show::pictures::{ACCENT, INK, QUIET, escape};
 use glam::DVec2;
 use std::fmt::Write;
 
+/// Where hands stay out, on screen and paper.
+const WARNING: &str = "#b3261e";
+
 /// Layers, in trade terms.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Layer {
@@ -35,6 +38,18 @@ pub enum Layer {
     ClampLine,
     /// Saw cut.
     SawCut,
+    /// Plate of a sled.
+    SledPlate,
+    /// Runner under a sled, where it may go.
+    Runner,
+    /// Stop at the end of a blank.
+    Stop,
+    /// Hold-downs.
+    Clamp,
+    /// Where no hand goes.
+    NoHands,
+    /// Pins at the axis and beside it.
+    Pin,
     /// Middle of the jig and of the blank.
     Axis,
     /// Mark at the index corner.
@@ -118,6 +133,12 @@ impl Layer {
             Layer::Tab => style("TAB", QUIET, 6, 0.35, Dashes::Solid),
             Layer::ClampLine => style("CLAMP_LINE", QUIET, 8, 0.25, Dashes::Dots),
             Layer::SawCut => style("SAW_CUT", ACCENT, 1, 0.35, Dashes::DashDot),
+            Layer::SledPlate => style("SLED", INK, 7, 0.5, Dashes::Solid),
+            Layer::Runner => style("RUNNER", QUIET, 8, 0.35, Dashes::Long),
+            Layer::Stop => style("STOP", INK, 7, 0.35, Dashes::Solid),
+            Layer::Clamp => style("CLAMP", QUIET, 6, 0.35, Dashes::Solid),
+            Layer::NoHands => style("NO_HANDS", WARNING, 1, 0.5, Dashes::Short),
+            Layer::Pin => style("PIN", ACCENT, 5, 0.35, Dashes::Solid),
             Layer::Axis => style("AXIS", QUIET, 8, 0.18, Dashes::DashDot),
             Layer::IndexMark => style("INDEX_CORNER", INK, 7, 0.25, Dashes::Solid),
             Layer::Ground => style("GROUND", INK, 7, 0.5, Dashes::Solid),

@@ -1,17 +1,21 @@
 //! The shop plan drawn: sections, blanks, jigs, boards, the map, checklist and its text.
 
+mod bench;
 pub mod drawing;
 mod dxf;
+mod joining;
 mod net_map;
 mod numbers;
 mod pdf;
 mod pieces;
 mod section;
+mod sled;
 
 use crate::carve::fit::Fit;
 use crate::carve::resample::Sampler;
 use crate::carve::seams;
 use crate::model::geometry::Solid;
+use crate::model::length::{both_text, mm_text};
 use crate::model::progress::Progress;
 use crate::model::settings::Settings;
 use crate::output::folder::{NewFolder, SHOP_FILE};
@@ -88,6 +92,10 @@ pub(crate) fn write_shop(
         let blank = pieces::blank(kind, of_kind, &facet, count);
         files.both(&format!("blank-{letter}"), &blank)?;
         files.both(&format!("jig-{letter}"), &pieces::jig(kind, of_kind))?;
+        for (i, one) in of_kind.sleds.iter().enumerate() {
+            let drawing = sled::sled(kind, of_kind, one);
+            files.both(&format!("sled-{letter}{}", i + 1), &drawing)?;
+        }
         progress.step(1);
     }
     for number in 0..boards {
@@ -152,6 +160,16 @@ fn title(file: &Path) -> Option<(u8, String)> {
     }
     let number = name.strip_prefix("board-")?;
     Some((1, format!("Board {}", number.trim_start_matches('0'))))
+}
+
+/// A length in mm and inches; in mm alone where the inch fraction would say nothing.
+fn both(mm: f64) -> String {
+    const LEAST_FRACTION_MM: f64 = 25.4 / 64.0;
+    if mm.abs() < LEAST_FRACTION_MM {
+        mm_text(mm)
+    } else {
+        both_text(mm)
+    }
 }
 
 /// The finished facet at the level, seen from the front, mm: its sides are arcs on a ball.

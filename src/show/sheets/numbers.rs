@@ -4,7 +4,7 @@ use super::Basis;
 use crate::model::geometry::Solid;
 use crate::model::settings::Settings;
 use crate::output::folder::SHOP_SCHEMA;
-use crate::shop::joints::Joint;
+use crate::shop::joints::{Joint, fences};
 use crate::shop::plan::{KindPlan, Plan};
 use crate::shop::{facet_label, kind_letter, seam_label};
 use serde_json::{Value, json};
@@ -39,7 +39,11 @@ pub fn numbers(
         "boards": boards(plan),
         "blanks_m2": plan.blanks.blanks_m2,
         "board_use": plan.blanks.board_use,
+        "planing": plan.planing,
         "joints": list(plan.joints.iter(), joint),
+        "fences": list(fences(&plan.joints).into_iter(), |(fitting, from_back_mm, slots)| json!({
+            "fitting": fitting.name, "from_back_mm": from_back_mm, "slots": slots,
+        })),
         "budget": budget(plan),
         "net": list(plan.net.iter(), |laid| json!({
             "facet": facet_label(laid.face),
@@ -48,8 +52,11 @@ pub fn numbers(
         })),
         "glue": list(plan.glue.iter(), |step| json!({
             "shell": step.shell,
-            "facet": step.face.map(facet_label),
+            "moving": list(step.moving.iter(), |face| facet_label(*face).into()),
+            "standing": list(step.standing.iter(), |face| facet_label(*face).into()),
             "seams": list(step.seams.iter(), |seam| seam_label(*seam).into()),
+            "off_square_deg": step.off_square_deg,
+            "way": solid.faces[step.moving[0]].frame.to_local(step.way),
         })),
         "work": list(plan.work.iter(), |operation| json!({
             "what": operation.what, "count": operation.count, "unit": operation.unit,
@@ -84,6 +91,13 @@ fn of_kind(plan: &Plan, index: usize, kind: &KindPlan) -> Value {
             "at_top_mm": side.at_top_mm, "blade_mm": side.blade_mm,
             "reach_mm": side.reach_mm, "cuts": side.cuts,
         })),
+        "sleds": list(kind.sleds.iter(), |sled| json!({
+            "tilt_deg": sled.tilt_deg,
+            "sides": list(sled.sides.iter(), |side| (side + 1).into()),
+            "at_jig_mm": sled.at_jig_mm, "at_table_mm": sled.at_table_mm,
+            "to_edge_mm": sled.to_edge_mm, "fence_mm": sled.fence_mm,
+        })),
+        "saw_order": list(kind.saw_order.iter(), |side| (side + 1).into()),
         "movement": list(kind.movement.iter(), |way| json!({
             "grain": way.grain, "sawn": way.sawn, "width_mm": way.width_mm,
             "change_mm": way.change_mm, "mean_side_mm": way.mean_side_mm,
@@ -118,6 +132,10 @@ fn joint(joint: &Joint) -> Value {
         "from_back_mm": fitting.map(|_| joint.from_back_mm),
         "deep_mm": fitting.map(|fitting| fitting.deep_mm),
         "cut_face_mm": fitting.map(|_| joint.face_mm),
+        "none_because": joint.bare,
+        "off_middle_mm": fitting.map(|_| joint.off_middle_mm),
+        "longer_mm": fitting.map(|_| joint.longer_mm),
+        "play_mm": fitting.map(|_| joint.play_mm),
     })
 }
 

@@ -1,27 +1,17 @@
 //! The plan's section of the report, and the check-off pages.
 
-use super::Basis;
+use super::bench::{sleds, zero};
+use super::joining::{glue, joints, step};
+use super::{Basis, both};
 use crate::model::geometry::Solid;
-use crate::model::length::{both_text, mm_text};
-use crate::model::settings::{Grain, JointKind, Sawn, Settings};
+use crate::model::settings::{Grain, Sawn, Settings};
 use crate::shop::boards::{BoardSize, MM3_PER_BOARD_FOOT};
 use crate::shop::cautions::CAUTIONS;
-use crate::shop::joints::{counts, dowel, slot_lengths};
 use crate::shop::plan::{KindPlan, Plan, paper_mm, species};
 use crate::shop::saw::At;
 use crate::shop::{facet_label, kind_letter, seam_label};
 use crate::show::pictures::escape;
 use std::fmt::Write;
-
-/// A length in mm and inches; in mm alone where the inch fraction would say nothing.
-fn both(mm: f64) -> String {
-    const LEAST_FRACTION_MM: f64 = 25.4 / 64.0;
-    if mm.abs() < LEAST_FRACTION_MM {
-        mm_text(mm)
-    } else {
-        both_text(mm)
-    }
-}
 
 /// The section of the report.
 pub fn section(plan: &Plan, solid: &Solid, basis: &Basis, settings: &Settings) -> String {
@@ -29,6 +19,7 @@ pub fn section(plan: &Plan, solid: &Solid, basis: &Basis, settings: &Settings) -
         heading(basis, plan),
         warnings(plan),
         stack_up(plan),
+        zero(plan),
         blanks(plan, settings),
         registration(plan, settings),
         saw(plan, settings),
@@ -335,6 +326,7 @@ fn saw(plan: &Plan, settings: &Settings) -> String {
         out,
         "\n{cuts} cuts in all. The two tilts at a seam and the angle between its faces make 180°."
     );
+    out.push_str(&sleds(plan));
     out
 }
 
@@ -420,125 +412,6 @@ fn budget(plan: &Plan, settings: &Settings) -> String {
         b.gap.largest(),
         b.closing.largest()
     );
-    out
-}
-
-fn joints(plan: &Plan, settings: &Settings) -> String {
-    let mut out = String::from("## Joints\n\n");
-    let list: Vec<String> = counts(&plan.joints)
-        .into_iter()
-        .map(|(name, count)| match count {
-            1 => format!("1 seam: {name}"),
-            _ => format!("{count} seams: {name}"),
-        })
-        .collect();
-    let _ = writeln!(out, "{}.", list.join("; "));
-    if settings.joint.kind == JointKind::Auto {
-        let _ = writeln!(
-            out,
-            "`joint.kind` is auto: each seam has the first of biscuit-20, biscuit-10, biscuit-0 and \
-             dowel whose slot or hole keeps {} of wood (joint.cover) to the back, ground, pocket, \
-             corners and its neighbours. Slots of biscuits are {} long and need long seams; a dowel \
-             needs room for its {} of depth.",
-            both(settings.joint.cover_mm),
-            slot_lengths(),
-            both(dowel(settings).deep_mm)
-        );
-    }
-    out.push('\n');
-    if plan.joints.iter().all(|joint| joint.fitting.is_none()) {
-        return out;
-    }
-    out.push_str(
-        "At the middle of each seam, square to the cut face. Distances in mm from the back, along \
-         the cut face, to the middle of the slot or hole, for the lower and the higher facet \
-         number.\n\n| seam | joint | from the back, lower | from the back, higher | deep in each | \
-         cut face, back to surface |\n|---|---|---|---|---|---|\n",
-    );
-    for joint in &plan.joints {
-        if let Some(fitting) = joint.fitting {
-            let _ = writeln!(
-                out,
-                "| {} | {} | {:.2} | {:.2} | {:.1} | {:.1} |",
-                seam_label(joint.seam),
-                fitting.name,
-                joint.from_back_mm[0],
-                joint.from_back_mm[1],
-                fitting.deep_mm,
-                joint.face_mm
-            );
-        }
-    }
-    out
-}
-
-/// `1 dowel`, `3 dowels`, `2 × biscuit-20`.
-fn fittings_text(count: usize, name: &str) -> String {
-    match (name, count) {
-        ("dowel", 1) => "1 dowel".to_owned(),
-        ("dowel", _) => format!("{count} dowels"),
-        _ => format!("{count} × {name}"),
-    }
-}
-
-/// One gluing in words.
-fn step(index: usize, plan: &Plan) -> String {
-    let step = &plan.glue[index];
-    let seams: Vec<String> = step.seams.iter().map(|seam| seam_label(*seam)).collect();
-    let fittings = step
-        .seams
-        .iter()
-        .filter_map(|&seam| plan.joints[seam].fitting);
-    let mut names: Vec<&str> = fittings.map(|f| f.name).collect();
-    names.sort_unstable();
-    let joints = if names.is_empty() {
-        String::new()
-    } else {
-        let mut unique = names.clone();
-        unique.dedup();
-        let counted: Vec<String> = unique
-            .iter()
-            .map(|name| fittings_text(names.iter().filter(|n| *n == name).count(), name))
-            .collect();
-        format!(" with {}", counted.join(", "))
-    };
-    match (step.face, step.seams.len()) {
-        (Some(face), 0) => format!(
-            "Shell {}: begin with facet {}.",
-            step.shell,
-            facet_label(face)
-        ),
-        (Some(face), _) => format!(
-            "Shell {}: facet {} at {}{joints}. Dry fit first: index corner as on the map, no light \
-             through {}.",
-            step.shell,
-            facet_label(face),
-            seams.join(", "),
-            if seams.len() == 1 {
-                "the seam"
-            } else {
-                "any seam"
-            }
-        ),
-        (None, count) => format!(
-            "Join the shells at the closing seam, {count} seams together: {}{joints}. Dry fit first: \
-             lay one shell on the other, turn until every number meets its neighbour, and ease the \
-             high spots.",
-            seams.join(", ")
-        ),
-    }
-}
-
-fn glue(plan: &Plan, solid: &Solid) -> String {
-    let mut out = format!(
-        "## Glue-up\n\n{} facets, {} seams. Each shell grows into a bowl; the last joint closes the \
-         ball.\n\n",
-        solid.faces.len(),
-        solid.seams.len()
-    );
-    for index in 0..plan.glue.len() {
-        let _ = writeln!(out, "{}. {}", index + 1, step(index, plan));
-    }
     out
 }
 

@@ -1,0 +1,129 @@
+//! The drawing of a sled.
+
+use super::both;
+use super::drawing::{Drawing, Layer, Primitive};
+use crate::shop::kind_letter;
+use crate::shop::plan::KindPlan;
+use crate::shop::sled::{HANDS_MM, Sled};
+use glam::DVec2;
+
+/// Heights of type, mm.
+const TITLE: f64 = 5.0;
+const TEXT: f64 = 3.2;
+
+/// Diameter of the pins, and half the width of stop and runner, mm: common practice, no source.
+const PIN_MM: f64 = 6.0;
+const HALF_STOP_MM: f64 = 12.0;
+const HALF_RUNNER_MM: f64 = 9.5;
+
+/// Radius of the pad that holds a blank down over its middle, mm.
+const PAD_MM: f64 = 12.0;
+
+/// A sled from above at true size, with the blank that it carries, for a saw that tilts to the
+/// left.
+pub fn sled(kind: usize, plan: &KindPlan, sled: &Sled) -> Drawing {
+    let mut drawing = Drawing::default();
+    let at = DVec2::new;
+    let turn = DVec2::from_angle(sled.turned_rad);
+    let turned = |points: &[DVec2]| points.iter().map(|p| turn.rotate(*p)).collect::<Vec<_>>();
+    let (kerf, edge, end) = (-sled.at_jig_mm, sled.to_edge_mm, sled.half_length_mm);
+    let rectangle = |left: f64, low: f64, right: f64, high: f64| {
+        Primitive::Closed(vec![
+            at(left, low),
+            at(right, low),
+            at(right, high),
+            at(left, high),
+        ])
+    };
+    drawing.add(Layer::SledPlate, rectangle(kerf, -end, edge, end));
+    drawing.line(Layer::SawCut, at(kerf, -end - 15.0), at(kerf, end + 15.0));
+    drawing.add(Layer::Blank, Primitive::Closed(turned(&plan.jig.blank_mm)));
+    drawing.add(Layer::Back, Primitive::Closed(turned(&plan.jig.back_mm)));
+    if let Some(seat) = &plan.jig.seat {
+        let mut boss = seat.boss.clone();
+        boss.points
+            .iter_mut()
+            .for_each(|(p, _)| *p = turn.rotate(*p));
+        drawing.add(Layer::Boss, Primitive::Rounded(boss));
+    }
+    for tab in &plan.jig.tabs {
+        drawing.add(Layer::Tab, Primitive::Closed(turned(&tab.tab_mm)));
+    }
+    drawing.axis_cross(DVec2::ZERO, 8.0);
+    drawing.add(Layer::Pin, Primitive::Ring(DVec2::ZERO, 0.5 * PIN_MM));
+    for (side, pin) in sled.sides.iter().zip(&sled.pins_mm) {
+        drawing.add(Layer::Pin, Primitive::Ring(*pin, 0.5 * PIN_MM));
+        let away = *pin + pin.normalize_or_zero() * (0.5 * PIN_MM + 3.0);
+        drawing.words(
+            away - DVec2::Y * 0.35 * TEXT,
+            TEXT,
+            0,
+            format!("{}", side + 1),
+        );
+    }
+    // Stop, hold-down and what hands keep clear of.
+    let (stop, clear) = (sled.blank_end_mm, kerf + 10.0);
+    let stop_low = stop - 2.0 * HALF_STOP_MM;
+    drawing.add(
+        Layer::Stop,
+        rectangle(clear.max(-30.0), stop_low, 30.0, stop),
+    );
+    let hands = kerf + HANDS_MM;
+    drawing.line(Layer::NoHands, at(hands, -end), at(hands, end));
+    let base = hands.max(0.0) + 20.0;
+    drawing.add(Layer::Clamp, Primitive::Ring(DVec2::ZERO, PAD_MM));
+    drawing.add(Layer::Clamp, rectangle(PAD_MM, -6.0, base, 6.0));
+    drawing.add(Layer::Clamp, rectangle(base, -20.0, base + 40.0, 20.0));
+    drawing.words(at(base + 20.0, -0.35 * TEXT), TEXT, 0, "hold-down");
+    let runner = edge - 2.5 * HALF_RUNNER_MM;
+    let sides = (runner - HALF_RUNNER_MM, runner + HALF_RUNNER_MM);
+    drawing.add(Layer::Runner, rectangle(sides.0, -end, sides.1, end));
+    // Measures along the feed's two ends.
+    let mut measure = |y: f64, from: f64, to: f64, text: String| {
+        drawing.arrow(Layer::Measure, at(from, y), at(to, y), true);
+        drawing.words(at(0.5 * (from + to), y + 1.5), TEXT, 0, text);
+    };
+    measure(end + 6.0, kerf, 0.0, format!("{:.2}", sled.at_jig_mm));
+    measure(end + 6.0, 0.0, edge, format!("{:.1}", sled.to_edge_mm));
+    measure(-end - 8.0, kerf, hands, format!("{HANDS_MM:.0}: no hands"));
+    drawing.arrow(
+        Layer::Measure,
+        at(edge + 8.0, -20.0),
+        at(edge + 8.0, 20.0),
+        false,
+    );
+    drawing.words(at(edge + 11.0, -0.4 * TEXT), TEXT, -1, "feed");
+    let (low, high) = drawing.bounds();
+    let list: Vec<String> = sled
+        .sides
+        .iter()
+        .map(|side| (side + 1).to_string())
+        .collect();
+    let title = format!(
+        "Sled {} for sides {}, {:.2}°, from above, true size",
+        kind_letter(kind),
+        list.join(", "),
+        sled.tilt_deg
+    );
+    drawing.words(at(low.x, high.y + 4.0), TITLE, -1, title);
+    let table = match sled.at_table_mm {
+        mm if mm < 0.0 => format!("{} beyond the axis", both(-mm)),
+        mm => format!("{} from the axis", both(mm)),
+    };
+    let lines = [
+        "drawn for a blade that tilts to the left, fence on the right; for one that tilts to the".to_owned(),
+        "right turn the plate half round and put the stop at its other end: mirror nothing".to_owned(),
+        format!("blade's near face at the table: {table}; fence to blade at the table: {}", both(sled.fence_mm)),
+        "dash-dot: the cut at the board under the blank; the first pass trims board and plate there".to_owned(),
+        "rings: pin at the axis, and the hole of each side's pin in the boss's board; the plate has one,".to_owned(),
+        "where that of the side drawn lies".to_owned(),
+        "dashed: a runner if you use one: its place from the axis is that of your saw's slot from the".to_owned(),
+        "blade, at the table and tilted, less the distance above".to_owned(),
+        "ring and arm: padded hold-down over the blank's middle; red: hands stay on the fence's side".to_owned(),
+    ];
+    for (i, line) in lines.into_iter().enumerate() {
+        let place = at(low.x, low.y - 6.0 - 1.6 * TEXT * i as f64);
+        drawing.words(place, TEXT, -1, line);
+    }
+    drawing
+}
