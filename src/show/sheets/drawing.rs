@@ -334,11 +334,6 @@ impl Drawing {
         out
     }
 
-    /// As DXF, units mm, every layer by its trade name. The same drawing gives the same bytes.
-    pub fn dxf(&self) -> String {
-        super::dxf::file(self)
-    }
-
     /// The layers in use, in order.
     pub(super) fn layers(&self) -> Vec<Layer> {
         let mut layers: Vec<Layer> = self.shapes.iter().map(|(layer, _)| *layer).collect();
@@ -383,6 +378,7 @@ mod drawn;
 
 #[cfg(test)]
 mod tests {
+    use super::super::dxf;
     use super::*;
     use crate::shop::polygon::round_corners;
 
@@ -404,7 +400,7 @@ mod tests {
     fn an_independent_reader_finds_layers_and_true_sizes() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("blank.dxf");
-        std::fs::write(&path, sample().dxf()).unwrap();
+        std::fs::write(&path, dxf::file(&sample())).unwrap();
         let mut found = drawn::shapes(&path);
         found.sort_by(|a, b| a.0.cmp(&b.0));
         let names: Vec<&str> = found.iter().map(|f| f.0.as_str()).collect();
@@ -426,7 +422,7 @@ mod tests {
         drawing.add(Layer::Axis, Primitive::Ring(DVec2::ONE, 2.5));
         let bent = [(-1.0, 0.0), (0.0, 1e-12), (1.0, 1.0)].map(DVec2::from);
         drawing.add(Layer::Ground, Primitive::Open(bent.to_vec()));
-        let text = drawing.dxf();
+        let text = dxf::file(&drawing);
         drawn::strictly(&text);
         assert!(text.contains("\\U+00C4 31.7\\U+00B0 \\U+03BC \\U+D834\\U+DD1E  end\n"));
         let file = tempfile::NamedTempFile::new().unwrap();

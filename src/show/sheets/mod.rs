@@ -209,7 +209,7 @@ impl Files<'_> {
 
     fn both(&mut self, name: &str, drawing: &Drawing) -> Result<()> {
         self.svg(name, drawing)?;
-        self.write(&format!("{name}.dxf"), drawing.dxf().as_bytes())
+        self.write(&format!("{name}.dxf"), dxf::file(drawing).as_bytes())
     }
 
     /// Writes the plan's numbers with the list of its files.
