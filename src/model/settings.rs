@@ -46,6 +46,8 @@ pub struct Settings {
     pub turning: TurningSettings,
     /// `[[keep]]`: places no seam should cut.
     pub keeps: Vec<KeepWhole>,
+    /// `[[place]]`: places to name.
+    pub places: Vec<NamedPlace>,
 }
 
 impl Settings {
@@ -92,6 +94,7 @@ impl Default for Settings {
                 diameter_mm: 200.0,
                 base: Base::Sphere,
                 projection: Projection::Radial,
+                names: true,
                 turn: TurnSettings {
                     auto: false,
                     face: 1,
@@ -184,6 +187,7 @@ impl Default for Settings {
             },
             turning: TurningSettings::default(),
             keeps: Vec::new(),
+            places: Vec::new(),
         }
     }
 }
@@ -253,6 +257,8 @@ pub struct GlobeSettings {
     pub base: Base,
     /// How terrain is laid on a facet.
     pub projection: Projection,
+    /// Whether the body's best-known places are named beside the job's own.
+    pub names: bool,
     /// Where the planet is turned to.
     pub turn: TurnSettings,
 }
@@ -890,4 +896,15 @@ pub struct KeepWhole {
     pub lon_deg: f64,
     /// Size: half its width as an angle at the body's centre, degrees.
     pub radius_deg: f64,
+}
+
+/// A place with a name.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NamedPlace {
+    /// What to call it.
+    pub name: String,
+    /// Degrees north.
+    pub lat_deg: f64,
+    /// Degrees east.
+    pub lon_deg: f64,
 }

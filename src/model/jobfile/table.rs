@@ -599,6 +599,13 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
         doc: "Which way mountains point: radial, away from the globe's centre, so that seams meet exactly; gnomonic, straight up from a flat face as on a carved panel, so that they meet nearly",
     },
     Setting {
+        key: "globe.names",
+        kind: yes_or_no!(globe.names),
+        default: Default::Value("\"yes\""),
+        unit: "word",
+        doc: "Whether maps and sheets name the best-known places of the body, beside those of [[place]] and [[keep]]",
+    },
+    Setting {
         key: "globe.turn.place",
         kind: ValueKind::Word {
             words: &[

@@ -503,7 +503,7 @@ fn mistakes_in_the_file_are_told_with_their_line() {
             "job: pixel: there is no setting of this name; found \"0.1 mm\"; allowed: name, and \
              the sections [grid], [globe], [globe.turn], [relief], [relief.below], [stock], [image], [blanks], [jig], [saw], \
              [joint], [wood], [budget], [paper], \
-             [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you \
+             [cutting], [turn], [[board]], [[cutter]], [[keep]], [[place]]; did you \
              mean \"image.pixel\"? (walnut.toml line 1)",
         ),
         (
@@ -517,7 +517,7 @@ fn mistakes_in_the_file_are_told_with_their_line() {
             "job: stok: there is no section of this name; allowed: [grid], [globe], \
              [globe.turn], [relief], [relief.below], [stock], [image], [blanks], [jig], [saw], \
              [joint], [wood], [budget], [paper], \
-             [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you mean [stock]? (walnut.toml line 2)",
+             [cutting], [turn], [[board]], [[cutter]], [[keep]], [[place]]; did you mean [stock]? (walnut.toml line 2)",
         ),
         (
             "[[globe]]\nsolid = \"cube\"\n",
@@ -638,7 +638,7 @@ fn mistakes_in_the_file_are_told_with_their_line() {
             "job: gl\\nobe: there is no section of this name; allowed: [grid], [globe], \
              [globe.turn], [relief], [relief.below], [stock], [image], [blanks], [jig], [saw], \
              [joint], [wood], [budget], [paper], \
-             [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you mean [globe]? (walnut.toml line 1)",
+             [cutting], [turn], [[board]], [[cutter]], [[keep]], [[place]]; did you mean [globe]? (walnut.toml line 1)",
         ),
         (
             "[grid]\nfiles = [\n  \"a.tif\",\n  # the second tile\n  2,\n]\n",
@@ -1114,7 +1114,7 @@ fn mistakes_in_repeated_sections_are_told_with_their_line() {
             "job: boards: there is no section of this name; allowed: [grid], [globe], \
              [globe.turn], [relief], [relief.below], [stock], [image], [blanks], [jig], [saw], \
              [joint], [wood], [budget], [paper], \
-             [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you mean [[board]]? \
+             [cutting], [turn], [[board]], [[cutter]], [[keep]], [[place]]; did you mean [[board]]? \
              (walnut.toml line 1)",
         ),
     ] {

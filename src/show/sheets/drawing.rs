@@ -60,6 +60,8 @@ pub enum Layer {
     Grain,
     /// Measures.
     Measure,
+    /// Places by name.
+    Place,
     /// Words.
     Label,
 }
@@ -144,6 +146,7 @@ impl Layer {
             Layer::Ground => style("GROUND", INK, 7, 0.5, Dashes::Solid),
             Layer::Grain => style("GRAIN", QUIET, 8, 0.25, Dashes::Solid),
             Layer::Measure => style("MEASURE", QUIET, 8, 0.18, Dashes::Solid),
+            Layer::Place => style("PLACE", INK, 7, 0.0, Dashes::Solid),
             Layer::Label => style("LABEL", INK, 7, 0.0, Dashes::Solid),
         }
     }

@@ -17,7 +17,7 @@ use crate::carve::seams;
 use crate::model::geometry::Solid;
 use crate::model::length::{both_text, mm_text};
 use crate::model::progress::Progress;
-use crate::model::settings::Settings;
+use crate::model::settings::{NamedPlace, Settings};
 use crate::output::folder::{NewFolder, SHOP_FILE};
 use crate::shop::kind_letter;
 use crate::shop::plan::PlanInput;
@@ -46,19 +46,39 @@ pub struct Planned {
     pub warnings: Vec<String>,
 }
 
+/// What a plan is made of.
+pub(crate) struct ShopInput<'a> {
+    /// Turned into the body frame.
+    pub solid: &'a Solid,
+    /// The globe in its stock.
+    pub fit: &'a Fit,
+    /// The ground; `None` without a grid.
+    pub sampler: Option<&'a Sampler>,
+    /// Where heights come from.
+    pub basis: &'a Basis,
+    /// Places to name, those that matter most first.
+    pub places: &'a [NamedPlace],
+    /// The job.
+    pub settings: &'a Settings,
+}
+
 /// Makes the plan and writes `shop/` into a folder being made.
 ///
 /// # Errors
 /// [`Error::Job`] and [`Error::Stock`] for what does not fit, [`Error::Disk`].
 pub(crate) fn write_shop(
     folder: &NewFolder,
-    solid: &Solid,
-    fit: &Fit,
-    sampler: Option<&Sampler>,
-    basis: &Basis,
-    settings: &Settings,
+    input: &ShopInput<'_>,
     progress: &dyn Progress,
 ) -> Result<Planned> {
+    let ShopInput {
+        solid,
+        fit,
+        sampler,
+        basis,
+        places,
+        settings,
+    } = *input;
     let ground = sampler.map(|sampler| {
         let seams = 0..solid.seams.len();
         let ground = seams.map(|seam| seams::seam_ground(solid, seam, settings, sampler));
@@ -106,7 +126,7 @@ pub(crate) fn write_shop(
         progress.step(1);
     }
     if !plan.net.is_empty() {
-        let map = net_map::NetMap::new(solid, &plan.net, sampler, settings);
+        let map = net_map::NetMap::new(solid, &plan.net, sampler, places, settings);
         files.write("map.svg", map.svg()?.as_bytes())?;
         files.write("map.pdf", &pdf::pages(&map.pages()?, map.sheet_mm)?)?;
     }
