@@ -32,6 +32,8 @@ pub struct Settings {
     pub saw: SawSettings,
     /// `[joint]`: what holds a seam beside glue.
     pub joint: JointSettings,
+    /// `[mount]`: what carries the finished ball.
+    pub mount: MountSettings,
     /// `[wood]`: species and moisture.
     pub wood: WoodSettings,
     /// `[budget]`: how exact the work is.
@@ -161,6 +163,16 @@ impl Default for Settings {
                 dowel_diameter_mm: 6.0,
                 dowel_length_mm: 30.0,
                 cover_mm: 3.0,
+            },
+            mount: MountSettings {
+                kind: MountKind::None,
+                rod_mm: 12.0,
+                blind: false,
+                depth_mm: None,
+                lat_deg: 90.0,
+                lon_deg: 0.0,
+                tilt_deg: None,
+                width_mm: None,
             },
             wood: WoodSettings {
                 species: "sugar-maple".to_owned(),
@@ -635,6 +647,41 @@ pub struct JointSettings {
     pub dowel_length_mm: f64,
     /// Least wood around slot or hole, mm.
     pub cover_mm: f64,
+}
+
+/// What carries the finished ball.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum MountKind {
+    /// Nothing: it lies in the hand.
+    None,
+    /// A rod along an axis.
+    Axis,
+    /// A flat that it stands on.
+    Flat,
+    /// A ring that it lies in.
+    Ring,
+}
+
+/// What carries the finished ball.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct MountSettings {
+    /// What sort.
+    pub kind: MountKind,
+    /// Diameter of the rod, mm.
+    pub rod_mm: f64,
+    /// Two blind holes instead of one through the ball.
+    pub blind: bool,
+    /// Depth of a blind hole below the level, mm; `None` follows rod and wood.
+    pub depth_mm: Option<f64>,
+    /// Where the axis comes out on top, degrees north.
+    pub lat_deg: f64,
+    /// Where the axis comes out on top, degrees east; of a pole, the meridian it leans along.
+    pub lon_deg: f64,
+    /// How far the axis leans from upright, degrees; `None` follows the body.
+    pub tilt_deg: Option<f64>,
+    /// Width of the flat, inner diameter of the ring, mm; `None` follows the diameter.
+    pub width_mm: Option<f64>,
 }
 
 /// How boards were sawn from the log.

@@ -208,6 +208,7 @@ fn shop_plan(
         fit,
         sampler: Some(sampler),
         basis: &Basis::Grid,
+        body,
         places: &places(body, settings),
         settings,
     };

@@ -210,6 +210,7 @@ pub fn plan(job: &Job, options: &PlanOptions, progress: &dyn Progress) -> Result
             fit: &fitted.relief.fit,
             sampler: (fitted.basis == Basis::Grid).then_some(&fitted.sampler),
             basis: &fitted.basis,
+            body: fitted.source.body.as_deref(),
             places: &places(fitted.source.body.as_deref(), &job.settings),
             settings: &job.settings,
         };

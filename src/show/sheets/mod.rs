@@ -4,6 +4,7 @@ mod bench;
 pub mod drawing;
 mod dxf;
 mod joining;
+mod mount;
 mod net_map;
 mod numbers;
 mod pdf;
@@ -19,9 +20,9 @@ use crate::model::length::{both_text, mm_text};
 use crate::model::progress::Progress;
 use crate::model::settings::{NamedPlace, Settings};
 use crate::output::folder::{NewFolder, SHOP_FILE};
-use crate::shop::kind_letter;
 use crate::shop::plan::PlanInput;
 use crate::shop::planning;
+use crate::shop::{self, facet_label, kind_letter};
 use crate::{Error, Result};
 use drawing::Drawing;
 use std::path::{Path, PathBuf};
@@ -56,6 +57,8 @@ pub(crate) struct ShopInput<'a> {
     pub sampler: Option<&'a Sampler>,
     /// Where heights come from.
     pub basis: &'a Basis,
+    /// The body, where the grid says.
+    pub body: Option<&'a str>,
     /// Places to name, those that matter most first.
     pub places: &'a [NamedPlace],
     /// The job.
@@ -76,6 +79,7 @@ pub(crate) fn write_shop(
         fit,
         sampler,
         basis,
+        body,
         places,
         settings,
     } = *input;
@@ -90,13 +94,15 @@ pub(crate) fn write_shop(
             faces.map(|face| seams::thinnest_corner(solid, face, &fit.facets[face], sampler));
         corners.collect::<Vec<_>>()
     });
-    let plan = planning::plan(&PlanInput {
+    let mut plan = planning::plan(&PlanInput {
         solid,
         fit,
         ground: ground.as_deref(),
         corners_mm: corners.as_deref(),
         settings,
     })?;
+    let jigs: Vec<_> = plan.kinds.iter().map(|kind| &kind.jig).collect();
+    plan.mount = shop::mount::mount(solid, fit, &jigs, &plan.joints, settings, body)?;
     let mut files = Files {
         folder,
         names: Vec::new(),
@@ -131,8 +137,17 @@ pub(crate) fn write_shop(
         files.write("map.pdf", &pdf::pages(&map.pages()?, map.sheet_mm)?)?;
     }
     progress.step(1);
-    let list = section::checklist(&plan, settings);
     let sheet_mm = crate::shop::plan::paper_mm(settings.paper.size);
+    let backs = mount::backs(&plan, solid, settings);
+    files.write("backs.pdf", &pdf::pages(&backs, sheet_mm)?)?;
+    if let Some(mounted) = &plan.mount {
+        files.both("mount", &mount::stand(mounted, settings))?;
+        for face in mount::touched(mounted) {
+            let blank = mount::blank(&plan, solid, mounted, face, settings);
+            files.both(&format!("mount-{}", facet_label(face)), &blank)?;
+        }
+    }
+    let list = section::checklist(&plan, settings);
     files.write("checklist.pdf", &pdf::pages(&list, sheet_mm)?)?;
     progress.step(1);
     let report = section::section(&plan, solid, basis, settings);
