@@ -133,6 +133,24 @@ pub fn body_by_radius(radius_m: f64) -> Option<&'static Body> {
         .min_by(|a, b| a.distance(radius_m).total_cmp(&b.distance(radius_m)))
 }
 
+/// How far a body's axis leans from the square to its orbit, degrees: between the IAU north pole
+/// (Archinal et al. 2018) and the orbit's pole at J2000; the Moon's to the ecliptic. `None` where
+/// it is not known or, as for most moons, about nothing.
+pub fn tilt_deg(name: &str) -> Option<f64> {
+    Some(match body_named(name)?.name {
+        "Mercury" => 0.03,
+        "Venus" => 2.64,
+        "Earth" => 23.44,
+        "Moon" => 1.54,
+        "Mars" => 25.19,
+        "Ceres" => 4.04,
+        "Vesta" => 27.44,
+        "Eros" => 89.01,
+        "Pluto" | "Charon" => 119.61,
+        _ => return None,
+    })
+}
+
 /// Comma-separated names, for messages.
 pub fn body_names() -> String {
     let names: Vec<&str> = BODIES.iter().map(|b| b.name).collect();
@@ -189,6 +207,34 @@ mod tests {
                 Some(body.name)
             );
         }
+    }
+
+    /// From right ascension and declination of the north pole (Archinal et al. 2018), inclination and
+    /// node of the orbit (E. M. Standish, "Approximate positions of the planets", and the JPL
+    /// small-body database); both from memory.
+    #[test]
+    fn tilts_are_angles_between_the_pole_and_the_orbit() {
+        use crate::model::geometry::direction;
+        let obliquity = f64::to_radians(23.4393);
+        for (name, pole, [inclination, node]) in [
+            ("Mercury", direction(61.4155, 281.0103), [7.005, 48.33]),
+            ("Venus", direction(67.16, 272.76), [3.395, 76.68]),
+            ("Earth", direction(90.0, 0.0), [0.0, 0.0]),
+            ("Mars", direction(52.8865, 317.6814), [1.850, 49.56]),
+            ("Ceres", direction(66.764, 291.418), [10.59, 80.31]),
+            ("Vesta", direction(42.235, 309.031), [7.14, 103.81]),
+            ("Eros", direction(17.22, 11.35), [10.83, 304.30]),
+            ("Pluto", direction(-6.163, 132.993), [17.14, 110.30]),
+        ] {
+            // The orbit's pole lies 90° behind its node; from the ecliptic to the equator.
+            let orbit = direction(90.0 - inclination, node - 90.0);
+            let orbit = glam::DMat3::from_rotation_x(obliquity) * orbit;
+            let angle = pole.angle_between(orbit).to_degrees();
+            let tilt = tilt_deg(name).unwrap();
+            assert!((angle - tilt).abs() < 0.1, "{name}: {angle} {tilt}");
+        }
+        assert_eq!(tilt_deg("Io"), None);
+        assert_eq!(tilt_deg("Kolob"), None);
     }
 
     #[test]

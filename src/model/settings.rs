@@ -32,6 +32,8 @@ pub struct Settings {
     pub saw: SawSettings,
     /// `[joint]`: what holds a seam beside glue.
     pub joint: JointSettings,
+    /// `[mount]`: what carries the finished ball.
+    pub mount: MountSettings,
     /// `[wood]`: species and moisture.
     pub wood: WoodSettings,
     /// `[budget]`: how exact the work is.
@@ -46,6 +48,8 @@ pub struct Settings {
     pub turning: TurningSettings,
     /// `[[keep]]`: places no seam should cut.
     pub keeps: Vec<KeepWhole>,
+    /// `[[place]]`: places to name.
+    pub places: Vec<NamedPlace>,
 }
 
 impl Settings {
@@ -92,6 +96,7 @@ impl Default for Settings {
                 diameter_mm: 200.0,
                 base: Base::Sphere,
                 projection: Projection::Radial,
+                names: true,
                 turn: TurnSettings {
                     auto: false,
                     face: 1,
@@ -159,6 +164,16 @@ impl Default for Settings {
                 dowel_length_mm: 30.0,
                 cover_mm: 3.0,
             },
+            mount: MountSettings {
+                kind: MountKind::None,
+                rod_mm: 12.0,
+                blind: false,
+                depth_mm: None,
+                lat_deg: 90.0,
+                lon_deg: 0.0,
+                tilt_deg: None,
+                width_mm: None,
+            },
             wood: WoodSettings {
                 species: "sugar-maple".to_owned(),
                 sawn: Sawn::Flat,
@@ -184,6 +199,7 @@ impl Default for Settings {
             },
             turning: TurningSettings::default(),
             keeps: Vec::new(),
+            places: Vec::new(),
         }
     }
 }
@@ -253,6 +269,8 @@ pub struct GlobeSettings {
     pub base: Base,
     /// How terrain is laid on a facet.
     pub projection: Projection,
+    /// Whether the body's best-known places are named beside the job's own.
+    pub names: bool,
     /// Where the planet is turned to.
     pub turn: TurnSettings,
 }
@@ -631,6 +649,41 @@ pub struct JointSettings {
     pub cover_mm: f64,
 }
 
+/// What carries the finished ball.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum MountKind {
+    /// Nothing: it lies in the hand.
+    None,
+    /// A rod along an axis.
+    Axis,
+    /// A flat that it stands on.
+    Flat,
+    /// A ring that it lies in.
+    Ring,
+}
+
+/// What carries the finished ball.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct MountSettings {
+    /// What sort.
+    pub kind: MountKind,
+    /// Diameter of the rod, mm.
+    pub rod_mm: f64,
+    /// Two blind holes instead of one through the ball.
+    pub blind: bool,
+    /// Depth of a blind hole below the level, mm; `None` follows rod and wood.
+    pub depth_mm: Option<f64>,
+    /// Where the axis comes out on top, degrees north.
+    pub lat_deg: f64,
+    /// Where the axis comes out on top, degrees east; of a pole, the meridian it leans along.
+    pub lon_deg: f64,
+    /// How far the axis leans from upright, degrees; `None` follows the body.
+    pub tilt_deg: Option<f64>,
+    /// Width of the flat, inner diameter of the ring, mm; `None` follows the diameter.
+    pub width_mm: Option<f64>,
+}
+
 /// How boards were sawn from the log.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
@@ -890,4 +943,15 @@ pub struct KeepWhole {
     pub lon_deg: f64,
     /// Size: half its width as an angle at the body's centre, degrees.
     pub radius_deg: f64,
+}
+
+/// A place with a name.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NamedPlace {
+    /// What to call it.
+    pub name: String,
+    /// Degrees north.
+    pub lat_deg: f64,
+    /// Degrees east.
+    pub lon_deg: f64,
 }

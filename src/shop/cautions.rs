@@ -1,7 +1,7 @@
 //! Cautions for each machine step.
 
 /// A machine step and what can hurt there.
-pub const CAUTIONS: [(&str, &[&str]); 6] = [
+pub const CAUTIONS: [(&str, &[&str]); 7] = [
     (
         "Before anything else",
         &[
@@ -46,6 +46,15 @@ pub const CAUTIONS: [(&str, &[&str]); 6] = [
             "The tilted blade comes up at another place than the upright one: check that it meets \
              neither jig, fence nor clamp over its whole way.",
             "Do not saw a blank that rocks on its boss or whose tab has come loose.",
+        ],
+    ),
+    (
+        "Hole, flat or ring",
+        &[
+            "Clamp a blank or the ball before drilling into it: a bit that breaks through grabs and \
+             spins what it is in. Back the far side with scrap, and keep to the drill press's manual.",
+            "A ball rolls: cut a flat with the ball bedded and held in a cradle, never in the hand \
+             against a belt, blade or plane iron.",
         ],
     ),
     (

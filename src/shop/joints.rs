@@ -684,6 +684,63 @@ impl Piece {
     }
 }
 
+/// The seam of a facet whose slot or hole comes nearest to a rod between two points of the facet's
+/// frame, z from the globe's centre, and the wood between them, mm.
+pub(super) fn wood_to_rod_mm(
+    (solid, fit): (&Solid, &Fit),
+    face: usize,
+    joints: &[Joint],
+    [from, to]: [DVec3; 2],
+    radius_mm: f64,
+) -> Option<(usize, f64)> {
+    let along = (to - from).normalize();
+    let aside = along.any_orthonormal_vector();
+    // A square rod around the round one.
+    let rod = Piece {
+        middle: 0.5 * (from + to),
+        half: [
+            0.5 * (to - from),
+            aside * radius_mm,
+            along.cross(aside) * radius_mm,
+        ],
+    };
+    of_slots(solid, fit, face, joints, |piece| rod.wood_to_mm(piece))
+}
+
+/// The seam of a facet whose slot or hole reaches farthest along a direction of the facet's frame,
+/// and how far from the globe's centre, mm.
+pub(super) fn slots_reach_mm(
+    (solid, fit): (&Solid, &Fit),
+    face: usize,
+    joints: &[Joint],
+    towards: DVec3,
+) -> Option<(usize, f64)> {
+    let short_of = |piece: &Piece| {
+        let reach = piece.half.iter().map(|half| half.dot(towards).abs());
+        -(piece.middle.dot(towards) + reach.sum::<f64>())
+    };
+    let found = of_slots(solid, fit, face, joints, short_of);
+    found.map(|(seam, short_of)| (seam, -short_of))
+}
+
+/// The seam of a facet with the least value of a piece of its slot.
+fn of_slots(
+    solid: &Solid,
+    fit: &Fit,
+    face: usize,
+    joints: &[Joint],
+    value: impl Fn(&Piece) -> f64,
+) -> Option<(usize, f64)> {
+    let sides = solid.faces[face].edges.iter().enumerate();
+    sides
+        .flat_map(|(side, edge)| {
+            let pieces = slot(solid, fit, face, side, &joints[edge.seam]);
+            let least = pieces.iter().map(&value).reduce(f64::min);
+            least.map(|least| (edge.seam, least))
+        })
+        .min_by(|a, b| a.1.total_cmp(&b.1))
+}
+
 fn too_near(face: usize, seams: [usize; 2], fitting: &Fitting, settings: &Settings) -> Error {
     Error::Job(
         Problem::new(format!(

@@ -5,6 +5,7 @@ use super::budget::Budget;
 use super::glue::Step;
 use super::jig::Jig;
 use super::joints::Joint;
+use super::mount::Mount;
 use super::movement::Movement;
 use super::net::Laid;
 use super::saw::{SeamRow, SideSetUp};
@@ -44,6 +45,8 @@ pub struct Plan {
     pub sheet: Vec<Vec<SeamRow>>,
     /// Joint of every seam.
     pub joints: Vec<Joint>,
+    /// What carries the ball; `None` for nothing.
+    pub mount: Option<Mount>,
     /// Error budget.
     pub budget: Budget,
     /// How thick the blanks are planed.

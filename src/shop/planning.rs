@@ -94,6 +94,7 @@ pub fn plan(bench: &PlanInput<'_>) -> Result<Plan> {
         blanks,
         sheet,
         joints,
+        mount: None,
         work: Vec::new(),
         warnings: Vec::new(),
     };

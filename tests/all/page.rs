@@ -296,6 +296,60 @@ fn the_page_opens_from_disk_draws_the_ball_and_says_what_the_manifest_says() {
     opened.quiet();
 }
 
+/// Names as the browser draws them: over no other words of their drawing, and gone when the box is
+/// cleared.
+#[test]
+fn names_of_places_cover_nothing_and_can_be_turned_off() {
+    let places: Vec<String> = (0..60)
+        .flat_map(|i| {
+            let (lat, lon) = (f64::from(i * 37 % 170) - 85.0, f64::from(i * 97 % 360));
+            let n = i + 1;
+            [
+                format!("place.{n}.name=Great Basin {n}"),
+                format!("place.{n}.lat={lat}"),
+                format!("place.{n}.lon={lon}"),
+            ]
+        })
+        .collect();
+    let places: Vec<&str> = places.iter().map(String::as_str).collect();
+    let (folder, manifest) = sample(&places);
+    assert_eq!(
+        manifest
+            .facets
+            .iter()
+            .map(|f| f.places.len())
+            .sum::<usize>(),
+        60
+    );
+    let opened = Opened::new(&folder.path().join("out/report.html"), [1280, 900]);
+    let found = opened.ask(
+        "[...document.querySelectorAll('#map svg, .card svg')].map((svg) => { \
+         const box = (e) => e.getBoundingClientRect(); \
+         const names = [...svg.querySelectorAll('.place text')], all = [...svg.querySelectorAll('text')]; \
+         const over = (a, b) => a.left + 3 < b.right && b.left + 3 < a.right && a.top + 3 < b.bottom && b.top + 3 < a.bottom; \
+         return [names.length, names.flatMap((a) => all.filter((b) => a !== b && over(box(a), box(b))) \
+         .map((b) => `${a.textContent} over ${b.textContent}`))]; })",
+    );
+    let found: Vec<(usize, Vec<String>)> = serde_json::from_value(found).unwrap();
+    assert_eq!(found.len(), 13);
+    assert!(found[0].0 > 30, "{} on the map", found[0].0);
+    assert!(found.iter().map(|(count, _)| count).sum::<usize>() > 45);
+    let over: Vec<_> = found.iter().flat_map(|(_, over)| over).collect();
+    assert_eq!(over, Vec::<&String>::new());
+    let title = "document.querySelector('#facet-1-name').innerText";
+    let known_for = format!("Facet 01: {}", manifest.facets[0].places[0].name);
+    assert_eq!(opened.ask(title), json!(known_for));
+    opened.screenshot("places.png", Some(1280));
+    let shown =
+        "[...document.querySelectorAll('.place')].filter((e) => e.getClientRects().length).length";
+    assert!(opened.ask(shown).as_u64().unwrap() > 12);
+    opened.run("document.getElementById('places').click()");
+    assert_eq!(opened.ask(shown), json!(0));
+    assert_eq!(opened.ask(title), json!("Facet 01"));
+    opened.run("document.getElementById('places').click()");
+    assert_eq!(opened.ask(title), json!(known_for));
+}
+
 #[test]
 fn printed_on_a4_and_letter_nothing_is_cut_off() {
     let (folder, _) = sample(&[]);

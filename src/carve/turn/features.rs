@@ -6,7 +6,8 @@
 //! the place where they met. Basins are the peaks of the ground turned upside down.
 
 use crate::model::geometry::direction;
-use crate::model::grid::{Grid, Hypsometry};
+use crate::model::grid::{Grid, Source};
+use crate::model::places::{Stands, name_of};
 use crate::model::settings::{KeepWhole, TurningSettings};
 use crate::sphere::lattice::pooled_grid;
 use glam::DVec3;
@@ -33,10 +34,11 @@ pub struct Feature {
 /// The job's places, then the most prominent peaks and basins.
 pub fn features(
     grid: &Grid,
-    hypsometry: &Hypsometry,
+    source: &Source,
     keeps: &[KeepWhole],
     settings: &TurningSettings,
 ) -> Vec<Feature> {
+    let mean_m = source.hypsometry.mean_m;
     let mut found: Vec<Feature> = keeps
         .iter()
         .map(|keep| Feature {
@@ -47,23 +49,35 @@ pub fn features(
         })
         .collect();
     let coarse = coarse(grid);
-    found.extend(most_prominent(
-        &coarse,
-        hypsometry.mean_m,
-        settings.peaks,
-        "peak",
-    ));
+    found.extend(most_prominent(&coarse, mean_m, settings.peaks, "peak"));
     let upside_down = Grid {
         heights_m: coarse.heights_m.mapv(|h| -h),
         ..coarse
     };
     found.extend(most_prominent(
         &upside_down,
-        -hypsometry.mean_m,
+        -mean_m,
         settings.basins,
         "basin",
     ));
+    name(&mut found[keeps.len()..], source.body.as_deref());
     found
+}
+
+/// Peaks and basins that are known on the body get their names, each name once.
+fn name(found: &mut [Feature], body: Option<&str>) {
+    let mut given: Vec<&str> = Vec::new();
+    for feature in found {
+        let stands = match feature.name.starts_with("peak") {
+            true => Stands::Up,
+            false => Stands::Down,
+        };
+        let known = name_of(body, stands, feature.towards);
+        if let Some(name) = known.filter(|name| !given.contains(name)) {
+            given.push(name);
+            feature.name = name.to_owned();
+        }
+    }
 }
 
 /// Means over half a degree, or the grid itself where it is coarse already.
@@ -231,6 +245,7 @@ mod tests {
     use super::*;
     use crate::output::testing::random;
     use ndarray::Array2;
+    use std::slice;
 
     /// The definition itself: the best of all ways to higher ground, by widening the search over
     /// levels until higher ground is reached.
@@ -302,10 +317,25 @@ mod tests {
             lon_deg: 90.0,
             radius_deg: 4.0,
         };
-        let hypsometry = Hypsometry::of_grid(&grid);
-        let found = features(&grid, &hypsometry, &[keep], &settings);
+        let mut source = Source::of_grid(&grid);
+        let found = features(&grid, &source, slice::from_ref(&keep), &settings);
         let names: Vec<&str> = found.iter().map(|f| f.name.as_str()).collect();
         assert_eq!(names, ["here", "peak 1", "peak 2", "basin 1"]);
+        // The peaks of this ground are nowhere near those of Earth; Mars has a high volcano and
+        // its deepest basin where these are.
+        source.body = Some("Earth".into());
+        assert_eq!(features(&grid, &source, &[], &settings)[0].name, "peak 1");
+        let turned = field(360, |d| {
+            cone(d, direction(17.0, 227.0), 3000.0, 12.0)
+                - cone(d, direction(-35.0, 65.0), 1500.0, 20.0)
+        });
+        source.body = Some("Mars".into());
+        let named = features(&turned, &source, &[], &settings);
+        let names: Vec<&str> = named.iter().map(|f| f.name.as_str()).collect();
+        assert!(
+            names.contains(&"Olympus Mons") && names.contains(&"Hellas Planitia"),
+            "{names:?}"
+        );
         assert!((found[0].towards - DVec3::Y).length() < 1e-12);
         for (feature, (place, prominence, radius_deg)) in
             found[1..]

@@ -11,7 +11,7 @@ pub mod search;
 use crate::carve::relief::Ground;
 use crate::carve::resample::Sampler;
 use crate::model::geometry::{Solid, place_of, turn_to};
-use crate::model::grid::{Grid, Hypsometry};
+use crate::model::grid::{Grid, Source};
 use crate::model::progress::Progress;
 use crate::model::settings::{Settings, TurnPart};
 use crate::{Error, Problem, Result};
@@ -43,7 +43,7 @@ pub struct Turned {
 /// [`Error::Job`] when no turn keeps the hard limit.
 pub(crate) fn turn(
     grid: &Grid,
-    hypsometry: &Hypsometry,
+    source: &Source,
     ground: &Ground,
     settings: &Settings,
     progress: &dyn Progress,
@@ -59,7 +59,7 @@ pub(crate) fn turn(
         place.spin_deg,
     );
     let sampler = Sampler::new(&ground.grid, &ground.curve);
-    let features = features::features(grid, hypsometry, &settings.keeps, &settings.turning);
+    let features = features::features(grid, source, &settings.keeps, &settings.turning);
     let radius_mm = settings.globe.diameter_mm / 2.0;
     let costing = Costing::new(
         &solid,
@@ -186,7 +186,7 @@ pub(crate) mod testing {
         let source = crate::testing::source_of(grid);
         let (solid, _) = oriented(settings)?;
         let ground = Ground::of(&solid, grid.clone(), &source, settings, false)?;
-        super::turn(grid, &source.hypsometry, &ground, settings, &Silent)
+        super::turn(grid, &source, &ground, settings, &Silent)
     }
 
     /// 6 mm over the grid's range, straight.

@@ -12,6 +12,7 @@ use crate::commands::turn::with_turn;
 use crate::model::geometry::Solid;
 use crate::model::grid::{Grid, Heights, Source};
 use crate::model::jobfile::Job;
+use crate::model::places::places;
 use crate::model::progress::Progress;
 use crate::model::settings::Settings;
 use crate::output::folder::{NewFolder, RELIEF_FILE};
@@ -139,7 +140,13 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
     // What the shop cannot make is found before anything is drawn.
     let planned = match options.shop {
         true => Some(shop_plan(
-            &folder, &solid, &fit, &sampler, &with_bits, progress,
+            &folder,
+            &solid,
+            &fit,
+            &sampler,
+            source.body.as_deref(),
+            &with_bits,
+            progress,
         )?),
         false => None,
     };
@@ -192,11 +199,20 @@ fn shop_plan(
     solid: &Solid,
     fit: &Fit,
     sampler: &Sampler,
+    body: Option<&str>,
     settings: &Settings,
     progress: &dyn Progress,
 ) -> Result<sheets::Planned> {
-    let ground = Some(sampler);
-    sheets::write_shop(folder, solid, fit, ground, &Basis::Grid, settings, progress)
+    let input = sheets::ShopInput {
+        solid,
+        fit,
+        sampler: Some(sampler),
+        basis: &Basis::Grid,
+        body,
+        places: &places(body, settings),
+        settings,
+    };
+    sheets::write_shop(folder, &input, progress)
 }
 
 /// All that facets are drawn from.

@@ -14,12 +14,13 @@ use crate::model::curve::Curve;
 use crate::model::geometry::Solid;
 use crate::model::grid::{Grid, Hypsometry, Place, Quantity, Registration, Source};
 use crate::model::jobfile::Job;
+use crate::model::places::places;
 use crate::model::progress::Progress;
 use crate::model::settings::Settings;
 use crate::output::folder::{NewFolder, PAGE_FILE};
 use crate::output::manifest::{Manifest, manifest_of};
 use crate::read::{self, ReadRequest};
-use crate::show::sheets::{Basis, Planned, write_shop};
+use crate::show::sheets::{Basis, Planned, ShopInput, write_shop};
 use crate::{Error, Result};
 use ndarray::Array2;
 use rayon::prelude::*;
@@ -204,15 +205,16 @@ pub fn plan(job: &Job, options: &PlanOptions, progress: &dyn Progress) -> Result
         }
         let job = &with_turn(job, progress)?;
         let fitted = fitted(job, progress)?;
-        let planned = write_shop(
-            &folder,
-            &fitted.solid,
-            &fitted.relief.fit,
-            (fitted.basis == Basis::Grid).then_some(&fitted.sampler),
-            &fitted.basis,
-            &job.settings,
-            progress,
-        )?;
+        let input = ShopInput {
+            solid: &fitted.solid,
+            fit: &fitted.relief.fit,
+            sampler: (fitted.basis == Basis::Grid).then_some(&fitted.sampler),
+            basis: &fitted.basis,
+            body: fitted.source.body.as_deref(),
+            places: &places(fitted.source.body.as_deref(), &job.settings),
+            settings: &job.settings,
+        };
+        let planned = write_shop(&folder, &input, progress)?;
         folder.write("report.md", planned.report.as_bytes())?;
         let page = plan_page(job, &fitted, &planned)?;
         folder.write(PAGE_FILE, page.as_bytes())?;

@@ -9,6 +9,7 @@ use crate::carve::relief::Ground;
 use crate::carve::turn::{self, Turned};
 use crate::model::geometry::Solid;
 use crate::model::jobfile::Job;
+use crate::model::places::places;
 use crate::model::progress::Progress;
 use crate::read::{self, ReadRequest};
 use crate::show::pictures::sheet_png;
@@ -36,8 +37,7 @@ fn turn_and_draw(
     let source = &reading.source;
     // The grid itself is still needed: places worth keeping whole are found by their heights.
     let ground = Ground::of(&solid, reading.grid.clone(), source, settings, false)?;
-    let heights = (&reading.grid, &source.hypsometry);
-    let turned = turn::turn(heights.0, heights.1, &ground, settings, progress)?;
+    let turned = turn::turn(&reading.grid, source, &ground, settings, progress)?;
     if !draw {
         return Ok((turned, None));
     }
@@ -49,6 +49,7 @@ fn turn_and_draw(
         settings.globe.diameter_mm / 2.0,
         &standard,
         &turned,
+        &places(source.body.as_deref(), settings),
     )?;
     Ok((turned, Some(sheet_png(&picture)?)))
 }

@@ -7,7 +7,10 @@ use crate::carve::turn::search::TurnChoice;
 use crate::model::curve::Curve;
 use crate::model::geometry::{Solid, direction, lat_lon_deg};
 use crate::model::grid::Grid;
-use crate::show::pictures::{ACCENT, INK, Light, PAPER, QUIET, Svg, draw_over, shade};
+use crate::model::settings::NamedPlace;
+use crate::show::pictures::{
+    ACCENT, Box4, INK, Labels, Light, PAPER, QUIET, Svg, draw_over, shade,
+};
 use crate::{Error, Problem, Result};
 use glam::DVec3;
 use image::{Rgb, RgbImage};
@@ -19,6 +22,9 @@ const MAP_PX: usize = 1800;
 const MARGIN_PX: usize = 80;
 /// Over each map, for its caption, pixels.
 const CAPTION_PX: usize = 78;
+
+/// Height of the names of places that are not rings, pixels.
+const NAME_PX: f64 = 16.0;
 
 /// Relief is shaded this many times steeper than on the globe, where a map is seen from far.
 const STEEPER: f64 = 3.0;
@@ -40,6 +46,7 @@ pub fn draw(
     radius_mm: f64,
     solid: &Solid,
     turned: &Turned,
+    places: &[NamedPlace],
 ) -> Result<RgbImage> {
     let map = relief_map(grid, curve, radius_mm);
     let (rows, columns) = map.dim();
@@ -72,6 +79,12 @@ pub fn draw(
         for words in numbers.iter().chain(&names) {
             words.draw(&mut svg);
         }
+        let mut others = Labels::new(NAME_PX);
+        for words in numbers.iter().chain(&names) {
+            others.keep_clear(words.ground());
+        }
+        panel.place_names(&mut others, places, &turned.features);
+        svg.raw(&others.svg());
     }
     draw_over(&mut picture, &svg.finish())
         .map_err(|what| Error::Disk(Problem::new(format!("the map could not be drawn: {what}"))))?;
@@ -241,6 +254,17 @@ impl Panel {
         names
     }
 
+    /// Names of other places, where there is room.
+    fn place_names(&self, names: &mut Labels, places: &[NamedPlace], features: &[Feature]) {
+        let (right, bottom) = (self.left + self.width, self.top + 0.5 * self.width);
+        let on_map =
+            |b: &Box4| b[0] >= self.left && b[1] >= self.top && b[2] <= right && b[3] <= bottom;
+        let named = |place: &&NamedPlace| features.iter().all(|f| f.name != place.name);
+        for place in places.iter().filter(named) {
+            names.place(self.at(place.towards()), &place.name, on_map);
+        }
+    }
+
     /// Places for a name beside its ring, the preferred ones first: below, above, right, left,
     /// then the same farther off.
     fn beside(&self, feature: &Feature) -> impl Iterator<Item = [f64; 2]> {
@@ -393,7 +417,16 @@ mod tests {
         settings.relief.range = crate::model::settings::ReliefRange::Mm(6.0);
         let turned = turn_on(&grid, &settings).unwrap();
         let solid = Solid::named("cube").unwrap();
-        let picture = draw("a < b", &grid, &plain_curve(&grid), 100.0, &solid, &turned).unwrap();
+        let picture = draw(
+            "a < b",
+            &grid,
+            &plain_curve(&grid),
+            100.0,
+            &solid,
+            &turned,
+            &[],
+        )
+        .unwrap();
         let after = solid.turned(&turned.found.choices[0].turn(&solid));
         let top = (picture.height() as usize - MARGIN_PX - 20) / 2 + 70 + CAPTION_PX - 20;
         let panel = Panel {

@@ -4,7 +4,7 @@
 //! line in [`LISTS`]. Tables are numbered from 1 in messages and in `--set board.2.length=8ft`.
 
 use super::cutters::CUTTERS;
-use super::keeps::KEEPS;
+use super::keeps::{KEEPS, PLACES};
 use super::nearest::nearest;
 use super::table::{
     Default, List, Range, Setting, THIN, TableRow, ValueKind, absent, always, needed, optional,
@@ -18,7 +18,7 @@ use std::path::Path;
 use toml_edit::{Item, TableLike, Value};
 
 /// Every repeated section, in the order of the starter file.
-pub(super) const LISTS: &[&dyn Repeated] = &[&BOARDS, &CUTTERS, &KEEPS];
+pub(super) const LISTS: &[&dyn Repeated] = &[&BOARDS, &CUTTERS, &KEEPS, &PLACES];
 
 /// What one table of a repeated section gives, by the last part of the key.
 pub(super) struct ListEntry {

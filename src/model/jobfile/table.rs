@@ -7,8 +7,8 @@ use crate::model::geometry::solid_names;
 use crate::model::grid::Quantity;
 use crate::model::length::{exact_m_text, exact_mm_text};
 use crate::model::settings::{
-    Base, CurveShape, Detail, Flattening, Grain, ImageFormat, JointKind, Level, Method, Outside,
-    Paper, Projection, ReliefRange, Sawn, Settings, Steepest, TurnPart,
+    Base, CurveShape, Detail, Flattening, Grain, ImageFormat, JointKind, Level, Method, MountKind,
+    Outside, Paper, Projection, ReliefRange, Sawn, Settings, Steepest, TurnPart,
 };
 use crate::model::wood::species_names;
 use serde::Serialize;
@@ -436,6 +436,7 @@ pub(super) const SECTIONS: &[(&str, &str)] = &[
     ),
     ("saw", "For the shop plan: the saw and the jig on it"),
     ("joint", "For the shop plan: what holds a seam beside glue"),
+    ("mount", "For the shop plan: what carries the finished ball"),
     ("wood", "For the shop plan: species and moisture"),
     ("budget", "For the shop plan: how exact the work is"),
     ("paper", "For the shop plan: printed sheets"),
@@ -597,6 +598,13 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
         default: Default::Value("\"radial\""),
         unit: "word",
         doc: "Which way mountains point: radial, away from the globe's centre, so that seams meet exactly; gnomonic, straight up from a flat face as on a carved panel, so that they meet nearly",
+    },
+    Setting {
+        key: "globe.names",
+        kind: yes_or_no!(globe.names),
+        default: Default::Value("\"yes\""),
+        unit: "word",
+        doc: "Whether maps and sheets name the best-known places of the body, beside those of [[place]] and [[keep]]",
     },
     Setting {
         key: "globe.turn.place",
@@ -1220,6 +1228,112 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
         default: Default::Value("\"3 mm\""),
         unit: "mm, cm, m or in",
         doc: "Least wood around a slot or hole",
+    },
+    Setting {
+        key: "mount.kind",
+        kind: word!(
+            |s| s.mount.kind,
+            MountKind,
+            [
+                ("none", None),
+                ("axis", Axis),
+                ("flat", Flat),
+                ("ring", Ring)
+            ]
+        ),
+        default: Default::Value("\"none\""),
+        unit: "word",
+        doc: "What carries the ball: nothing, a rod along an axis, a flat it stands on, a ring it lies in",
+    },
+    Setting {
+        key: "mount.rod",
+        kind: always!(
+            Length,
+            Range::new(2.0, 60.0, "a length, 2 mm to 60 mm"),
+            mount.rod_mm
+        ),
+        default: Default::Value("\"12 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "Diameter of the rod",
+    },
+    Setting {
+        key: "mount.hole",
+        kind: ValueKind::Word {
+            words: &[
+                Word {
+                    word: "through",
+                    set: |s| s.mount.blind = false,
+                },
+                Word {
+                    word: "blind",
+                    set: |s| s.mount.blind = true,
+                },
+            ],
+            get: |s| Some(if s.mount.blind { "blind" } else { "through" }.to_owned()),
+        },
+        default: Default::Value("\"through\""),
+        unit: "word",
+        doc: "One hole through the ball, or a blind hole for a pin at either end of the axis",
+    },
+    Setting {
+        key: "mount.depth",
+        kind: optional!(
+            Length,
+            Range::new(1.0, 500.0, "a length, 1 mm to 500 mm"),
+            mount.depth_mm
+        ),
+        default: absent(
+            "twice the rod's diameter, or what the wood allows",
+            "\"20 mm\"",
+        ),
+        unit: "mm, cm, m or in",
+        doc: "Depth of a blind hole below the level of the ground",
+    },
+    Setting {
+        key: "mount.lat",
+        kind: always!(
+            Number,
+            Range::new(-90.0, 90.0, "a number of degrees, -90 to 90"),
+            mount.lat_deg
+        ),
+        default: Default::Value("90.0"),
+        unit: "degrees north",
+        doc: "Latitude of the place where the axis comes out on top: 90 is the true north pole",
+    },
+    Setting {
+        key: "mount.lon",
+        kind: always!(Number, ROUND, mount.lon_deg),
+        default: Default::Value("0.0"),
+        unit: "degrees east",
+        doc: "Its longitude; where the axis runs through the poles, the meridian it leans along",
+    },
+    Setting {
+        key: "mount.tilt",
+        kind: optional!(
+            Number,
+            Range::new(0.0, 180.0, "a number of degrees, 0 to 180"),
+            mount.tilt_deg
+        ),
+        default: absent(
+            "that of the body to its orbit, by the IAU; 0 where it is not known",
+            "23.44",
+        ),
+        unit: "degrees",
+        doc: "How far the axis leans from upright on the stand",
+    },
+    Setting {
+        key: "mount.width",
+        kind: optional!(
+            Length,
+            Range::new(5.0, 2000.0, "a length, 5 mm to 2 m"),
+            mount.width_mm
+        ),
+        default: absent(
+            "a quarter of the diameter for the flat, half of it for the ring",
+            "\"60 mm\"",
+        ),
+        unit: "mm, cm, m or in",
+        doc: "Width of the flat, or inner diameter of the ring",
     },
     Setting {
         key: "wood.species",

@@ -44,6 +44,7 @@ fn other_value(key: &str) -> &'static str {
         "globe.diameter" => "8in",
         "globe.base" => "flat",
         "globe.projection" => "gnomonic",
+        "globe.names" => "no",
         "globe.turn.place" => "auto",
         "globe.turn.face" => "3",
         "globe.turn.lat" => "-17.5",
@@ -96,6 +97,14 @@ fn other_value(key: &str) -> &'static str {
         "joint.dowel_diameter" => "8 mm",
         "joint.dowel_length" => "40 mm",
         "joint.cover" => "5 mm",
+        "mount.kind" => "axis",
+        "mount.rod" => "1/2 in",
+        "mount.hole" => "blind",
+        "mount.depth" => "20 mm",
+        "mount.lat" => "-17.5",
+        "mount.lon" => "226",
+        "mount.tilt" => "30",
+        "mount.width" => "60 mm",
         "wood.species" => "black-walnut",
         "wood.sawn" => "quarter",
         "wood.grain" => "across",
@@ -384,6 +393,7 @@ fn the_manifest_shows_every_setting_as_a_job_file_would() {
             "globe": {
                 "solid": "deltoidal-icositetrahedron", "diameter": "38.1 mm", "base": "sphere",
                 "projection": "radial",
+                "names": "yes",
                 "turn": { "place": "given", "face": 1, "lat": 90.0, "lon": 0.0, "spin": 0.0 }
             },
             "relief": {
@@ -411,6 +421,10 @@ fn the_manifest_shows_every_setting_as_a_job_file_would() {
                 "kind": "auto", "dowel_diameter": "6 mm", "dowel_length": "30 mm",
                 "cover": "3 mm"
             },
+            "mount": {
+                "kind": "none", "rod": "12 mm", "hole": "through", "depth": null, "lat": 90.0,
+                "lon": 0.0, "tilt": null, "width": null
+            },
             "wood": {
                 "species": "sugar-maple", "sawn": "flat", "grain": "along", "dry": 6.0,
                 "moist": 10.0
@@ -425,7 +439,7 @@ fn the_manifest_shows_every_setting_as_a_job_file_would() {
                 "relief": 1.0, "worst": 0.25, "high": 0.1, "misfit": 2.0, "corner": 0.1,
                 "keep": 0.05, "limit": "none", "most": 1.0, "peaks": 3, "basins": 2, "seed": 0
             },
-            "board": [], "cutter": [], "keep": []
+            "board": [], "cutter": [], "keep": [], "place": []
         })
     );
 }
@@ -495,15 +509,15 @@ fn mistakes_in_the_file_are_told_with_their_line() {
         (
             "# a globe\r\n[globe]\r\ndiamter = \"8 in\"\r\n",
             "job: globe.diamter: there is no setting of this name; found \"8 in\"; allowed: \
-             solid, diameter, base, projection; did you mean \"globe.diameter\"? (walnut.toml \
+             solid, diameter, base, projection, names; did you mean \"globe.diameter\"? (walnut.toml \
              line 3)",
         ),
         (
             "pixel = \"0.1 mm\"\n",
             "job: pixel: there is no setting of this name; found \"0.1 mm\"; allowed: name, and \
              the sections [grid], [globe], [globe.turn], [relief], [relief.below], [stock], [image], [blanks], [jig], [saw], \
-             [joint], [wood], [budget], [paper], \
-             [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you \
+             [joint], [mount], [wood], [budget], [paper], \
+             [cutting], [turn], [[board]], [[cutter]], [[keep]], [[place]]; did you \
              mean \"image.pixel\"? (walnut.toml line 1)",
         ),
         (
@@ -516,8 +530,8 @@ fn mistakes_in_the_file_are_told_with_their_line() {
             "[grid]\n[stok]\nskim = \"1 mm\"\n",
             "job: stok: there is no section of this name; allowed: [grid], [globe], \
              [globe.turn], [relief], [relief.below], [stock], [image], [blanks], [jig], [saw], \
-             [joint], [wood], [budget], [paper], \
-             [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you mean [stock]? (walnut.toml line 2)",
+             [joint], [mount], [wood], [budget], [paper], \
+             [cutting], [turn], [[board]], [[cutter]], [[keep]], [[place]]; did you mean [stock]? (walnut.toml line 2)",
         ),
         (
             "[[globe]]\nsolid = \"cube\"\n",
@@ -637,8 +651,8 @@ fn mistakes_in_the_file_are_told_with_their_line() {
             "\"gl\\nobe\".x = 1\n",
             "job: gl\\nobe: there is no section of this name; allowed: [grid], [globe], \
              [globe.turn], [relief], [relief.below], [stock], [image], [blanks], [jig], [saw], \
-             [joint], [wood], [budget], [paper], \
-             [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you mean [globe]? (walnut.toml line 1)",
+             [joint], [mount], [wood], [budget], [paper], \
+             [cutting], [turn], [[board]], [[cutter]], [[keep]], [[place]]; did you mean [globe]? (walnut.toml line 1)",
         ),
         (
             "[grid]\nfiles = [\n  \"a.tif\",\n  # the second tile\n  2,\n]\n",
@@ -792,7 +806,7 @@ fn mistakes_in_an_option_name_the_option() {
         (
             "globe.size=8in",
             "job: globe.size: there is no setting of this name; allowed: solid, diameter, base, \
-             projection; remove it, or check its spelling in the settings table (--set \
+             projection, names; remove it, or check its spelling in the settings table (--set \
              globe.size=8in)",
         ),
         (
@@ -1113,8 +1127,8 @@ fn mistakes_in_repeated_sections_are_told_with_their_line() {
             "[[boards]]\nwidth = \"8 in\"\n",
             "job: boards: there is no section of this name; allowed: [grid], [globe], \
              [globe.turn], [relief], [relief.below], [stock], [image], [blanks], [jig], [saw], \
-             [joint], [wood], [budget], [paper], \
-             [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you mean [[board]]? \
+             [joint], [mount], [wood], [budget], [paper], \
+             [cutting], [turn], [[board]], [[cutter]], [[keep]], [[place]]; did you mean [[board]]? \
              (walnut.toml line 1)",
         ),
     ] {

@@ -249,6 +249,18 @@ pub struct EdgeEntry {
     pub seam_high_mm: f64,
 }
 
+/// A place with a name.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[allow(missing_docs, reason = "units in the names; see docs/manifest.md")]
+pub struct PlaceEntry {
+    pub name: String,
+    pub lat_deg: f64,
+    pub lon_deg: f64,
+    /// On the facet, at the level.
+    pub x_mm: f64,
+    pub y_mm: f64,
+}
+
 /// One facet.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct FacetEntry {
@@ -276,6 +288,9 @@ pub struct FacetEntry {
     pub corners_mm: Vec<[f64; 2]>,
     /// Edge i joins corner i to corner i + 1.
     pub edges: Vec<EdgeEntry>,
+    /// Places with names on it, those that matter most first.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub places: Vec<PlaceEntry>,
     /// Lowest carved height of the facet and its trim above the back, mm.
     pub min_mm: f64,
     /// Highest carved height inside the outline above the back, mm.
@@ -293,6 +308,11 @@ pub struct FacetEntry {
 }
 
 impl FacetEntry {
+    /// The place that names it best.
+    pub fn known_for(&self) -> Option<&str> {
+        self.places.first().map(|place| place.name.as_str())
+    }
+
     /// Pixels cut off at either end.
     pub fn clipped_px(&self) -> u64 {
         self.clipped_high_px.saturating_add(self.clipped_low_px)
@@ -440,6 +460,7 @@ pub(crate) mod testing {
                             seam_high_mm: 0.75,
                         })
                         .collect(),
+                    places: Vec::new(),
                     min_mm: 3.0,
                     max_mm: 25.0,
                     corner_mm: 7.0,

@@ -7,12 +7,14 @@ use crate::carve::seams::{seam_relief, thinnest_corner};
 use crate::model::geometry::{Solid, lat_lon_deg};
 use crate::model::grid::{Hypsometry, Source};
 use crate::model::jobfile::Job;
-use crate::model::settings::Settings;
+use crate::model::places::{on_facet, places};
+use crate::model::settings::{NamedPlace, Settings};
 use crate::output;
 use crate::output::manifest::{
     Centre, Checks, EdgeEntry, FacetEntry, FrameEntry, GlobeEntry, ImageEntry, Manifest,
-    ReliefEntry, SCHEMA, SourceEntry,
+    PlaceEntry, ReliefEntry, SCHEMA, SourceEntry,
 };
+use crate::shop::saw::on_surface;
 use glam::DMat3;
 
 /// How the relief was made, as the manifest lists it; nothing for relief that came finished.
@@ -44,10 +46,12 @@ pub fn manifest_of(
 ) -> Manifest {
     let settings = &job.settings;
     let nearest = fit.kinds.iter().map(|kind| kind.back_plane_mm);
+    let places = places(source.body.as_deref(), settings);
     let rows = turn.transpose().to_cols_array_2d();
-    let facets = chosen
-        .iter()
-        .map(|&face| blank_facet(settings, solid, fit, face, sampler));
+    let facets = chosen.iter().map(|&face| FacetEntry {
+        places: place_entries(&places, settings, solid, fit, face),
+        ..blank_facet(settings, solid, fit, face, sampler)
+    });
     Manifest {
         schema: SCHEMA.into(),
         program: format!("globewright {}", env!("CARGO_PKG_VERSION")),
@@ -95,6 +99,30 @@ pub fn manifest_of(
         warnings: Vec::new(),
         files: Vec::new(),
     }
+}
+
+/// The places on a facet.
+fn place_entries(
+    places: &[NamedPlace],
+    settings: &Settings,
+    solid: &Solid,
+    fit: &Fit,
+    face: usize,
+) -> Vec<PlaceEntry> {
+    let distance_mm = fit.kinds[solid.faces[face].kind].base_distance_mm;
+    on_facet(places, solid, face)
+        .into_iter()
+        .map(|on| {
+            let at = on_surface(on.local, 0.0, distance_mm, settings);
+            PlaceEntry {
+                name: on.place.name.clone(),
+                lat_deg: on.place.lat_deg,
+                lon_deg: on.place.lon_deg,
+                x_mm: at.x,
+                y_mm: at.y,
+            }
+        })
+        .collect()
 }
 
 /// What the manifest says of the grid.
@@ -177,6 +205,7 @@ fn blank_facet(
                 }
             })
             .collect(),
+        places: Vec::new(),
         min_mm: 0.0,
         max_mm: 0.0,
         corner_mm: thinnest_corner(solid, index, &fit.facets[index], sampler),

@@ -3,8 +3,10 @@
 use crate::Result;
 use crate::model::length::mm_text;
 use crate::output::manifest::{FacetEntry, Manifest};
-use crate::shop::polygon::bounds;
-use crate::show::pictures::{ACCENT, INK, escape, grey_png, picture, scale_bar_mm};
+use crate::shop::polygon::{bounds, holds};
+use crate::show::pictures::{
+    ACCENT, Box4, INK, Labels, escape, grey_png, middle_box, picture, scale_bar_mm,
+};
 use crate::show::report::overview::{SheetLayout, Thumb};
 use glam::DVec2;
 use std::fmt::Write;
@@ -15,6 +17,9 @@ const LARGEST_MM: f64 = 170.0;
 
 /// Height of type, mm.
 const TYPE_MM: f64 = 3.4;
+
+/// Height of the names of places, mm.
+const NAME_MM: f64 = 2.8;
 
 /// Room for north arrow and scale bar under the facet, and for the index corner's mark above, mm.
 const FOOT_MM: f64 = 15.0;
@@ -76,7 +81,19 @@ pub fn draw(
          stroke-linejoin=\"round\"/>",
         points.join(" ")
     );
-    seams(&mut out, facet);
+    // Type of one size on paper, whatever the scale.
+    let mut names = Labels::new(NAME_MM / share);
+    seams(&mut out, facet, &mut names);
+    let inside = |b: &Box4| {
+        let [left, top, right, bottom] = *b;
+        [[left, top], [right, top], [right, bottom], [left, bottom]]
+            .iter()
+            .all(|[x, y]| holds(&outline, DVec2::new(*x, -y), 0.0))
+    };
+    for place in &facet.places {
+        names.place([place.x_mm, -place.y_mm], &place.name, inside);
+    }
+    out.push_str(&names.svg());
     if let Some(&[x, y]) = facet.corners_mm.first() {
         let _ = writeln!(
             out,
@@ -91,8 +108,8 @@ pub fn draw(
     Ok(FacetCard { svg: out, share })
 }
 
-/// Seam and neighbour at the middle of every side, just inside it.
-fn seams(out: &mut String, facet: &FacetEntry) {
+/// Seam and neighbour at the middle of every side, just inside it; names keep clear of them.
+fn seams(out: &mut String, facet: &FacetEntry, names: &mut Labels) {
     let corners = &facet.corners_mm;
     let shortest = (0..corners.len())
         .map(|i| DVec2::from(corners[i]).distance(DVec2::from(corners[(i + 1) % corners.len()])))
@@ -109,18 +126,32 @@ fn seams(out: &mut String, facet: &FacetEntry) {
         if turn.abs() > 90.0 {
             turn -= 180.0_f64.copysign(turn);
         }
+        let words = format!("{} to {:02}", edge.seam, edge.neighbour);
+        names.keep_clear(turned_box(place, size, turn, &words));
         let _ = writeln!(
             out,
             "<text transform=\"translate({:.2} {:.2}) rotate({turn:.2})\" font-size=\"{size:.2}\" \
              text-anchor=\"middle\" dy=\"0.35em\" fill=\"{ACCENT}\" stroke=\"#ffffff\" \
-             stroke-width=\"{:.2}\" stroke-linejoin=\"round\" paint-order=\"stroke\">{} to {:02}</text>",
+             stroke-width=\"{:.2}\" stroke-linejoin=\"round\" paint-order=\"stroke\">{}</text>",
             place.x,
             -place.y,
             0.3 * size,
-            escape(&edge.seam),
-            edge.neighbour
+            escape(&words)
         );
     }
+}
+
+/// The upright box around words turned about their middle.
+fn turned_box(at: DVec2, size: f64, turn_deg: f64, words: &str) -> Box4 {
+    let [left, _, right, _] = middle_box([0.0, 0.0], size, words);
+    let (sin, cos) = turn_deg.to_radians().sin_cos();
+    let (sin, cos) = (sin.abs(), cos.abs());
+    let half = 0.5
+        * DVec2::new(
+            (right - left) * cos + size * sin,
+            (right - left) * sin + size * cos,
+        );
+    [at.x - half.x, -at.y - half.y, at.x + half.x, -at.y + half.y]
 }
 
 /// Which way north is at the facet's middle.

@@ -1,16 +1,22 @@
 //! The planet map with its seams, drawn from the facets' own images.
 
+use crate::model::geometry::direction;
 use crate::model::settings::Base;
 use crate::output::manifest::{FacetEntry, Manifest};
 use crate::output::mesh::{Heightmap, Outline, Wall, corners_mm};
 use crate::output::seam_steps;
-use crate::show::pictures::{ACCENT, Light, PAPER, escape, grey_png, picture, shade};
+use crate::show::pictures::{
+    ACCENT, Box4, Labels, Light, PAPER, escape, grey_png, middle_box, picture, shade,
+};
 use glam::{DVec2, DVec3};
 use ndarray::Array2;
 use std::fmt::Write;
 
 /// Width and height of the map, pixels.
 const SIZE: (usize, usize) = (1080, 540);
+
+/// Height of the names of places, pixels.
+const NAME_PX: f64 = 13.0;
 
 /// Rounds of the fixed point that finds where a ray leaves the wood: three leave less than a
 /// pixel of the map.
@@ -142,9 +148,11 @@ pub fn svg<'a>(
     for seam in seam_steps::seams_of(manifest) {
         line(&mut out, seam.from, seam.to);
     }
+    let mut names = Labels::new(NAME_PX);
     for facet in &manifest.facets {
         let [x, y] = at(facet.frame.axes().z);
         let (x, y) = (x.clamp(20.0, 1060.0), y.clamp(22.0, 528.0));
+        names.keep_clear(middle_box([x, y + 8.0], 24.0, &facet.label));
         let _ = writeln!(
             out,
             "<text x=\"{x:.1}\" y=\"{:.1}\" font-size=\"22\" font-weight=\"bold\" \
@@ -154,8 +162,30 @@ pub fn svg<'a>(
             escape(&facet.label)
         );
     }
+    place_names(&mut names, manifest);
+    out.push_str(&names.svg());
     out.push_str("</svg>\n");
     Ok(out)
+}
+
+/// Places names on the map: of every facet first what it is known for.
+fn place_names(names: &mut Labels, manifest: &Manifest) {
+    let (right, bottom) = (SIZE.0 as f64, SIZE.1 as f64);
+    let on_map = |b: &Box4| b[0] >= 0.0 && b[1] >= 0.0 && b[2] <= right && b[3] <= bottom;
+    let most = manifest.facets.iter().map(|facet| facet.places.len()).max();
+    for rank in 0..most.unwrap_or(0) {
+        for place in manifest
+            .facets
+            .iter()
+            .filter_map(|facet| facet.places.get(rank))
+        {
+            names.place(
+                at(direction(place.lat_deg, place.lon_deg)),
+                &place.name,
+                on_map,
+            );
+        }
+    }
 }
 
 /// Where a direction lies on the map, in pixels.

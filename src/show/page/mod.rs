@@ -201,6 +201,7 @@ pub fn page(input: &PageInput<'_>) -> Result<String> {
             first => parts("about", first),
             rest => parts("more", rest),
             cards,
+            places => manifest.facets.iter().any(|facet| !facet.places.is_empty()),
             shop,
             images => input.images,
             settings => settings(manifest),
@@ -260,6 +261,7 @@ fn cards(input: &PageInput<'_>) -> Result<Vec<Value>> {
             Ok(context! {
                 id => facet.id,
                 label => facet.label.as_str(),
+                known_for => facet.known_for().unwrap_or(""),
                 kind => kind_name(facet.kind).to_string(),
                 place => place_name(facet.centre.lat_deg, facet.centre.lon_deg),
                 file => if input.images { facet.file.as_str() } else { "" },

@@ -5,11 +5,13 @@
 
 mod hillshade;
 mod ink;
+mod labels;
 mod picture_png;
 mod svg;
 
 pub use hillshade::{Light, shade};
 pub use ink::{draw_over, fonts};
+pub use labels::{Box4, Labels, middle_box};
 pub use picture_png::{DOTS_PER_METRE, grey_png, picture, sheet_png};
 pub use svg::{Svg, escape, scale_bar_mm};
 

@@ -31,6 +31,11 @@ impl Svg {
         self.text.push('\n');
     }
 
+    /// Markup of another drawing in the same units.
+    pub fn raw(&mut self, markup: &str) {
+        self.text.push_str(markup);
+    }
+
     /// Text; `anchor` is `start`, `middle` or `end`.
     pub fn text(&mut self, x: f64, y: f64, size: f64, anchor: &str, colour: &str, text: &str) {
         self.add(format_args!(

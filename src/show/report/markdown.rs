@@ -266,7 +266,7 @@ fn facets(manifest: &Manifest) -> String {
     let mut out = String::from(
         "## Facets\n\nHeights in mm above the back of the blank. \"Cut off\" counts pixels held at \
          the top or bottom level, \"undercut\" pixels where the ground hides lower ground.\n\n\
-         | facet | blank | middle | lowest | highest | thinnest corner | cut off | undercut |\n\
+         | facet | blank | middle, and what the facet is known for | lowest | highest | thinnest corner | cut off | undercut |\n\
          |---|---|---|---|---|---|---|---|\n",
     );
     for facet in &manifest.facets {
@@ -276,7 +276,7 @@ fn facets(manifest: &Manifest) -> String {
                 "| {} | {} | {} | {:.2} | {:.2} | {:.2} | {} | {} |",
                 markdown(&facet.label),
                 kind_name(facet.kind),
-                place_name(facet.centre.lat_deg, facet.centre.lon_deg),
+                middle(facet),
                 facet.min_mm,
                 facet.max_mm,
                 facet.corner_mm,
@@ -286,6 +286,15 @@ fn facets(manifest: &Manifest) -> String {
         );
     }
     out
+}
+
+/// Where a facet's middle is, and what the facet is known for.
+fn middle(facet: &FacetEntry) -> String {
+    let middle = place_name(facet.centre.lat_deg, facet.centre.lon_deg);
+    match facet.known_for() {
+        Some(name) => format!("{middle}, {}", markdown(name)),
+        None => middle,
+    }
 }
 
 /// Different tilts of a kind of blank, with how many sides of one blank have each.

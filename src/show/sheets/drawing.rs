@@ -60,6 +60,14 @@ pub enum Layer {
     Grain,
     /// Measures.
     Measure,
+    /// Places by name.
+    Place,
+    /// Which way north is.
+    North,
+    /// Rod, its hole, ring.
+    Mount,
+    /// What of the mount lies behind the wood.
+    MountEdge,
     /// Words.
     Label,
 }
@@ -144,6 +152,10 @@ impl Layer {
             Layer::Ground => style("GROUND", INK, 7, 0.5, Dashes::Solid),
             Layer::Grain => style("GRAIN", QUIET, 8, 0.25, Dashes::Solid),
             Layer::Measure => style("MEASURE", QUIET, 8, 0.18, Dashes::Solid),
+            Layer::Place => style("PLACE", INK, 7, 0.0, Dashes::Solid),
+            Layer::North => style("NORTH", INK, 7, 0.3, Dashes::Solid),
+            Layer::Mount => style("MOUNT", ACCENT, 1, 0.5, Dashes::Solid),
+            Layer::MountEdge => style("MOUNT_EDGE", ACCENT, 1, 0.35, Dashes::Long),
             Layer::Label => style("LABEL", INK, 7, 0.0, Dashes::Solid),
         }
     }

@@ -4,6 +4,7 @@ mod bench;
 pub mod drawing;
 mod dxf;
 mod joining;
+mod mount;
 mod net_map;
 mod numbers;
 mod pdf;
@@ -17,11 +18,11 @@ use crate::carve::seams;
 use crate::model::geometry::Solid;
 use crate::model::length::{both_text, mm_text};
 use crate::model::progress::Progress;
-use crate::model::settings::Settings;
+use crate::model::settings::{NamedPlace, Settings};
 use crate::output::folder::{NewFolder, SHOP_FILE};
-use crate::shop::kind_letter;
 use crate::shop::plan::PlanInput;
 use crate::shop::planning;
+use crate::shop::{self, facet_label, kind_letter};
 use crate::{Error, Result};
 use drawing::Drawing;
 use std::path::{Path, PathBuf};
@@ -46,19 +47,42 @@ pub struct Planned {
     pub warnings: Vec<String>,
 }
 
+/// What a plan is made of.
+pub(crate) struct ShopInput<'a> {
+    /// Turned into the body frame.
+    pub solid: &'a Solid,
+    /// The globe in its stock.
+    pub fit: &'a Fit,
+    /// The ground; `None` without a grid.
+    pub sampler: Option<&'a Sampler>,
+    /// Where heights come from.
+    pub basis: &'a Basis,
+    /// The body, where the grid says.
+    pub body: Option<&'a str>,
+    /// Places to name, those that matter most first.
+    pub places: &'a [NamedPlace],
+    /// The job.
+    pub settings: &'a Settings,
+}
+
 /// Makes the plan and writes `shop/` into a folder being made.
 ///
 /// # Errors
 /// [`Error::Job`] and [`Error::Stock`] for what does not fit, [`Error::Disk`].
 pub(crate) fn write_shop(
     folder: &NewFolder,
-    solid: &Solid,
-    fit: &Fit,
-    sampler: Option<&Sampler>,
-    basis: &Basis,
-    settings: &Settings,
+    input: &ShopInput<'_>,
     progress: &dyn Progress,
 ) -> Result<Planned> {
+    let ShopInput {
+        solid,
+        fit,
+        sampler,
+        basis,
+        body,
+        places,
+        settings,
+    } = *input;
     let ground = sampler.map(|sampler| {
         let seams = 0..solid.seams.len();
         let ground = seams.map(|seam| seams::seam_ground(solid, seam, settings, sampler));
@@ -70,13 +94,15 @@ pub(crate) fn write_shop(
             faces.map(|face| seams::thinnest_corner(solid, face, &fit.facets[face], sampler));
         corners.collect::<Vec<_>>()
     });
-    let plan = planning::plan(&PlanInput {
+    let mut plan = planning::plan(&PlanInput {
         solid,
         fit,
         ground: ground.as_deref(),
         corners_mm: corners.as_deref(),
         settings,
     })?;
+    let jigs: Vec<_> = plan.kinds.iter().map(|kind| &kind.jig).collect();
+    plan.mount = shop::mount::mount(solid, fit, &jigs, &plan.joints, settings, body)?;
     let mut files = Files {
         folder,
         names: Vec::new(),
@@ -106,13 +132,22 @@ pub(crate) fn write_shop(
         progress.step(1);
     }
     if !plan.net.is_empty() {
-        let map = net_map::NetMap::new(solid, &plan.net, sampler, settings);
+        let map = net_map::NetMap::new(solid, &plan.net, sampler, places, settings);
         files.write("map.svg", map.svg()?.as_bytes())?;
         files.write("map.pdf", &pdf::pages(&map.pages()?, map.sheet_mm)?)?;
     }
     progress.step(1);
-    let list = section::checklist(&plan, settings);
     let sheet_mm = crate::shop::plan::paper_mm(settings.paper.size);
+    let backs = mount::backs(&plan, solid, settings);
+    files.write("backs.pdf", &pdf::pages(&backs, sheet_mm)?)?;
+    if let Some(mounted) = &plan.mount {
+        files.both("mount", &mount::stand(mounted, settings))?;
+        for face in mount::touched(mounted) {
+            let blank = mount::blank(&plan, solid, mounted, face, settings);
+            files.both(&format!("mount-{}", facet_label(face)), &blank)?;
+        }
+    }
+    let list = section::checklist(&plan, settings);
     files.write("checklist.pdf", &pdf::pages(&list, sheet_mm)?)?;
     progress.step(1);
     let report = section::section(&plan, solid, basis, settings);

@@ -12,12 +12,14 @@
 use super::drawing::{Drawing, Layer, Primitive};
 use crate::carve::resample::Sampler;
 use crate::model::geometry::Solid;
-use crate::model::settings::Settings;
+use crate::model::places::on_facet;
+use crate::model::settings::{NamedPlace, Settings};
+use crate::shop::mount::north;
 use crate::shop::net::Laid;
 use crate::shop::plan::paper_mm;
 use crate::shop::polygon::{bounds, holds, separation, sides};
 use crate::shop::{facet_label, seam_label};
-use crate::show::pictures::{Light, QUIET, escape, shade, sheet_png};
+use crate::show::pictures::{Box4, Labels, Light, QUIET, escape, middle_box, shade, sheet_png};
 use crate::{Error, Problem, Result};
 use base64::Engine;
 use glam::{DVec2, DVec3};
@@ -47,6 +49,9 @@ const PIXELS_PER_MM: f64 = 6.0;
 /// Most pixels along one side of the single picture of the whole map.
 const MOST_PIXELS: f64 = 4000.0;
 
+/// Height of the names of places, mm.
+const NAME_MM: f64 = 2.0;
+
 /// Numbers smaller than this cannot be read on paper, mm.
 const LEAST_TYPE: f64 = 1.6;
 
@@ -64,6 +69,7 @@ pub struct NetMap<'a> {
     solid: &'a Solid,
     net: &'a [Laid],
     sampler: Option<&'a Sampler>,
+    places: &'a [NamedPlace],
     title: String,
     /// Paper mm for a length of one corner radius.
     scale: f64,
@@ -83,6 +89,7 @@ impl<'a> NetMap<'a> {
         solid: &'a Solid,
         net: &'a [Laid],
         sampler: Option<&'a Sampler>,
+        places: &'a [NamedPlace],
         settings: &Settings,
     ) -> NetMap<'a> {
         let corners: Vec<DVec2> = net.iter().flat_map(|laid| laid.corners(solid)).collect();
@@ -105,6 +112,7 @@ impl<'a> NetMap<'a> {
             solid,
             net,
             sampler,
+            places,
             title: settings.name.clone(),
             scale,
             share: scale / true_size,
@@ -334,12 +342,12 @@ impl<'a> NetMap<'a> {
                 * self.scale;
             let big = (0.34 * reach).clamp(LEAST_TYPE, 9.0);
             let small = (0.17 * reach).clamp(LEAST_TYPE, 3.2);
-            drawing.words(
-                centre - DVec2::Y * 0.36 * big,
-                big,
-                0,
-                facet_label(laid.face),
-            );
+            let mut names = Labels::new(NAME_MM);
+            let mut words = |at: DVec2, size: f64, text: String| {
+                names.keep_clear(middle_box([at.x, -at.y], size, &text));
+                drawing.words(at, size, 0, text);
+            };
+            words(centre - DVec2::Y * 0.36 * big, big, facet_label(laid.face));
             for (side, (a, b)) in sides(&corners).enumerate() {
                 let middle = 0.5 * (a + b);
                 let inward = (centre - middle).normalize_or_zero();
@@ -348,7 +356,7 @@ impl<'a> NetMap<'a> {
                 let half_wide = 0.32 * small * label.chars().count() as f64;
                 let half_box = half_wide * inward.x.abs() + 0.45 * small * inward.y.abs();
                 let at = middle + inward * (half_box + 0.5) - DVec2::Y * 0.36 * small;
-                drawing.words(at, small, 0, label);
+                words(at, small, label);
             }
             let tip = corners[0] + (centre - corners[0]).normalize_or_zero() * 0.08 * reach;
             let inward = (centre - corners[0]).normalize_or_zero();
@@ -358,9 +366,58 @@ impl<'a> NetMap<'a> {
                 Layer::IndexMark,
                 Primitive::Filled(vec![tip, base + side, base - side]),
             );
+            // Beside the number, north as the facet lies in the net.
+            let toward =
+                north(&face.frame).map(|toward| DVec2::from_angle(laid.angle_rad).rotate(toward));
+            let long = 0.8 * big;
+            let at = centre + DVec2::X * (0.64 * big + 1.05 * long);
+            super::mount::north_arrow(&mut drawing, at, long, toward);
+            let reach = 1.15 * long;
+            names.keep_clear([at.x - reach, -at.y - reach, at.x + reach, -at.y + reach]);
+            names.keep_clear([tip, base + side, base - side].iter().fold(
+                [
+                    f64::INFINITY,
+                    f64::INFINITY,
+                    f64::NEG_INFINITY,
+                    f64::NEG_INFINITY,
+                ],
+                |b, p| [b[0].min(p.x), b[1].min(-p.y), b[2].max(p.x), b[3].max(-p.y)],
+            ));
+            self.name_places(&mut drawing, names, laid, &corners);
             drawing.add(Layer::Blank, Primitive::Closed(corners));
         }
         drawing
+    }
+
+    /// Names of the places on a facet, inside its sides.
+    fn name_places(
+        &self,
+        drawing: &mut Drawing,
+        mut names: Labels,
+        laid: &Laid,
+        corners: &[DVec2],
+    ) {
+        let inside = |b: &Box4| {
+            let [left, top, right, bottom] = *b;
+            [[left, top], [right, top], [right, bottom], [left, bottom]]
+                .iter()
+                .all(|[x, y]| holds(corners, DVec2::new(*x, -y), 0.0))
+        };
+        for on in on_facet(self.places, self.solid, laid.face) {
+            let flat = on.local.truncate() * self.solid.faces[laid.face].distance / on.local.z;
+            let at = self.paper(laid.place(flat));
+            names.place([at.x, -at.y], &on.place.name, inside);
+        }
+        for label in names.placed() {
+            let [dot, at] = [label.dot, label.at].map(|[x, y]| DVec2::new(x, -y));
+            let around = (0..12).map(|i| {
+                let turn = f64::from(i) * std::f64::consts::TAU / 12.0;
+                dot + DVec2::from_angle(turn) * names.dot_radius()
+            });
+            drawing.add(Layer::Place, Primitive::Filled(around.collect()));
+            let words = Primitive::Words(at, NAME_MM, -1, label.text.clone());
+            drawing.add(Layer::Place, words);
+        }
     }
 
     /// Shaded ground of a rectangle of paper, as base64 PNG; white outside the facets.
@@ -473,7 +530,7 @@ mod tests {
                 (Paper::Letter, 6),
                 (Paper::A4, 9),
             ] {
-                let map = NetMap::new(&solid, &net, None, &settings(paper, pages));
+                let map = NetMap::new(&solid, &net, None, &[], &settings(paper, pages));
                 let tiles = map.tiles();
                 assert!(tiles.len() <= map.sheets[0] * map.sheets[1], "{name}");
                 assert!(map.sheets[0] * map.sheets[1] <= pages, "{name}");
@@ -494,11 +551,45 @@ mod tests {
         }
     }
 
+    /// A letter is at least half as wide as it is high, on average: from this alone, names of places
+    /// are neither over each other nor over numbers, on every solid.
+    #[test]
+    fn names_of_places_lie_over_nothing_on_every_solid() {
+        let settings = settings(Paper::A4, 4);
+        let places = crate::model::places::places(Some("Mars"), &settings);
+        for name in solid_names() {
+            let solid = Solid::named(name).unwrap();
+            let net = unfold(&solid, 297.0 / 210.0).unwrap();
+            let map = NetMap::new(&solid, &net, None, &places, &settings);
+            let mut boxes: Vec<([DVec2; 2], String, bool)> = Vec::new();
+            for (layer, shape) in map.lines().shapes {
+                let Primitive::Words(at, size, anchor, text) = shape else {
+                    continue;
+                };
+                let wide = 0.5 * size * text.chars().count() as f64;
+                let left = at.x - 0.5 * wide * f64::from(anchor + 1);
+                let low = DVec2::new(left, at.y);
+                let high = low + DVec2::new(wide, 0.7 * size);
+                boxes.push(([low, high], text, layer == Layer::Place));
+            }
+            let (names, others): (Vec<_>, Vec<_>) = boxes.iter().partition(|(_, _, place)| *place);
+            if solid.faces.len() <= 14 {
+                assert!(names.len() > 10, "{name}: {}", names.len());
+            }
+            for (i, ([low, high], text, _)) in names.iter().enumerate() {
+                for ([l, h], other, _) in names[..i].iter().chain(&others) {
+                    let apart = high.cmple(*l).any() || h.cmple(*low).any();
+                    assert!(apart, "{name}: {text} over {other}");
+                }
+            }
+        }
+    }
+
     #[test]
     fn neighbouring_sheets_share_a_strip_with_the_same_rings() {
         let solid = Solid::named("dodecahedron").unwrap();
         let net = unfold(&solid, 297.0 / 210.0).unwrap();
-        let map = NetMap::new(&solid, &net, None, &settings(Paper::A4, 4));
+        let map = NetMap::new(&solid, &net, None, &[], &settings(Paper::A4, 4));
         assert_eq!(map.sheets, [2, 2]);
         let room = printable(map.sheet_mm);
         let tiles = map.tiles();
@@ -537,10 +628,10 @@ mod tests {
     fn a_single_sheet_has_nothing_to_cut() {
         let solid = Solid::named("cube").unwrap();
         let net = unfold(&solid, 297.0 / 210.0).unwrap();
-        let map = NetMap::new(&solid, &net, None, &settings(Paper::Letter, 1));
+        let map = NetMap::new(&solid, &net, None, &[], &settings(Paper::Letter, 1));
         let pages = map.pages().unwrap();
         assert_eq!(pages.len(), 1);
-        assert!(!pages[0].contains("circle") && !pages[0].contains("Cut one sheet"));
+        assert!(!pages[0].contains("id=\"AXIS\"") && !pages[0].contains("Cut one sheet"));
         assert!(pages[0].contains("width=\"215.900mm\" height=\"279.400mm\""));
     }
 }

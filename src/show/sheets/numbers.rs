@@ -5,6 +5,7 @@ use crate::model::geometry::Solid;
 use crate::model::settings::Settings;
 use crate::output::folder::SHOP_SCHEMA;
 use crate::shop::joints::{Joint, fences};
+use crate::shop::mount::Mount;
 use crate::shop::plan::{KindPlan, Plan};
 use crate::shop::{facet_label, kind_letter, seam_label};
 use serde_json::{Value, json};
@@ -44,6 +45,7 @@ pub fn numbers(
         "fences": list(fences(&plan.joints).into_iter(), |(fitting, from_back_mm, slots)| json!({
             "fitting": fitting.name, "from_back_mm": from_back_mm, "slots": slots,
         })),
+        "mount": plan.mount.as_ref().map(mount),
         "budget": budget(plan),
         "net": list(plan.net.iter(), |laid| json!({
             "facet": facet_label(laid.face),
@@ -155,5 +157,23 @@ fn budget(plan: &Plan) -> Value {
         "worst_seam_mm": b.gap_worst_mm,
         "ring_facets": b.ring_facets,
         "all_tilts_off_mm": b.closing_systematic_mm,
+    })
+}
+
+fn mount(mount: &Mount) -> Value {
+    json!({
+        "kind": mount.kind, "top_deg": mount.top, "tilt_deg": mount.tilt_deg,
+        "tilt_by": mount.tilt_by, "lowest_deg": mount.lowest, "rod_mm": mount.rod_mm,
+        "holes": list(mount.holes.iter(), |hole| json!({
+            "place_deg": hole.place, "deep_mm": hole.deep_mm, "wood_mm": hole.wood_mm,
+            "blanks": list(hole.blanks.iter(), |blank| json!({
+                "facet": facet_label(blank.face), "back_mm": blank.back_mm,
+                "front_mm": blank.front_mm, "lean_deg": blank.lean_deg,
+            })),
+        })),
+        "circle": mount.circle.as_ref().map(|circle| json!({
+            "radius_mm": circle.radius_mm, "rise_mm": circle.rise_mm,
+            "facets": list(circle.faces.iter(), |face| facet_label(*face).into()),
+        })),
     })
 }

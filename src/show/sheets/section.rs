@@ -27,6 +27,7 @@ pub fn section(plan: &Plan, solid: &Solid, basis: &Basis, settings: &Settings) -
         budget(plan, settings),
         joints(plan, settings),
         glue(plan, solid),
+        super::mount::section(plan),
         wood(plan, settings),
         work(plan),
         cautions(),
