@@ -4,7 +4,9 @@
 //! it takes these structs and never sees the file.
 
 use crate::model::grid::Quantity;
+use crate::model::length::{Lengths, Units};
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 /// Everything a job says.
@@ -12,6 +14,10 @@ use std::path::PathBuf;
 pub struct Settings {
     /// Title of the job, shown in the report.
     pub name: String,
+    /// Units of sheets, tables and drawings.
+    pub units: Units,
+    /// Units in which the job's own lengths were typed, by setting; messages speak those.
+    pub typed: BTreeMap<String, Units>,
     /// `[grid]`: the source and what it leaves unsaid.
     pub grid: GridSettings,
     /// `[globe]`: solid, size, position.
@@ -49,6 +55,18 @@ pub struct Settings {
 }
 
 impl Settings {
+    /// How sheets, tables and drawings write lengths. A fraction of an inch is off by no more than
+    /// a cut may be.
+    pub(crate) fn lengths(&self) -> Lengths {
+        Lengths::new(self.units, self.budget.offset_mm)
+    }
+
+    /// How a message about a setting writes lengths: in the units it was typed in.
+    pub(crate) fn lengths_of(&self, key: &str) -> Lengths {
+        let units = self.typed.get(key).copied().unwrap_or(self.units);
+        Lengths::new(units, self.budget.offset_mm)
+    }
+
     /// Diameter of the widest bit that carves the relief, mm: the job's word, the widest of its
     /// bits, or the roughing bit most shops have.
     pub fn widest_bit_mm(&self) -> f64 {
@@ -86,6 +104,8 @@ impl Default for Settings {
     fn default() -> Self {
         Settings {
             name: "globe".to_owned(),
+            units: Units::Mm,
+            typed: BTreeMap::new(),
             grid: GridSettings::default(),
             globe: GlobeSettings {
                 solid: "deltoidal-icositetrahedron".to_owned(),

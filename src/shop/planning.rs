@@ -15,7 +15,6 @@ use super::work::work;
 use crate::Result;
 use crate::carve::fit::Fit;
 use crate::model::geometry::Solid;
-use crate::model::length::both_text;
 use crate::model::settings::{Grain, Sawn, Settings};
 use crate::model::wood::VALID_PERCENT;
 
@@ -135,7 +134,26 @@ fn surface_mm(solid: &Solid, fit: &Fit, face: usize, row: &SeamRow) -> f64 {
     reach * tilt.cos() - spec.back_plane_mm
 }
 
+/// A thinner plate does not stay flat under a blank, mm. Common practice, no source.
+const LEAST_BASE_MM: f64 = 6.0;
+
+/// What helps where the blade stands too low by so much.
+fn higher_blade(missing_mm: f64, settings: &Settings) -> String {
+    let (base, above) = (settings.saw.base_mm, settings.saw.above_mm);
+    if missing_mm <= above {
+        return "The blade is then lower above the wood than saw.above asks, and still cuts through."
+            .to_owned();
+    }
+    let base_mm = base - (missing_mm - above);
+    if base_mm >= LEAST_BASE_MM {
+        let base = settings.lengths_of("saw.base").at_most(base_mm);
+        return format!("A jig of at most {base} (saw.base) lets it cut through.");
+    }
+    "No thinner jig helps: use a larger saw, or cut by hand what it leaves standing.".to_owned()
+}
+
 fn warnings(plan: &Plan, settings: &Settings) -> Vec<String> {
+    let say = settings.lengths();
     let mut list = Vec::new();
     for (kind, of_kind) in plan.kinds.iter().enumerate() {
         let letter = super::kind_letter(kind);
@@ -150,14 +168,15 @@ fn warnings(plan: &Plan, settings: &Settings) -> Vec<String> {
             list.push(format!(
                 "The ground on the seams of the {letter} facets is higher than the saw reaches, most \
                  at seam {} of facet {}: the blade must stand {} above the table, and one of {} \
-                 stands {} there at {:.2}° (saw.blade, saw.reach). What it leaves standing has to \
-                 be cut by hand, or use a thinner jig (saw.base) or a larger saw.",
+                 stands {} there at {:.2}° (saw.blade, saw.reach), {} too low. {}",
                 super::seam_label(seam),
                 super::facet_label(face),
-                both_text(side.blade_mm),
-                both_text(settings.saw.blade_mm),
-                both_text(side.reach_mm),
+                say.at_least(side.blade_mm),
+                say.text(settings.saw.blade_mm),
+                say.at_most(side.reach_mm),
                 side.tilt_deg,
+                say.at_least(side.blade_mm - side.reach_mm),
+                higher_blade(side.blade_mm - side.reach_mm, settings),
             ));
         }
         let steep = of_kind
