@@ -412,7 +412,7 @@ impl<'a> GroundExtent<'a> {
         let found = if !needs.is_finite() {
             "a corner behind the globe's centre".into()
         } else if corner < 0.0 {
-            let missing = say.at_least(-corner);
+            let missing = say.text(-corner);
             format!("no wood at the thinnest corner, which lies {missing} below the back")
         } else {
             format!("{} at the thinnest corner", say.at_most(corner))

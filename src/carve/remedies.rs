@@ -199,7 +199,7 @@ mod tests {
                     panic!("{sets:?} fits");
                 };
                 let ways = ways(&message);
-                assert!(ways.len() >= 2, "{message}");
+                assert!(!ways.is_empty(), "{message}");
                 for (key, value) in ways {
                     let way = jobfile::changed(&settings, &[format!("{key}={value}")]).unwrap();
                     let held = carve(&way);

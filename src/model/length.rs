@@ -194,12 +194,11 @@ impl Units {
     /// Those of a length, or a length per minute, as it was typed; `None` where it is none.
     pub fn of_typed(text: &str) -> Option<Units> {
         let length = text.split('/').rfind(|part| !part.contains("min"));
-        let unit = length?
-            .trim()
-            .trim_start_matches(|c: char| !c.is_alphabetic() && !"\"″”".contains(c));
-        let known = UNITS_MM
-            .iter()
-            .find(|(name, _)| name.eq_ignore_ascii_case(unit));
+        let length = length?.trim();
+        let unit = length.trim_start_matches(|c: char| !c.is_alphabetic() && !"\"″”".contains(c));
+        let mut known = UNITS_MM.iter();
+        let known =
+            known.find(|(name, _)| unit.len() < length.len() && name.eq_ignore_ascii_case(unit));
         known.map(|(_, factor)| match *factor {
             MM_PER_INCH => Units::Inch,
             _ => Units::Mm,
@@ -807,6 +806,7 @@ mod tests {
             ("100 in/min", Some(Units::Inch)),
             ("2500 mm/min", Some(Units::Mm)),
             ("auto", None),
+            ("mm", None),
             ("200", None),
             ("", None),
         ] {

@@ -763,11 +763,10 @@ fn bad_files_are_refused_in_one_line() {
          from the job file's folder"
     );
     // As written "C:\new\terrain.tif": in double quotes, a line break and a tab.
-    assert_eq!(
-        refusal(&job(Path::new("C:\new\terrain.tif"))),
-        "grid: grid.files: the grid file is missing; write / for every \\ in its name, or put it in \
-         single quotes"
-    );
+    assert!(refusal(&job(Path::new("C:\new\terrain.tif"))).starts_with(
+        "grid: grid.files: the grid file is missing; write / for every \\ in its name, or put \
+             it in single quotes"
+    ));
     let inside = empty_file(&dir).join("world.tif");
     assert!(refusal(&job(&inside)).starts_with("grid: grid.files: the grid file is missing; "));
     let text = dir.path().join("text.tif");

@@ -45,6 +45,19 @@ fn globe(name: &str, diameter_mm: f64) -> (Solid, Settings, Fit) {
     (solid, settings, fit)
 }
 
+/// The plan of a globe in the thinnest stock that does.
+pub(super) fn planned(name: &str, diameter_mm: f64) -> super::plan::Plan {
+    let (solid, settings, fit) = globe(name, diameter_mm);
+    let bench = PlanInput {
+        solid: &solid,
+        fit: &fit,
+        ground: None,
+        corners_mm: None,
+        settings: &settings,
+    };
+    plan(&bench).unwrap()
+}
+
 fn bench_error(name: &str, change: impl Fn(&mut Settings)) -> String {
     let (solid, mut settings, _) = globe(name, 200.0);
     change(&mut settings);
@@ -416,7 +429,7 @@ fn what_does_not_fit_is_told_with_numbers_and_a_way_out() {
         (
             "dodecahedron",
             &|s| s.jig.inset_mm = Some(60.0),
-            "job: jig.inset: the back of the A blanks has no room for a pocket; found 34.49 mm from the middle to the nearest sawn edge of the back; allowed: more than jig.inset, 60 mm, and the bit, 6 mm; lower jig.inset, use thinner stock, enlarge globe.diameter, or set jig.pocket = \"no\" and hold the blanks with double-faced tape",
+            "job: jig.inset: the back of the A blanks has no room for a pocket; found 34.48 mm from the middle to the nearest sawn edge of the back; allowed: more than jig.inset, 60 mm, and the bit, 6 mm; lower jig.inset, enlarge globe.diameter, or set jig.pocket = \"no\" and hold the blanks with double-faced tape",
         ),
         (
             "dodecahedron",
@@ -479,7 +492,7 @@ fn boards_too_narrow_either_way_are_told_so_once() {
     let told = |name, width_mm: f64, grain| {
         bench_error(name, &move |s: &mut Settings| {
             (s.globe.diameter_mm, s.stock.thickness_mm) = (24.0 * 25.4, 80.0);
-            s.typed.insert("board.1.width".into(), Units::Inch);
+            s.typed.note("board.1.width", Units::Inch);
             (s.boards, s.wood.grain) = (vec![board(width_mm)], grain);
         })
     };
@@ -538,7 +551,7 @@ fn ground_higher_than_the_saw_reaches_and_tilts_it_has_not_are_warned_of() {
         warnings_of(&solid, &fit, &settings)[..2],
         [
             "The ground on the seams of the A facets is higher than the saw reaches, most at seam \
-             S03 of facet 01: the blade must stand 71.3 mm above the table, and one of 254 mm \
+             S03 of facet 01: the blade must stand 71.29 mm above the table, and one of 254 mm \
              stands 28.86 mm there at 54.74° (saw.blade, saw.reach), 42.43 mm too low. No thinner \
              jig helps: use a larger saw, or cut by hand what it leaves standing.",
             "The A facets need a tilt of 54.74° and the saw tilts 45.00° (saw.most_tilt): hold the \

@@ -41,7 +41,11 @@ pub fn blanks(solid: &Solid, fit: &Fit, settings: &Settings) -> Result<BlankPlan
             count: kind.faces.len() + settings.blanks.spares,
         })
         .collect();
-    let boards = boards(settings)?;
+    // Strips come from boards of any width: only their area is counted.
+    let boards = match settings.blanks.strip_mm {
+        Some(_) => Vec::new(),
+        None => boards(settings)?,
+    };
     let (gap, margin) = (settings.blanks.gap_mm, settings.blanks.margin_mm);
     let layout = lay_out(&boards, &pieces, gap, margin);
     if !boards.is_empty() && layout.left_over.iter().any(|&count| count > 0) {
@@ -148,7 +152,11 @@ fn too_little(
                 true => {
                     format!("use boards at least {wider} wide, or set wood.grain = \"{other}\"")
                 }
-                false => format!("use boards at least {wider} wide"),
+                false => format!(
+                    "use boards at least {wider} wide, or glue the blanks up from strips: set \
+                     blanks.strip to at most {}",
+                    say.at_most((widest - 2.0 * margin).max(1.0))
+                ),
             }
         }
     };

@@ -320,7 +320,7 @@ fn too_deep(kind: usize, over_mm: f64, settings: &Settings) -> Error {
         .found(format!(
             "{} in {} of wood",
             say.text(settings.pocket_depth_mm()),
-            say.at_most(thickness)
+            say.text(thickness)
         ))
         .allowed(format!(
             "at least {} left (jig.over)",

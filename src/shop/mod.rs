@@ -12,6 +12,7 @@ pub mod cautions;
 pub mod glue;
 pub mod jig;
 pub mod joints;
+pub mod lumber;
 pub mod movement;
 pub mod net;
 pub mod plan;

@@ -5,7 +5,8 @@ use super::budget::{Cuts, SideCut, Tolerances, budget};
 use super::glue;
 use super::jig::{Jig, jig};
 use super::joints::joints;
-use super::movement::{Movement, movement};
+use super::lumber::{glue_up, shopping};
+use super::movement::{self, Movement, movement};
 use super::net::unfold;
 use super::plan::{KindPlan, Plan, PlanInput, paper_mm};
 use super::polygon::outward;
@@ -51,9 +52,15 @@ pub fn plan(bench: &PlanInput<'_>) -> Result<Plan> {
                 stack: stack_up(fit, kind, &jig, thinnest, settings),
                 saw: set_ups(solid, fit, &sheet, kind, settings),
                 movement: movements(&fit.kinds[kind].corners_mm, settings),
+                glue_up: None,
                 jig,
                 faces,
             }
+        })
+        .map(|mut kind: KindPlan| {
+            let widest_mm = settings.blanks.strip_mm;
+            kind.glue_up = widest_mm.and_then(|mm| glue_up(&kind, settings.wood.grain, mm));
+            kind
         })
         .collect();
     let limits = Tolerances {
@@ -72,6 +79,7 @@ pub fn plan(bench: &PlanInput<'_>) -> Result<Plan> {
         .unwrap_or_default(),
         glue: glue::order(solid),
         kinds,
+        shopping: shopping(blanks.blanks_m2, settings),
         blanks,
         sheet,
         joints,
@@ -80,6 +88,7 @@ pub fn plan(bench: &PlanInput<'_>) -> Result<Plan> {
     };
     plan.work = work(&plan, fit, settings);
     plan.warnings = warnings(&plan, settings);
+    plan.warnings.extend(movement::warning(solid, settings));
     Ok(plan)
 }
 
@@ -219,7 +228,7 @@ fn warnings(plan: &Plan, settings: &Settings) -> Vec<String> {
             VALID_PERCENT.0, VALID_PERCENT.1
         ));
     }
-    if plan.blanks.boards.is_empty() {
+    if plan.blanks.boards.is_empty() && settings.blanks.strip_mm.is_none() {
         list.push(
             "The job names no boards, so blanks are not laid out: write [[board]] with width and \
              length."

@@ -409,6 +409,54 @@ fn the_plan_s_words_are_those_of_the_shop() {
     assert!(blank.contains("with the back up, mirror the drawing (left becomes right)"));
 }
 
+#[test]
+fn an_inch_shop_gets_its_plan_in_inches() {
+    let folder = TempDir::new().unwrap();
+    let words = [
+        "plan",
+        "--out",
+        "bench",
+        "--set",
+        "units=inch",
+        "--set",
+        "blanks.strip=2 in",
+    ];
+    let (code, _, err) = sample(&folder, &words);
+    assert_eq!(code, 0, "{err}");
+    let shop = folder.path().join("bench/shop");
+    let text = std::fs::read_to_string(shop.join("plan.md")).unwrap();
+    for expected in [
+        // The job's own lengths: 1-3/4 in of stock, 1/64 in of skim, a datum of 160 mm.
+        "| stock |  | 1.750 in (1-3/4) |",
+        "| left for clean-up |  | 0.016 in (1/64) |",
+        "at least 0.500 in (1/2)",
+        "## Seam sheet\n\nHeights in in;",
+        "To buy, with 30 % for waste: 8/4 boards (2.000 in rough, 1.750 in (1-3/4) planed; common \
+         practice): 3.1",
+        "each 2.000 in wide and ",
+    ] {
+        assert!(text.contains(expected), "missing: {expected}\n{text}");
+    }
+    for section in text.split("\n## ").filter(|s| !s.starts_with("Joints")) {
+        for line in section.lines() {
+            assert!(!line.contains(" mm"), "{line}");
+        }
+    }
+    let drawn = std::fs::read_to_string(shop.join("section-A.svg")).unwrap();
+    assert!(drawn.contains("stock: 1.750 in (1-3/4)") && !drawn.contains(" mm<"));
+    let report = std::fs::read_to_string(folder.path().join("bench/report.md")).unwrap();
+    assert!(
+        report.contains("6.299 in (6-19/64) across the finished globe."),
+        "{report}"
+    );
+    // Programs are told in mm, whatever the shop reads.
+    let numbers = std::fs::read_to_string(shop.join("plan.json")).unwrap();
+    let numbers: serde_json::Value = serde_json::from_str(&numbers).unwrap();
+    assert_eq!(numbers["kinds"][0]["stock_mm"], 44.45);
+    assert_eq!(numbers["shopping"]["size"]["name"], "8/4");
+    assert!(numbers["kinds"][0]["glue_up"]["strips"].as_u64().unwrap() >= 2);
+}
+
 /// The work list's minutes, of level ground, against those of the carved ground.
 #[test]
 fn the_work_list_takes_its_times_from_the_job_s_bits() {

@@ -234,7 +234,7 @@ fn stock_that_is_too_thin() {
     let folder = sound();
     let thin = ["--set", "stock.thickness=20 mm"];
     let message = "stock: stock.thickness: a 100 mm globe with 3 mm of relief does not fit 20 mm \
-                   stock; found no wood at the thinnest corner, which lies 3.93 mm below the back; \
+                   stock; found no wood at the thinnest corner, which lies 3.92 mm below the back; \
                    allowed: at least 4 mm (stock.edge); any of these holds it: stock.thickness of \
                    at least 28.1 mm, or globe.solid = \"dodecahedron\" (12 facets), or \
                    globe.diameter of at most 62 mm \

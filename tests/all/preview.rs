@@ -615,8 +615,8 @@ fn what_does_not_fit_says_so_and_what_is_wrong_is_said_in_the_words_of_the_progr
     assert_eq!(
         page.ask("document.querySelector('[data-verdict=A]').textContent"),
         json!(
-            "job: relief.boost: this is too small; found -3; allowed: a number, 0.01 to 1000; \
-               choose a value within that range (--set relief.boost=-3)"
+            "job: relief.boost: this is too small; found -3; allowed: a number, 1 to 50; 1 \
+               is a straight line; choose a value within that range (--set relief.boost=-3)"
         )
     );
     slide(&page, "A", "set-relief-boost", "4");

@@ -491,7 +491,7 @@ impl Settings {
     /// Keeps the units of a length as it was typed.
     fn note_typed(&mut self, key: &str, value: &Value) {
         if let Some(units) = value.as_str().and_then(Units::of_typed) {
-            self.typed.insert(key.to_owned(), units);
+            self.typed.note(key, units);
         }
     }
 }

@@ -975,6 +975,28 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
         doc: "Wood kept free along the edges of a board",
     },
     Setting {
+        key: "blanks.strip",
+        kind: optional!(
+            Length,
+            Range::new(10.0, 2000.0, "a length, 10 mm to 2 m"),
+            blanks.strip_mm
+        ),
+        default: absent("each blank from one board", "\"75 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "Widest strip that wider blanks are glued up from; boards are then not laid out",
+    },
+    Setting {
+        key: "blanks.waste",
+        kind: always!(
+            Number,
+            Range::new(0.0, 200.0, "a number of percent, 0 to 200"),
+            blanks.waste_percent
+        ),
+        default: Default::Value("30.0"),
+        unit: "percent",
+        doc: "Wood to buy on top of what the blanks cover, for ends, knots and offcuts",
+    },
+    Setting {
         key: "jig.pocket",
         kind: yes_or_no!(jig.pocket),
         default: Default::Value("\"yes\""),

@@ -74,6 +74,8 @@ fn other_value(key: &str) -> &'static str {
         "blanks.spares" => "2",
         "blanks.gap" => "12 mm",
         "blanks.margin" => "1/2 in",
+        "blanks.strip" => "3 in",
+        "blanks.waste" => "20",
         "jig.pocket" => "no",
         "jig.depth" => "1/4 in",
         "jig.inset" => "8 mm",
@@ -398,7 +400,10 @@ fn the_manifest_shows_every_setting_as_a_job_file_would() {
                 "thickness": "44.45 mm", "skim": "0.5 mm", "edge": "12 mm", "trim": "3 mm"
             },
             "image": { "pixel": "0.1 mm", "format": "png", "outside": "floor" },
-            "blanks": { "spares": 1, "gap": "10 mm", "margin": "6 mm" },
+            "blanks": {
+                "spares": 1, "gap": "10 mm", "margin": "6 mm",
+                "strip": null, "waste": 30.0
+            },
             "jig": {
                 "pocket": "yes", "depth": null, "inset": null, "bit": "6 mm", "corner": null,
                 "clearance": "0.1 mm", "allowance": null, "over": "5 mm", "key": "yes",
@@ -501,7 +506,7 @@ fn mistakes_in_the_file_are_told_with_their_line() {
         ),
         (
             "pixel = \"0.1 mm\"\n",
-            "job: pixel: there is no setting of this name; found \"0.1 mm\"; allowed: name, and \
+            "job: pixel: there is no setting of this name; found \"0.1 mm\"; allowed: name, units, and \
              the sections [grid], [globe], [globe.turn], [relief], [relief.below], [stock], [image], [blanks], [jig], [saw], \
              [joint], [wood], [budget], [paper], \
              [cutting], [turn], [[board]], [[cutter]], [[keep]]; did you \

@@ -179,7 +179,7 @@ mod tests {
         let text = text(&entry(), Lengths::METRIC);
         for part in [
             "- Finish with a 3.175 mm ball: passes",
-            "| 01 | 0.21 mm | 3.2 mm left, 10.5 mm up | 0.012 mm | 14 mm², 0.4 % | 1.59 mm, or 4 mm \
+            "| 01 | 0.21 mm | 3.25 mm left, 10.5 mm up | 0.012 mm | 14 mm², 0.4 % | 1.59 mm, or 4 mm \
              | 0.010 mm | 61 %, 60 % |",
             "| 02 | 6.0 (15.0 m) | 17.5 (43.8 m) | 1.5 (3.8 m) | 25.0 |",
             "All of these: 54 minutes",

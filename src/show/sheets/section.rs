@@ -173,6 +173,8 @@ fn blanks(plan: &Plan, settings: &Settings) -> String {
         plan.blanks.blanks_m2 * 1e6 * settings.stock.thickness_mm / MM3_PER_BOARD_FOOT,
         say.text(settings.stock.thickness_mm)
     );
+    out.push_str(&to_buy(plan, settings));
+    out.push_str(&strips(plan, settings));
     if plan.blanks.boards.is_empty() {
         return out;
     }
@@ -216,6 +218,52 @@ fn blanks(plan: &Plan, settings: &Settings) -> String {
         say.text(settings.blanks.gap_mm),
         say.text(settings.blanks.margin_mm)
     );
+    out
+}
+
+/// What to ask for at the timber yard.
+fn to_buy(plan: &Plan, settings: &Settings) -> String {
+    let (bought, say) = (plan.shopping, settings.lengths());
+    let size = match bought.size {
+        Some(size) => format!(
+            "{} boards ({} rough, {} planed; common practice)",
+            size.name,
+            say.text(size.rough_mm),
+            say.at_most(size.planed_mm)
+        ),
+        None => format!(
+            "planks that plane to {}",
+            say.at_least(settings.stock.thickness_mm)
+        ),
+    };
+    format!(
+        "\nTo buy, with {} % for waste: {size}: {:.2} board feet, {:.4} m³.\n",
+        settings.blanks.waste_percent, bought.board_feet, bought.m3
+    )
+}
+
+/// How blanks are glued up.
+fn strips(plan: &Plan, settings: &Settings) -> String {
+    let say = settings.lengths();
+    let mut out = String::new();
+    for (i, (letter, kind)) in kinds(plan).enumerate() {
+        let Some(glued) = &kind.glue_up else { continue };
+        let lines: Vec<String> = glued.lines_mm.iter().map(|mm| say.signed(*mm)).collect();
+        let clear = match glued.clear_mm > 0.0 {
+            true => "clear of notches and key",
+            false => "through a notch or the key, which no place avoids",
+        };
+        let _ = writeln!(
+            out,
+            "\nBlank {letter} is glued up from {} strips, each {} wide and {} long, {} for all: glue \
+             lines at {} from the middle of the blank, across the grain, {clear}.",
+            glued.strips,
+            say.at_least(glued.width_mm),
+            say.at_least(glued.length_mm),
+            glued.strips * plan.blanks.pieces[i].count,
+            lines.join(", "),
+        );
+    }
     out
 }
 
