@@ -118,7 +118,7 @@ fn run_join(args: &JoinArgs, global: &Global, progress: &dyn Progress) -> Result
 
 /// Warnings and where to look first, then the folder as the result.
 fn tell(global: &Global, done: &str, summary: &Summary, out: &Path) -> Result<()> {
-    for warning in &summary.warnings {
+    for warning in &summary.manifest.warnings {
         chat(global, &format!("Note: {warning}"));
     }
     for warning in &summary.shop_warnings {

@@ -19,7 +19,6 @@ use super::resample::{FacetSpec, Side};
 use crate::model::curve::Curve;
 use crate::model::geometry::{Frame, Solid, direction, lat_lon_deg};
 use crate::model::grid::{Heights, Layout};
-use crate::model::length::{both_text, mm_text};
 use crate::model::settings::{Base, Projection, ReliefRange, Settings};
 use crate::{Error, Problem, Result};
 use glam::{DVec2, DVec3};
@@ -339,23 +338,25 @@ impl<'a> GroundExtent<'a> {
 
     fn check(&self, size: Size) -> Result<()> {
         if self.reaches_core(size) {
+            let say = self.settings.lengths_of("relief.range");
             return Err(Error::Job(
                 Problem::new("the lowest ground would reach the middle of the globe")
                     .setting("relief.range")
-                    .found(both_text(size.range_mm))
-                    .allowed(format!("less than {}", both_text(size.radius_mm)))
+                    .found(say.at_least(size.range_mm))
+                    .allowed(format!("less than {}", say.at_most(size.radius_mm)))
                     .next("lower the range or enlarge globe.diameter"),
             ));
         }
         let (stock, skim) = (self.stock(), self.settings.stock.skim_mm);
         if skim + self.settings.stock.edge_mm >= stock {
+            let say = self.settings.lengths_of("stock.thickness");
             return Err(Error::Stock(
                 Problem::new("skim and least edge leave no wood to carve")
                     .setting("stock.thickness")
-                    .found(both_text(stock))
+                    .found(say.at_most(stock))
                     .allowed(format!(
                         "more than {}",
-                        both_text(skim + self.settings.stock.edge_mm)
+                        say.at_least(skim + self.settings.stock.edge_mm)
                     ))
                     .next("use thicker stock, or lower stock.edge or stock.skim"),
             ));
@@ -407,23 +408,27 @@ impl<'a> GroundExtent<'a> {
         let stock = &self.settings.stock;
         let needs = self.needs(size);
         let corner = stock.thickness_mm - (needs - stock.edge_mm);
-        let found = if needs.is_finite() {
-            format!("{} at the thinnest corner", both_text(corner))
-        } else {
+        let say = self.settings.lengths_of("stock.thickness");
+        let found = if !needs.is_finite() {
             "a corner behind the globe's centre".into()
+        } else if corner < 0.0 {
+            let missing = say.text(-corner);
+            format!("no wood at the thinnest corner, which lies {missing} below the back")
+        } else {
+            format!("{} at the thinnest corner", say.at_most(corner))
         };
         Error::Stock(
             Problem::new(format!(
                 "a {} globe with {} of relief does not fit {} stock",
-                both_text(2.0 * size.radius_mm),
-                mm_text(size.range_mm),
-                both_text(stock.thickness_mm)
+                say.text(2.0 * size.radius_mm),
+                say.text(size.range_mm),
+                say.text(stock.thickness_mm)
             ))
             .setting("stock.thickness")
             .found(found)
             .allowed(format!(
                 "at least {} (stock.edge)",
-                both_text(stock.edge_mm)
+                say.at_least(stock.edge_mm)
             ))
             .next("use thicker stock, or a smaller globe"),
         )
@@ -1068,8 +1073,8 @@ mod tests {
         let message = fitted(&settings).unwrap_err().to_string();
         assert!(
             message.starts_with(
-                "stock: stock.thickness: a 160 mm (6-19/64 in) globe with 6 mm of relief does not \
-                 fit 30 mm (1-3/16 in) stock; found "
+                "stock: stock.thickness: a 160 mm globe with 6 mm of relief does not fit 30 mm stock; \
+                 found "
             ),
             "{message}"
         );
@@ -1122,14 +1127,14 @@ mod tests {
         settings.relief.range = crate::model::settings::ReliefRange::Mm(400.0);
         assert!(fitted(&settings).unwrap_err().to_string().starts_with(
             "job: relief.range: the lowest ground would reach the middle of the globe; found \
-                 400 mm (15-3/4 in); allowed: less than 80 mm"
+                 400 mm; allowed: less than 80 mm"
         ));
         settings.relief.range = crate::model::settings::ReliefRange::Mm(6.0);
         settings.stock.thickness_mm = 12.0;
         assert_eq!(
             fitted(&settings).unwrap_err().to_string(),
-            "stock: stock.thickness: skim and least edge leave no wood to carve; found 12 mm \
-             (15/32 in); allowed: more than 12.5 mm (31/64 in); use thicker stock, or lower \
+            "stock: stock.thickness: skim and least edge leave no wood to carve; found 12 mm; \
+             allowed: more than 12.5 mm; use thicker stock, or lower \
              stock.edge or stock.skim"
         );
     }

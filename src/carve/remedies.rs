@@ -4,7 +4,6 @@ use crate::carve::fit::{self, FitLimits};
 use crate::carve::orient::oriented;
 use crate::model::curve::Curve;
 use crate::model::geometry::{Solid, solid_names};
-use crate::model::length::{at_least_text, at_most_text};
 use crate::model::settings::{ReliefRange, Settings};
 use crate::{Error, Problem};
 
@@ -45,11 +44,14 @@ pub(crate) fn remedied(
     };
     let up = |mm: f64| MARGINS.map(|margin| tenths_up(mm * margin));
     let down = |mm: f64| MARGINS.map(|margin| tenths_down(mm / margin));
+    let at_most =
+        |key: &str, mm| format!("{key} of at most {}", settings.lengths_of(key).at_most(mm));
     let mut ways = Vec::new();
     if let Some(mm) = first_held(own.least_stock_mm.map(up), |tried, mm| {
         tried.stock.thickness_mm = mm;
     }) {
-        ways.push(format!("stock.thickness of at least {}", at_least_text(mm)));
+        let mm = settings.lengths_of("stock.thickness").at_least(mm);
+        ways.push(format!("stock.thickness of at least {mm}"));
     }
     if let Some((name, facets)) = other_solid(settings, &limits, &holds) {
         ways.push(format!("globe.solid = \"{name}\" ({facets} facets)"));
@@ -57,18 +59,18 @@ pub(crate) fn remedied(
     if let Some(mm) = first_held(own.largest_diameter_mm.map(down), |tried, mm| {
         tried.globe.diameter_mm = mm;
     }) {
-        ways.push(format!("globe.diameter of at most {}", at_most_text(mm)));
+        ways.push(at_most("globe.diameter", mm));
     }
     let edge_mm = own.corner_mm.filter(|mm| *mm >= LEAST_EDGE_MM);
     if let Some(mm) = first_held(edge_mm.map(down), |tried, mm| tried.stock.edge_mm = mm) {
-        ways.push(format!("stock.edge of at most {}", at_most_text(mm)));
+        ways.push(at_most("stock.edge", mm));
     }
     if let ReliefRange::Mm(asked_mm) = settings.relief.range {
         let left = own.most_range_mm.filter(|mm| *mm >= RELIEF_LEFT * asked_mm);
         if let Some(mm) = first_held(left.map(down), |tried, mm| {
             tried.relief.range = ReliefRange::Mm(mm);
         }) {
-            ways.push(format!("relief.range of at most {}", at_most_text(mm)));
+            ways.push(at_most("relief.range", mm));
         }
     }
     Error::Stock(offering(problem, &ways))
@@ -151,9 +153,11 @@ mod tests {
             }
             let (key, bound) = way.split_once(" of at ").unwrap();
             let (_, lengths) = bound.split_once(' ').unwrap();
-            let (mm, inches) = lengths.split_once(" (").unwrap();
-            for length in [mm, inches.split(')').next().unwrap()] {
-                all.push((key.to_owned(), length.to_owned()));
+            // A fraction, where there is one, is as safe as the decimals.
+            let (length, fraction) = lengths.split_once(" (").unwrap_or((lengths, ""));
+            all.push((key.to_owned(), length.to_owned()));
+            if let Some((fraction, _)) = fraction.split_once(')') {
+                all.push((key.to_owned(), format!("{fraction} in")));
             }
         }
         all
@@ -187,21 +191,24 @@ mod tests {
                 "relief.range=9 mm",
             ],
         ] {
-            let sets: Vec<String> = sets.into_iter().map(str::to_owned).collect();
-            let settings = jobfile::changed(&Settings::default(), &sets).unwrap();
-            let Err(message) = carve(&settings) else {
-                panic!("{sets:?} fits");
-            };
-            let ways = ways(&message);
-            assert!(ways.len() >= 2, "{message}");
-            for (key, value) in ways {
-                let way = jobfile::changed(&settings, &[format!("{key}={value}")]).unwrap();
-                let held = carve(&way);
-                let range_mm = held.map(|relief| relief.fit.range_mm);
-                let asked_mm = (way.relief.range).looks_well_mm(way.globe.diameter_mm);
-                let kept = range_mm.as_ref().is_ok_and(|mm| *mm >= 0.99 * asked_mm);
-                assert!(kept, "{sets:?} {key}={value}: {range_mm:?} {asked_mm}");
-                tried += 1;
+            for units in ["units=mm", "units=inch"] {
+                let sets = [&sets[..], &[units]].concat();
+                let sets: Vec<String> = sets.into_iter().map(str::to_owned).collect();
+                let settings = jobfile::changed(&Settings::default(), &sets).unwrap();
+                let Err(message) = carve(&settings) else {
+                    panic!("{sets:?} fits");
+                };
+                let ways = ways(&message);
+                assert!(!ways.is_empty(), "{message}");
+                for (key, value) in ways {
+                    let way = jobfile::changed(&settings, &[format!("{key}={value}")]).unwrap();
+                    let held = carve(&way);
+                    let range_mm = held.map(|relief| relief.fit.range_mm);
+                    let asked_mm = (way.relief.range).looks_well_mm(way.globe.diameter_mm);
+                    let kept = range_mm.as_ref().is_ok_and(|mm| *mm >= 0.99 * asked_mm);
+                    assert!(kept, "{sets:?} {key}={value}: {range_mm:?} {asked_mm}");
+                    tried += 1;
+                }
             }
         }
         assert!(tried > 25, "{tried}");

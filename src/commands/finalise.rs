@@ -114,13 +114,16 @@ impl Finalise {
         }
         manifest.checks = checks(manifest, &self.seams, &profiles);
         let warnings = warnings::collect(manifest);
-        manifest.warnings = warnings.iter().map(Warning::to_string).collect();
+        manifest.warnings = warnings
+            .iter()
+            .map(|w| w.text(manifest.lengths()))
+            .collect();
 
         let sheet = overview::sheet(manifest, &self.layout, &thumbs)?;
         folder.write("overview.png", &sheet_png(&sheet)?)?;
         if manifest.mesh.is_some() {
             let facets: Vec<_> = manifest.facets.iter().zip(&sawn).collect();
-            let globe = mesh_files::globe(manifest.title(), &facets)?;
+            let globe = mesh_files::globe(&manifest.title(), &facets)?;
             folder.write(mesh_files::GLOBE_FILE, &globe)?;
         }
         let text = report::text(manifest);

@@ -5,6 +5,7 @@
 //! yard and pound agreement, 1959).
 
 use crate::model::error::{Problem, escaped};
+use serde::{Deserialize, Serialize};
 
 /// Millimetres in an inch, exactly.
 pub const MM_PER_INCH: f64 = 25.4;
@@ -69,9 +70,34 @@ pub fn parse_body_m(text: &str) -> Result<f64, Problem> {
     parse(text, UNITS_BODY_M, ALLOWED_BODY, "km\" or \"{} m")
 }
 
-/// The error for a length written as a bare number; `number` as it was written.
-pub fn no_unit(number: &str) -> Problem {
-    missing_unit(number, number, ALLOWED, "mm\" or \"{} in")
+/// The error for a length written as a bare number; `text` is the number as it was written. Only
+/// units in which it would do are offered.
+pub(crate) fn no_unit(
+    found: &str,
+    text: &str,
+    number: Option<f64>,
+    would_do: impl Fn(f64) -> bool,
+) -> Problem {
+    let Some(number) = number else {
+        return not_a_length(found);
+    };
+    let units = [("mm", 1.0), ("in", MM_PER_INCH)];
+    let ways: Vec<String> = (units.iter())
+        .filter(|(_, factor)| would_do(number * factor))
+        .map(|(unit, _)| format!("\"{} {unit}\"", text.chars().take(20).collect::<String>()))
+        .collect();
+    let next = match ways.is_empty() {
+        true => "write a length within that range, in quotes, with its unit".to_owned(),
+        false => format!("write {}", ways.join(" or ")),
+    };
+    Problem::new("the length has no unit")
+        .found(found)
+        .next(next)
+}
+
+/// A length's number where its unit is missing.
+pub(crate) fn bare_number(text: &str) -> Option<f64> {
+    parse_number(text.trim()).ok()
 }
 
 /// The error for a body length written as a bare number.
@@ -153,23 +179,200 @@ pub fn both_text(mm: f64) -> String {
     format!("{} ({imperial})", mm_text(mm))
 }
 
-/// Both units, neither less than the length, for the least that is allowed.
-pub fn at_least_text(mm: f64) -> String {
-    let in_mm = (mm * 100.0 - ROUND_SLACK).ceil() / 100.0;
-    bound_text(in_mm, (mm / MM_PER_INCH * 64.0 - ROUND_SLACK).ceil() / 64.0)
+/// Units that lengths are written in for people.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Units {
+    /// Millimetres.
+    #[default]
+    Mm,
+    /// Inches, in decimals, with a fraction where one is near enough.
+    Inch,
 }
 
-/// Both units, neither more than the length, for the most that is allowed.
-pub fn at_most_text(mm: f64) -> String {
-    let in_mm = (mm * 100.0 + ROUND_SLACK).floor() / 100.0;
-    bound_text(
-        in_mm,
-        (mm / MM_PER_INCH * 64.0 + ROUND_SLACK).floor() / 64.0,
-    )
+impl Units {
+    /// Those of a length, or a length per minute, as it was typed; `None` where it is none.
+    pub fn of_typed(text: &str) -> Option<Units> {
+        let length = text.split('/').rfind(|part| !part.contains("min"));
+        let length = length?.trim();
+        let unit = length.trim_start_matches(|c: char| !c.is_alphabetic() && !"\"″”".contains(c));
+        let mut known = UNITS_MM.iter();
+        let known =
+            known.find(|(name, _)| unit.len() < length.len() && name.eq_ignore_ascii_case(unit));
+        known.map(|(_, factor)| match *factor {
+            MM_PER_INCH => Units::Inch,
+            _ => Units::Mm,
+        })
+    }
 }
 
-fn bound_text(mm: f64, inches: f64) -> String {
-    format!("{} ({})", mm_text(mm), inch_text(inches * MM_PER_INCH))
+/// Which neighbour a length is rounded to.
+#[derive(Clone, Copy)]
+enum Rounding {
+    Nearest,
+    Up,
+    Down,
+}
+
+/// How lengths are written for people: everything that prints one asks this.
+///
+/// Inches are decimal, `1.337 in`, as a caliper shows them; a fraction for the tape measure is
+/// added, `1.344 in (1-11/32)`, only where it is off by no more than the work may be. A length
+/// that something must not exceed or fall below is rounded to the safe side in both.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Lengths {
+    units: Units,
+    /// Farthest that a fraction may be from the length it stands for, mm.
+    fraction_mm: f64,
+}
+
+/// Thousandths of an inch, as calipers show them.
+const INCH_PLACES: usize = 3;
+
+/// Hundredths of a mm.
+const MM_PLACES: usize = 2;
+
+/// A fraction of a short length is off by no more than this part of it: half a millimetre is not
+/// 1/64 in.
+const FRACTION_SHARE: f64 = 0.02;
+
+/// Parts of an inch on a tape measure.
+const INCH_PARTS: f64 = 64.0;
+
+impl Lengths {
+    /// Millimetres alone.
+    pub const METRIC: Lengths = Lengths {
+        units: Units::Mm,
+        fraction_mm: 0.0,
+    };
+
+    /// In these units, with fractions of an inch that are off by no more than `fraction_mm`.
+    pub fn new(units: Units, fraction_mm: f64) -> Lengths {
+        Lengths { units, fraction_mm }
+    }
+
+    /// `mm` or `in`, for the heading of a column.
+    pub fn unit(self) -> &'static str {
+        match self.units {
+            Units::Mm => "mm",
+            Units::Inch => "in",
+        }
+    }
+
+    /// As near as it can be written: `33.95 mm`, `1.337 in`, `1.500 in (1-1/2)`.
+    pub fn text(self, mm: f64) -> String {
+        self.written(mm, Rounding::Nearest)
+    }
+
+    /// No less than the length, for the least that will do: a blade's height, a blank's size.
+    pub fn at_least(self, mm: f64) -> String {
+        self.written(mm, Rounding::Up)
+    }
+
+    /// No more than the length, for the most that is allowed: a pocket's depth.
+    pub fn at_most(self, mm: f64) -> String {
+        self.written(mm, Rounding::Down)
+    }
+
+    /// The bare number with its usual decimals, for a column whose heading has the unit.
+    pub fn number(self, mm: f64) -> String {
+        let (value, places) = self.value(mm);
+        format!(
+            "{:.places$}",
+            unsigned_zero(rounded(value, places, Rounding::Nearest))
+        )
+    }
+
+    /// A small measured amount to one more decimal: `0.012 mm`, `0.0005 in`.
+    pub fn fine(self, mm: f64) -> String {
+        let (value, places) = self.value(mm);
+        let places = places + 1;
+        let value = unsigned_zero(rounded(value, places, Rounding::Nearest));
+        format!("{value:.places$} {}", self.unit())
+    }
+
+    /// With every digit that a program may be told, such as a pixel's size: `0.1 mm`,
+    /// `0.003937 in`.
+    pub fn precise(self, mm: f64) -> String {
+        let (value, places) = self.value(mm);
+        let text = format!("{value:.0$}", places + 3);
+        let text = text.trim_end_matches('0').trim_end_matches('.');
+        format!("{text} {}", self.unit())
+    }
+
+    /// An area: `14 mm²`, `0.02 in²`.
+    pub fn area(self, mm2: f64) -> String {
+        match self.units {
+            Units::Mm => format!("{mm2:.0} mm²"),
+            Units::Inch => format!("{:.2} in²", mm2 / (MM_PER_INCH * MM_PER_INCH)),
+        }
+    }
+
+    /// A height with its sign: `+1.25 mm`, `-0.049 in`.
+    pub fn signed(self, mm: f64) -> String {
+        let (value, places) = self.value(mm);
+        let value = unsigned_zero(rounded(value, places, Rounding::Nearest));
+        format!("{value:+.places$} {}", self.unit())
+    }
+
+    fn value(self, mm: f64) -> (f64, usize) {
+        match self.units {
+            Units::Mm => (mm, MM_PLACES),
+            Units::Inch => (mm / MM_PER_INCH, INCH_PLACES),
+        }
+    }
+
+    fn written(self, mm: f64, rounding: Rounding) -> String {
+        if self.units == Units::Mm {
+            return mm_text(rounded(mm, MM_PLACES, rounding));
+        }
+        let inches = rounded(mm / MM_PER_INCH, INCH_PLACES, rounding);
+        let decimals = format!("{:.INCH_PLACES$} in", unsigned_zero(inches));
+        match self.fraction(mm, rounding) {
+            Some(fraction) => format!("{decimals} ({fraction})"),
+            None => decimals,
+        }
+    }
+
+    /// The length in 64ths of an inch, reduced, where that is near enough and says more than a
+    /// whole number does.
+    fn fraction(self, mm: f64, rounding: Rounding) -> Option<String> {
+        let parts = round_to(mm / MM_PER_INCH * INCH_PARTS, rounding);
+        let off_mm = (parts / INCH_PARTS * MM_PER_INCH - mm).abs();
+        let near = off_mm <= 1e-6 || off_mm <= self.fraction_mm.min(FRACTION_SHARE * mm);
+        let shown = near && parts > 0.0 && parts < 1e9 && parts % INCH_PARTS != 0.0;
+        shown.then(|| fraction_text(parts as u64))
+    }
+}
+
+/// `1-11/32` of 86 64ths.
+fn fraction_text(parts: u64) -> String {
+    let bottom = INCH_PARTS as u64;
+    let (whole, top) = (parts / bottom, parts % bottom);
+    let shared = 1_u64 << top.trailing_zeros().min(bottom.trailing_zeros());
+    let part = format!("{}/{}", top / shared, bottom / shared);
+    match whole {
+        0 => part,
+        whole => format!("{whole}-{part}"),
+    }
+}
+
+fn rounded(value: f64, places: usize, rounding: Rounding) -> f64 {
+    let parts = 10_f64.powi(places as i32);
+    round_to(value * parts, rounding) / parts
+}
+
+/// To a whole number; one that is whole but for the errors of sums stays it.
+fn round_to(value: f64, rounding: Rounding) -> f64 {
+    match rounding {
+        Rounding::Nearest => (value + value.signum() * ROUND_SLACK).round(),
+        Rounding::Up => (value - ROUND_SLACK).ceil(),
+        Rounding::Down => (value + ROUND_SLACK).floor(),
+    }
+}
+
+fn unsigned_zero(value: f64) -> f64 {
+    value + 0.0
 }
 
 /// A value as written, in quotes, fit for a message.
@@ -504,6 +707,110 @@ mod tests {
             (0.0, "0 mm (0 in)"),
         ] {
             assert_eq!(both_text(mm), text);
+        }
+    }
+
+    #[test]
+    fn inches_are_decimal_with_a_fraction_where_it_is_near_enough() {
+        // By hand: 33.95/25.4 = 1.33661; the nearest 64th, 1-11/32 in, is 34.131 mm, 0.18 mm off.
+        let say = Lengths::new(Units::Inch, 0.1);
+        for (mm, text) in [
+            (33.95, "1.337 in"),
+            (34.1, "1.343 in (1-11/32)"),
+            (38.1, "1.500 in (1-1/2)"),
+            (50.8, "2.000 in"),
+            (0.396875, "0.016 in (1/64)"),
+            (0.5, "0.020 in"),
+            (0.0, "0.000 in"),
+            (-38.1, "-1.500 in"),
+        ] {
+            assert_eq!(say.text(mm), text);
+        }
+        assert_eq!(
+            Lengths::new(Units::Inch, 0.2).text(33.95),
+            "1.337 in (1-11/32)"
+        );
+        assert_eq!(Lengths::METRIC.text(33.95), "33.95 mm");
+        assert_eq!(say.number(-0.001), "0.000");
+        assert_eq!(
+            (say.fine(0.012), say.signed(1.25)),
+            ("0.0005 in".into(), "+0.049 in".into())
+        );
+        assert_eq!(say.precise(0.1), "0.003937 in");
+        assert_eq!(Lengths::METRIC.precise(200.0), "200 mm");
+        assert_eq!(Lengths::METRIC.fine(0.0123), "0.012 mm");
+        assert_eq!(Lengths::METRIC.signed(-1.25), "-1.25 mm");
+    }
+
+    #[test]
+    fn a_bound_and_what_breaks_it_are_told_apart() {
+        // 8 mm and 7.8 mm have the same nearest 64th, 5/16 in = 7.9375 mm.
+        let say = Lengths::new(Units::Inch, 0.1);
+        let told = [say.at_least(8.0), say.at_most(7.8)];
+        assert_eq!(told, ["0.315 in", "0.307 in"]);
+        let told = [
+            Lengths::METRIC.at_least(7.801),
+            Lengths::METRIC.at_most(7.8),
+        ];
+        assert_eq!(told, ["7.81 mm", "7.8 mm"]);
+    }
+
+    /// The lengths of a text, mm: what stands first, and the fraction where there is one.
+    fn lengths_in(text: &str) -> Vec<f64> {
+        let (first, fraction) = match text.split_once(" (") {
+            Some((first, fraction)) => (first, Some(fraction.trim_end_matches(')'))),
+            None => (text, None),
+        };
+        let fraction = fraction.map(|inches| parse_mm(&format!("{inches} in")).unwrap());
+        std::iter::once(parse_mm(first).unwrap())
+            .chain(fraction)
+            .collect()
+    }
+
+    proptest! {
+        #[test]
+        fn every_length_is_rounded_to_its_safe_side(
+            mm in 0.0..2000.0f64,
+            off_mm in 0.0..0.2f64,
+            inch in proptest::bool::ANY,
+        ) {
+            let units = if inch { Units::Inch } else { Units::Mm };
+            let say = Lengths::new(units, off_mm);
+            // Half of the last place, and noise; a fraction may be off by what the work may be.
+            let last_mm = if inch { 0.001 * MM_PER_INCH } else { 0.01 };
+            for (text, low_mm, high_mm) in [
+                (say.text(mm), 0.5 * last_mm, 0.5 * last_mm),
+                (say.at_least(mm), 0.0, last_mm),
+                (say.at_most(mm), last_mm, 0.0),
+            ] {
+                let read = lengths_in(&text);
+                prop_assert!(read[0] >= mm - low_mm - 1e-6 && read[0] <= mm + high_mm + 1e-6);
+                for fraction in &read[1..] {
+                    prop_assert!((fraction - mm).abs() <= off_mm + 1e-6, "{text} of {mm}");
+                    prop_assert!(low_mm > 0.0 || *fraction >= mm - 1e-6, "{text} of {mm}");
+                    prop_assert!(high_mm > 0.0 || *fraction <= mm + 1e-6, "{text} of {mm}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_typed_length_tells_its_units() {
+        for (text, units) in [
+            ("200 mm", Some(Units::Mm)),
+            ("20cm", Some(Units::Mm)),
+            ("8in", Some(Units::Inch)),
+            ("1-1/2 in", Some(Units::Inch)),
+            ("8\"", Some(Units::Inch)),
+            ("1½ ″", Some(Units::Inch)),
+            ("100 in/min", Some(Units::Inch)),
+            ("2500 mm/min", Some(Units::Mm)),
+            ("auto", None),
+            ("mm", None),
+            ("200", None),
+            ("", None),
+        ] {
+            assert_eq!(Units::of_typed(text), units, "{text}");
         }
     }
 

@@ -4,7 +4,9 @@
 //! it takes these structs and never sees the file.
 
 use crate::model::grid::Quantity;
+use crate::model::length::{Lengths, Units};
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 /// Everything a job says.
@@ -12,6 +14,10 @@ use std::path::PathBuf;
 pub struct Settings {
     /// Title of the job, shown in the report.
     pub name: String,
+    /// Units of sheets, tables and drawings.
+    pub units: Units,
+    /// Units in which the job's own lengths were typed, by setting; messages speak those.
+    pub typed: TypedUnits,
     /// `[grid]`: the source and what it leaves unsaid.
     pub grid: GridSettings,
     /// `[globe]`: solid, size, position.
@@ -52,7 +58,37 @@ pub struct Settings {
     pub places: Vec<NamedPlace>,
 }
 
+/// Units in which lengths were typed, by setting. They do not change what a job asks for, so any
+/// two are equal.
+#[derive(Debug, Clone, Default)]
+pub struct TypedUnits(BTreeMap<String, Units>);
+
+impl PartialEq for TypedUnits {
+    fn eq(&self, _: &TypedUnits) -> bool {
+        true
+    }
+}
+
+impl TypedUnits {
+    /// Keeps those of one setting.
+    pub(crate) fn note(&mut self, key: &str, units: Units) {
+        self.0.insert(key.to_owned(), units);
+    }
+}
+
 impl Settings {
+    /// How sheets, tables and drawings write lengths. A fraction of an inch is off by no more than
+    /// a cut may be.
+    pub(crate) fn lengths(&self) -> Lengths {
+        Lengths::new(self.units, self.budget.offset_mm)
+    }
+
+    /// How a message about a setting writes lengths: in the units it was typed in.
+    pub(crate) fn lengths_of(&self, key: &str) -> Lengths {
+        let units = self.typed.0.get(key).copied().unwrap_or(self.units);
+        Lengths::new(units, self.budget.offset_mm)
+    }
+
     /// Diameter of the widest bit that carves the relief, mm: the job's word, the widest of its
     /// bits, or the roughing bit most shops have.
     pub fn widest_bit_mm(&self) -> f64 {
@@ -90,6 +126,8 @@ impl Default for Settings {
     fn default() -> Self {
         Settings {
             name: "globe".to_owned(),
+            units: Units::Mm,
+            typed: TypedUnits::default(),
             grid: GridSettings::default(),
             globe: GlobeSettings {
                 solid: "deltoidal-icositetrahedron".to_owned(),
@@ -134,6 +172,8 @@ impl Default for Settings {
                 spares: 1,
                 gap_mm: 10.0,
                 margin_mm: 6.0,
+                strip_mm: None,
+                waste_percent: 30.0,
             },
             jig: JigSettings {
                 pocket: true,
@@ -524,6 +564,10 @@ pub struct BlankSettings {
     pub gap_mm: f64,
     /// Wood kept free along the board's edges, mm.
     pub margin_mm: f64,
+    /// Widest strip that blanks are glued up from; `None` cuts them whole, mm.
+    pub strip_mm: Option<f64>,
+    /// Bought on top of what the blanks cover, percent.
+    pub waste_percent: f64,
 }
 
 /// Pocket in the back, boss on the jig, tabs on the edges.

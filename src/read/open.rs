@@ -108,6 +108,9 @@ impl Raster {
         notes: Vec<String>,
     ) -> Result<Raster> {
         let bands = dataset.raster_count();
+        if is_coloured(&dataset) {
+            return Err(picture(path, "colours"));
+        }
         if bands != 1 {
             return Err(Error::Grid(
                 Problem::new("the file does not hold exactly one band of heights")
@@ -400,7 +403,39 @@ fn open_named(name: &Name, path: &Path) -> Result<Dataset> {
         Name::File(name) | Name::Subdataset(name) => drivers::open(name),
         Name::Virtual(xml) => drivers::open_virtual(xml),
     }
-    .map_err(|e| unreadable(path, &e))
+    .map_err(|e| photograph(path).unwrap_or_else(|| unreadable(path, &e)))
+}
+
+/// A file in one of the formats of cameras and web pages.
+fn photograph(path: &Path) -> Option<Error> {
+    // First bytes: JPEG, ITU-T T.81, annex B; GIF89a; WebP container, RFC 9649.
+    let head = head(path, 12).ok()?;
+    let format = match &head[..] {
+        [0xff, 0xd8, 0xff, ..] => "JPEG",
+        [b'G', b'I', b'F', b'8', ..] => "GIF",
+        [b'R', b'I', b'F', b'F', _, _, _, _, b'W', b'E', b'B', b'P'] => "WebP",
+        _ => return None,
+    };
+    Some(picture(path, format))
+}
+
+fn picture(path: &Path, found: &str) -> Error {
+    Error::Grid(
+        Problem::new("this is a picture, not heights")
+            .found(found)
+            .allowed("one band of heights, such as a GeoTIFF of a terrain model")
+            .next("get the heights from where the picture came from")
+            .file(path),
+    )
+}
+
+/// Whether the first band holds one colour of a picture.
+fn is_coloured(dataset: &Dataset) -> bool {
+    use gdal::raster::ColorInterpretation as Colour;
+    dataset.rasterband(1).is_ok_and(|band| {
+        let colour = band.color_interpretation();
+        matches!(colour, Colour::RedBand | Colour::PaletteIndex)
+    })
 }
 
 /// The label that describes a file: the file itself, or its namesake ending in `.lbl`.

@@ -14,6 +14,7 @@ use roxmltree::{Document, Node, ParsingOptions};
 use std::collections::HashMap;
 use std::fmt::Write;
 use std::fs::File;
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
 /// What GDAL is asked to open.
@@ -660,10 +661,15 @@ fn regular(path: &Path) -> Result<PathBuf> {
     // Looked at before it is opened: to open a pipe is to wait for whoever writes into it.
     let kind = match std::fs::metadata(path) {
         Ok(found) => found,
-        Err(e) if e.kind() == std::io::ErrorKind::NotFound => {
+        Err(e) if matches!(e.kind(), ErrorKind::NotFound | ErrorKind::NotADirectory) => {
+            // "C:\new\terrain.tif" in double quotes holds a line break and a tab.
+            let escaped = path.to_string_lossy().chars().any(char::is_control);
             return trouble(
-                "the grid file does not exist".to_owned(),
-                "check its name; names in a job file count from the job file's folder",
+                "the grid file is missing".to_owned(),
+                match escaped {
+                    true => "write / for every \\ in its name, or put it in single quotes",
+                    false => "check its name; names in a job file count from the job file's folder",
+                },
             );
         }
         Err(e) => {

@@ -759,9 +759,16 @@ fn bad_files_are_refused_in_one_line() {
     let missing = dir.path().join("nowhere.tif");
     assert_eq!(
         refusal(&job(&missing)),
-        "grid: grid.files: the grid file does not exist; check its name; names in a job file \
-         count from the job file's folder"
+        "grid: grid.files: the grid file is missing; check its name; names in a job file count \
+         from the job file's folder"
     );
+    // As written "C:\new\terrain.tif": in double quotes, a line break and a tab.
+    assert!(refusal(&job(Path::new("C:\new\terrain.tif"))).starts_with(
+        "grid: grid.files: the grid file is missing; write / for every \\ in its name, or put \
+             it in single quotes"
+    ));
+    let inside = empty_file(&dir).join("world.tif");
+    assert!(refusal(&job(&inside)).starts_with("grid: grid.files: the grid file is missing; "));
     let text = dir.path().join("text.tif");
     std::fs::write(&text, "not a raster").unwrap();
     assert!(refusal(&job(&text)).starts_with("grid: the file could not be opened as a grid: "));
@@ -781,6 +788,40 @@ fn bad_files_are_refused_in_one_line() {
         refusal(&GridSettings::default()),
         "job: grid.files: no elevation grid is named; write files = [\"your-grid.tif\"] under \
          [grid]"
+    );
+}
+
+fn empty_file(dir: &TempDir) -> PathBuf {
+    let path = dir.path().join("no-folder");
+    std::fs::write(&path, "").unwrap();
+    path
+}
+
+#[test]
+fn a_photograph_is_no_grid() {
+    let dir = folder();
+    // The first bytes of a JPEG file: ITU-T T.81, start of image and an application segment.
+    let photo = dir.path().join("photo.jpg");
+    std::fs::write(
+        &photo,
+        [0xff, 0xd8, 0xff, 0xe0, 0, 16, b'J', b'F', b'I', b'F', 0, 1],
+    )
+    .unwrap();
+    assert_eq!(
+        refusal(&job(&photo)),
+        "grid: this is a picture, not heights; found JPEG; allowed: one band of heights, such as a \
+         GeoTIFF of a terrain model; get the heights from where the picture came from"
+    );
+    let colours = Fixture {
+        bands: 3,
+        options: &["PHOTOMETRIC=RGB"],
+        ..Fixture::degrees(36, 18, 0.0)
+    }
+    .write(&dir, "colours.tif", |r, c| (r + c) as u8);
+    let message = refusal(&job(&colours));
+    assert!(
+        message.starts_with("grid: this is a picture, not heights; found colours; "),
+        "{message}"
     );
 }
 

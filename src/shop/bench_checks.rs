@@ -19,7 +19,8 @@ use crate::carve::fit::{self, Fit, fit_anywhere};
 use crate::carve::seams::SeamGround;
 use crate::model::curve::Curve;
 use crate::model::geometry::{Solid, solid_names};
-use crate::model::settings::{Board, JointKind, Settings};
+use crate::model::length::Units;
+use crate::model::settings::{Board, Grain, JointKind, Settings};
 use approx::assert_abs_diff_eq;
 use glam::{DVec2, DVec3};
 
@@ -76,6 +77,19 @@ fn planned_joints(
     };
     let pegs = joints::pegs(&bench)?;
     joints::joints(&bench, &pegs, &glue::order(solid, &pegs))
+}
+
+/// The plan of a globe in the thinnest stock that does.
+pub(super) fn planned(name: &str, diameter_mm: f64) -> super::plan::Plan {
+    let (solid, settings, fit) = globe(name, diameter_mm);
+    let bench = PlanInput {
+        solid: &solid,
+        fit: &fit,
+        ground: None,
+        corners_mm: None,
+        settings: &settings,
+    };
+    plan(&bench).unwrap()
 }
 
 fn bench_error(name: &str, change: impl Fn(&mut Settings)) -> String {
@@ -442,28 +456,27 @@ fn what_does_not_fit_is_told_with_numbers_and_a_way_out() {
                 s.jig.bit_mm = 6.0;
             },
             "job: jig.corner: the bit is too large for the corners of the pocket; found a radius of \
-             2 mm (5/64 in) with a bit of 6 mm (15/64 in); allowed: a radius of at least 3 mm (0.118 \
-             in); enlarge jig.corner, or set jig.bit to at most 4 mm (5/32 in)",
+             2 mm with a bit of 6 mm; allowed: a radius of at least 3 mm; enlarge jig.corner, or set jig.bit to at most 4 mm",
         ),
         (
             "dodecahedron",
             &|s| (s.jig.bit_mm, s.jig.inset_mm) = (64.0, Some(5.0)),
-            "job: jig.bit: the bit is too large for the pocket of the A blanks; found corners of 32.5 mm (1-9/32 in) radius; allowed: at most 24.4 mm (61/64 in); set jig.bit to at most 47.9 mm (1-57/64 in), or lower jig.inset",
+            "job: jig.bit: the bit is too large for the pocket of the A blanks; found corners of 32.5 mm radius; allowed: at most 24.4 mm; set jig.bit to at most 47.9 mm, or lower jig.inset",
         ),
         (
             "dodecahedron",
             &|s| s.jig.inset_mm = Some(60.0),
-            "job: jig.inset: the back of the A blanks has no room for a pocket; found 34.49 mm (1-23/64 in) from the middle to the nearest sawn edge of the back; allowed: more than jig.inset, 60 mm (2-23/64 in), and the bit, 6 mm (15/64 in); lower jig.inset, use thinner stock, enlarge globe.diameter, or set jig.pocket = \"no\" and hold the blanks with double-faced tape",
+            "job: jig.inset: the back of the A blanks has no room for a pocket; found 34.48 mm from the middle to the nearest sawn edge of the back; allowed: more than jig.inset, 60 mm, and the bit, 6 mm; lower jig.inset, enlarge globe.diameter, or set jig.pocket = \"no\" and hold the blanks with double-faced tape",
         ),
         (
             "dodecahedron",
             &|s| (s.jig.depth_mm, s.jig.inset_mm) = (Some(40.0), Some(5.0)),
-            "job: jig.depth: the pocket is deeper than the wood of the A blanks allows; found 40 mm (1-37/64 in) in 35.73 mm (1-13/32 in) of wood; allowed: 5 mm (13/64 in) left (jig.over); set jig.depth to at most 30.7 mm (1-13/64 in), or raise jig.inset",
+            "job: jig.depth: the pocket is deeper than the wood of the A blanks allows; found 40 mm in 35.73 mm of wood; allowed: at least 5 mm left (jig.over); set jig.depth to at most 30.7 mm",
         ),
         (
             "dodecahedron",
             &|s| s.jig.tab_width_mm = Some(200.0),
-            "job: jig.tab_width: the tabs are longer than the edge of the A blanks; found 200 mm (7-7/8 in); allowed: at most 82.2 mm (3-15/64 in), side 1 of the blank; use narrower tabs, or fewer",
+            "job: jig.tab_width: the tabs are longer than the edge of the A blanks; found 200 mm; allowed: at most 82.2 mm, side 1 of the blank; use narrower tabs, or fewer",
         ),
         (
             "dodecahedron",
@@ -481,8 +494,8 @@ fn what_does_not_fit_is_told_with_numbers_and_a_way_out() {
                     count: 1,
                 }];
             },
-            "job: board.1.thickness: the board is thinner than the stock; found 25.4 mm (1 in); \
-             allowed: at least stock.thickness, 46.7 mm (1-27/32 in); use a thicker board, or lower \
+            "job: board.1.thickness: the board is thinner than the stock; found 25.4 mm; \
+             allowed: at least stock.thickness, 46.7 mm; use a thicker board, or lower \
              stock.thickness",
         ),
         (
@@ -495,11 +508,64 @@ fn what_does_not_fit_is_told_with_numbers_and_a_way_out() {
                     count: 1,
                 }];
             },
-            "stock: board: the boards have too little wood for the blanks; found room for 4 of 13 blanks, spares counted; without a place: 9 A; add 1151 mm (45-5/16 in) of board 200 mm (7-7/8 in) wide, or lower blanks.spares or blanks.gap",
+            "stock: board: the boards have too little wood for the blanks; found room for 4 of 13 blanks, spares counted; without a place: 9 A; add 1151 mm of board 200 mm wide, or lower blanks.spares or blanks.gap",
         ),
     ];
     let found = cases.map(|(name, change, _)| bench_error(name, change));
     assert_eq!(found, cases.map(|(_, _, message)| message));
+}
+
+/// Two ways out must never send a person to and fro: each either works or leads to a third.
+#[test]
+fn boards_too_narrow_either_way_are_told_so_once() {
+    let board = |width_mm| Board {
+        width_mm,
+        length_mm: 96.0 * 25.4,
+        thickness_mm: None,
+        count: 1,
+    };
+    // Blanks of a 24 in truncated icosahedron are 261 mm by 226 mm, those of a rhombic
+    // triacontahedron half as wide as they are long.
+    let told = |name, width_mm: f64, grain| {
+        bench_error(name, &move |s: &mut Settings| {
+            (s.globe.diameter_mm, s.stock.thickness_mm) = (24.0 * 25.4, 80.0);
+            s.typed.note("board.1.width", Units::Inch);
+            (s.boards, s.wood.grain) = (vec![board(width_mm)], grain);
+        })
+    };
+    for grain in [Grain::Along, Grain::Across] {
+        let message = told("truncated-icosahedron", 8.0 * 25.4, grain);
+        assert!(
+            message.contains("; use boards at least ") && message.contains(" in"),
+            "{message}"
+        );
+        assert!(!message.contains("wood.grain"), "{message}");
+    }
+    let long = told("rhombic-triacontahedron", 11.0 * 25.4, Grain::Across);
+    assert!(
+        long.ends_with(" wide, or set wood.grain = \"along\""),
+        "{long}"
+    );
+}
+
+#[test]
+fn a_blade_a_little_too_low_and_one_far_too_low_get_different_advice() {
+    // The blade must stand 71.3 mm high there, of which 18 mm are the jig and 5 mm to spare.
+    let (solid, mut settings, fit) = globe("tetrahedron", 200.0);
+    settings.jig.tabs = Some(0);
+    for (reach_mm, advice) in [
+        (71.29 - 0.03, "still cuts through."),
+        (71.29 - 9.0, " mm (saw.base) lets it cut through."),
+        (
+            71.29 - 40.0,
+            "use a larger saw, or cut by hand what it leaves standing.",
+        ),
+    ] {
+        // The reach shrinks with the tilt of 54.74°, whose cosine is 1/√3.
+        settings.saw.reach_mm = Some(reach_mm * 3_f64.sqrt());
+        let warning = &warnings_of(&solid, &fit, &settings)[0];
+        assert!(warning.ends_with(advice), "{warning}");
+    }
 }
 
 fn warnings_of(solid: &Solid, fit: &Fit, settings: &Settings) -> Vec<String> {
@@ -522,10 +588,9 @@ fn ground_higher_than_the_saw_reaches_and_tilts_it_has_not_are_warned_of() {
         warnings_of(&solid, &fit, &settings)[..2],
         [
             "The ground on the seams of the A facets is higher than the saw reaches, most at seam \
-             S03 of facet 01: the blade must stand 71.29 mm (2-13/16 in) above the table, and one \
-             of 254 mm (10 in) stands 28.87 mm (1-9/64 in) there at 54.74° (saw.blade, saw.reach). \
-             What it leaves standing has to be cut by hand, or use a thinner jig (saw.base) or a \
-             larger saw.",
+             S03 of facet 01: the blade must stand 71.29 mm above the table, and one of 254 mm \
+             stands 28.86 mm there at 54.74° (saw.blade, saw.reach), 42.43 mm too low. No thinner \
+             jig helps: use a larger saw, or cut by hand what it leaves standing.",
             "The A facets need a tilt of 54.74° and the saw tilts 45.00° (saw.most_tilt): hold the \
              blank on an inclined jig that makes up the rest, 9.74°.",
         ]
@@ -589,8 +654,8 @@ fn tabs_that_have_no_room_are_left_out_with_a_warning_unless_asked_for() {
     let tabs = warnings.iter().find(|w| w.starts_with("No hold"));
     assert_eq!(
         tabs.unwrap(),
-        "No hold-down tabs, as the cutter would run into the tabs (jig.tab_thickness: 6 mm (15/64 \
-         in); allowed: less than the lowest cut, 0 mm (0 in) above the back). Hold the blanks down \
+        "No hold-down tabs, as the cutter would run into the tabs (jig.tab_thickness: 6 mm; \
+         allowed: less than the lowest cut, 0 mm above the back). Hold the blanks down \
          another way, outside the trim."
     );
 }

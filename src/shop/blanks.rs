@@ -4,7 +4,6 @@ use super::boards::{BoardLayout, BoardSize, Pieces, lay_out, length_needed};
 use super::polygon::area;
 use crate::carve::fit::Fit;
 use crate::model::geometry::Solid;
-use crate::model::length::both_text;
 use crate::model::settings::{Grain, Settings};
 use crate::{Error, Problem, Result};
 use glam::DVec2;
@@ -42,7 +41,11 @@ pub fn blanks(solid: &Solid, fit: &Fit, settings: &Settings) -> Result<BlankPlan
             count: kind.faces.len() + settings.blanks.spares,
         })
         .collect();
-    let boards = boards(settings)?;
+    // Strips come from boards of any width: only their area is counted.
+    let boards = match settings.blanks.strip_mm {
+        Some(_) => Vec::new(),
+        None => boards(settings)?,
+    };
     let (gap, margin) = (settings.blanks.gap_mm, settings.blanks.margin_mm);
     let layout = lay_out(&boards, &pieces, gap, margin);
     if !boards.is_empty() && layout.left_over.iter().any(|&count| count > 0) {
@@ -82,11 +85,13 @@ fn boards(settings: &Settings) -> Result<Vec<BoardSize>> {
     for (index, board) in settings.boards.iter().enumerate() {
         let thickness_mm = board.thickness_mm.unwrap_or(stock);
         if thickness_mm < stock {
+            let key = format!("board.{}.thickness", index + 1);
+            let say = settings.lengths_of(&key);
             return Err(Error::Job(
                 Problem::new("the board is thinner than the stock")
-                    .setting(format!("board.{}.thickness", index + 1))
-                    .found(both_text(thickness_mm))
-                    .allowed(format!("at least stock.thickness, {}", both_text(stock)))
+                    .setting(key)
+                    .found(say.at_most(thickness_mm))
+                    .allowed(format!("at least stock.thickness, {}", say.at_least(stock)))
                     .next("use a thicker board, or lower stock.thickness"),
             ));
         }
@@ -98,6 +103,17 @@ fn boards(settings: &Settings) -> Result<Vec<BoardSize>> {
         boards.extend(std::iter::repeat_n(size, board.count));
     }
     Ok(boards)
+}
+
+/// Longest and widest of the blanks without a place, along and across the grain, mm.
+fn extents(layout: &BoardLayout, pieces: &[Pieces]) -> (f64, f64) {
+    let missing = pieces.iter().zip(&layout.left_over);
+    let sizes = missing.filter(|(_, count)| **count > 0).map(|(piece, _)| {
+        let (low, high) = super::polygon::bounds(&piece.outline_mm);
+        high - low
+    });
+    let most = sizes.fold(DVec2::ZERO, DVec2::max);
+    (most.x, most.y)
 }
 
 fn too_little(
@@ -116,25 +132,32 @@ fn too_little(
     let wanted: usize = pieces.iter().map(|p| p.count).sum();
     let widest = boards.iter().map(|b| b.width_mm).fold(0.0, f64::max);
     let (gap, margin) = (settings.blanks.gap_mm, settings.blanks.margin_mm);
+    let say = settings.lengths_of("board.1.width");
     let next = match length_needed(layout, pieces, widest, gap, margin) {
         Some(length) => format!(
             "add {} of board {} wide, or lower blanks.spares or blanks.gap",
-            both_text(length.ceil()),
-            both_text(widest)
+            say.at_least(length.ceil()),
+            say.text(widest)
         ),
         None => {
-            let narrow = pieces
-                .iter()
-                .zip(&layout.left_over)
-                .filter(|(_, count)| **count > 0)
-                .map(|(piece, _)| {
-                    let (low, high) = super::polygon::bounds(&piece.outline_mm);
-                    high.y - low.y + 2.0 * margin
-                });
-            format!(
-                "use boards at least {} wide, or set wood.grain the other way",
-                both_text(narrow.fold(0.0, f64::max).ceil())
-            )
+            let (along, across) = extents(layout, pieces);
+            let wider = say.at_least((across + 2.0 * margin).ceil());
+            let other = match settings.wood.grain {
+                Grain::Along => "across",
+                Grain::Across => "along",
+            };
+            let longest = boards.iter().map(|b| b.length_mm).fold(0.0, f64::max);
+            let turns = along + 2.0 * margin <= widest && across + 2.0 * margin <= longest;
+            match turns {
+                true => {
+                    format!("use boards at least {wider} wide, or set wood.grain = \"{other}\"")
+                }
+                false => format!(
+                    "use boards at least {wider} wide, or glue the blanks up from strips: set \
+                     blanks.strip to at most {}",
+                    say.at_most((widest - 2.0 * margin).max(1.0))
+                ),
+            }
         }
     };
     Error::Stock(

@@ -14,7 +14,6 @@
 use super::polygon::{Rounded, clip, inset, round_corners, sides, symmetry};
 use crate::carve::fit::Fit;
 use crate::model::geometry::Solid;
-use crate::model::length::both_text;
 use crate::model::settings::{Base, Settings};
 use crate::{Error, Problem, Result};
 use glam::DVec2;
@@ -129,7 +128,7 @@ fn seat(
 
     let room = inset(back_mm, set.inset_mm());
     let Some(room) = room.filter(|_| fit.kinds[kind].back_plane_mm > 0.0) else {
-        return Err(no_room(kind, back_mm, settings));
+        return Err(no_room(kind, back_mm, fit, settings));
     };
     let room = if keyed {
         cut_index_corner(&room, corner_mm, set.clearance_mm)
@@ -140,11 +139,11 @@ fn seat(
     let too_small = |largest: f64| corners_too_wide(kind, corner_mm, largest, settings);
     let pocket = rounded(&room, corner_mm).map_err(too_small)?;
     let boss_sharp =
-        inset(&room, set.clearance_mm).ok_or_else(|| no_room(kind, back_mm, settings))?;
+        inset(&room, set.clearance_mm).ok_or_else(|| no_room(kind, back_mm, fit, settings))?;
     let boss = rounded(&boss_sharp, corner_mm).map_err(too_small)?;
     // Roughing leaves wood: the pocket smaller, the boss larger.
     let rough = inset(&room, set.allowance_mm());
-    let rough = rough.ok_or_else(|| no_room(kind, back_mm, settings))?;
+    let rough = rough.ok_or_else(|| no_room(kind, back_mm, fit, settings))?;
     let rough_radius = (corner_mm - set.allowance_mm()).max(set.bit_mm / 2.0);
     let pocket_rough = rounded(&rough, rough_radius).map_err(too_small)?;
     let outer = inset(&boss_sharp, -set.allowance_mm()).unwrap_or_default();
@@ -176,33 +175,41 @@ fn corner_radius(settings: &Settings) -> Result<f64> {
     match set.corner_mm {
         None => Ok(least + EASE_MM),
         Some(corner) if corner >= least => Ok(corner),
-        Some(corner) => Err(Error::Job(
-            Problem::new("the bit is too large for the corners of the pocket")
-                .setting("jig.corner")
-                .found(format!(
-                    "a radius of {} with a bit of {}",
-                    both_text(corner),
-                    both_text(set.bit_mm)
-                ))
-                .allowed(format!("a radius of at least {}", both_text(least)))
-                .next(format!(
-                    "enlarge jig.corner, or set jig.bit to at most {}",
-                    both_text(2.0 * corner)
-                )),
-        )),
+        Some(corner) => {
+            let say = settings.lengths_of("jig.corner");
+            Err(Error::Job(
+                Problem::new("the bit is too large for the corners of the pocket")
+                    .setting("jig.corner")
+                    .found(format!(
+                        "a radius of {} with a bit of {}",
+                        say.at_most(corner),
+                        say.text(set.bit_mm)
+                    ))
+                    .allowed(format!("a radius of at least {}", say.at_least(least)))
+                    .next(format!(
+                        "enlarge jig.corner, or set jig.bit to at most {}",
+                        settings.lengths_of("jig.bit").at_most(2.0 * corner)
+                    )),
+            ))
+        }
     }
 }
 
 fn corners_too_wide(kind: usize, corner_mm: f64, largest_mm: f64, settings: &Settings) -> Error {
     let bit = 2.0 * largest_mm;
+    let say = settings.lengths_of("jig.bit");
     let way = if bit < LEAST_BIT_MM {
         "set jig.pocket = \"no\" and hold the blanks with double-faced tape".to_owned()
     } else if settings.jig.corner_mm.is_some() {
-        format!("set jig.corner to at most {}", both_text(floor(largest_mm)))
+        let say = settings.lengths_of("jig.corner");
+        format!(
+            "set jig.corner to at most {}",
+            say.at_most(floor(largest_mm))
+        )
     } else {
         format!(
             "set jig.bit to at most {}",
-            both_text(floor(bit - 2.0 * EASE_MM).max(0.1))
+            say.at_most(floor(bit - 2.0 * EASE_MM).max(0.1))
         )
     };
     Error::Job(
@@ -211,17 +218,27 @@ fn corners_too_wide(kind: usize, corner_mm: f64, largest_mm: f64, settings: &Set
             letter(kind)
         ))
         .setting("jig.bit")
-        .found(format!("corners of {} radius", both_text(corner_mm)))
-        .allowed(format!("at most {}", both_text(floor(largest_mm))))
+        .found(format!("corners of {} radius", say.at_least(corner_mm)))
+        .allowed(format!("at most {}", say.at_most(floor(largest_mm))))
         .next(format!("{way}, or lower jig.inset")),
     )
 }
 
-fn no_room(kind: usize, back_mm: &[DVec2], settings: &Settings) -> Error {
+fn no_room(kind: usize, back_mm: &[DVec2], fit: &Fit, settings: &Settings) -> Error {
+    let say = settings.lengths_of("jig.inset");
     let reach = sides(back_mm).map(|(a, b)| super::polygon::outward(a, b).dot(a));
     let reach = reach.fold(f64::INFINITY, f64::min);
     // Where the cuts meet in a point there is no side to measure to.
     let reach = if reach.is_finite() { reach } else { 0.0 };
+    // Thinner stock takes wood from the back, which widens with its distance from the centre;
+    // offered only where the corners can spare what it takes.
+    let piece = &fit.kinds[kind];
+    let wanted = settings.jig.inset_mm() + settings.jig.bit_mm;
+    let thinner = piece.back_plane_mm * (wanted / reach - 1.0);
+    let thinner = match thinner < piece.corner_mm - settings.stock.edge_mm {
+        true => "use thinner stock, ",
+        false => "",
+    };
     Error::Job(
         Problem::new(format!(
             "the back of the {} blanks has no room for a pocket",
@@ -230,17 +247,17 @@ fn no_room(kind: usize, back_mm: &[DVec2], settings: &Settings) -> Error {
         .setting("jig.inset")
         .found(format!(
             "{} from the middle to the nearest sawn edge of the back",
-            both_text(reach)
+            say.at_most(reach)
         ))
         .allowed(format!(
             "more than jig.inset, {}, and the bit, {}",
-            both_text(settings.jig.inset_mm()),
-            both_text(settings.jig.bit_mm)
+            say.text(settings.jig.inset_mm()),
+            say.text(settings.jig.bit_mm)
         ))
-        .next(
-            "lower jig.inset, use thinner stock, enlarge globe.diameter, or set jig.pocket = \
-             \"no\" and hold the blanks with double-faced tape",
-        ),
+        .next(format!(
+            "lower jig.inset, {thinner}enlarge globe.diameter, or set jig.pocket = \"no\" and hold \
+             the blanks with double-faced tape"
+        )),
     )
 }
 
@@ -288,10 +305,11 @@ fn too_deep(kind: usize, over_mm: f64, settings: &Settings) -> Error {
     let set = &settings.jig;
     let thickness = over_mm + settings.pocket_depth_mm();
     let deepest = thickness - set.over_mm;
+    let say = settings.lengths_of("jig.depth");
     let way = if deepest >= 0.5 {
-        format!("set jig.depth to at most {}", both_text(floor(deepest)))
+        format!("set jig.depth to at most {}", say.at_most(floor(deepest)))
     } else {
-        "use thicker stock".to_owned()
+        "set jig.pocket = \"no\" and hold the blanks with double-faced tape".to_owned()
     };
     Error::Job(
         Problem::new(format!(
@@ -301,11 +319,14 @@ fn too_deep(kind: usize, over_mm: f64, settings: &Settings) -> Error {
         .setting("jig.depth")
         .found(format!(
             "{} in {} of wood",
-            both_text(settings.pocket_depth_mm()),
-            both_text(thickness)
+            say.text(settings.pocket_depth_mm()),
+            say.text(thickness)
         ))
-        .allowed(format!("{} left (jig.over)", both_text(set.over_mm)))
-        .next(format!("{way}, or raise jig.inset")),
+        .allowed(format!(
+            "at least {} left (jig.over)",
+            say.at_least(set.over_mm)
+        ))
+        .next(way),
     )
 }
 
@@ -373,10 +394,14 @@ fn tabs_on(
         return Err(Misfit {
             what: "the cutter would run into the tabs".into(),
             key: "jig.tab_thickness",
-            found: both_text(settings.tab_thickness_mm()),
+            found: settings
+                .lengths_of("jig.tab_thickness")
+                .at_least(settings.tab_thickness_mm()),
             allowed: format!(
                 "less than the lowest cut, {} above the back",
-                both_text(fit.black_mm)
+                settings
+                    .lengths_of("jig.tab_thickness")
+                    .at_most(fit.black_mm)
             ),
             next: "use thinner tabs, or thicker stock",
         });
@@ -409,10 +434,12 @@ fn tab(
                 letter(kind)
             ),
             key: "jig.tab_width",
-            found: both_text(set.tab_width_mm()),
+            found: settings
+                .lengths_of("jig.tab_width")
+                .at_least(set.tab_width_mm()),
             allowed: format!(
                 "at most {}, side {} of the blank",
-                both_text(floor(length)),
+                settings.lengths_of("jig.tab_width").at_most(floor(length)),
                 side + 1
             ),
             next: "use narrower tabs, or fewer",
@@ -426,14 +453,15 @@ fn tab(
         + settings.stock.trim_mm;
     let inner = reach - set.tab_overlap_mm();
     if inner < facet {
+        let say = settings.lengths_of("jig.tab_overlap");
         return Err(Misfit {
             what: format!(
                 "the tabs reach into the facets of the {} blanks",
                 letter(kind)
             ),
             key: "jig.tab_overlap",
-            found: both_text(set.tab_overlap_mm()),
-            allowed: format!("at most {}", both_text(floor((reach - facet).max(0.0)))),
+            found: say.at_least(set.tab_overlap_mm()),
+            allowed: format!("at most {}", say.at_most(floor((reach - facet).max(0.0)))),
             next: "lower jig.tab_overlap or jig.tab_thickness, or set jig.tabs = 0",
         });
     }

@@ -14,6 +14,7 @@ pub mod cautions;
 pub mod glue;
 pub mod jig;
 pub mod joints;
+pub mod lumber;
 pub mod mount;
 pub mod movement;
 pub mod moves;

@@ -5,6 +5,7 @@ use super::budget::Budget;
 use super::glue::Step;
 use super::jig::Jig;
 use super::joints::Joint;
+use super::lumber::{GlueUp, Shopping};
 use super::mount::Mount;
 use super::movement::Movement;
 use super::net::Laid;
@@ -39,6 +40,8 @@ pub struct PlanInput<'a> {
 pub struct Plan {
     /// By kind of blank.
     pub kinds: Vec<KindPlan>,
+    /// What to buy.
+    pub shopping: Shopping,
     /// Cut list and boards.
     pub blanks: BlankPlan,
     /// Seam sheet: `[face][side]`.
@@ -76,6 +79,8 @@ pub struct KindPlan {
     pub sleds: Vec<Sled>,
     /// Sides in the order they are sawn.
     pub saw_order: Vec<usize>,
+    /// Strips it is glued up from; `None` where one board is wide enough.
+    pub glue_up: Option<GlueUp>,
     /// Movement for both grain directions and both ways of sawing, the job's own first.
     pub movement: Vec<Movement>,
 }

@@ -5,7 +5,8 @@ use super::budget::{Cuts, SideCut, Tolerances, budget};
 use super::glue;
 use super::jig::{Jig, jig};
 use super::joints::{Bare, Bench, joints, pegs};
-use super::movement::{Movement, movement};
+use super::lumber::{glue_up, shopping};
+use super::movement::{self, Movement, movement};
 use super::net::unfold;
 use super::plan::{KindPlan, Plan, PlanInput, paper_mm};
 use super::polygon::outward;
@@ -17,7 +18,6 @@ use super::zero::planing;
 use crate::Result;
 use crate::carve::fit::Fit;
 use crate::model::geometry::Solid;
-use crate::model::length::both_text;
 use crate::model::settings::{Grain, Sawn, Settings};
 use crate::model::wood::VALID_PERCENT;
 
@@ -69,9 +69,15 @@ pub fn plan(bench: &PlanInput<'_>) -> Result<Plan> {
                 saw_order: order_of_sides(&jig),
                 saw,
                 movement: movements(&fit.kinds[kind].corners_mm, settings),
+                glue_up: None,
                 jig,
                 faces,
             }
+        })
+        .map(|mut kind: KindPlan| {
+            let widest_mm = settings.blanks.strip_mm;
+            kind.glue_up = widest_mm.and_then(|mm| glue_up(&kind, settings.wood.grain, mm));
+            kind
         })
         .collect();
     let limits = Tolerances {
@@ -91,6 +97,7 @@ pub fn plan(bench: &PlanInput<'_>) -> Result<Plan> {
         glue,
         planing: planing(fit, settings, VISIBLE_STEP_MM),
         kinds,
+        shopping: shopping(blanks.blanks_m2, settings),
         blanks,
         sheet,
         joints,
@@ -100,6 +107,7 @@ pub fn plan(bench: &PlanInput<'_>) -> Result<Plan> {
     };
     plan.work = work(&plan, fit, settings);
     plan.warnings = warnings(&plan, settings);
+    plan.warnings.extend(movement::warning(solid, settings));
     Ok(plan)
 }
 
@@ -154,7 +162,26 @@ fn surface_mm(solid: &Solid, fit: &Fit, face: usize, row: &SeamRow) -> f64 {
     reach * tilt.cos() - spec.back_plane_mm
 }
 
+/// A thinner plate does not stay flat under a blank, mm. Common practice, no source.
+const LEAST_BASE_MM: f64 = 6.0;
+
+/// What helps where the blade stands too low by so much.
+fn higher_blade(missing_mm: f64, settings: &Settings) -> String {
+    let (base, above) = (settings.saw.base_mm, settings.saw.above_mm);
+    if missing_mm <= above {
+        return "The blade is then lower above the wood than saw.above asks, and still cuts through."
+            .to_owned();
+    }
+    let base_mm = base - (missing_mm - above);
+    if base_mm >= LEAST_BASE_MM {
+        let base = settings.lengths_of("saw.base").at_most(base_mm);
+        return format!("A jig of at most {base} (saw.base) lets it cut through.");
+    }
+    "No thinner jig helps: use a larger saw, or cut by hand what it leaves standing.".to_owned()
+}
+
 fn warnings(plan: &Plan, settings: &Settings) -> Vec<String> {
+    let say = settings.lengths();
     let mut list = Vec::new();
     for (kind, of_kind) in plan.kinds.iter().enumerate() {
         let letter = super::kind_letter(kind);
@@ -169,14 +196,15 @@ fn warnings(plan: &Plan, settings: &Settings) -> Vec<String> {
             list.push(format!(
                 "The ground on the seams of the {letter} facets is higher than the saw reaches, most \
                  at seam {} of facet {}: the blade must stand {} above the table, and one of {} \
-                 stands {} there at {:.2}° (saw.blade, saw.reach). What it leaves standing has to \
-                 be cut by hand, or use a thinner jig (saw.base) or a larger saw.",
+                 stands {} there at {:.2}° (saw.blade, saw.reach), {} too low. {}",
                 super::seam_label(seam),
                 super::facet_label(face),
-                both_text(side.blade_mm),
-                both_text(settings.saw.blade_mm),
-                both_text(side.reach_mm),
+                say.at_least(side.blade_mm),
+                say.text(settings.saw.blade_mm),
+                say.at_most(side.reach_mm),
                 side.tilt_deg,
+                say.at_least(side.blade_mm - side.reach_mm),
+                higher_blade(side.blade_mm - side.reach_mm, settings),
             ));
         }
         let steep = of_kind
@@ -223,7 +251,7 @@ fn warnings(plan: &Plan, settings: &Settings) -> Vec<String> {
             VALID_PERCENT.0, VALID_PERCENT.1
         ));
     }
-    if plan.blanks.boards.is_empty() {
+    if plan.blanks.boards.is_empty() && settings.blanks.strip_mm.is_none() {
         list.push(
             "The job names no boards, so blanks are not laid out: write [[board]] with width and \
              length."

@@ -4,7 +4,6 @@
 use super::plan::{Operation, Plan};
 use crate::carve::cutting::{CutterSet, Estimate, bit_name};
 use crate::carve::fit::Fit;
-use crate::model::length::{both_text, exact_mm_text};
 use crate::model::settings::{Cutter, Settings};
 
 /// Every operation in order.
@@ -47,9 +46,10 @@ pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
         .iter()
         .filter(|b| !b.is_empty())
         .count();
-    let jig_bit = format!("{} straight bit", both_text(settings.jig.bit_mm));
+    let say = settings.lengths();
+    let jig_bit = format!("{} straight bit", say.text(settings.jig.bit_mm));
     add(
-        format!("Plane boards to {}", both_text(settings.stock.thickness_mm)),
+        format!("Plane boards to {}", say.text(settings.stock.thickness_mm)),
         used,
         "board",
         "planer".into(),
@@ -69,7 +69,7 @@ pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
             piece.count,
             "blank",
             match cut_out {
-                Some(bit) => format!("saw, or router with {}", bit_name(bit)),
+                Some(bit) => format!("saw, or router with {}", bit_name(bit, say)),
                 None => "saw or router".into(),
             },
             cut_out.and_then(|bit| minutes(&counts, bit, &|kind| kind.cut_out.minutes)),
@@ -100,7 +100,7 @@ pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
         add(
             format!(
                 "Rout the pocket in the back of the {letter} blanks, {} deep, rough then finish",
-                both_text(settings.pocket_depth_mm())
+                say.at_most(settings.pocket_depth_mm())
             ),
             pockets,
             "pocket",
@@ -112,7 +112,7 @@ pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
             format!(
                 "Cut notches for the tabs in the back of the {letter} blanks, {} deep, and glue \
                  {glued} of {} tabs to each",
-                both_text(settings.tab_thickness_mm()),
+                say.text(settings.tab_thickness_mm()),
                 of_kind.jig.tabs.len()
             ),
             plan.blanks.pieces[kind].count * of_kind.jig.tabs.len(),
@@ -128,7 +128,7 @@ pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
             "Rough out the relief, each facet from its own image".into(),
             facets,
             "facet",
-            bit_name(bit),
+            bit_name(bit, say),
             minutes(needed, bit, &|kind| {
                 kind.roughing.map_or(0.0, |rough| rough.minutes)
             }),
@@ -137,11 +137,11 @@ pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
     add(
         format!(
             "Finish the relief, {} between passes",
-            exact_mm_text(finishing.stepover_mm())
+            say.precise(finishing.stepover_mm())
         ),
         facets,
         "facet",
-        bit_name(finishing),
+        bit_name(finishing, say),
         minutes(needed, finishing, &|kind| kind.finishing.minutes),
     );
     for (kind, of_kind) in plan.kinds.iter().enumerate() {
@@ -161,7 +161,7 @@ pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
     for (fitting, from_back_mm, count) in super::joints::fences(&plan.joints) {
         let dowel = fitting.name == "dowel";
         let (what, unit, tool) = if dowel {
-            let across = both_text(settings.joint.dowel_diameter_mm);
+            let across = say.text(settings.joint.dowel_diameter_mm);
             let tool = format!("{across} drill in a guide, square to the cut face");
             ("Drill holes for the dowels", "hole", tool)
         } else {
@@ -172,7 +172,7 @@ pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
         let what = format!(
             "{what}, {one} to a seam, {} from the back along the cut face to the middle of the \
              {unit}; longer where the table of joints says so",
-            both_text(from_back_mm)
+            say.text(from_back_mm)
         );
         add(what, count, unit, tool, None);
     }

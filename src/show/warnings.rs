@@ -4,10 +4,11 @@
 
 use crate::carve::cutting::{self, CuttingRemark};
 use crate::model::geometry::place_name;
+use crate::model::length::Lengths;
 use crate::model::settings::Projection;
 use crate::output::manifest::{FacetEntry, Manifest, VISIBLE_STEP_MM};
 use std::f64::consts::PI;
-use std::fmt;
+use std::fmt::{self, Write};
 
 /// Share of carved pixels cut off at either end above which a person should know.
 const CLIPPED_SHARE: f64 = 0.001;
@@ -49,6 +50,18 @@ pub enum StepCause {
         /// A size at which the step would be invisible, mm.
         pixel_mm: f64,
     },
+}
+
+/// A step that hand sanding takes away without wearing the ground beside it, mm. Common practice,
+/// no source.
+const SANDED_MM: f64 = 0.3;
+
+/// The way out that small steps have and large ones have not.
+fn or_sanded(step_mm: f64) -> &'static str {
+    match step_mm <= SANDED_MM {
+        true => ", or sand it in after gluing",
+        false => "; it is too high to be sanded in",
+    }
 }
 
 /// Something a person should read before carving.
@@ -135,8 +148,16 @@ pub enum Warning {
     Grid(String),
 }
 
-impl fmt::Display for Warning {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+impl Warning {
+    /// What it says.
+    pub fn text(&self, say: Lengths) -> String {
+        let mut text = String::new();
+        // Writing to a string cannot fail.
+        let _ = self.write(&mut text, say);
+        text
+    }
+
+    fn write(&self, f: &mut String, say: Lengths) -> fmt::Result {
         match self {
             Warning::Clipped {
                 high_px,
@@ -187,8 +208,10 @@ impl fmt::Display for Warning {
                 edge_mm,
             } => write!(
                 f,
-                "the thinnest corner, on facet {facet}, is {corner_mm:.1} mm where the job allows \
-                 {edge_mm:.1} mm: keep joints away from the corners, or use thicker stock"
+                "the thinnest corner, on facet {facet}, is {} where the job allows {}: keep joints \
+                 away from the corners, or use thicker stock",
+                say.at_most(*corner_mm),
+                say.at_least(*edge_mm)
             ),
             Warning::SmallBack {
                 facet,
@@ -197,20 +220,26 @@ impl fmt::Display for Warning {
             } => {
                 write!(
                     f,
-                    "the saw cuts come within {reach_mm:.1} mm of the middle of the back of facet \
-                     {facet}, so little flat wood is left there to hold it by while it is sawn"
+                    "the saw cuts come within {} of the middle of the back of facet {facet}, so little \
+                     flat wood is left there to hold it by while it is sawn",
+                    say.at_most(*reach_mm)
                 )?;
                 if *spare_mm >= LEAST_SPARE_MM {
-                    write!(f, ": stock thinner by up to {spare_mm:.1} mm would do")
+                    write!(
+                        f,
+                        ": stock thinner by up to {} would do",
+                        say.at_most(*spare_mm)
+                    )
                 } else {
                     f.write_str(": a larger globe, or a solid with fewer faces, has a larger back")
                 }
             }
             Warning::CoarseSource { cell_mm, pixels } => write!(
                 f,
-                "a cell of the grid is {cell_mm:.2} mm wide on the globe ({pixels:.0} pixels), so \
-                 the ground between is smooth: use a finer grid for more detail, or larger pixels \
-                 for smaller files"
+                "a cell of the grid is {} wide on the globe ({pixels:.0} pixels), so the ground \
+                 between is smooth: use a finer grid for more detail, or larger pixels for smaller \
+                 files",
+                say.text(*cell_mm)
             ),
             Warning::Exaggerated { times } => write!(
                 f,
@@ -226,31 +255,41 @@ impl fmt::Display for Warning {
             } => {
                 write!(
                     f,
-                    "neighbours differ by up to {step_mm:.3} mm along seam {seam}, near {}, and by \
-                     more than {VISIBLE_STEP_MM} mm on {visible_mm:.1} mm of all seams",
-                    place_name(*lat_deg, *lon_deg)
+                    "neighbours differ by up to {} along seam {seam}, near {}, and by more than {} on \
+                     {} of all seams",
+                    say.fine(*step_mm),
+                    place_name(*lat_deg, *lon_deg),
+                    say.fine(VISIBLE_STEP_MM),
+                    say.at_least(*visible_mm)
                 )?;
                 match cause {
-                    StepCause::Gnomonic => f.write_str(
+                    StepCause::Gnomonic => write!(
+                        f,
                         ", because relief stands straight up from flat faces: set \
-                         globe.projection = \"radial\", or sand it in",
+                         globe.projection = \"radial\"{}",
+                        or_sanded(*step_mm)
                     ),
                     StepCause::Folds { range_mm: Some(mm) } => write!(
                         f,
                         ", where steep ground folds under itself: set relief.steepest = \"auto\", \
-                         or relief.range to at most {mm} mm"
+                         or relief.range to at most {}",
+                        say.at_most(*mm)
                     ),
-                    StepCause::Folds { range_mm: None } => f.write_str(
+                    StepCause::Folds { range_mm: None } => write!(
+                        f,
                         ", where steep ground folds under itself: turn the globe so that the seam \
-                         misses that place, or sand it in",
+                         misses that place{}",
+                        or_sanded(*step_mm)
                     ),
                     StepCause::Pixels { pixel_mm } => write!(
                         f,
-                        ": set image.pixel to {pixel_mm} mm, or sand it in after gluing"
+                        ": set image.pixel to {}{}",
+                        say.precise(*pixel_mm),
+                        or_sanded(*step_mm)
                     ),
                 }
             }
-            Warning::Cutting(remark) => remark.fmt(f),
+            Warning::Cutting(remark) => remark.write(f, say),
             Warning::Grid(note) => f.write_str(note),
         }
     }
@@ -401,7 +440,8 @@ mod tests {
 
     fn texts(manifest: &Manifest) -> Vec<String> {
         let warnings = collect(manifest);
-        warnings.iter().map(ToString::to_string).collect()
+        let say = manifest.lengths();
+        warnings.iter().map(|warning| warning.text(say)).collect()
     }
 
     /// A cube whose grid is fine enough to say nothing.
@@ -461,13 +501,13 @@ mod tests {
         assert!(collect(&manifest).is_empty());
         step(&mut manifest, 0.12345);
         let begins = "neighbours differ by up to 0.123 mm along seam S01, near 12.0° N 34.0° E, and \
-                      by more than 0.1 mm on 4.2 mm of all seams";
+                      by more than 0.100 mm on 4.2 mm of all seams";
         let pixel_mm = (manifest.image.pixel_mm * 0.1 / 0.12345 * 100.0).floor() / 100.0;
         let pixels = format!(": set image.pixel to {pixel_mm} mm, or sand it in after gluing");
         assert_eq!(texts(&manifest), [format!("{begins}{pixels}")]);
         manifest.facets[2].undercut_px = 1;
         let finished = ", where steep ground folds under itself: turn the globe so that the seam \
-                        misses that place, or sand it in";
+                        misses that place, or sand it in after gluing";
         assert_eq!(texts(&manifest), [format!("{begins}{finished}")]);
         manifest.relief = Some(crate::output::manifest::ReliefEntry {
             range_mm: 6.0,
@@ -483,8 +523,18 @@ mod tests {
         manifest.facets[2].undercut_px = 0;
         manifest.globe.projection = Projection::Gnomonic;
         let gnomonic = ", because relief stands straight up from flat faces: set globe.projection = \
-                        \"radial\", or sand it in";
+                        \"radial\", or sand it in after gluing";
         assert_eq!(texts(&manifest), [format!("{begins}{gnomonic}")]);
+        // Nine millimetres are not sanded in.
+        step(&mut manifest, 9.0);
+        let high = "set globe.projection = \"radial\"; it is too high to be sanded in";
+        assert!(
+            texts(&manifest)[0].ends_with(high),
+            "{:?}",
+            texts(&manifest)
+        );
+        manifest.job["units"] = "inch".into();
+        assert!(texts(&manifest)[0].starts_with("neighbours differ by up to 0.3543 in along"));
     }
 
     #[test]
@@ -495,9 +545,9 @@ mod tests {
         assert_eq!(
             texts(&manifest),
             [
-                "the saw cuts come within 2.0 mm of the middle of the back of facet 05, so little \
+                "the saw cuts come within 2 mm of the middle of the back of facet 05, so little \
                  flat wood is left there to hold it by while it is sawn: stock thinner by up to \
-                 1.0 mm would do"
+                 1 mm would do"
             ]
         );
         manifest.globe.edge_mm = 6.8;
@@ -530,7 +580,7 @@ mod tests {
         assert_eq!(
             texts(&manifest),
             [
-                "the thinnest corner, on facet 03, is 6.5 mm where the job allows 6.0 mm: keep \
+                "the thinnest corner, on facet 03, is 6.5 mm where the job allows 6 mm: keep \
                  joints away from the corners, or use thicker stock",
                 "heights are 250 times true scale: slopes become very steep, and a bit may not \
                  reach the valleys; less relief looks more like a planet",

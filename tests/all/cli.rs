@@ -78,9 +78,8 @@ fn a_wrong_job_exits_with_3_and_one_line() {
     assert_eq!(code, 3);
     assert_eq!(
         err,
-        "globewright: job: globe.diameter: the length has no unit; found 8; allowed: a number \
-         with mm, cm, m or in, such as \"200 mm\", \"8 in\" or \"1-1/2 in\"; write \"8 mm\" or \
-         \"8 in\" (moon.toml line 2)\n"
+        "globewright: job: globe.diameter: the length has no unit; found 8; allowed: a length, 5 \
+         mm to 10 m; write \"8 mm\" or \"8 in\" (moon.toml line 2)\n"
     );
     let words = [
         "--set",
@@ -393,14 +392,14 @@ fn the_plan_s_words_are_those_of_the_shop() {
         // By hand: rhombs with sides (80 + 3.92)/2 + 3.175 mm from the middle and an acute angle of
         // 70.53 degrees (arccos 1/3), 4 d^2/sin(angle) each, 13 of them; 144 cubic inches make a
         // board foot.
-        "All blanks together cover 0.112 m²: 2.12 board feet of 44.45 mm (1-3/4 in) stock without \
+        "All blanks together cover 0.112 m²: 2.12 board feet of 44.45 mm stock without \
          waste.",
         "Whatever is cut with the back up, pocket and notches, needs the drawing mirrored, left to \
          right",
         "24 seams: dowel.\n`joint.kind` is auto: each seam has the first of biscuit-20, biscuit-10, \
          biscuit-0 and dowel whose slot or hole keeps 3 mm (0.118 in) of wood",
         "facet 03 at S02, S05 with 2 dowels. Dry fit first",
-        "| 48 holes | 6 mm (15/64 in) drill in a guide, square to the cut face |",
+        "| 48 holes | 6 mm drill in a guide, square to the cut face |",
         "Sugar maple changes by 0.00165 of its width",
     ] {
         assert!(text.contains(expected), "missing: {expected}\n{text}");
@@ -408,6 +407,54 @@ fn the_plan_s_words_are_those_of_the_shop() {
     assert!(!text.contains("board-01"));
     let blank = std::fs::read_to_string(shop.join("blank-A.svg")).unwrap();
     assert!(blank.contains("with the back up, mirror the drawing (left becomes right)"));
+}
+
+#[test]
+fn an_inch_shop_gets_its_plan_in_inches() {
+    let folder = TempDir::new().unwrap();
+    let words = [
+        "plan",
+        "--out",
+        "bench",
+        "--set",
+        "units=inch",
+        "--set",
+        "blanks.strip=2 in",
+    ];
+    let (code, _, err) = sample(&folder, &words);
+    assert_eq!(code, 0, "{err}");
+    let shop = folder.path().join("bench/shop");
+    let text = std::fs::read_to_string(shop.join("plan.md")).unwrap();
+    for expected in [
+        // The job's own lengths: 1-3/4 in of stock, 1/64 in of skim, a datum of 160 mm.
+        "| stock |  | 1.750 in (1-3/4) |",
+        "| left for clean-up |  | 0.016 in (1/64) |",
+        "at least 0.500 in (1/2)",
+        "## Seam sheet\n\nHeights in in;",
+        "To buy, with 30 % for waste: 8/4 boards (2.000 in rough, 1.750 in (1-3/4) planed; common \
+         practice): 3.1",
+        "each 2.000 in wide and ",
+    ] {
+        assert!(text.contains(expected), "missing: {expected}\n{text}");
+    }
+    for section in text.split("\n## ").filter(|s| !s.starts_with("Joints")) {
+        for line in section.lines() {
+            assert!(!line.contains(" mm"), "{line}");
+        }
+    }
+    let drawn = std::fs::read_to_string(shop.join("section-A.svg")).unwrap();
+    assert!(drawn.contains("stock: 1.750 in (1-3/4)") && !drawn.contains(" mm<"));
+    let report = std::fs::read_to_string(folder.path().join("bench/report.md")).unwrap();
+    assert!(
+        report.contains("6.299 in (6-19/64) across the finished globe."),
+        "{report}"
+    );
+    // Programs are told in mm, whatever the shop reads.
+    let numbers = std::fs::read_to_string(shop.join("plan.json")).unwrap();
+    let numbers: serde_json::Value = serde_json::from_str(&numbers).unwrap();
+    assert_eq!(numbers["kinds"][0]["stock_mm"], 44.45);
+    assert_eq!(numbers["shopping"]["size"]["name"], "8/4");
+    assert!(numbers["kinds"][0]["glue_up"]["strips"].as_u64().unwrap() >= 2);
 }
 
 /// The work list's minutes, of level ground, against those of the carved ground.

@@ -604,7 +604,7 @@ fn what_does_not_fit_says_so_and_what_is_wrong_is_said_in_the_words_of_the_progr
     let refusals = page.ask("document.getElementById('refusals').textContent");
     let refusals = refusals.as_str().unwrap();
     assert!(
-        refusals.starts_with("A: stock: stock.thickness: a 165.1 mm (6-1/2 in) globe with 6 mm of relief does not fit 19.05 mm (3/4 in) stock; found "),
+        refusals.starts_with("A: stock: stock.thickness: a 6.500 in (6-1/2) globe with 0.236 in (15/64) of relief does not fit 0.750 in (3/4) stock; found "),
         "{refusals}"
     );
     assert!(
@@ -615,8 +615,8 @@ fn what_does_not_fit_says_so_and_what_is_wrong_is_said_in_the_words_of_the_progr
     assert_eq!(
         page.ask("document.querySelector('[data-verdict=A]').textContent"),
         json!(
-            "job: relief.boost: this is too small; found -3; allowed: a number, 0.01 to 1000; \
-               choose a value within that range (--set relief.boost=-3)"
+            "job: relief.boost: this is too small; found -3; allowed: a number, 1 to 50; 1 \
+               is a straight line; choose a value within that range (--set relief.boost=-3)"
         )
     );
     slide(&page, "A", "set-relief-boost", "4");

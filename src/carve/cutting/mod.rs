@@ -17,7 +17,7 @@ use super::resample::FacetSpec;
 use crate::carve::cutter::reach::{self, Left};
 use crate::carve::cutter::time::{self, Feeds, Path};
 use crate::carve::cutter::{Tool, ToolShape, legible, morphology, rough, scallop};
-use crate::model::length::exact_mm_text;
+use crate::model::length::Lengths;
 use crate::model::settings::{Base, Cutter, CutterRole, CutterShape, CuttingSettings, Settings};
 use glam::DVec2;
 use ndarray::Array2;
@@ -33,6 +33,8 @@ pub struct CutterSet {
     roughing: Option<Cutter>,
     asked: CuttingSettings,
     stock_mm: f64,
+    /// How the names of bits are written.
+    lengths: Lengths,
 }
 
 /// Images beside the facet's own.
@@ -60,6 +62,7 @@ impl CutterSet {
             roughing: roughing.cloned(),
             asked: settings.cutting,
             stock_mm: settings.stock.thickness_mm,
+            lengths: settings.lengths(),
         })
     }
 
@@ -87,8 +90,8 @@ impl CutterSet {
     /// The entry of a manifest, without facets.
     pub fn entry(&self) -> CuttingEntry {
         CuttingEntry {
-            finishing: bit_entry(&self.finishing),
-            roughing: self.roughing.as_ref().map(bit_entry),
+            finishing: bit_entry(&self.finishing, self.lengths),
+            roughing: (self.roughing.as_ref()).map(|bit| bit_entry(bit, self.lengths)),
             left_mm: self.asked.left_mm,
             facets: Vec::new(),
             change_min: self.change_min(),
@@ -283,8 +286,8 @@ fn tool(cutter: &Cutter) -> Tool {
 }
 
 /// A bit in words: `3.175 mm ball`.
-pub fn bit_name(cutter: &Cutter) -> String {
-    let size = exact_mm_text(cutter.diameter_mm);
+pub fn bit_name(cutter: &Cutter, say: Lengths) -> String {
+    let size = say.precise(cutter.diameter_mm);
     match cutter.shape {
         CutterShape::Ball => format!("{size} ball"),
         CutterShape::Flat => format!("{size} flat bit"),
@@ -294,10 +297,10 @@ pub fn bit_name(cutter: &Cutter) -> String {
     }
 }
 
-fn bit_entry(cutter: &Cutter) -> BitEntry {
+fn bit_entry(cutter: &Cutter, say: Lengths) -> BitEntry {
     let tool = tool(cutter);
     BitEntry {
-        name: bit_name(cutter),
+        name: bit_name(cutter, say),
         diameter_mm: cutter.diameter_mm,
         flute_mm: cutter.flute_mm,
         stepover_mm: cutter.stepover_mm(),
@@ -465,8 +468,8 @@ pub(crate) mod testing {
             carved_file: None,
         };
         CuttingEntry {
-            finishing: bit_entry(finishing),
-            roughing: Some(bit_entry(roughing)),
+            finishing: bit_entry(finishing, Lengths::METRIC),
+            roughing: Some(bit_entry(roughing, Lengths::METRIC)),
             left_mm: 0.1,
             facets: vec![facet(1), facet(2)],
             change_min: 4.0,

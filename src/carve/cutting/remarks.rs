@@ -1,8 +1,8 @@
 //! What a person should know about the bits before the first cut.
 
 use super::{BitEntry, CuttingEntry, FacetCutting};
-use crate::model::length::mm_text;
-use std::fmt;
+use crate::model::length::Lengths;
+use std::fmt::{self, Write};
 
 /// A finishing pass this many pixels from the next skips what lies between.
 const COARSE_PIXELS: f64 = 5.0;
@@ -76,8 +76,9 @@ pub enum CuttingRemark {
     },
 }
 
-impl fmt::Display for CuttingRemark {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+impl CuttingRemark {
+    /// Writes it in words.
+    pub fn write(&self, f: &mut String, say: Lengths) -> fmt::Result {
         match self {
             CuttingRemark::ShortFlute {
                 bit,
@@ -87,9 +88,10 @@ impl fmt::Display for CuttingRemark {
             } => write!(
                 f,
                 "the {bit} cuts {} deep and the deepest wall, on facet {facet}, is {} high: its \
-                 shank would rub; use a longer bit or less relief",
-                mm_text(*flute_mm),
-                mm_text(*wall_mm)
+                 shank would rub along {}; use a longer bit or less relief",
+                say.at_most(*flute_mm),
+                say.at_least(*wall_mm),
+                say.at_least(wall_mm - flute_mm)
             ),
             CuttingRemark::ThickStock {
                 bit,
@@ -99,9 +101,9 @@ impl fmt::Display for CuttingRemark {
                 f,
                 "the {bit} cuts {} deep and cannot cut the blanks out of {} stock: leave the last \
                  {} for the saw",
-                mm_text(*flute_mm),
-                mm_text(*stock_mm),
-                mm_text(stock_mm - flute_mm)
+                say.at_most(*flute_mm),
+                say.text(*stock_mm),
+                say.at_least(stock_mm - flute_mm)
             ),
             CuttingRemark::WideStepover {
                 stepover_mm,
@@ -110,9 +112,9 @@ impl fmt::Display for CuttingRemark {
                 f,
                 "finishing passes {} apart skip {:.1} pixels of the image each time, so its \
                  finest detail is lost: use a stepover of at most {}, or larger pixels",
-                mm_text(*stepover_mm),
+                say.text(*stepover_mm),
                 stepover_mm / pixel_mm,
-                mm_text(COARSE_PIXELS * pixel_mm)
+                say.at_most(COARSE_PIXELS * pixel_mm)
             ),
             CuttingRemark::FineStepover {
                 stepover_mm,
@@ -121,8 +123,8 @@ impl fmt::Display for CuttingRemark {
                 f,
                 "finishing passes {} apart lie closer than the image's pixels of {}: they take \
                  time and show nothing more; use a wider stepover or smaller pixels",
-                mm_text(*stepover_mm),
-                mm_text(*pixel_mm)
+                say.text(*stepover_mm),
+                say.precise(*pixel_mm)
             ),
             CuttingRemark::SteepGround {
                 bit,
@@ -145,11 +147,11 @@ impl fmt::Display for CuttingRemark {
                 write!(
                     f,
                     "the {bit} leaves more than {} on {:.1} % of facet {facet}: ",
-                    mm_text(*left_mm),
+                    say.fine(*left_mm),
                     100.0 * share
                 )?;
                 match better_mm {
-                    Some(better) => write!(f, "a ball of {} leaves less", mm_text(*better)),
+                    Some(better) => write!(f, "a ball of {} leaves less", say.text(*better)),
                     None => f.write_str("no stocked ball leaves less; the ground is that fine"),
                 }
             }
@@ -242,7 +244,12 @@ mod tests {
 
     fn texts(cutting: &CuttingEntry, pixel_mm: f64, stock_mm: f64) -> Vec<String> {
         let remarks = remarks(cutting, pixel_mm, stock_mm);
-        remarks.iter().map(ToString::to_string).collect()
+        let said = remarks.iter().map(|remark| {
+            let mut text = String::new();
+            remark.write(&mut text, Lengths::METRIC).unwrap();
+            text
+        });
+        said.collect()
     }
 
     #[test]
@@ -264,7 +271,8 @@ mod tests {
             texts(&cutting, 0.1, 50.8),
             [
                 "the 1 mm tapered ball of 12 degrees cuts 25.4 mm deep and the deepest wall, on \
-                 facet 02, is 27.25 mm high: its shank would rub; use a longer bit or less relief",
+                 facet 02, is 27.25 mm high: its shank would rub along 1.85 mm; use a longer bit or \
+                 less relief",
                 "the 6.35 mm flat bit cuts 25.4 mm deep and cannot cut the blanks out of 50.8 mm \
                  stock: leave the last 25.4 mm for the saw",
                 "finishing passes 0.8 mm apart skip 8.0 pixels of the image each time, so its \
@@ -272,8 +280,8 @@ mod tests {
                 "3.1 % of facet 01 is steeper than the flank of the 1 mm tapered ball of 12 \
                  degrees (78 degrees), which shaves the upper edge there: use a slimmer bit or \
                  less relief",
-                "the 1 mm tapered ball of 12 degrees leaves more than 0.1 mm on 12.3 % of facet \
-                 02: a ball of 1.5 mm leaves less",
+                "the 1 mm tapered ball of 12 degrees leaves more than 0.100 mm on 12.3 % of \
+                 facet 02: a ball of 1.5 mm leaves less",
             ]
         );
         cutting.facets[1].largest_ball_99_mm = None;

@@ -3,7 +3,6 @@
 use crate::carve::fit;
 use crate::model::curve::Curve;
 use crate::model::geometry::{Solid, solid_names};
-use crate::model::length::both_text as both;
 use crate::model::settings::{ReliefRange, Settings};
 use crate::shop::blanks::blanks;
 use serde::Serialize;
@@ -79,15 +78,16 @@ pub fn compare(unit: &Curve, range_mm: f64, settings: &Settings) -> Vec<SolidRow
 
 /// The table as Markdown.
 pub fn text(rows: &[SolidRow], range_mm: f64, settings: &Settings) -> String {
+    let say = settings.lengths();
     let mut out = format!(
         "Every solid for a globe {} across with {} of relief; the job's stock is {}. The highest \
          and lowest ground may lie anywhere; with the planet turned well a little less wood \
          will do.\n\n| solid | facets | kinds of blank | seam cuts | tilts from vertical | thinnest stock for this \
          globe | largest globe in this stock | blanks | of the boards used |\n\
          |---|---|---|---|---|---|---|---|---|\n",
-        both(settings.globe.diameter_mm),
-        both(range_mm),
-        both(settings.stock.thickness_mm)
+        say.text(settings.globe.diameter_mm),
+        say.text(range_mm),
+        say.text(settings.stock.thickness_mm)
     );
     let or = |value: Option<String>| value.unwrap_or_else(|| "none".to_owned());
     for row in rows {
@@ -99,8 +99,8 @@ pub fn text(rows: &[SolidRow], range_mm: f64, settings: &Settings) -> String {
             row.kinds,
             row.cuts,
             tilts.join(", "),
-            or(row.least_stock_mm.map(both)),
-            or(row.largest_diameter_mm.map(both)),
+            or(row.least_stock_mm.map(|mm| say.at_least(mm))),
+            or(row.largest_diameter_mm.map(|mm| say.at_most(mm))),
             row.blanks_m2
                 .map_or("-".to_owned(), |m2| format!("{m2:.3} m²")),
             row.board_use

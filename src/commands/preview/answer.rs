@@ -350,7 +350,7 @@ fn seams(manifest: &Manifest) -> Vec<SeamAnswer> {
 fn remarks(manifest: &Manifest, undercut_share: f64) -> Vec<String> {
     let mut all: Vec<String> = warnings::collect(manifest)
         .iter()
-        .map(ToString::to_string)
+        .map(|warning| warning.text(manifest.lengths()))
         .collect();
     if undercut_share > UNDERCUT_SHARE {
         all.insert(
@@ -625,8 +625,8 @@ mod tests {
         let message = thin.fit.message.unwrap();
         assert!(
             message.starts_with(
-                "stock: stock.thickness: a 200 mm (7-7/8 in) globe with 6 mm of relief does not \
-                 fit 28 mm (1-7/64 in) stock; found "
+                "stock: stock.thickness: a 200 mm globe with 6 mm of relief does not fit 28 mm \
+                 stock; found "
             ),
             "{message}"
         );

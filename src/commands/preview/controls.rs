@@ -58,7 +58,7 @@ pub const CONTROLS: &[ControlForm] = &[
         RELIEF,
         "relief.boost",
         "Boost",
-        [0.5, 15.0, 0.1],
+        [1.0, 15.0, 0.1],
         0.0,
         Some(("relief.curve", &["power", "asinh", "log", "equalize"])),
     ),

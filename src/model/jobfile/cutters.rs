@@ -5,7 +5,7 @@ use super::table::{
     spelled, word,
 };
 use crate::model::error::Problem;
-use crate::model::length::mm_text;
+use crate::model::length::Lengths;
 use crate::model::settings::{Cutter, CutterRole, CutterShape, Settings};
 
 /// Bits that exist.
@@ -175,7 +175,8 @@ pub(super) const CUTTERS: List<Cutter> = List {
 pub(super) fn check(settings: &Settings) -> Result<(), Problem> {
     let cutters = &settings.cutters;
     for (index, cutter) in cutters.iter().enumerate() {
-        check_one(cutter)
+        let say = |leaf: &str| settings.lengths_of(&format!("cutter.{}.{leaf}", index + 1));
+        check_one(cutter, &say)
             .map_err(|(leaf, problem)| problem.setting(format!("cutter.{}.{leaf}", index + 1)))?;
     }
     let rough = |c: &&Cutter| c.role() == CutterRole::Rough;
@@ -204,7 +205,10 @@ pub(super) fn check(settings: &Settings) -> Result<(), Problem> {
     Ok(())
 }
 
-fn check_one(cutter: &Cutter) -> Result<(), (&'static str, Problem)> {
+fn check_one(
+    cutter: &Cutter,
+    say: &dyn Fn(&str) -> Lengths,
+) -> Result<(), (&'static str, Problem)> {
     if cutter.shape == CutterShape::Flat && cutter.role == Some(CutterRole::Finish) {
         let problem = Problem::new("a flat bit leaves steps on a carved surface")
             .found("role = \"finish\" with shape = \"flat\"")
@@ -221,10 +225,10 @@ fn check_one(cutter: &Cutter) -> Result<(), (&'static str, Problem)> {
     }
     if cutter.stepover_mm() > cutter.diameter_mm {
         let problem = Problem::new("passes this far apart leave wood between them")
-            .found(mm_text(cutter.stepover_mm()))
+            .found(say("stepover").at_least(cutter.stepover_mm()))
             .allowed(format!(
                 "at most the diameter, {}",
-                mm_text(cutter.diameter_mm)
+                say("stepover").at_most(cutter.diameter_mm)
             ))
             .next("a tenth of the diameter leaves a smooth surface");
         return Err(("stepover", problem));
@@ -232,8 +236,8 @@ fn check_one(cutter: &Cutter) -> Result<(), (&'static str, Problem)> {
     let cap = 0.5 * cutter.diameter_mm * (1.0 - cutter.half_angle_deg.to_radians().sin());
     if cutter.shape == CutterShape::TaperedBall && cutter.flute_mm <= cap {
         let problem = Problem::new("the flute ends before the ball does")
-            .found(mm_text(cutter.flute_mm))
-            .allowed(format!("more than {}", mm_text(cap)))
+            .found(say("flute").at_most(cutter.flute_mm))
+            .allowed(format!("more than {}", say("flute").at_least(cap)))
             .next("give the length of the whole cutting part");
         return Err(("flute", problem));
     }

@@ -25,7 +25,7 @@ pub use documents::starter;
 
 use crate::model::error::{Error, Problem, Result};
 use crate::model::geometry::Solid;
-use crate::model::length::{both_text, mm_text, one_line, quoted};
+use crate::model::length::{Units, one_line, quoted};
 use crate::model::settings::{Base, CurveShape, Projection, Settings};
 use lists::{LISTS, ListEntry, Repeated, folder_of, list_named, numbered_key, tables_of};
 use std::collections::BTreeMap;
@@ -457,6 +457,7 @@ impl<'a> JobReader<'a> {
                 let problem = problem.setting(setting.key);
                 Error::Job(at(problem, Some(&given.place), path))
             })?;
+            settings.note_typed(setting.key, &given.value);
         }
         for list in LISTS {
             let entries = self.lists.get(list.section()).into_iter().flatten();
@@ -467,6 +468,10 @@ impl<'a> JobReader<'a> {
                         let place = self.places.get(&key).unwrap_or(&entry.place);
                         Error::Job(at(problem.setting(key), Some(place), path))
                     })?;
+                for (leaf, given) in &entry.given {
+                    let key = format!("{}.{}.{leaf}", list.section(), index + 1);
+                    settings.note_typed(&key, &given.value);
+                }
             }
         }
         if !self.given.contains_key("globe.base")
@@ -479,6 +484,15 @@ impl<'a> JobReader<'a> {
         job.places = self.places;
         cross_check(&job.settings).map_err(|problem| job.locate(Error::Job(problem)))?;
         Ok(job)
+    }
+}
+
+impl Settings {
+    /// Keeps the units of a length as it was typed.
+    fn note_typed(&mut self, key: &str, value: &Value) {
+        if let Some(units) = value.as_str().and_then(Units::of_typed) {
+            self.typed.note(key, units);
+        }
     }
 }
 
@@ -522,24 +536,26 @@ fn cross_check(settings: &Settings) -> std::result::Result<(), Problem> {
     }
     let stock = &settings.stock;
     if stock.skim_mm >= stock.thickness_mm {
+        let say = settings.lengths_of("stock.skim");
         return Err(Problem::new("the skim takes the whole thickness")
             .setting("stock.skim")
-            .found(mm_text(stock.skim_mm))
+            .found(say.at_least(stock.skim_mm))
             .allowed(format!(
                 "less than stock.thickness, {}",
-                mm_text(stock.thickness_mm)
+                say.at_most(stock.thickness_mm)
             ))
             .next("make the skim smaller, or the stock thicker"));
     }
     let saw = &settings.saw;
     if let Some(reach) = saw.reach_mm.filter(|reach| *reach >= saw.blade_mm / 2.0) {
+        let say = settings.lengths_of("saw.reach");
         return Err(
             Problem::new("a blade cannot stand higher above the table than its radius")
                 .setting("saw.reach")
-                .found(both_text(reach))
+                .found(say.at_least(reach))
                 .allowed(format!(
                     "less than half of saw.blade, {}",
-                    both_text(saw.blade_mm / 2.0)
+                    say.at_most(saw.blade_mm / 2.0)
                 ))
                 .next("take saw.reach from the saw's manual, or correct saw.blade"),
         );
@@ -569,7 +585,7 @@ fn syntax_error(text: &str, path: &Path, message: &str, span: Option<Range<usize
             ("this is given twice", "keep one of the two")
         }
         // Typed paths of one well-known system.
-        message if message.contains("escape") => (
+        message if message.contains("escape") || message.contains("unicode") => (
             "this cannot be read",
             "write / for every \\, or put the text in single quotes",
         ),

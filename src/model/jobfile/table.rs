@@ -5,7 +5,7 @@
 
 use crate::model::geometry::solid_names;
 use crate::model::grid::Quantity;
-use crate::model::length::{exact_m_text, exact_mm_text};
+use crate::model::length::{Lengths, Units, exact_m_text, exact_mm_text};
 use crate::model::settings::{
     Base, CurveShape, Detail, Flattening, Grain, ImageFormat, JointKind, Level, Method, MountKind,
     Outside, Paper, Projection, ReliefRange, Sawn, Settings, Steepest, TurnPart,
@@ -181,6 +181,16 @@ impl Range {
             text,
             open: false,
             nonzero: false,
+        }
+    }
+
+    /// The text of a range of lengths in mm, in inches; neither end is farther out.
+    pub fn in_inches(&self) -> String {
+        let say = Lengths::new(Units::Inch, 0.0);
+        let (low, high) = (say.at_least(self.low), say.at_most(self.high));
+        match self.open {
+            true => format!("a length above {low} and below {high}"),
+            false => format!("a length, {low} to {high}"),
         }
     }
 
@@ -410,6 +420,9 @@ pub(super) const THIN: Range = Range::new(0.0, 500.0, "a length, 0 mm to 500 mm"
 /// Heights and offsets: no body in the solar system but the Sun is larger.
 const METRES: Range = Range::new(-1e9, 1e9, "a number of metres without a unit, -1e9 to 1e9");
 
+/// What every curve can have; `equalize` says itself how much its grid allows.
+const BOOST: Range = Range::new(1.0, 50.0, "a number, 1 to 50; 1 is a straight line");
+
 /// How much a part of a turn's cost counts.
 const WEIGHT: Range = Range::new(0.0, 1000.0, "a number, 0 to 1000");
 
@@ -458,6 +471,13 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
         default: absent("the job file's name", "\"my first globe\""),
         unit: "text",
         doc: "Title of the job, shown in the report",
+    },
+    Setting {
+        key: "units",
+        kind: word!(|s| s.units, Units, [("mm", Mm), ("inch", Inch)]),
+        default: Default::Value("\"mm\""),
+        unit: "word",
+        doc: "What sheets, tables and drawings are written in; lengths of the job may be typed in either",
     },
     Setting {
         key: "grid.files",
@@ -707,11 +727,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "relief.boost",
-        kind: always!(
-            Number,
-            Range::new(0.01, 1000.0, "a number, 0.01 to 1000"),
-            relief.boost
-        ),
+        kind: always!(Number, BOOST, relief.boost),
         default: Default::Value("2.5"),
         unit: "times linear",
         doc: "How much steeper than linear the plains are carved; 1 is linear",
@@ -848,11 +864,7 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
     },
     Setting {
         key: "relief.below.boost",
-        kind: optional!(
-            Number,
-            Range::new(0.01, 1000.0, "a number, 0.01 to 1000"),
-            relief.below.boost
-        ),
+        kind: optional!(Number, BOOST, relief.below.boost),
         default: absent("relief.boost", "2.0"),
         unit: "times linear",
         doc: "How much steeper than linear the plains below that height are carved",
@@ -969,6 +981,28 @@ pub(super) const SETTINGS: &[Setting<Settings>] = &[
         default: Default::Value("\"6 mm\""),
         unit: "mm, cm, m or in",
         doc: "Wood kept free along the edges of a board",
+    },
+    Setting {
+        key: "blanks.strip",
+        kind: optional!(
+            Length,
+            Range::new(10.0, 2000.0, "a length, 10 mm to 2 m"),
+            blanks.strip_mm
+        ),
+        default: absent("each blank from one board", "\"75 mm\""),
+        unit: "mm, cm, m or in",
+        doc: "Widest strip that wider blanks are glued up from; boards are then not laid out",
+    },
+    Setting {
+        key: "blanks.waste",
+        kind: always!(
+            Number,
+            Range::new(0.0, 200.0, "a number of percent, 0 to 200"),
+            blanks.waste_percent
+        ),
+        default: Default::Value("30.0"),
+        unit: "percent",
+        doc: "Wood to buy on top of what the blanks cover, for ends, knots and offcuts",
     },
     Setting {
         key: "jig.pocket",

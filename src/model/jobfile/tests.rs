@@ -31,6 +31,7 @@ fn set_error(text: &str) -> String {
 fn other_value(key: &str) -> &'static str {
     match key {
         "name" => "2020",
+        "units" => "inch",
         "grid.files" => "a b.tif",
         "grid.body" => "Ceres",
         "grid.radius" => "470 km",
@@ -74,6 +75,8 @@ fn other_value(key: &str) -> &'static str {
         "blanks.spares" => "2",
         "blanks.gap" => "12 mm",
         "blanks.margin" => "1/2 in",
+        "blanks.strip" => "3 in",
+        "blanks.waste" => "20",
         "jig.pocket" => "no",
         "jig.depth" => "1/4 in",
         "jig.inset" => "8 mm",
@@ -386,6 +389,7 @@ fn the_manifest_shows_every_setting_as_a_job_file_would() {
         job("[globe]\ndiameter = \"1-1/2 in\"\n").resolved,
         serde_json::json!({
             "name": "walnut",
+            "units": "mm",
             "grid": {
                 "files": [], "body": null, "radius": null, "quantity": null, "scale": null,
                 "offset": null, "nodata": null, "west": null, "flattening": "keep"
@@ -406,7 +410,10 @@ fn the_manifest_shows_every_setting_as_a_job_file_would() {
                 "thickness": "44.45 mm", "skim": "0.5 mm", "edge": "12 mm", "trim": "3 mm"
             },
             "image": { "pixel": "0.1 mm", "format": "png", "outside": "floor" },
-            "blanks": { "spares": 1, "gap": "10 mm", "margin": "6 mm" },
+            "blanks": {
+                "spares": 1, "gap": "10 mm", "margin": "6 mm",
+                "strip": null, "waste": 30.0
+            },
             "jig": {
                 "pocket": "yes", "depth": null, "inset": null, "bit": "6 mm", "corner": null,
                 "clearance": "0.1 mm", "allowance": null, "over": "5 mm", "key": "yes",
@@ -480,9 +487,8 @@ fn mistakes_in_the_file_are_told_with_their_line() {
     for (text, message) in [
         (
             "[globe]\n\ndiameter = 200\n",
-            "job: globe.diameter: the length has no unit; found 200; allowed: a number with mm, \
-             cm, m or in, such as \"200 mm\", \"8 in\" or \"1-1/2 in\"; write \"200 mm\" or \
-             \"200 in\" (walnut.toml line 3)",
+            "job: globe.diameter: the length has no unit; found 200; allowed: a length, 5 \
+             mm to 10 m; write \"200 mm\" or \"200 in\" (walnut.toml line 3)",
         ),
         (
             "[globe]\ndiameter = \"8 furlong\"\n",
@@ -514,7 +520,7 @@ fn mistakes_in_the_file_are_told_with_their_line() {
         ),
         (
             "pixel = \"0.1 mm\"\n",
-            "job: pixel: there is no setting of this name; found \"0.1 mm\"; allowed: name, and \
+            "job: pixel: there is no setting of this name; found \"0.1 mm\"; allowed: name, units, and \
              the sections [grid], [globe], [globe.turn], [relief], [relief.below], [stock], [image], [blanks], [jig], [saw], \
              [joint], [mount], [wood], [budget], [paper], \
              [cutting], [turn], [[board]], [[cutter]], [[keep]], [[place]]; did you \
@@ -562,18 +568,18 @@ fn mistakes_in_the_file_are_told_with_their_line() {
         ),
         (
             "[relief]\nboost = nan\n",
-            "job: relief.boost: this must be a number; found nan; allowed: a number, 0.01 to \
-             1000; write a number without quotes or unit (times linear) (walnut.toml line 2)",
+            "job: relief.boost: this must be a number; found nan; allowed: a number, 1 to 50; 1 \
+             is a straight line; write a number without quotes or unit (times linear) (walnut.toml line 2)",
         ),
         (
             "[relief]\nboost = 0\n",
-            "job: relief.boost: this is too small; found 0; allowed: a number, 0.01 to 1000; \
-             choose a value within that range (walnut.toml line 2)",
+            "job: relief.boost: this is too small; found 0; allowed: a number, 1 to 50; \
+             1 is a straight line; choose a value within that range (walnut.toml line 2)",
         ),
         (
             "[relief]\nboost = -2\n",
-            "job: relief.boost: this is too small; found -2; allowed: a number, 0.01 to 1000; \
-             choose a value within that range (walnut.toml line 2)",
+            "job: relief.boost: this is too small; found -2; allowed: a number, 1 to 50; \
+             1 is a straight line; choose a value within that range (walnut.toml line 2)",
         ),
         (
             "[relief]\nmethod = \"layered\"\n",
@@ -637,8 +643,40 @@ fn mistakes_in_the_file_are_told_with_their_line() {
         ),
         (
             "\n# short forms\nglobe = { solid = \"cube\", diameter = 8 }\n",
-            "job: globe.diameter: the length has no unit; found 8; allowed: a number with mm, cm, \
-             m or in, such as \"200 mm\", \"8 in\" or \"1-1/2 in\"; write \"8 mm\" or \"8 in\" \
+            "job: globe.diameter: the length has no unit; found 8; allowed: a length, 5 mm \
+             to 10 m; write \"8 mm\" or \"8 in\" (walnut.toml line 3)",
+        ),
+        (
+            "[globe]\ndiameter = 1000\n",
+            "job: globe.diameter: the length has no unit; found 1000; allowed: a length, 5 mm to \
+             10 m; write \"1000 mm\" (walnut.toml line 2)",
+        ),
+        (
+            "[globe]\ndiameter = nan\n",
+            "job: globe.diameter: this is not a length; found nan; allowed: a length, 5 mm to 10 \
+             m; write the length in quotes, with its unit (walnut.toml line 2)",
+        ),
+        (
+            "[globe]\ndiameter = 0\n",
+            "job: globe.diameter: the length has no unit; found 0; allowed: a length, 5 mm to 10 \
+             m; write a length within that range, in quotes, with its unit (walnut.toml line 2)",
+        ),
+        (
+            "[globe]\ndiameter = \"0\"\n",
+            "job: globe.diameter: the length has no unit; found \"0\"; allowed: a length, 5 mm to \
+             10 m; write a length within that range, in quotes, with its unit (walnut.toml line 2)",
+        ),
+        (
+            // Valid escapes but for the first; then a Windows path that none of TOML's are.
+            "[grid]\nfiles = [\"C:\\Users\\me\\world.tif\"]\n",
+            "job: this cannot be read (too few unicode value digits); found files = \
+             [\"C:\\Users\\me\\world.tif\"]; write / for every \\, or put the text in single \
+             quotes (walnut.toml line 2)",
+        ),
+        (
+            "[stock]\nthickness = \"1 in\"\nskim = \"1-1/2 in\"\n",
+            "job: stock.skim: the skim takes the whole thickness; found 1.500 in (1-1/2); allowed: \
+             less than stock.thickness, 1.000 in; make the skim smaller, or the stock thicker \
              (walnut.toml line 3)",
         ),
         (
@@ -799,9 +837,8 @@ fn mistakes_in_an_option_name_the_option() {
     for (text, message) in [
         (
             "globe.diameter=200",
-            "job: globe.diameter: the length has no unit; found 200; allowed: a number with mm, \
-             cm, m or in, such as \"200 mm\", \"8 in\" or \"1-1/2 in\"; write \"200 mm\" or \
-             \"200 in\" (--set globe.diameter=200)",
+            "job: globe.diameter: the length has no unit; found 200; allowed: a length, 5 \
+             mm to 10 m; write \"200 mm\" or \"200 in\" (--set globe.diameter=200)",
         ),
         (
             "globe.size=8in",
@@ -821,8 +858,8 @@ fn mistakes_in_an_option_name_the_option() {
         ),
         (
             "relief.boost=",
-            "job: relief.boost: this must be a number; found \"\"; allowed: a number, 0.01 to \
-             1000; write a number without quotes or unit (times linear) (--set relief.boost=)",
+            "job: relief.boost: this must be a number; found \"\"; allowed: a number, 1 to 50; 1 \
+             is a straight line; write a number without quotes or unit (times linear) (--set relief.boost=)",
         ),
     ] {
         assert_eq!(set_error(text), message);
@@ -1231,8 +1268,8 @@ fn the_turn_may_be_left_to_the_program() {
 fn a_blade_stands_no_higher_than_its_radius_and_old_sections_are_refused() {
     assert_eq!(
         job_error("[saw]\nblade = \"10 in\"\nreach = \"5 in\"\n"),
-        "job: saw.reach: a blade cannot stand higher above the table than its radius; found 127 mm \
-         (5 in); allowed: less than half of saw.blade, 127 mm (5 in); take saw.reach from the \
+        "job: saw.reach: a blade cannot stand higher above the table than its radius; found 5.000 in; \
+         allowed: less than half of saw.blade, 5.000 in; take saw.reach from the \
          saw's manual, or correct saw.blade (walnut.toml line 3)"
     );
     let old = job_error("[work]\nfeed = 2000\n");

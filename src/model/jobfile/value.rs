@@ -1,11 +1,11 @@
 //! One TOML value into one setting, whatever its kind.
 
 use super::nearest::{gone, nearest};
-use super::table::{Setting, ValueKind, words};
+use super::table::{Range, Setting, ValueKind, words};
 use crate::model::error::Problem;
 use crate::model::length::{
-    no_body_unit, no_unit, not_a_body_length, not_a_length, one_line, parse_body_m, parse_mm,
-    quoted,
+    Units, bare_number, no_body_unit, no_unit, not_a_body_length, not_a_length, one_line,
+    parse_body_m, parse_mm, quoted,
 };
 use std::path::{Path, PathBuf};
 use toml_edit::Value;
@@ -79,12 +79,17 @@ pub(super) fn read<T>(
                 return Ok(());
             }
             // The general message does not know that a word would do too.
-            let mm = length_mm(value, |text| text).map_err(|problem| match word {
+            let mm = length_mm(value, |text| text, range).map_err(|problem| match word {
                 Some(_) => problem.allowed(allowed()),
                 None => problem,
             })?;
             if !range.holds(mm) {
-                return Err(out_of_range(mm, range.low, &found(), &allowed()));
+                return Err(out_of_range(
+                    mm,
+                    range.low,
+                    &found(),
+                    &as_typed(value, range, allowed()),
+                ));
             }
             set(target, mm);
         }
@@ -98,14 +103,20 @@ pub(super) fn read<T>(
                 (word.set)(target);
                 return Ok(());
             }
-            let mm = length_mm(value, |text| text).map_err(|problem| problem.allowed(allowed()))?;
+            let mm = length_mm(value, |text| text, range)
+                .map_err(|problem| problem.allowed(allowed()))?;
             if !range.holds(mm) {
-                return Err(out_of_range(mm, range.low, &found(), &allowed()));
+                return Err(out_of_range(
+                    mm,
+                    range.low,
+                    &found(),
+                    &as_typed(value, range, allowed()),
+                ));
             }
             set(target, mm);
         }
         ValueKind::Speed { range, set, .. } => {
-            let mm = length_mm(value, without_minute).map_err(|problem| {
+            let mm = length_mm(value, without_minute, range).map_err(|problem| {
                 problem
                     .allowed(allowed())
                     .next("write it as \"2500 mm/min\" or \"100 in/min\"")
@@ -180,11 +191,28 @@ pub(super) fn read<T>(
 }
 
 /// A length in mm from the text of a value, or of a part of it.
-fn length_mm(value: &Value, part: fn(&str) -> &str) -> Result<f64, Problem> {
+fn length_mm(value: &Value, part: fn(&str) -> &str, range: &Range) -> Result<f64, Problem> {
+    let bare = |number: Option<f64>, text: &str| {
+        no_unit(&shown(value), text, number, |mm| range.holds(mm)).allowed(range.text)
+    };
     match value {
-        Value::String(text) => parse_mm(part(text.value())),
-        Value::Integer(_) | Value::Float(_) => Err(no_unit(&shown(value))),
+        Value::String(text) => {
+            let text = part(text.value());
+            parse_mm(text).map_err(|problem| match bare_number(text) {
+                Some(number) => bare(Some(number), text.trim()),
+                None => problem,
+            })
+        }
+        Value::Integer(_) | Value::Float(_) => Err(bare(number(value), &shown(value))),
         _ => Err(not_a_length(&shown(value))),
+    }
+}
+
+/// What is allowed, in the units of the length that was typed.
+fn as_typed(value: &Value, range: &Range, allowed: String) -> String {
+    match value.as_str().and_then(Units::of_typed) {
+        Some(Units::Inch) => allowed.replace(range.text, &range.in_inches()),
+        _ => allowed,
     }
 }
 

@@ -11,6 +11,7 @@ use crate::carve::cutting::CuttingEntry;
 use crate::model::curve::Curve;
 use crate::model::geometry::Frame;
 use crate::model::grid::Registration;
+use crate::model::length::{Lengths, parse_mm};
 use crate::model::settings::{Base, Projection};
 use crate::sphere::figures::Figures;
 use glam::DVec3;
@@ -87,12 +88,26 @@ pub struct ReliefEntry {
 }
 
 impl Manifest {
-    /// What to call the globe: the job's name, else the body's.
-    pub fn title(&self) -> &str {
+    /// What to call the globe: the body's name and the job's, `Mars: walnut`.
+    pub fn title(&self) -> String {
         let name = self.job.get("name").and_then(serde_json::Value::as_str);
-        name.filter(|name| !name.trim().is_empty())
-            .or(self.source.body.as_deref())
-            .unwrap_or("Globe")
+        let name = name.filter(|name| !name.trim().is_empty());
+        let body = self.source.body.as_deref();
+        match (body, name) {
+            (Some(body), Some(name)) if !name.to_lowercase().contains(&body.to_lowercase()) => {
+                format!("{body}: {name}")
+            }
+            (body, name) => name.or(body).unwrap_or("Globe").to_owned(),
+        }
+    }
+
+    /// How the job writes lengths; mm for a folder from before it could say.
+    pub(crate) fn lengths(&self) -> Lengths {
+        let units = self.job.get("units").cloned();
+        let units = units.and_then(|units| serde_json::from_value(units).ok());
+        let offset = self.job.pointer("/budget/offset").and_then(|v| v.as_str());
+        let off_mm = offset.and_then(|text| parse_mm(text).ok());
+        Lengths::new(units.unwrap_or_default(), off_mm.unwrap_or(0.0))
     }
 
     /// A count summed over all facets; at the largest number instead of beyond it.

@@ -47,10 +47,10 @@ pub struct CurveSlope {
     pub name: &'static str,
     /// Height, metres.
     pub height_m: String,
-    /// Relief there, mm.
-    pub relief_mm: String,
-    /// Relief per kilometre of height, mm.
-    pub mm_per_km: String,
+    /// Relief there.
+    pub relief: String,
+    /// Relief per kilometre of height.
+    pub per_km: String,
     /// The same against true scale.
     pub times: String,
 }
@@ -86,11 +86,12 @@ fn slope(manifest: &Manifest, curve: &Curve, name: &'static str, height_m: f64) 
         .source
         .reference_radius_m
         .map(|radius_m| mm_per_m * radius_m / manifest.globe.radius_mm);
+    let say = manifest.lengths();
     CurveSlope {
         name,
         height_m: format!("{height_m:.0}"),
-        relief_mm: format!("{:+.2}", curve.relief_mm(height_m)),
-        mm_per_km: format!("{:.2}", 1000.0 * mm_per_m),
+        relief: say.signed(curve.relief_mm(height_m)),
+        per_km: say.text(1000.0 * mm_per_m),
         times: times.map_or("not known".into(), |times| format!("{times:.1} times")),
     }
 }
@@ -108,11 +109,11 @@ mod tests {
         // 1 mm to 100 m on a ball of 40 mm for a body of 100 km: 25 times true scale.
         for slope in &slopes {
             assert_eq!(
-                (slope.mm_per_km.as_str(), slope.times.as_str()),
-                ("10.00", "25.0 times")
+                (slope.per_km.as_str(), slope.times.as_str()),
+                ("10 mm", "25.0 times")
             );
         }
         assert_eq!(slopes[2].height_m, "28");
-        assert_eq!(slopes[0].relief_mm, "-1.00");
+        assert_eq!(slopes[0].relief, "-1.00 mm");
     }
 }

@@ -13,7 +13,7 @@ mod prose;
 pub use facet_map::Patch;
 
 use crate::model::geometry::{a_solid, place_name};
-use crate::model::length::both_text;
+use crate::model::length::Lengths;
 use crate::output::folder::PAGE_FILE;
 use crate::output::manifest::{EdgeEntry, FacetEntry, Manifest};
 use crate::output::mesh::{Heightmap, Mesh, Outline, TOLERANCE_MM, Terrain, close, corners_mm};
@@ -179,11 +179,12 @@ pub fn page(input: &PageInput<'_>) -> Result<String> {
         .get_template(PAGE_FILE)
         .map_err(|e| failed(&e))?;
     let title = manifest.title();
+    let say = manifest.lengths();
     template
         .render(context! {
             title,
             solid => a_solid(&manifest.globe.solid.replace('-', " ")),
-            diameter => both_text(2.0 * manifest.globe.radius_mm),
+            diameter => say.text(2.0 * manifest.globe.radius_mm),
             facet_count => manifest.facets.len(),
             policy => policy(),
             style => safe(STYLE.to_owned()),
@@ -192,7 +193,7 @@ pub fn page(input: &PageInput<'_>) -> Result<String> {
             bytes => safe(bytes),
             blank_heads => Value::from(Serde(&blank_heads)),
             blank_bytes => safe(blank_bytes),
-            error_mm => format!("{error_mm:.3}"),
+            error => say.fine(error_mm),
             tolerance_met => error_mm <= TOLERANCE_MM,
             map => safe(facet_map::svg(manifest, input.kept.iter().map(|kept| &kept.patch))?),
             curve => safe(unique_ids(&curve_chart::chart(manifest)?, "curve-")),
@@ -246,6 +247,7 @@ fn parts(prefix: &str, sections: Vec<prose::Section>) -> Vec<Value> {
 }
 
 fn cards(input: &PageInput<'_>) -> Result<Vec<Value>> {
+    let say = input.manifest.lengths();
     let facets = input.manifest.facets.iter().zip(input.thumbs);
     facets
         .map(|(facet, thumb)| {
@@ -268,7 +270,7 @@ fn cards(input: &PageInput<'_>) -> Result<Vec<Value>> {
                 drawing => safe(drawing.svg),
                 size,
                 rows => pairs(rows(input, facet)),
-                seams => facet.edges.iter().enumerate().map(seam_row).collect::<Vec<Value>>(),
+                seams => facet.edges.iter().enumerate().map(|row| seam_row(row, say)).collect::<Vec<Value>>(),
             })
         })
         .collect()
@@ -276,13 +278,18 @@ fn cards(input: &PageInput<'_>) -> Result<Vec<Value>> {
 
 fn rows(input: &PageInput<'_>, facet: &FacetEntry) -> Vec<(&'static str, String)> {
     let image = &input.manifest.image;
+    let say = input.manifest.lengths();
     let mut rows = vec![
-        ("Lowest ground", format!("{:.2} mm", facet.min_mm)),
-        ("Highest ground", format!("{:.2} mm", facet.max_mm)),
-        ("Thinnest corner", format!("{:.2} mm", facet.corner_mm)),
+        ("Lowest ground", say.text(facet.min_mm)),
+        ("Highest ground", say.text(facet.max_mm)),
+        ("Thinnest corner", say.at_most(facet.corner_mm)),
         (
             "Black and white level",
-            format!("{:.2} and {:.2} mm", image.black_mm, image.white_mm),
+            format!(
+                "{} and {}",
+                say.text(image.black_mm),
+                say.text(image.white_mm)
+            ),
         ),
     ];
     if input.images {
@@ -301,15 +308,15 @@ fn rows(input: &PageInput<'_>, facet: &FacetEntry) -> Vec<(&'static str, String)
     rows
 }
 
-fn seam_row((i, edge): (usize, &EdgeEntry)) -> Value {
+fn seam_row((i, edge): (usize, &EdgeEntry), say: Lengths) -> Value {
     context! {
         side => i + 1,
         seam => edge.seam.as_str(),
         facet => edge.neighbour,
         neighbour => format!("{:02}", edge.neighbour),
         tilt => format!("{:.2}°", edge.tilt_deg),
-        low => format!("{:+.2}", edge.seam_low_mm),
-        high => format!("{:+.2}", edge.seam_high_mm),
+        low => say.signed(edge.seam_low_mm),
+        high => say.signed(edge.seam_high_mm),
     }
 }
 

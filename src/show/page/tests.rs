@@ -43,7 +43,7 @@ fn every_facet_has_a_card_with_the_manifests_numbers() {
         let start = text.find(&format!("data-facet=\"{}\"", facet.id)).unwrap();
         let card = &text[start..start + text[start..].find("</article>").unwrap()];
         for part in [
-            format!("<td>{:.2} mm</td>", facet.corner_mm),
+            format!("<td>{}</td>", manifest.lengths().at_most(facet.corner_mm)),
             format!("<td>{} pixels</td>", facet.undercut_px),
             format!(
                 "{} to {:02}</text>",

@@ -1,61 +1,61 @@
 //! The report's section on bits: what they leave, and how long they take.
 
 use crate::carve::cutting::{BitEntry, CuttingEntry, FacetCutting, OperationEntry};
-use crate::model::length::{both_text as both, mm_text};
+use crate::model::length::Lengths;
 use std::fmt::Write;
 
 /// The section's text.
-pub fn text(cutting: &CuttingEntry) -> String {
+pub fn text(cutting: &CuttingEntry, say: Lengths) -> String {
     let mut out = String::from("## Bits and time\n\n");
     for (what, bit) in [
         ("Finish", Some(&cutting.finishing)),
         ("Rough", cutting.roughing.as_ref()),
     ] {
         if let Some(bit) = bit {
-            let _ = writeln!(out, "- {what} with a {}", bit_text(bit));
+            let _ = writeln!(out, "- {what} with a {}", bit_text(bit, say));
         }
     }
-    out.push_str(&reach(cutting));
+    out.push_str(&reach(cutting, say));
     out.push_str(&times(cutting));
-    out.push_str(&roughing(cutting));
+    out.push_str(&roughing(cutting, say));
     out
 }
 
-fn bit_text(bit: &BitEntry) -> String {
+fn bit_text(bit: &BitEntry, say: Lengths) -> String {
     format!(
         "{}: passes {} apart, {} deep at a time, flute {}.",
         bit.name,
-        both(bit.stepover_mm),
-        both(bit.stepdown_mm),
-        both(bit.flute_mm)
+        say.text(bit.stepover_mm),
+        say.text(bit.stepdown_mm),
+        say.text(bit.flute_mm)
     )
 }
 
-fn reach(cutting: &CuttingEntry) -> String {
-    let amount = mm_text(cutting.left_mm);
+fn reach(cutting: &CuttingEntry, say: Lengths) -> String {
+    let amount = say.fine(cutting.left_mm);
     let mut out = format!(
         "\nWood the finishing bit cannot reach, between the seams. The worst place is counted from \
          the middle of the blank. \"Largest ball\" leaves no more than {amount} anywhere, or on 99 \
-         of 100 parts. \"To be felt\" is the share of the facet where the height varies by 0.1 mm \
-         or more within 5 mm: in the image, and as carved.\n\n\
+         of 100 parts. \"To be felt\" is the share of the facet where the height varies by {} \
+         or more within {}: in the image, and as carved.\n\n\
          | facet | most left | worst place | typical (rms) | more than {amount} left | largest \
-         ball | ridges, mean | to be felt |\n|---|---|---|---|---|---|---|---|\n"
+         ball | ridges, mean | to be felt |\n|---|---|---|---|---|---|---|---|\n",
+        say.fine(0.1),
+        say.text(5.0)
     );
     for facet in &cutting.facets {
         let _ = writeln!(
             out,
-            "| {} | {:.2} mm | {} | {:.3} mm | {:.0} mm², {:.1} % | {}, or {} | {} | {:.0} %, {:.0} % |",
+            "| {} | {} | {} | {} | {}, {:.1} % | {}, or {} | {} | {:.0} %, {:.0} % |",
             facet.label,
-            facet.most_left_mm,
-            place(facet.worst_mm),
-            facet.rms_left_mm,
-            facet.over_mm2,
+            say.text(facet.most_left_mm),
+            place(facet.worst_mm, say),
+            say.fine(facet.rms_left_mm),
+            say.area(facet.over_mm2),
             100.0 * facet.over_share,
-            ball(facet.largest_ball_mm),
-            ball(facet.largest_ball_99_mm),
-            facet
-                .ridges_mm
-                .map_or("steps".into(), |r| format!("{:.3} mm", r[1])),
+            ball(facet.largest_ball_mm, say),
+            ball(facet.largest_ball_99_mm, say),
+            facet.ridges_mm.map_or("steps".into(), |r| say.fine(r[1])),
             100.0 * facet.legible_share,
             100.0 * facet.carved_legible_share,
         );
@@ -63,17 +63,18 @@ fn reach(cutting: &CuttingEntry) -> String {
     out
 }
 
-fn ball(diameter_mm: Option<f64>) -> String {
-    diameter_mm.map_or("none".into(), mm_text)
+fn ball(diameter_mm: Option<f64>, say: Lengths) -> String {
+    diameter_mm.map_or("none".into(), |mm| say.text(mm))
 }
 
-/// `12.3 mm left, 4.0 mm up`.
-fn place([x, y]: [f64; 2]) -> String {
+/// `12.3 mm left, 4 mm up`.
+fn place([x, y]: [f64; 2], say: Lengths) -> String {
     let (beside, over) = (
         if x < 0.0 { "left" } else { "right" },
         if y < 0.0 { "down" } else { "up" },
     );
-    format!("{:.1} mm {beside}, {:.1} mm {over}", x.abs(), y.abs())
+    let (x, y) = (say.text(x.abs()), say.text(y.abs()));
+    format!("{x} {beside}, {y} {over}")
 }
 
 fn times(cutting: &CuttingEntry) -> String {
@@ -114,7 +115,7 @@ fn hours(minutes: f64) -> String {
     }
 }
 
-fn roughing(cutting: &CuttingEntry) -> String {
+fn roughing(cutting: &CuttingEntry, say: Lengths) -> String {
     let Some(bit) = &cutting.roughing else {
         return "\nThere is no roughing bit: the finishing bit cuts from the full stock, which asks \
                 for shallow passes.\n"
@@ -124,20 +125,20 @@ fn roughing(cutting: &CuttingEntry) -> String {
         "\nThe images in `rough/` have the size and levels of the facets' own. Everything in them \
          stays {} clear of the finished surface, in every direction. First clear the ring around \
          the blank, drawn at true size in {}, then rough, at these heights over the back:\n\n",
-        both(bit.allowance_mm),
+        say.text(bit.allowance_mm),
         listed(&cutting.rings)
     );
-    for (steps, facets) in by_steps(cutting) {
+    for (steps, facets) in by_steps(cutting, say) {
         let _ = writeln!(out, "- {facets}: {steps}");
     }
     out
 }
 
 /// Roughing passes, and the facets that share them.
-fn by_steps(cutting: &CuttingEntry) -> Vec<(String, String)> {
+fn by_steps(cutting: &CuttingEntry, say: Lengths) -> Vec<(String, String)> {
     let mut lists: Vec<(String, Vec<&str>)> = Vec::new();
     for facet in &cutting.facets {
-        let steps = steps(facet);
+        let steps = steps(facet, say);
         match lists.iter_mut().find(|(known, _)| *known == steps) {
             Some((_, facets)) => facets.push(&facet.label),
             None => lists.push((steps, vec![&facet.label])),
@@ -160,11 +161,11 @@ fn listed(files: &[String]) -> String {
     quoted.join(", ")
 }
 
-fn steps(facet: &FacetCutting) -> String {
-    let steps = facet.steps_mm.iter().map(|mm| format!("{mm:.2}"));
+fn steps(facet: &FacetCutting, say: Lengths) -> String {
+    let steps = facet.steps_mm.iter().map(|mm| say.number(*mm));
     match steps.collect::<Vec<_>>() {
         none if none.is_empty() => "nothing to clear".into(),
-        steps => format!("{} mm", steps.join(", ")),
+        steps => format!("{} {}", steps.join(", "), say.unit()),
     }
 }
 
@@ -175,10 +176,10 @@ mod tests {
 
     #[test]
     fn the_section_names_bits_places_and_minutes() {
-        let text = text(&entry());
+        let text = text(&entry(), Lengths::METRIC);
         for part in [
             "- Finish with a 3.175 mm ball: passes",
-            "| 01 | 0.21 mm | 3.2 mm left, 10.5 mm up | 0.012 mm | 14 mm², 0.4 % | 1.59 mm, or 4 mm \
+            "| 01 | 0.21 mm | 3.25 mm left, 10.5 mm up | 0.012 mm | 14 mm², 0.4 % | 1.59 mm, or 4 mm \
              | 0.010 mm | 61 %, 60 % |",
             "| 02 | 6.0 (15.0 m) | 17.5 (43.8 m) | 1.5 (3.8 m) | 25.0 |",
             "All of these: 54 minutes",
@@ -190,10 +191,10 @@ mod tests {
         assert_eq!(hours(125.4), "2 h 05 min");
         let mut apart = entry();
         apart.facets[1].steps_mm = Vec::new();
-        let apart = super::text(&apart);
+        let apart = super::text(&apart, Lengths::METRIC);
         assert!(apart.contains("- facet 01: 47.80, 44.80 mm\n- facet 02: nothing to clear\n"));
         let mut alone = entry();
         alone.roughing = None;
-        assert!(super::text(&alone).contains("There is no roughing bit"));
+        assert!(super::text(&alone, Lengths::METRIC).contains("There is no roughing bit"));
     }
 }

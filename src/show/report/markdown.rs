@@ -1,10 +1,10 @@
 //! `report.md`: what a maker needs at the bench, in shop words, from the manifest alone.
 
 use crate::model::geometry::{a_solid, place_name};
-use crate::model::length::both_text as both;
+use crate::model::length::Lengths;
 use crate::model::settings::{Base, Projection};
 use crate::output::manifest::{FacetEntry, Manifest, ReliefEntry, VISIBLE_STEP_MM};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write;
 
 /// The report's text. The same manifest gives the same text.
@@ -19,10 +19,9 @@ pub fn text(manifest: &Manifest) -> String {
         super::order::text(manifest),
         saw(manifest),
         seams(manifest),
-        manifest
-            .cutting
-            .as_ref()
-            .map_or(String::new(), super::cutting::text),
+        manifest.cutting.as_ref().map_or(String::new(), |cutting| {
+            super::cutting::text(cutting, manifest.lengths())
+        }),
         cautions(),
     ];
     let written: Vec<String> = sections.into_iter().filter(|s| !s.is_empty()).collect();
@@ -30,13 +29,14 @@ pub fn text(manifest: &Manifest) -> String {
 }
 
 fn heading(manifest: &Manifest) -> String {
+    let say = manifest.lengths();
     format!(
         "# {} on {}\n\n{} facets, {} across the finished globe. `overview.png` shows them all; \
          `globe.json` holds every number for other programs.\n\n![All facets](overview.png)\n",
-        markdown(manifest.title()),
+        markdown(&manifest.title()),
         a_solid(&manifest.globe.solid.replace('-', " ")),
         manifest.facets.len(),
-        both(2.0 * manifest.globe.radius_mm),
+        say.text(2.0 * manifest.globe.radius_mm),
     )
 }
 
@@ -56,6 +56,7 @@ fn line(out: &mut String, text: std::fmt::Arguments<'_>) {
 }
 
 fn globe(manifest: &Manifest) -> String {
+    let say = manifest.lengths();
     let (source, globe, curve) = (&manifest.source, &manifest.globe, &manifest.curve);
     let relief = |pick: fn(&[f64]) -> Option<&f64>| pick(&curve.knots_mm).copied().unwrap_or(0.0);
     let (low, high) = (relief(<[f64]>::first), relief(<[f64]>::last));
@@ -93,10 +94,10 @@ fn globe(manifest: &Manifest) -> String {
             "Relief",
             format!(
                 "{}: {} below to {} above the globe's {} radius, curve `{}`",
-                both(high - low),
-                both(-low),
-                both(high),
-                both(globe.radius_mm),
+                say.text(high - low),
+                say.text(-low),
+                say.text(high),
+                say.text(globe.radius_mm),
                 markdown(&curve.name)
             ),
         ),
@@ -167,6 +168,7 @@ pub(crate) fn kind_name(kind: usize) -> char {
 }
 
 fn wood(manifest: &Manifest) -> String {
+    let say = manifest.lengths();
     let mut out = String::from(
         "## The wood\n\nAll heights are measured from the flat back of the blank.\n\n\
          | blanks | count | stock | left for clean-up | highest ground | lowest ground | thinnest \
@@ -183,19 +185,19 @@ fn wood(manifest: &Manifest) -> String {
                 "| {} ({sides} sides) | {} | {} | {} | {} | {} | {} | {} |",
                 kind_name(kind),
                 facets.len(),
-                both(manifest.globe.stock_mm),
-                both(manifest.globe.skim_mm),
-                both(high),
-                both(low),
-                both(corner),
-                both(manifest.globe.edge_mm)
+                say.text(manifest.globe.stock_mm),
+                say.text(manifest.globe.skim_mm),
+                say.text(high),
+                say.text(low),
+                say.at_most(corner),
+                say.at_least(manifest.globe.edge_mm)
             ),
         );
     }
     let _ = write!(
         out,
         "\nThe ground goes on {} past each seam, so the saw cuts through true ground.\n",
-        both(manifest.globe.trim_mm)
+        say.text(manifest.globe.trim_mm)
     );
     out
 }
@@ -211,29 +213,45 @@ fn warnings(manifest: &Manifest) -> String {
     out
 }
 
+/// How often the numbers for the images change from facet to facet.
+fn set_ups(manifest: &Manifest) -> String {
+    let sizes = manifest.facets.iter().map(|f| (f.width_px, f.height_px));
+    match sizes.collect::<BTreeSet<_>>().len() {
+        0 | 1 => "One set-up serves every facet.".to_owned(),
+        sizes => format!(
+            "Levels and pixel size are the same for every facet, but width and height are not: \
+             there are {sizes} sizes, listed below."
+        ),
+    }
+}
+
 fn images(manifest: &Manifest) -> String {
+    let say = manifest.lengths();
     let image = &manifest.image;
     let depth = image.white_mm - image.black_mm;
     let mut out = format!(
         "## Loading the images\n\nThe images are 16-bit grey; do not let a program turn them into \
-         8-bit, which leaves steps of {:.2} mm. Set the numbers below, not a free scale. One \
-         set-up serves every facet.\n\n",
-        depth / 255.0
+         8-bit, which leaves steps of {}. Set the numbers below, not a free scale. {}\n\n",
+        say.text(depth / 255.0),
+        set_ups(manifest)
     );
     out.push_str(&table(&[
-        ("One pixel", format!("{} mm", short(image.pixel_mm, 5))),
+        ("One pixel", say.precise(image.pixel_mm)),
         (
             "White (65535)",
             format!(
                 "{} above the back: the top of the stock",
-                both(image.white_mm)
+                say.text(image.white_mm)
             ),
         ),
         (
             "Black (0)",
-            format!("{} above the back: the lowest cut", both(image.black_mm)),
+            format!(
+                "{} above the back: the lowest cut",
+                say.text(image.black_mm)
+            ),
         ),
-        ("White down to black", both(depth)),
+        ("White down to black", say.text(depth)),
         (
             "Top of the image",
             "towards the index corner of the blank".to_string(),
@@ -253,8 +271,8 @@ fn images(manifest: &Manifest) -> String {
                     kind_name(kind),
                     facet.width_px,
                     facet.height_px,
-                    both(facet.width_px as f64 * image.pixel_mm),
-                    both(facet.height_px as f64 * image.pixel_mm)
+                    say.text(facet.width_px as f64 * image.pixel_mm),
+                    say.text(facet.height_px as f64 * image.pixel_mm)
                 ),
             );
         }
@@ -263,23 +281,25 @@ fn images(manifest: &Manifest) -> String {
 }
 
 fn facets(manifest: &Manifest) -> String {
-    let mut out = String::from(
-        "## Facets\n\nHeights in mm above the back of the blank. \"Cut off\" counts pixels held at \
+    let say = manifest.lengths();
+    let mut out = format!(
+        "## Facets\n\nHeights in {} above the back of the blank. \"Cut off\" counts pixels held at \
          the top or bottom level, \"undercut\" pixels where the ground hides lower ground.\n\n\
          | facet | blank | middle, and what the facet is known for | lowest | highest | thinnest corner | cut off | undercut |\n\
          |---|---|---|---|---|---|---|---|\n",
+        say.unit()
     );
     for facet in &manifest.facets {
         line(
             &mut out,
             format_args!(
-                "| {} | {} | {} | {:.2} | {:.2} | {:.2} | {} | {} |",
+                "| {} | {} | {} | {} | {} | {} | {} | {} |",
                 markdown(&facet.label),
                 kind_name(facet.kind),
                 middle(facet),
-                facet.min_mm,
-                facet.max_mm,
-                facet.corner_mm,
+                say.number(facet.min_mm),
+                say.number(facet.max_mm),
+                say.number(facet.corner_mm),
                 facet.clipped_px(),
                 facet.undercut_px
             ),
@@ -313,6 +333,7 @@ fn tilts(facet: &FacetEntry) -> Vec<(f64, usize)> {
 }
 
 fn saw(manifest: &Manifest) -> String {
+    let say = manifest.lengths();
     let mut out = String::from(
         "## Saw\n\nTilt the blade from vertical, top leaning out: the back of the facet is smaller \
          than its face. The cut line runs at these distances from the middle of the blank.\n\n\
@@ -331,8 +352,8 @@ fn saw(manifest: &Manifest) -> String {
                     "| {} | {count} | {tilt:.2}° | {:.2}° | {} | {} |",
                     kind_name(kind),
                     90.0 - tilt,
-                    both(facet.back_plane_mm * slope),
-                    both((facet.back_plane_mm + manifest.globe.stock_mm) * slope)
+                    say.text(facet.back_plane_mm * slope),
+                    say.text((facet.back_plane_mm + manifest.globe.stock_mm) * slope)
                 ),
             );
         }
@@ -341,26 +362,28 @@ fn saw(manifest: &Manifest) -> String {
 }
 
 /// How much of the seams shows a step.
-fn visible_text(visible_mm: f64) -> String {
+fn visible_text(visible_mm: f64, say: Lengths) -> String {
+    let visible = say.fine(VISIBLE_STEP_MM);
     match visible_mm {
-        0.0 => format!("nowhere by more than {VISIBLE_STEP_MM} mm"),
-        mm => format!("by more than {VISIBLE_STEP_MM} mm on {mm:.1} mm of them"),
+        0.0 => format!("nowhere by more than {visible}"),
+        mm => format!("by more than {visible} on {} of them", say.at_least(mm)),
     }
 }
 
 fn seams(manifest: &Manifest) -> String {
+    let say = manifest.lengths();
     let mut out = String::from("## Seams\n\n");
     let _ = match &manifest.checks.seams {
         Some(seams) => writeln!(
             out,
-            "Measured on the finished images, neighbours differ by at most {:.3} mm (seam {}, near \
-             {}), and by no more than {:.3} mm on 99 % of the {:.0} mm of seams; {}.\n",
-            seams.worst_seam_step_mm,
+            "Measured on the finished images, neighbours differ by at most {} (seam {}, near \
+             {}), and by no more than {} on 99 % of the {} of seams; {}.\n",
+            say.fine(seams.worst_seam_step_mm),
             markdown(&seams.worst_seam),
             place_name(seams.worst_seam_lat_deg, seams.worst_seam_lon_deg),
-            seams.seam_step_99_mm,
-            seams.seams_mm,
-            visible_text(seams.visible_seam_mm),
+            say.fine(seams.seam_step_99_mm),
+            say.text(seams.seams_mm.round()),
+            visible_text(seams.visible_seam_mm, say),
         ),
         None => writeln!(
             out,
@@ -381,8 +404,10 @@ fn seams(manifest: &Manifest) -> String {
         line(
             &mut out,
             format_args!(
-                "| {} | {a:02} and {b:02} | {low:+.2} mm | {high:+.2} mm |",
-                markdown(&seam)
+                "| {} | {a:02} and {b:02} | {} | {} |",
+                markdown(&seam),
+                say.signed(low),
+                say.signed(high)
             ),
         );
     }
@@ -456,20 +481,19 @@ mod tests {
         let text = text(&manifest);
         for expected in [
             "# Globe on a cube\n",
-            "6 facets, 80 mm (3-5/32 in) across the finished globe.",
+            "6 facets, 80 mm across the finished globe.",
             "| Grid | invented.tif, 360 x 180 cells of 1 degrees |",
             "| Ground | -100 to 156 m, mean 3 m |",
             "| Against true scale | 25 times |",
-            "| A (4 sides) | 6 | 26 mm (1-1/32 in) | 0.5 mm (0.020 in) | 25 mm (63/64 in) \
-             | 3 mm (0.118 in) | 7 mm (9/32 in) | 6 mm (15/64 in) |",
+            "| A (4 sides) | 6 | 26 mm | 0.5 mm | 25 mm | 3 mm | 7 mm | 6 mm |",
             "- watch \\*this\\*\n",
-            "| White (65535) | 26 mm (1-1/32 in) above the back: the top of the stock |",
-            "| Black (0) | 2 mm (5/64 in) above the back: the lowest cut |",
-            "| A | 284 x 284 | 71 mm (2-51/64 in) | 71 mm (2-51/64 in) |",
+            "| White (65535) | 26 mm above the back: the top of the stock |",
+            "| Black (0) | 2 mm above the back: the lowest cut |",
+            "| A | 284 x 284 | 71 mm | 71 mm |",
             "| 01 | A | 90° N | 3.00 | 25.00 | 7.00 | 0 | 0 |",
             // tan 45° = 1: at the back 16 mm, at the top 16 + 26 mm from the middle.
-            "| A | 4 | 45.00° | 45.00° | 16 mm (5/8 in) | 42 mm (1-21/32 in) |",
-            "neighbours differ by at most 0.010 mm (seam S01, near 12.0° N 34.0° E), and by no more than 0.005 mm on 99 % of the 500 mm of seams; nowhere by more than 0.1 mm.",
+            "| A | 4 | 45.00° | 45.00° | 16 mm | 42 mm |",
+            "neighbours differ by at most 0.010 mm (seam S01, near 12.0° N 34.0° E), and by no more than 0.005 mm on 99 % of the 500 mm of seams; nowhere by more than 0.100 mm.",
             "| S01 | 01 and 03 | -0.50 mm | +0.75 mm |",
             "Follow the manuals of your machines",
         ] {
@@ -479,6 +503,36 @@ mod tests {
             .lines()
             .filter(|l| l.starts_with("| S0") || l.starts_with("| S1"));
         assert_eq!(seams.count(), 12);
+    }
+
+    #[test]
+    fn an_inch_shop_reads_inches_alone() {
+        let mut manifest = cube();
+        manifest.job["units"] = "inch".into();
+        let text = text(&manifest);
+        // By hand: 26 mm are 1.0236 in, 16 mm 0.6299 in.
+        for expected in [
+            "6 facets, 3.150 in across",
+            "| A (4 sides) | 6 | 1.024 in | 0.020 in | 0.984 in |",
+            "| One pixel | ",
+            "Heights in in above the back",
+            "| A | 4 | 45.00° | 45.00° | 0.630 in | 1.654 in |",
+            "| S01 | 01 and 03 | -0.020 in | +0.030 in |",
+        ] {
+            assert!(text.contains(expected), "missing: {expected}\n{text}");
+        }
+        assert!(!text.contains(" mm"), "{text}");
+    }
+
+    #[test]
+    fn images_of_two_sizes_are_no_single_set_up() {
+        let mut manifest = cube();
+        assert!(text(&manifest).contains(" One set-up serves every facet.\n"));
+        manifest.facets[2].width_px += 2;
+        assert!(text(&manifest).contains(
+            " Levels and pixel size are the same for every facet, but width and height are not: \
+             there are 2 sizes, listed below.\n"
+        ));
     }
 
     #[test]

@@ -5,6 +5,7 @@
 
 use crate::model::geometry::place_name;
 use crate::model::geometry::{Frame, a_solid};
+use crate::model::length::Lengths;
 use crate::model::settings::Base;
 use crate::output::manifest::{FacetEntry, Manifest};
 use crate::show::pictures::{ACCENT, INK, Light, PAPER, QUIET, Svg, draw_over, shade};
@@ -349,7 +350,13 @@ pub(crate) fn describe(manifest: &Manifest, layout: &SheetLayout) -> String {
     let mut svg = Svg::new(width, height);
     title(&mut svg, manifest);
     for (index, facet) in manifest.facets.iter().enumerate() {
-        marks(&mut svg, facet, layout, layout.centre_px(index));
+        marks(
+            &mut svg,
+            facet,
+            layout,
+            layout.centre_px(index),
+            manifest.lengths(),
+        );
     }
     legend(&mut svg, layout, f64::from(width), f64::from(height));
     svg.finish()
@@ -374,23 +381,24 @@ fn paste(picture: &mut RgbImage, thumb: &Thumb, centre: [f64; 2]) {
 fn title(svg: &mut Svg, manifest: &Manifest) {
     let solid = a_solid(&manifest.globe.solid.replace('-', " "));
     let diameter = 2.0 * manifest.globe.radius_mm;
-    let heading = format!("{} on {solid}", capital(manifest.title()));
+    let say = manifest.lengths();
+    let heading = format!("{} on {solid}", capital(&manifest.title()));
     svg.bold(MARGIN_PX, 92.0, 56.0, "start", INK, &heading);
     let relief = &manifest.curve.knots_mm;
     let range = relief.last().unwrap_or(&0.0) - relief.first().unwrap_or(&0.0);
     let line = format!(
-        "{} facets · {} mm across · {:.1} mm of relief · {} mm stock · {}",
+        "{} facets · {} across · {} of relief · {} stock · {}",
         manifest.facets.len(),
-        whole(diameter),
-        range,
-        whole(manifest.globe.stock_mm),
+        say.text(diameter),
+        say.text(range),
+        say.text(manifest.globe.stock_mm),
         manifest.source.file,
     );
     svg.text(MARGIN_PX, 146.0, 30.0, "start", QUIET, &line);
 }
 
 /// Number, outline, index corner, north and captions of one facet.
-fn marks(svg: &mut Svg, facet: &FacetEntry, layout: &SheetLayout, centre: [f64; 2]) {
+fn marks(svg: &mut Svg, facet: &FacetEntry, layout: &SheetLayout, centre: [f64; 2], say: Lengths) {
     let cell = layout.cell_px;
     let size = (cell * 0.05).clamp(17.0, 30.0);
     let scale = layout.px_per_mm;
@@ -431,7 +439,11 @@ fn marks(svg: &mut Svg, facet: &FacetEntry, layout: &SheetLayout, centre: [f64; 
     );
     let mut caption = place_name(facet.centre.lat_deg, facet.centre.lon_deg);
     if cell >= HEIGHTS_PX {
-        caption += &format!("  ·  {:.1} to {:.1} mm", facet.min_mm, facet.max_mm);
+        caption += &format!(
+            "  ·  {} to {}",
+            say.number(facet.min_mm),
+            say.text(facet.max_mm)
+        );
     }
     svg.text(
         centre[0],
@@ -501,7 +513,7 @@ fn legend(svg: &mut Svg, layout: &SheetLayout, width: f64, height: f64) {
     );
     let right = width - MARGIN_PX;
     svg.text(right, y, size, "end", QUIET, "light from the upper left");
-    let note = "one scale; heights in mm above the back";
+    let note = "one scale; heights above the back";
     svg.text(right, y + 48.0, size, "end", QUIET, note);
 }
 
@@ -509,12 +521,6 @@ fn capital(text: &str) -> String {
     let mut letters = text.chars();
     let first = letters.next().map(|c| c.to_uppercase().to_string());
     first.unwrap_or_default() + letters.as_str()
-}
-
-/// A length without decimals it does not need.
-fn whole(mm: f64) -> String {
-    let text = format!("{mm:.2}");
-    text.trim_end_matches('0').trim_end_matches('.').to_string()
 }
 
 #[cfg(test)]

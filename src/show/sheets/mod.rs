@@ -117,7 +117,10 @@ pub(crate) fn write_shop(
         let facet = facet_outline(solid, fit, solid.kinds[kind].faces[0], settings);
         let blank = pieces::blank(kind, of_kind, &facet, count);
         files.both(&format!("blank-{letter}"), &blank)?;
-        files.both(&format!("jig-{letter}"), &pieces::jig(kind, of_kind))?;
+        files.both(
+            &format!("jig-{letter}"),
+            &pieces::jig(kind, of_kind, settings.lengths()),
+        )?;
         for (i, one) in of_kind.sleds.iter().enumerate() {
             let drawing = sled::sled(kind, of_kind, one);
             files.both(&format!("sled-{letter}{}", i + 1), &drawing)?;
@@ -126,7 +129,7 @@ pub(crate) fn write_shop(
     }
     for number in 0..boards {
         if !plan.blanks.layout.boards[number].is_empty() {
-            let board = pieces::board(number, &plan.blanks, &plan.kinds);
+            let board = pieces::board(number, &plan.blanks, &plan.kinds, settings.lengths());
             files.both(&format!("board-{:02}", number + 1), &board)?;
         }
         progress.step(1);

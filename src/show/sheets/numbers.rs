@@ -37,6 +37,7 @@ pub fn numbers(
                 "blade_mm": row.blade_mm,
             }))
         }).collect::<Vec<_>>(),
+        "shopping": plan.shopping,
         "boards": boards(plan),
         "blanks_m2": plan.blanks.blanks_m2,
         "board_use": plan.blanks.board_use,
@@ -79,6 +80,7 @@ fn of_kind(plan: &Plan, index: usize, kind: &KindPlan) -> Value {
         "blank": kind_letter(index).to_string(),
         "facets": list(kind.faces.iter(), |face| facet_label(*face).into()),
         "to_cut": plan.blanks.pieces[index].count,
+        "glue_up": kind.glue_up,
         "stock_mm": s.stock_mm, "skim_mm": s.skim_mm, "relief_mm": s.relief_mm,
         "rise_mm": s.rise_mm, "highest_mm": s.highest_mm, "corner_mm": s.corner_mm,
         "corner_least_mm": s.corner_least_mm, "pocket_mm": s.pocket_mm,

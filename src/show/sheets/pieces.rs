@@ -1,7 +1,7 @@
 //! The drawings: section, blank, jig, boards.
 
 use super::drawing::{Drawing, Layer, Primitive};
-use crate::model::length::both_text as both;
+use crate::model::length::Lengths;
 use crate::model::settings::{Base, Settings};
 use crate::shop::blanks::BlankPlan;
 use crate::shop::plan::KindPlan;
@@ -20,6 +20,7 @@ const OUTSIDE: f64 = 6.0;
 /// The section through a facet, at true size: its right half through a corner, its left half
 /// through the middle of the side that is sawn at the steepest tilt.
 pub fn section(kind: usize, plan: &KindPlan, settings: &Settings) -> Drawing {
+    let say = settings.lengths();
     let stack = &plan.stack;
     let mut drawing = Drawing::default();
     let at = DVec2::new;
@@ -150,21 +151,24 @@ pub fn section(kind: usize, plan: &KindPlan, settings: &Settings) -> Drawing {
         right,
         0.0,
         stock,
-        format!("stock: {}", both(stock)),
+        format!("stock: {}", say.text(stock)),
     );
     measure(
         &mut drawing,
         right + 8.0,
         stock - stack.skim_mm,
         stock,
-        format!("left for clean-up: {}", both(stack.skim_mm)),
+        format!("left for clean-up: {}", say.text(stack.skim_mm)),
     );
     measure(
         &mut drawing,
         right + 16.0,
         0.0,
         stack.highest_mm,
-        format!("highest ground above the back: {}", both(stack.highest_mm)),
+        format!(
+            "highest ground above the back: {}",
+            say.text(stack.highest_mm)
+        ),
     );
     if settings.globe.base == Base::Sphere {
         measure(
@@ -172,21 +176,24 @@ pub fn section(kind: usize, plan: &KindPlan, settings: &Settings) -> Drawing {
             -blank_left - 6.0,
             level(stack.corner_out_mm),
             level(0.0),
-            format!("rise of the ball over the facet: {}", both(stack.rise_mm)),
+            format!(
+                "rise of the ball over the facet: {}",
+                say.text(stack.rise_mm)
+            ),
         );
     }
     let corner_top = stack.corner_mm.unwrap_or(stack.corner_least_mm);
     let corner_text = match stack.corner_mm {
         Some(corner) => format!(
             "thinnest corner: {} (could be {}; at least {})",
-            both(corner),
-            both(stack.corner_least_mm),
-            both(stack.edge_mm)
+            say.at_most(corner),
+            say.at_most(stack.corner_least_mm),
+            say.at_least(stack.edge_mm)
         ),
         None => format!(
             "thinnest corner, at worst: {} (at least {})",
-            both(stack.corner_least_mm),
-            both(stack.edge_mm)
+            say.at_most(stack.corner_least_mm),
+            say.at_least(stack.edge_mm)
         ),
     };
     measure(
@@ -202,7 +209,7 @@ pub fn section(kind: usize, plan: &KindPlan, settings: &Settings) -> Drawing {
             0.5 * pocket_right,
             0.0,
             depth,
-            format!("pocket: {}", both(depth)),
+            format!("pocket: {}", say.at_most(depth)),
         );
         measure(
             &mut drawing,
@@ -211,8 +218,8 @@ pub fn section(kind: usize, plan: &KindPlan, settings: &Settings) -> Drawing {
             depth + over,
             format!(
                 "wood over the pocket at the lowest ground: {} (at least {})",
-                both(over),
-                both(stack.over_least_mm)
+                say.at_most(over),
+                say.at_least(stack.over_least_mm)
             ),
         );
     }
@@ -236,14 +243,17 @@ pub fn section(kind: usize, plan: &KindPlan, settings: &Settings) -> Drawing {
         "thick line: the level, where heights are 0; ground lies above and below it".to_owned(),
         format!(
             "relief, lowest to highest ground of the globe: {}",
-            both(stack.relief_mm)
+            say.text(stack.relief_mm)
         ),
         format!(
             "saw tilt {:.2}° from vertical; cut line {} from the axis at the jig",
             stack.tilt_deg,
-            both(jig_out)
+            say.text(jig_out)
         ),
-        format!("back of the blank {} from the globe's centre", both(back)),
+        format!(
+            "back of the blank {} from the globe's centre",
+            say.text(back)
+        ),
     ] {
         drawing.words(at(-blank_left, y), TEXT, -1, text);
         y -= 1.6 * TEXT;
@@ -371,7 +381,7 @@ fn caption(drawing: &mut Drawing, at: DVec2, text: &str) {
 }
 
 /// The jig: boss, axis, and the cut line of every side at the jig.
-pub fn jig(kind: usize, plan: &KindPlan) -> Drawing {
+pub fn jig(kind: usize, plan: &KindPlan, say: Lengths) -> Drawing {
     let jig = &plan.jig;
     let mut drawing = Drawing::default();
     if let Some(seat) = &jig.seat {
@@ -409,9 +419,9 @@ pub fn jig(kind: usize, plan: &KindPlan) -> Drawing {
                 0
             },
             format!(
-                "{}: {:.2} mm, {:.2}°",
+                "{}: {}, {:.2}°",
                 side.side + 1,
-                side.at_jig_mm,
+                say.text(side.at_jig_mm),
                 side.tilt_deg
             ),
         );
@@ -435,7 +445,7 @@ pub fn jig(kind: usize, plan: &KindPlan) -> Drawing {
 }
 
 /// One board with its blanks.
-pub fn board(number: usize, plan: &BlankPlan, kinds: &[KindPlan]) -> Drawing {
+pub fn board(number: usize, plan: &BlankPlan, kinds: &[KindPlan], say: Lengths) -> Drawing {
     let board = &plan.boards[number];
     let mut drawing = Drawing::default();
     // Type that can be read when a long board is shown on a small sheet.
@@ -471,7 +481,12 @@ pub fn board(number: usize, plan: &BlankPlan, kinds: &[KindPlan]) -> Drawing {
     drawing.arrow(Layer::Grain, grain, grain + reach, true);
     let beside = DVec2::new(0.6 * type_mm, -0.35 * type_mm);
     drawing.words(grain + reach + beside, 0.8 * type_mm, -1, "grain");
-    let title = format!("Board {}: {} by {}", number + 1, both(length), both(width));
+    let title = format!(
+        "Board {}: {} by {}",
+        number + 1,
+        say.text(length),
+        say.text(width)
+    );
     drawing.words(DVec2::new(0.0, width + 2.6 * type_mm), type_mm, -1, title);
     drawing
 }

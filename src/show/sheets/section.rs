@@ -1,9 +1,10 @@
 //! The plan's section of the report, and the check-off pages.
 
+use super::Basis;
 use super::bench::{sleds, zero};
 use super::joining::{glue, joints, step};
-use super::{Basis, both};
 use crate::model::geometry::Solid;
+use crate::model::length::Lengths;
 use crate::model::settings::{Grain, Sawn, Settings};
 use crate::shop::boards::{BoardSize, MM3_PER_BOARD_FOOT};
 use crate::shop::cautions::CAUTIONS;
@@ -18,12 +19,12 @@ pub fn section(plan: &Plan, solid: &Solid, basis: &Basis, settings: &Settings) -
     let parts = [
         heading(basis, plan),
         warnings(plan),
-        stack_up(plan),
+        stack_up(plan, settings.lengths()),
         zero(plan),
         blanks(plan, settings),
         registration(plan, settings),
         saw(plan, settings),
-        seam_sheet(plan),
+        seam_sheet(plan, settings.lengths()),
         budget(plan, settings),
         joints(plan, settings),
         glue(plan, solid),
@@ -76,7 +77,7 @@ fn kinds(plan: &Plan) -> impl Iterator<Item = (char, &KindPlan)> {
         .map(|(i, kind)| (kind_letter(i), kind))
 }
 
-fn stack_up(plan: &Plan) -> String {
+fn stack_up(plan: &Plan, say: Lengths) -> String {
     let mut out = String::from("## Thickness, added up\n\n| | limit |");
     for (letter, _) in kinds(plan) {
         let _ = write!(out, " {letter} |");
@@ -95,43 +96,49 @@ fn stack_up(plan: &Plan) -> String {
         return out;
     };
     let stack = &first.stack;
-    row("stock", String::new(), &|k| both(k.stack.stock_mm));
+    row("stock", String::new(), &|k| say.text(k.stack.stock_mm));
     row("left for clean-up", String::new(), &|k| {
-        both(k.stack.skim_mm)
+        say.text(k.stack.skim_mm)
     });
     row(
         "highest ground above the back",
-        format!("at most {}", both(stack.stock_mm - stack.skim_mm)),
-        &|k| both(k.stack.highest_mm),
+        format!("at most {}", say.at_most(stack.stock_mm - stack.skim_mm)),
+        &|k| say.at_least(k.stack.highest_mm),
     );
     row("relief of the whole globe", String::new(), &|k| {
-        both(k.stack.relief_mm)
+        say.text(k.stack.relief_mm)
     });
     row("rise of the ball over the facet", String::new(), &|k| {
-        both(k.stack.rise_mm)
+        say.text(k.stack.rise_mm)
     });
     row(
         "thinnest corner, with the ground there",
-        format!("at least {}", both(stack.edge_mm)),
-        &|k| k.stack.corner_mm.map_or("not known".into(), both),
+        format!("at least {}", say.at_least(stack.edge_mm)),
+        &|k| {
+            k.stack
+                .corner_mm
+                .map_or("not known".into(), |mm| say.at_most(mm))
+        },
     );
     row(
         "thinnest corner there could be",
-        format!("at least {}", both(stack.edge_mm)),
-        &|k| both(k.stack.corner_least_mm),
+        format!("at least {}", say.at_least(stack.edge_mm)),
+        &|k| say.at_most(k.stack.corner_least_mm),
     );
     if stack.pocket_mm.is_some() {
         row("pocket in the back", String::new(), &|k| {
-            k.stack.pocket_mm.map_or("none".into(), both)
+            k.stack
+                .pocket_mm
+                .map_or("none".into(), |mm| say.at_most(mm))
         });
         row(
             "wood over the pocket at the lowest ground",
-            format!("at least {}", both(stack.over_least_mm)),
-            &|k| k.stack.over_mm.map_or("-".into(), both),
+            format!("at least {}", say.at_least(stack.over_least_mm)),
+            &|k| k.stack.over_mm.map_or("-".into(), |mm| say.at_most(mm)),
         );
     }
     row("back from the globe's centre", String::new(), &|k| {
-        both(k.stack.back_plane_mm)
+        say.text(k.stack.back_plane_mm)
     });
     out.push_str("\nDrawn in `section-A.svg` and so on.\n");
     out
@@ -144,6 +151,7 @@ fn volume(boards: &[&BoardSize]) -> String {
 }
 
 fn blanks(plan: &Plan, settings: &Settings) -> String {
+    let say = settings.lengths();
     let mut out = String::from(
         "## Blanks\n\n| blank | sides | needed | spare | to cut | fit one blank |\n|---|---|---|---|---|---|\n",
     );
@@ -157,8 +165,8 @@ fn blanks(plan: &Plan, settings: &Settings) -> String {
             kind.saw.len(),
             piece.count - needed,
             piece.count,
-            both(high.x - low.x),
-            both(high.y - low.y),
+            say.at_least(high.x - low.x),
+            say.at_least(high.y - low.y),
         );
     }
     let _ = writeln!(
@@ -166,8 +174,10 @@ fn blanks(plan: &Plan, settings: &Settings) -> String {
         "\nAll blanks together cover {:.3} m²: {:.2} board feet of {} stock without waste.",
         plan.blanks.blanks_m2,
         plan.blanks.blanks_m2 * 1e6 * settings.stock.thickness_mm / MM3_PER_BOARD_FOOT,
-        both(settings.stock.thickness_mm)
+        say.text(settings.stock.thickness_mm)
     );
+    out.push_str(&to_buy(plan, settings));
+    out.push_str(&strips(plan, settings));
     if plan.blanks.boards.is_empty() {
         return out;
     }
@@ -197,9 +207,9 @@ fn blanks(plan: &Plan, settings: &Settings) -> String {
             out,
             "| {} | {} long, {} wide, {} thick | {list} |",
             i + 1,
-            both(board.length_mm),
-            both(board.width_mm),
-            both(board.thickness_mm)
+            say.at_most(board.length_mm),
+            say.at_most(board.width_mm),
+            say.text(board.thickness_mm)
         );
     }
     let _ = writeln!(
@@ -208,23 +218,70 @@ fn blanks(plan: &Plan, settings: &Settings) -> String {
          and {} at the boards' edges.",
         volume(&used),
         100.0 * plan.blanks.board_use.unwrap_or(0.0),
-        both(settings.blanks.gap_mm),
-        both(settings.blanks.margin_mm)
+        say.text(settings.blanks.gap_mm),
+        say.text(settings.blanks.margin_mm)
     );
     out
 }
 
+/// What to ask for at the timber yard.
+fn to_buy(plan: &Plan, settings: &Settings) -> String {
+    let (bought, say) = (plan.shopping, settings.lengths());
+    let size = match bought.size {
+        Some(size) => format!(
+            "{} boards ({} rough, {} planed; common practice)",
+            size.name,
+            say.text(size.rough_mm),
+            say.at_most(size.planed_mm)
+        ),
+        None => format!(
+            "planks that plane to {}",
+            say.at_least(settings.stock.thickness_mm)
+        ),
+    };
+    format!(
+        "\nTo buy, with {} % for waste: {size}: {:.2} board feet, {:.4} m³.\n",
+        settings.blanks.waste_percent, bought.board_feet, bought.m3
+    )
+}
+
+/// How blanks are glued up.
+fn strips(plan: &Plan, settings: &Settings) -> String {
+    let say = settings.lengths();
+    let mut out = String::new();
+    for (i, (letter, kind)) in kinds(plan).enumerate() {
+        let Some(glued) = &kind.glue_up else { continue };
+        let lines: Vec<String> = glued.lines_mm.iter().map(|mm| say.signed(*mm)).collect();
+        let clear = match glued.clear_mm > 0.0 {
+            true => "clear of notches and key",
+            false => "through a notch or the key, which no place avoids",
+        };
+        let _ = writeln!(
+            out,
+            "\nBlank {letter} is glued up from {} strips, each {} wide and {} long, {} for all: glue \
+             lines at {} from the middle of the blank, across the grain, {clear}.",
+            glued.strips,
+            say.at_least(glued.width_mm),
+            say.at_least(glued.length_mm),
+            glued.strips * plan.blanks.pieces[i].count,
+            lines.join(", "),
+        );
+    }
+    out
+}
+
 fn registration(plan: &Plan, settings: &Settings) -> String {
+    let say = settings.lengths();
     let set = &settings.jig;
     let mut out = if set.pocket {
         format!(
             "## Pocket, boss and tabs\n\nRout a pocket {} deep in the back of every blank and a boss \
              as high on the jig, {} smaller on every side, with a {} bit. Both have corners of one \
              radius, no smaller than the bit's. Cut the dashed roughing outline first: it leaves {}.\n\n",
-            both(settings.pocket_depth_mm()),
-            both(set.clearance_mm),
-            both(set.bit_mm),
-            both(set.allowance_mm())
+            say.at_most(settings.pocket_depth_mm()),
+            say.text(set.clearance_mm),
+            say.text(set.bit_mm),
+            say.text(set.allowance_mm())
         )
     } else {
         "## Jig and tabs\n\nWithout a pocket nothing but your marks puts the blank in its place: draw \
@@ -261,7 +318,7 @@ fn registration(plan: &Plan, settings: &Settings) -> String {
             tabs.join(", ")
         };
         let [radius, inset] = match &jig.seat {
-            Some(seat) => [seat.pocket.radius_mm, set.inset_mm()].map(both),
+            Some(seat) => [seat.pocket.radius_mm, set.inset_mm()].map(|mm| say.text(mm)),
             None => ["-", "-"].map(str::to_owned),
         };
         let _ = writeln!(out, "| {letter} | {radius} | {inset} | {ways} | {tabs} |");
@@ -278,16 +335,17 @@ fn registration(plan: &Plan, settings: &Settings) -> String {
              under the blank, where the bevel takes the wood away later. Exactly one side of every \
              such blank is unlike the others, so it lies one way only. Clamps stay {} outside the \
              blank.",
-            both(set.tab_width_mm()),
-            both(settings.tab_thickness_mm()),
-            both(set.tab_overlap_mm()),
-            both(plan.kinds.first().map_or(0.0, |k| k.jig.clamp_out_mm))
+            say.text(set.tab_width_mm()),
+            say.text(settings.tab_thickness_mm()),
+            say.text(set.tab_overlap_mm()),
+            say.at_least(plan.kinds.first().map_or(0.0, |k| k.jig.clamp_out_mm))
         );
     }
     out
 }
 
 fn saw(plan: &Plan, settings: &Settings) -> String {
+    let say = settings.lengths();
     let mut out = format!(
         "## Saw\n\nThe blank lies face up on the jig and the blade leans away from it, so that the back \
          comes out smaller than the face. The cut line runs at these distances from the jig's axis. \
@@ -296,10 +354,10 @@ fn saw(plan: &Plan, settings: &Settings) -> String {
          | blank | sides | tilt from vertical | blade to table | from the axis, at the jig | at the \
          stock's top | highest wood | blade above the table | the saw reaches | cuts |\n\
          |---|---|---|---|---|---|---|---|---|---|\n",
-        both(settings.saw.above_mm),
-        both(settings.saw.base_mm),
-        both(settings.saw.blade_mm),
-        both(settings.saw.reach_at_mm(0.0))
+        say.text(settings.saw.above_mm),
+        say.text(settings.saw.base_mm),
+        say.text(settings.saw.blade_mm),
+        say.at_most(settings.saw.reach_at_mm(0.0))
     );
     for (letter, kind) in kinds(plan) {
         for (tilt, _) in kind.tilts() {
@@ -313,11 +371,11 @@ fn saw(plan: &Plan, settings: &Settings) -> String {
                 "| {letter} | {} | {tilt:.2}° | {:.2}° | {} | {} | {} | {} | {} | {} |",
                 sides.join(", "),
                 first.table_deg,
-                both(first.at_jig_mm),
-                both(first.at_top_mm),
-                both(wood),
-                both(blade),
-                both(first.reach_mm),
+                say.text(first.at_jig_mm),
+                say.text(first.at_top_mm),
+                say.at_least(wood),
+                say.at_least(blade),
+                say.at_most(first.reach_mm),
                 same().map(|s| s.cuts).sum::<usize>(),
             );
         }
@@ -331,21 +389,22 @@ fn saw(plan: &Plan, settings: &Settings) -> String {
     out
 }
 
-fn at(at: &At) -> String {
+fn at(at: &At, say: Lengths) -> String {
     match at.from_left_mm {
-        Some(left) => format!("{:.2} at {left:.0}", at.height_mm),
-        None => format!("{:.2}", at.height_mm),
+        Some(left) => format!("{} at {}", say.number(at.height_mm), say.number(left)),
+        None => say.number(at.height_mm),
     }
 }
 
-fn seam_sheet(plan: &Plan) -> String {
-    let mut out = String::from(
-        "## Seam sheet\n\nHeights in mm; \"at\" is the distance in mm from the left corner, with the \
+fn seam_sheet(plan: &Plan, say: Lengths) -> String {
+    let mut out = format!(
+        "## Seam sheet\n\nHeights in {0}; \"at\" is the distance in {0} from the left corner, with the \
          facet in front of you, face up, and the side towards you. Ground is measured from the \
          level, wood from the back of the blank: set the first cut where the wood is highest, and \
          nothing is left standing.\n\n\
          | facet | blank | side | seam | neighbour | tilt | lowest ground | highest ground | highest wood | \
          blade above the table |\n|---|---|---|---|---|---|---|---|---|---|\n",
+        say.unit()
     );
     for (face, rows) in plan.sheet.iter().enumerate() {
         let kind = plan
@@ -355,17 +414,17 @@ fn seam_sheet(plan: &Plan) -> String {
         for row in rows {
             let _ = writeln!(
                 out,
-                "| {} | {} | {} | {} | {} | {:.2}° | {} | {} | {} | {:.1} |",
+                "| {} | {} | {} | {} | {} | {:.2}° | {} | {} | {} | {} |",
                 facet_label(face),
                 kind.map_or('?', kind_letter),
                 row.side + 1,
                 seam_label(row.seam),
                 facet_label(row.neighbour),
                 row.tilt_deg,
-                at(&row.lowest),
-                at(&row.highest),
-                at(&row.wood),
-                row.blade_mm
+                at(&row.lowest, say),
+                at(&row.highest, say),
+                at(&row.wood, say),
+                say.at_least(row.blade_mm)
             );
         }
     }
@@ -373,16 +432,17 @@ fn seam_sheet(plan: &Plan) -> String {
 }
 
 fn budget(plan: &Plan, settings: &Settings) -> String {
+    let say = settings.lengths();
     let b = &plan.budget;
     let mut out = format!(
         "## What small errors do\n\nFor {}° of tilt, {} of the cut line (plus or minus, any value as \
          likely as another) and {} of play on the jig, the gap of a seam at the surface and the miss \
-         where a ring of {} facets closes, one standard deviation in mm:\n\n\
+         where a ring of {} facets closes, one standard deviation:\n\n\
          | | tilt | cut line | play | together, by formula | together, {} globes tried |\n\
          |---|---|---|---|---|---|\n",
         settings.budget.tilt_deg,
-        both(settings.budget.offset_mm),
-        both(settings.shift_on_jig_mm()),
+        say.text(settings.budget.offset_mm),
+        say.text(settings.shift_on_jig_mm()),
         b.ring_facets,
         settings.budget.trials
     );
@@ -392,24 +452,25 @@ fn budget(plan: &Plan, settings: &Settings) -> String {
     ] {
         let _ = writeln!(
             out,
-            "| {name} | {:.3} | {:.3} | {:.3} | {:.3} | {tried:.3} |",
-            shares.tilt_mm,
-            shares.offset_mm,
-            shares.clearance_mm,
-            shares.together_mm()
+            "| {name} | {} | {} | {} | {} | {} |",
+            say.fine(shares.tilt_mm),
+            say.fine(shares.offset_mm),
+            say.fine(shares.clearance_mm),
+            say.fine(shares.together_mm()),
+            say.fine(tried)
         );
     }
     let _ = writeln!(
         out,
-        "\n95 of 100 seams gape or rub by no more than {:.3} mm; the worst seam of a globe is {:.3} mm \
-         on average; 95 of 100 globes close within {:.2} mm. If every tilt is off by the whole {}° the \
-         same way, the ring misses by {:.2} mm: test the setting on scrap before sawing. Improve first: \
+        "\n95 of 100 seams gape or rub by no more than {}; the worst seam of a globe is {} \
+         on average; 95 of 100 globes close within {}. If every tilt is off by the whole {}° the \
+         same way, the ring misses by {}: test the setting on scrap before sawing. Improve first: \
          {}, for the seams; {}, for the closing.",
-        b.gap_95_mm,
-        b.gap_worst_mm,
-        b.closing_95_mm,
+        say.fine(b.gap_95_mm),
+        say.fine(b.gap_worst_mm),
+        say.fine(b.closing_95_mm),
         settings.budget.tilt_deg,
-        b.closing_systematic_mm,
+        say.fine(b.closing_systematic_mm),
         b.gap.largest(),
         b.closing.largest()
     );
@@ -423,6 +484,7 @@ fn capitalized(text: &str) -> String {
 }
 
 fn wood(plan: &Plan, settings: &Settings) -> String {
+    let say = settings.lengths();
     let species = species(settings);
     let wood = &settings.wood;
     let mut out = format!(
@@ -441,7 +503,7 @@ fn wood(plan: &Plan, settings: &Settings) -> String {
         for (i, way) in kind.movement.iter().enumerate() {
             let _ = writeln!(
                 out,
-                "| {letter}{} | {} | {} | {} | {:.2} mm | {:.2} mm | {:.2} mm | {:.2} mm |",
+                "| {letter}{} | {} | {} | {} | {} | {} | {} | {} |",
                 if i == 0 { ", as in the job" } else { "" },
                 match way.grain {
                     Grain::Along => "towards the index corner",
@@ -451,11 +513,11 @@ fn wood(plan: &Plan, settings: &Settings) -> String {
                     Sawn::Flat => "flat",
                     Sawn::Quarter => "quarter",
                 },
-                both(way.width_mm),
-                way.change_mm,
-                way.mean_side_mm,
-                way.worst_side_mm,
-                way.worst_gap_mm
+                say.text(way.width_mm),
+                say.fine(way.change_mm),
+                say.fine(way.mean_side_mm),
+                say.fine(way.worst_side_mm),
+                say.fine(way.worst_gap_mm)
             );
         }
     }
