@@ -155,7 +155,7 @@ impl<'a> Parts<'a> {
                 if a & moving != 0 && b & standing != 0 {
                     Some(*closing)
                 } else if b & moving != 0 && a & standing != 0 {
-                    Some(closing.from_the_other_side())
+                    Some(closing.turned_about())
                 } else {
                     None
                 }

@@ -86,7 +86,7 @@ impl Closing {
     }
 
     /// The same with the other part moving.
-    pub fn from_the_other_side(self) -> Closing {
+    pub fn turned_about(self) -> Closing {
         Closing {
             normal: -self.normal,
             ..self
