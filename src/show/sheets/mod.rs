@@ -1,15 +1,20 @@
-//! The shop plan drawn: sections, blanks, jigs, boards, the map, checklist and its text.
+//! The shop plan drawn: sections, blanks, jigs, boards, the map, the traveller and the plan's text.
 
+mod back;
 mod bench;
 pub mod drawing;
 mod dxf;
+mod flow;
+mod ground;
 mod joining;
 mod net_map;
 mod numbers;
 mod pdf;
 mod pieces;
 mod section;
+mod sheet;
 mod sled;
+mod traveller;
 
 use crate::carve::fit::Fit;
 use crate::carve::resample::Sampler;
@@ -19,9 +24,9 @@ use crate::model::length::{both_text, mm_text};
 use crate::model::progress::Progress;
 use crate::model::settings::Settings;
 use crate::output::folder::{NewFolder, SHOP_FILE};
-use crate::shop::kind_letter;
 use crate::shop::plan::PlanInput;
 use crate::shop::planning;
+use crate::shop::{facet_label, kind_letter};
 use crate::{Error, Result};
 use drawing::Drawing;
 use std::path::{Path, PathBuf};
@@ -96,6 +101,10 @@ pub(crate) fn write_shop(
             let drawing = sled::sled(kind, of_kind, one);
             files.both(&format!("sled-{letter}{}", i + 1), &drawing)?;
         }
+        for &face in &of_kind.faces {
+            let back = back::back(face, kind, of_kind);
+            files.both(&format!("back-{}", facet_label(face)), &back)?;
+        }
         progress.step(1);
     }
     for number in 0..boards {
@@ -111,9 +120,16 @@ pub(crate) fn write_shop(
         files.write("map.pdf", &pdf::pages(&map.pages()?, map.sheet_mm)?)?;
     }
     progress.step(1);
-    let list = section::checklist(&plan, settings);
+    let traveller = traveller::Traveller {
+        solid,
+        fit,
+        plan: &plan,
+        sampler,
+        settings,
+        names: &|_| Vec::new(),
+    };
     let sheet_mm = crate::shop::plan::paper_mm(settings.paper.size);
-    files.write("checklist.pdf", &pdf::pages(&list, sheet_mm)?)?;
+    files.write("traveller.pdf", &pdf::pages(&traveller.pages()?, sheet_mm)?)?;
     progress.step(1);
     let report = section::section(&plan, solid, basis, settings);
     files.write("plan.md", report.as_bytes())?;
