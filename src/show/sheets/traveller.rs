@@ -45,8 +45,7 @@ const LEAST_PICTURE_MM: f64 = 40.0;
 const PIXELS_PER_MM: f64 = 4.0;
 
 /// Stands at the foot of every sheet.
-const FOOT: &str = "Print at 100 % and measure. The manuals of your machines and qualified instruction \
-                    come before any number here.";
+const FOOT: &str = "Print at 100 % and measure. The manuals of your machines come first.";
 
 /// What the sheets are made from.
 pub struct Traveller<'a> {
