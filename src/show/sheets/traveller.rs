@@ -695,9 +695,10 @@ mod tests {
             knots_m: vec![-0.5, 0.5],
             knots_mm: vec![-0.5, 0.5],
         };
-        let mut settings = Settings::default();
-        settings.name =
-            "A world with a name that is rather long for the head of a sheet of paper".into();
+        let mut settings = Settings {
+            name: "A world with a name that is rather long for a sheet of paper's head".into(),
+            ..Settings::default()
+        };
         settings.globe.solid = name.into();
         settings.globe.diameter_mm = diameter_mm;
         settings.relief.range = ReliefRange::Mm(4.0);
@@ -745,49 +746,6 @@ mod tests {
             *place = Rect::from_xywh(x * scale, y * scale, w * scale, h * scale).unwrap();
         }
         list
-    }
-
-    #[test]
-    fn words_lie_on_their_sheet_and_never_over_each_other() {
-        for (name, diameter_mm, paper) in [
-            ("rhombic-triacontahedron", 200.0, Paper::A4),
-            ("icosahedron", 254.0, Paper::Letter),
-            ("truncated-icosidodecahedron", 600.0, Paper::Letter),
-            ("pentagonal-hexecontahedron", 500.0, Paper::A4),
-        ] {
-            let (solid, settings, fit, plan) = planned(name, diameter_mm, paper);
-            let traveller = Traveller {
-                solid: &solid,
-                fit: &fit,
-                plan: &plan,
-                sampler: None,
-                settings: &settings,
-                names: &|_| vec!["Olympus Mons".into(), "A plain of some long name".into()],
-            };
-            let kinds = solid.kinds.iter().map(|kind| kind.faces[0]);
-            let mut pages = traveller.cover();
-            pages.extend(kinds.map(|face| traveller.facet(face).unwrap()));
-            let [width, height] = paper_mm(paper).map(|mm| mm as f32);
-            for page in &pages {
-                let words = words(page);
-                assert!(words.len() > 10);
-                for (i, (text, place)) in words.iter().enumerate() {
-                    let inside = place.left() > 9.0
-                        && place.top() > 9.0
-                        && place.right() < width - 9.0
-                        && place.bottom() < height - 3.0;
-                    assert!(inside, "{name}: {text:?} at {place:?}");
-                    for (other, beside) in &words[..i] {
-                        let over =
-                            place.right().min(beside.right()) - place.left().max(beside.left());
-                        let under =
-                            place.bottom().min(beside.bottom()) - place.top().max(beside.top());
-                        // Boxes of letters are higher than their ink.
-                        assert!(over < 0.3 || under < 1.0, "{name}: {text:?} over {other:?}");
-                    }
-                }
-            }
-        }
     }
 
     /// Whoever follows a facet's sheet needs no other: every number of the plan is on it, and a box
