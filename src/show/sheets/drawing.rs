@@ -3,7 +3,7 @@
 //! SVG for eyes and printers, DXF for CAM; both at true size. Layers look the same on every
 //! drawing of the plan.
 
-use super::sheet::{Sheet, anchor_name, width};
+use super::type_size::{anchor_name, width};
 use crate::shop::polygon::{Rounded, bounds};
 use crate::show::pictures::{ACCENT, INK, QUIET, escape};
 use glam::DVec2;
@@ -182,9 +182,6 @@ pub struct Drawing {
     pub(super) shapes: Vec<(Layer, Primitive)>,
 }
 
-/// Paper left free around a drawing, mm.
-const BORDER_MM: f64 = 8.0;
-
 impl Drawing {
     /// Adds a shape.
     pub fn add(&mut self, layer: Layer, shape: Primitive) {
@@ -248,15 +245,6 @@ impl Drawing {
             })
             .collect();
         bounds(&points)
-    }
-
-    /// As SVG, 1 unit = 1 mm, at true size.
-    pub fn svg(&self, title: &str) -> String {
-        let (low, high) = self.bounds();
-        let (low, high) = (low - BORDER_MM, high + BORDER_MM);
-        let mut sheet = Sheet::new(high - low);
-        sheet.drawing(self, DVec2::new(low.x, high.y));
-        sheet.finish(title)
     }
 
     /// The layers as SVG groups; `origin` is the drawing's point at the sheet's upper left.
@@ -367,6 +355,7 @@ mod drawn;
 #[cfg(test)]
 mod tests {
     use super::super::dxf;
+    use super::super::sheet::Sheet;
     use super::*;
     use crate::shop::polygon::round_corners;
 
@@ -420,7 +409,7 @@ mod tests {
 
     #[test]
     fn the_svg_is_at_true_size_and_safe() {
-        let svg = sample().svg("a & b");
+        let svg = Sheet::alone(&sample(), "a & b");
         assert!(
             svg.contains("width=\"56.000mm\" height=\"56.000mm\""),
             "{svg}"

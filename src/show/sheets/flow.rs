@@ -1,6 +1,7 @@
 //! Text that runs over as many sheets as it needs: headings, items, boxes to tick.
 
-use super::sheet::{HEAD_MM, MARGIN_MM, Sheet, width, wrapped};
+use super::sheet::{HEAD_MM, MARGIN_MM, Sheet};
+use super::type_size::{width, wrapped};
 use glam::DVec2;
 
 /// Heights of type, mm.

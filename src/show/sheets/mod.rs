@@ -15,6 +15,7 @@ mod section;
 mod sheet;
 mod sled;
 mod traveller;
+mod type_size;
 
 use crate::carve::fit::Fit;
 use crate::carve::resample::Sampler;
@@ -220,7 +221,10 @@ impl Files<'_> {
     }
 
     fn svg(&mut self, name: &str, drawing: &Drawing) -> Result<()> {
-        self.write(&format!("{name}.svg"), drawing.svg(name).as_bytes())
+        self.write(
+            &format!("{name}.svg"),
+            sheet::Sheet::alone(drawing, name).as_bytes(),
+        )
     }
 
     fn both(&mut self, name: &str, drawing: &Drawing) -> Result<()> {
