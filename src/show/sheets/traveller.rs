@@ -8,7 +8,6 @@ use super::facet_outline;
 use super::flow::Flow;
 use super::ground::{View, Window};
 use super::joining::{hand, step};
-use super::joining::{hand, step};
 use super::pieces::{index_mark, middle_of};
 use super::section::time;
 use super::sheet::{HEAD_MM, MARGIN_MM, Sheet};
