@@ -49,6 +49,11 @@ fn short(mm: f64) -> String {
     text.trim_end_matches('0').trim_end_matches('.').to_string()
 }
 
+/// The image of a facet, from the output folder.
+pub fn image_file(label: &str, format: ImageFormat) -> String {
+    format!("facets/{label}.{}", extension(format))
+}
+
 /// File name extension of a format, without the dot.
 pub fn extension(format: ImageFormat) -> &'static str {
     match format {

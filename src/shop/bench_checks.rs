@@ -527,7 +527,7 @@ fn boards_too_narrow_either_way_are_told_so_once() {
     // Blanks of a 24 in truncated icosahedron are 261 mm by 226 mm, those of a rhombic
     // triacontahedron half as wide as they are long.
     let told = |name, width_mm: f64, grain| {
-        bench_error(name, &move |s: &mut Settings| {
+        bench_error(name, move |s: &mut Settings| {
             (s.globe.diameter_mm, s.stock.thickness_mm) = (24.0 * 25.4, 80.0);
             s.typed.note("board.1.width", Units::Inch);
             (s.boards, s.wood.grain) = (vec![board(width_mm)], grain);

@@ -34,39 +34,51 @@ impl Laid {
     }
 }
 
+/// Angles tried for a net on paper, over half a turn.
+const TURNS: usize = 36;
+
 /// Unfolds the solid so that no two faces overlap; `None` only if every way tried fails.
 ///
 /// Starts from each face in turn and adds the free neighbour nearest the middle that overlaps
-/// nothing; keeps the net whose box comes closest to the sheet's shape, `aspect` = height over
-/// width, so that it prints as large as can be.
-pub fn unfold(solid: &Solid, aspect: f64) -> Option<Vec<Laid>> {
+/// nothing; keeps the net, and the angle on paper, that prints largest in one of the rooms.
+pub fn unfold(solid: &Solid, rooms: &[DVec2]) -> Option<Vec<Laid>> {
     let mut best: Option<(f64, Vec<Laid>)> = None;
     // Other starts on a solid of many faces are turned copies of these.
     for start in 0..solid.faces.len().min(12) {
-        for turn in [0.0, std::f64::consts::FRAC_PI_2] {
-            let Some(net) = grow(solid, start, turn) else {
-                continue;
-            };
-            let corners: Vec<DVec2> = net.iter().flat_map(|laid| laid.corners(solid)).collect();
-            let (low, high) = bounds(&corners);
-            let size = high - low;
-            // The side the sheet must have for the net to fit: smaller is printed larger.
-            let sheet = size.x.max(size.y / aspect);
+        let Some(net) = grow(solid, start) else {
+            continue;
+        };
+        let corners: Vec<DVec2> = net.iter().flat_map(|laid| laid.corners(solid)).collect();
+        for turn in 0..TURNS {
+            let turn = std::f64::consts::PI * turn as f64 / TURNS as f64;
+            let way = DVec2::from_angle(turn);
+            let turned: Vec<DVec2> = corners.iter().map(|p| way.rotate(*p)).collect();
+            let (low, high) = bounds(&turned);
+            let scales = rooms
+                .iter()
+                .map(|room| (*room / (high - low)).min_element());
+            let scale = scales.fold(0.0, f64::max);
+            // Rounding must not decide between equals.
             if best
                 .as_ref()
-                .is_none_or(|(least, _)| sheet < *least - TOUCHING)
+                .is_none_or(|(most, _)| scale > *most * (1.0 + TOUCHING))
             {
-                best = Some((sheet, net));
+                let turned = net.iter().map(|laid| Laid {
+                    angle_rad: laid.angle_rad + turn,
+                    centre: way.rotate(laid.centre),
+                    ..*laid
+                });
+                best = Some((scale, turned.collect()));
             }
         }
     }
     best.map(|(_, net)| net)
 }
 
-fn grow(solid: &Solid, start: usize, turn: f64) -> Option<Vec<Laid>> {
+fn grow(solid: &Solid, start: usize) -> Option<Vec<Laid>> {
     let first = Laid {
         face: start,
-        angle_rad: turn,
+        angle_rad: 0.0,
         centre: DVec2::ZERO,
         hinge: None,
     };
@@ -130,7 +142,8 @@ mod tests {
     fn every_solid_unfolds_without_overlap_and_with_true_edges_and_area() {
         for name in solid_names() {
             let solid = Solid::named(name).unwrap();
-            let net = unfold(&solid, 297.0 / 210.0).unwrap_or_else(|| panic!("{name} overlaps"));
+            let net = unfold(&solid, &[DVec2::new(210.0, 297.0)])
+                .unwrap_or_else(|| panic!("{name} overlaps"));
             let mut faces: Vec<usize> = net.iter().map(|laid| laid.face).collect();
             faces.sort_unstable();
             assert_eq!(faces, (0..solid.faces.len()).collect::<Vec<_>>(), "{name}");

@@ -18,6 +18,7 @@ use crate::carve::seams::SeamGround;
 use crate::model::geometry::Solid;
 use crate::model::settings::{Paper, Settings};
 use crate::model::wood::{SPECIES, Species};
+use glam::DVec2;
 use serde::Serialize;
 
 /// Everything the plan is made from.
@@ -115,6 +116,10 @@ pub struct Operation {
     pub tool: String,
     /// Machine time of all together, minutes; `None` where the job names no bit for it.
     pub minutes: Option<f64>,
+    /// Machine time of one, by kind of blank, minutes; empty likewise.
+    pub each_minutes: Vec<f64>,
+    /// Facets, boards or seams that are ticked off one by one; empty where there is one box.
+    pub pieces: Vec<String>,
 }
 
 impl Operation {
@@ -135,6 +140,14 @@ pub fn paper_mm(paper: Paper) -> [f64; 2] {
         Paper::A4 => [210.0, 297.0],
         Paper::Letter => [215.9, 279.4],
     }
+}
+
+/// Every way to lay the sheets of the map side by side, width and height, mm.
+pub fn sheets_mm(settings: &Settings) -> Vec<DVec2> {
+    let sheet = DVec2::from_array(paper_mm(settings.paper.size));
+    let ways = 1..=settings.paper.pages;
+    ways.map(|across| sheet * DVec2::new(across as f64, (settings.paper.pages / across) as f64))
+        .collect()
 }
 
 /// The job's species; the table's first if the job was built with a name that is not in it.

@@ -8,7 +8,7 @@ use super::joints::{Bare, Bench, joints, pegs};
 use super::lumber::{glue_up, shopping};
 use super::movement::{self, Movement, movement};
 use super::net::unfold;
-use super::plan::{KindPlan, Plan, PlanInput, paper_mm};
+use super::plan::{KindPlan, Plan, PlanInput, sheets_mm};
 use super::polygon::outward;
 use super::saw::{SeamRow, SideSetUp, seam_sheet, set_ups};
 use super::sled::{order_of_sides, sleds};
@@ -89,11 +89,7 @@ pub fn plan(bench: &PlanInput<'_>) -> Result<Plan> {
     let trials = settings.budget.trials;
     let mut plan = Plan {
         budget: budget(solid, &cuts, &limits, trials, settings.budget.seed as u64),
-        net: unfold(
-            solid,
-            paper_mm(settings.paper.size)[1] / paper_mm(settings.paper.size)[0],
-        )
-        .unwrap_or_default(),
+        net: unfold(solid, &sheets_mm(settings)).unwrap_or_default(),
         glue,
         planing: planing(fit, settings, VISIBLE_STEP_MM),
         kinds,

@@ -74,7 +74,6 @@ pub fn holds(points: &[DVec2], p: DVec2, slack_mm: f64) -> bool {
     sides(points).all(|(a, b)| outward(a, b).dot(p - a) <= slack_mm)
 }
 
-#[cfg(test)]
 /// Least distance from a point to the outline's own line.
 pub fn distance_to_line(points: &[DVec2], p: DVec2) -> f64 {
     sides(points)

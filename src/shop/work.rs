@@ -6,6 +6,9 @@ use crate::carve::cutting::{CutterSet, Estimate, bit_name};
 use crate::carve::fit::Fit;
 use crate::model::settings::{Cutter, Settings};
 
+/// Closer settings of a fence are one, mm.
+const SAME_SETTING_MM: f64 = 0.005;
+
 /// Every operation in order.
 pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
     let bits = CutterSet::of(settings);
@@ -17,9 +20,12 @@ pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
     });
     // Minutes for so many facets of each kind, and for changing to the bit.
     let minutes = |counts: &[usize], bit: &Cutter, of: &dyn Fn(&Estimate) -> f64| {
-        let kinds = estimates.as_ref()?.iter().zip(counts);
-        let cutting: f64 = kinds.map(|(kind, &count)| of(kind) * count as f64).sum();
-        Some(bit.change_min + cutting)
+        let each: Vec<f64> = estimates.as_ref()?.iter().map(of).collect();
+        let cutting = each
+            .iter()
+            .zip(counts)
+            .map(|(of_one, &count)| of_one * count as f64);
+        Some((bit.change_min + cutting.sum::<f64>(), each))
     };
     let usual = CutterSet::usual();
     let finishing = bits.as_ref().map_or(&usual[0], CutterSet::finishing);
@@ -28,7 +34,8 @@ pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
         None => usual.get(1),
     };
     let mut list = Vec::new();
-    let mut add = |what: String, count: usize, unit, tool: String, minutes| {
+    let mut add = |what: String, count: usize, unit, tool: String, minutes, pieces: &[String]| {
+        let (minutes, each_minutes) = Option::<(f64, Vec<f64>)>::unzip(minutes);
         if count > 0 {
             list.push(Operation {
                 what,
@@ -36,24 +43,37 @@ pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
                 unit,
                 tool,
                 minutes,
+                each_minutes: each_minutes.unwrap_or_default(),
+                pieces: pieces.to_vec(),
             });
         }
     };
-    let used = plan
-        .blanks
-        .layout
-        .boards
-        .iter()
-        .filter(|b| !b.is_empty())
-        .count();
     let say = settings.lengths();
+    let facets_of = |kind: usize| -> Vec<String> {
+        let faces = plan.kinds[kind].faces.iter();
+        faces.map(|face| super::facet_label(*face)).collect()
+    };
+    // With the spares, which have no number.
+    let blanks_of = |kind: usize| {
+        let mut blanks = facets_of(kind);
+        blanks.resize(plan.blanks.pieces[kind].count, "spare".to_owned());
+        blanks
+    };
+    let mut all: Vec<String> = (0..plan.kinds.len()).flat_map(facets_of).collect();
+    all.sort_by_key(|label| (label.len(), label.clone()));
+    let boards = plan.blanks.layout.boards.iter().enumerate();
+    let boards: Vec<String> = boards
+        .filter(|(_, placed)| !placed.is_empty())
+        .map(|(i, _)| format!("board {}", i + 1))
+        .collect();
     let jig_bit = format!("{} straight bit", say.text(settings.jig.bit_mm));
     add(
         format!("Plane boards to {}", say.text(settings.stock.thickness_mm)),
-        used,
+        boards.len(),
         "board",
         "planer".into(),
         None,
+        &boards,
     );
     let cut_out = bits.as_ref().map(CutterSet::cut_out_bit);
     for (kind, piece) in plan.blanks.pieces.iter().enumerate() {
@@ -73,6 +93,7 @@ pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
                 None => "saw or router".into(),
             },
             cut_out.and_then(|bit| minutes(&counts, bit, &|kind| kind.cut_out.minutes)),
+            &blanks_of(kind),
         );
     }
     for (kind, of_kind) in plan.kinds.iter().enumerate() {
@@ -91,6 +112,7 @@ pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
                 None => "square and pencil".into(),
             },
             None,
+            &[],
         );
         let pockets = of_kind
             .jig
@@ -106,6 +128,7 @@ pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
             "pocket",
             jig_bit.clone(),
             None,
+            &blanks_of(kind),
         );
         let glued = of_kind.jig.tabs.iter().filter(|tab| tab.glued).count();
         add(
@@ -119,6 +142,7 @@ pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
             "notch",
             jig_bit.clone(),
             None,
+            &blanks_of(kind),
         );
     }
     let needed = &plan.blanks.needed;
@@ -132,6 +156,7 @@ pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
             minutes(needed, bit, &|kind| {
                 kind.roughing.map_or(0.0, |rough| rough.minutes)
             }),
+            &all,
         );
     }
     add(
@@ -143,6 +168,7 @@ pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
         "facet",
         bit_name(finishing, say),
         minutes(needed, finishing, &|kind| kind.finishing.minutes),
+        &all,
     );
     for (kind, of_kind) in plan.kinds.iter().enumerate() {
         for (tilt_deg, sides) in of_kind.tilts() {
@@ -155,6 +181,7 @@ pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
                 "cut",
                 "table saw with the jig".into(),
                 None,
+                &facets_of(kind),
             );
         }
     }
@@ -174,7 +201,13 @@ pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
              {unit}; longer where the table of joints says so",
             say.text(from_back_mm)
         );
-        add(what, count, unit, tool, None);
+        let here = plan.joints.iter().filter(|joint| {
+            let set = |mm: &f64| (mm - from_back_mm).abs() < SAME_SETTING_MM;
+            let same = joint.fitting.is_some_and(|of| of.name == fitting.name);
+            same && joint.from_back_mm.iter().any(set)
+        });
+        let seams: Vec<String> = here.map(|joint| super::seam_label(joint.seam)).collect();
+        add(what, count, unit, tool, None, &seams);
     }
     add(
         "Put the whole ball together dry, with tape".into(),
@@ -182,6 +215,7 @@ pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
         "dry fit",
         "tape".into(),
         None,
+        &[],
     );
     add(
         "Glue the two shells, step by step in the order of the glue-up list".into(),
@@ -189,6 +223,7 @@ pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
         "step",
         "glue and tape".into(),
         None,
+        &[],
     );
     add(
         "Join the two shells at the closing seam".into(),
@@ -196,6 +231,7 @@ pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
         "seam",
         "glue and straps".into(),
         None,
+        &[],
     );
     add(
         "Blend the seams, sand by hand, finish".into(),
@@ -203,6 +239,7 @@ pub fn work(plan: &Plan, fit: &Fit, settings: &Settings) -> Vec<Operation> {
         "globe",
         "hand tools".into(),
         None,
+        &[],
     );
     list
 }

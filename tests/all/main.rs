@@ -17,6 +17,8 @@ mod damaged;
 mod documents;
 /// Drawings read back.
 mod drawn;
+/// The ball folded from the printed map.
+mod folded;
 /// What a pixel shows of noise finer than itself.
 mod footprint;
 /// Files that lead elsewhere.

@@ -173,11 +173,10 @@ fn blank_facet(
     let face = &solid.faces[index];
     let kind = &fit.kinds[face.kind];
     let label = format!("{:02}", index + 1);
-    let extension = output::extension(settings.image.format);
     let (lat_deg, lon_deg) = lat_lon_deg(face.frame.z);
     FacetEntry {
         id: index + 1,
-        file: format!("facets/{label}.{extension}"),
+        file: output::image_file(&label, settings.image.format),
         label,
         kind: face.kind,
         width_px: kind.width_px,

@@ -3,6 +3,7 @@
 //! SVG for eyes and printers, DXF for CAM; both at true size. Layers look the same on every
 //! drawing of the plan.
 
+use super::type_size::{anchor_name, width};
 use crate::shop::polygon::{Rounded, bounds};
 use crate::show::pictures::{ACCENT, INK, QUIET, escape};
 use glam::DVec2;
@@ -54,6 +55,8 @@ pub enum Layer {
     Axis,
     /// Mark at the index corner.
     IndexMark,
+    /// Lines to engrave.
+    Engrave,
     /// Ground surface.
     Ground,
     /// Grain direction.
@@ -149,6 +152,7 @@ impl Layer {
             Layer::Pin => style("PIN", ACCENT, 5, 0.35, Dashes::Solid),
             Layer::Axis => style("AXIS", QUIET, 8, 0.18, Dashes::DashDot),
             Layer::IndexMark => style("INDEX_CORNER", INK, 7, 0.25, Dashes::Solid),
+            Layer::Engrave => style("ENGRAVE", "#b00020", 1, 0.35, Dashes::Solid),
             Layer::Ground => style("GROUND", INK, 7, 0.5, Dashes::Solid),
             Layer::Grain => style("GRAIN", QUIET, 8, 0.25, Dashes::Solid),
             Layer::Measure => style("MEASURE", QUIET, 8, 0.18, Dashes::Solid),
@@ -189,12 +193,6 @@ pub enum Primitive {
 pub struct Drawing {
     pub(super) shapes: Vec<(Layer, Primitive)>,
 }
-
-/// Paper left free around a drawing, mm.
-const BORDER_MM: f64 = 8.0;
-
-/// Average width of a letter, in type heights; for the size of the sheet alone.
-const LETTER_WIDTH: f64 = 0.56;
 
 impl Drawing {
     /// Adds a shape.
@@ -249,7 +247,7 @@ impl Drawing {
                 Primitive::Rounded(r) => r.points.iter().map(|(p, _)| *p).collect(),
                 Primitive::Ring(at, radius) => vec![*at - *radius, *at + *radius],
                 Primitive::Words(at, size, anchor, text) => {
-                    let width = text.chars().count() as f64 * size * LETTER_WIDTH;
+                    let width = width(text, *size);
                     let left = at.x - width * 0.5 * f64::from(*anchor + 1);
                     vec![
                         DVec2::new(left, at.y - 0.3 * size),
@@ -259,24 +257,6 @@ impl Drawing {
             })
             .collect();
         bounds(&points)
-    }
-
-    /// As SVG, 1 unit = 1 mm, at true size.
-    pub fn svg(&self, title: &str) -> String {
-        let (low, high) = self.bounds();
-        let (low, high) = (low - BORDER_MM, high + BORDER_MM);
-        let size = high - low;
-        let mut out = format!(
-            "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{w:.3}mm\" height=\"{h:.3}mm\" \
-             viewBox=\"0 0 {w:.3} {h:.3}\" font-family=\"DejaVu Sans, sans-serif\">\n\
-             <title>{}</title>\n<rect width=\"{w:.3}\" height=\"{h:.3}\" fill=\"#ffffff\"/>\n",
-            escape(title),
-            w = size.x,
-            h = size.y,
-        );
-        out.push_str(&self.svg_layers(DVec2::new(low.x, high.y), 1.0));
-        out.push_str("</svg>\n");
-        out
     }
 
     /// The layers as SVG groups; `origin` is the drawing's point at the sheet's upper left.
@@ -323,11 +303,7 @@ impl Drawing {
                     Primitive::Words(place, size, anchor, text) => {
                         let place = at(*place);
                         let (x, y) = place.split_once(' ').unwrap_or(("0", "0"));
-                        let anchor = match anchor {
-                            -1 => "start",
-                            0 => "middle",
-                            _ => "end",
-                        };
+                        let anchor = anchor_name(*anchor);
                         writeln!(
                             out,
                             "<text x=\"{x}\" y=\"{y}\" font-size=\"{size:.2}\" \
@@ -391,6 +367,7 @@ mod drawn;
 #[cfg(test)]
 mod tests {
     use super::super::dxf;
+    use super::super::sheet::Sheet;
     use super::*;
     use crate::shop::polygon::round_corners;
 
@@ -444,7 +421,7 @@ mod tests {
 
     #[test]
     fn the_svg_is_at_true_size_and_safe() {
-        let svg = sample().svg("a & b");
+        let svg = Sheet::alone(&sample(), "a & b");
         assert!(
             svg.contains("width=\"56.000mm\" height=\"56.000mm\""),
             "{svg}"

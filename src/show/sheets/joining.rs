@@ -104,7 +104,7 @@ fn table(plan: &Plan) -> String {
 }
 
 /// `4.5 right`, or a word for none.
-fn hand(mm: f64, none: &str) -> String {
+pub fn hand(mm: f64, none: &str) -> String {
     match mm {
         _ if mm.abs() < 0.005 => none.to_owned(),
         _ if mm > 0.0 => format!("{mm:.2} right"),

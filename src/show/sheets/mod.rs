@@ -1,8 +1,11 @@
-//! The shop plan drawn: sections, blanks, jigs, boards, the map, checklist and its text.
+//! The shop plan drawn: sections, blanks, jigs, boards, the map, the traveller and the plan's text.
 
+mod back;
 mod bench;
 pub mod drawing;
 mod dxf;
+mod flow;
+mod ground;
 mod joining;
 mod mount;
 mod net_map;
@@ -10,13 +13,17 @@ mod numbers;
 mod pdf;
 mod pieces;
 mod section;
+mod sheet;
 mod sled;
+mod traveller;
+mod type_size;
 
 use crate::carve::fit::Fit;
 use crate::carve::resample::Sampler;
 use crate::carve::seams;
 use crate::model::geometry::Solid;
 use crate::model::length::{both_text, mm_text};
+use crate::model::places::on_facet;
 use crate::model::progress::Progress;
 use crate::model::settings::{NamedPlace, Settings};
 use crate::output::folder::{NewFolder, SHOP_FILE};
@@ -125,6 +132,10 @@ pub(crate) fn write_shop(
             let drawing = sled::sled(kind, of_kind, one);
             files.both(&format!("sled-{letter}{}", i + 1), &drawing)?;
         }
+        for &face in &of_kind.faces {
+            let back = back::back(face, kind, of_kind);
+            files.both(&format!("back-{}", facet_label(face)), &back)?;
+        }
         progress.step(1);
     }
     for number in 0..boards {
@@ -150,8 +161,18 @@ pub(crate) fn write_shop(
             files.both(&format!("mount-{}", facet_label(face)), &blank)?;
         }
     }
-    let list = section::checklist(&plan, settings);
-    files.write("checklist.pdf", &pdf::pages(&list, sheet_mm)?)?;
+    let traveller = traveller::Traveller {
+        solid,
+        fit,
+        plan: &plan,
+        sampler,
+        settings,
+        names: &|face| {
+            let here = on_facet(places, solid, face);
+            here.iter().map(|on| on.place.name.to_string()).collect()
+        },
+    };
+    files.write("traveller.pdf", &pdf::pages(&traveller.pages()?, sheet_mm)?)?;
     progress.step(1);
     let report = section::section(&plan, solid, basis, settings);
     files.write("plan.md", report.as_bytes())?;
@@ -242,7 +263,10 @@ impl Files<'_> {
     }
 
     fn svg(&mut self, name: &str, drawing: &Drawing) -> Result<()> {
-        self.write(&format!("{name}.svg"), drawing.svg(name).as_bytes())
+        self.write(
+            &format!("{name}.svg"),
+            sheet::Sheet::alone(drawing, name).as_bytes(),
+        )
     }
 
     fn both(&mut self, name: &str, drawing: &Drawing) -> Result<()> {

@@ -10,6 +10,9 @@
 //! ```
 
 use super::drawing::{Drawing, Layer, Primitive};
+use super::ground::{View, Window};
+use super::sheet::{HEAD_MM, MARGIN_MM, Sheet};
+use crate::Result;
 use crate::carve::resample::Sampler;
 use crate::model::geometry::Solid;
 use crate::model::places::on_facet;
@@ -19,19 +22,8 @@ use crate::shop::net::Laid;
 use crate::shop::plan::paper_mm;
 use crate::shop::polygon::{bounds, holds, separation, sides};
 use crate::shop::{facet_label, seam_label};
-use crate::show::pictures::{Box4, Labels, Light, QUIET, escape, middle_box, shade, sheet_png};
-use crate::{Error, Problem, Result};
-use base64::Engine;
-use glam::{DVec2, DVec3};
-use image::RgbImage;
-use ndarray::Array2;
-use std::fmt::Write;
-
-/// Paper left free at every edge of a sheet, mm: most printers need half of it.
-const MARGIN_MM: f64 = 10.0;
-
-/// Room for the title and the page's number at the top of each sheet, mm.
-const HEAD_MM: f64 = 8.0;
+use crate::show::pictures::{Box4, Labels, grey_png, middle_box, picture};
+use glam::DVec2;
 
 /// Width of the strip that neighbouring sheets both show, mm: enough to glue or tape.
 const STRIP_MM: f64 = 12.0;
@@ -128,10 +120,10 @@ impl<'a> NetMap<'a> {
     /// # Errors
     /// [`Error::Disk`] if the picture of the ground cannot be encoded.
     pub fn svg(&self) -> Result<String> {
-        let size = self.size * self.scale;
-        let low = DVec2::splat(-MARGIN_MM);
-        let high = size + DVec2::new(MARGIN_MM, MARGIN_MM + HEAD_MM);
-        self.window(low, high, &self.heading(""), None)
+        let around = DVec2::new(2.0 * MARGIN_MM, 2.0 * MARGIN_MM + HEAD_MM);
+        let mut sheet = Sheet::new(self.size * self.scale + around);
+        sheet.heading(&self.heading(""));
+        self.window(sheet, DVec2::splat(-MARGIN_MM), None)
     }
 
     /// The sheets that show a part of the map, row by row from the upper left.
@@ -139,8 +131,13 @@ impl<'a> NetMap<'a> {
     /// # Errors
     /// As [`svg`](Self::svg).
     pub fn pages(&self) -> Result<Vec<String>> {
-        let sheet = DVec2::from_array(self.sheet_mm);
         let marks = self.marks();
+        let foot = match marks {
+            Some(_) => {
+                "Cut one sheet along the dash-dot line and lay it on its neighbour, ring on ring."
+            }
+            None => "",
+        };
         self.tiles()
             .iter()
             .map(|tile| {
@@ -155,7 +152,8 @@ impl<'a> NetMap<'a> {
                         tile.column + 1
                     ),
                 };
-                self.window(low, low + sheet, &self.heading(&heading), marks.as_ref())
+                let sheet = Sheet::printed(self.sheet_mm, &self.heading(&heading), foot);
+                self.window(sheet, low, marks.as_ref())
             })
             .collect()
     }
@@ -259,64 +257,31 @@ impl<'a> NetMap<'a> {
         )
     }
 
-    /// A rectangle of paper (mm, y up, the map's lower left at 0) as SVG.
-    fn window(
-        &self,
-        low: DVec2,
-        high: DVec2,
-        heading: &str,
-        marks: Option<&Drawing>,
-    ) -> Result<String> {
-        let sheet = high - low;
-        let mut out = format!(
-            "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{w:.3}mm\" height=\"{h:.3}mm\" \
-             viewBox=\"0 0 {w:.3} {h:.3}\" font-family=\"DejaVu Sans, sans-serif\">\n\
-             <rect width=\"{w:.3}\" height=\"{h:.3}\" fill=\"#ffffff\"/>\n",
-            w = sheet.x,
-            h = sheet.y
-        );
-        let _ = writeln!(
-            out,
-            "<text x=\"{MARGIN_MM}\" y=\"{:.2}\" font-size=\"4\" fill=\"#1a1a1a\">{}</text>",
-            MARGIN_MM + 3.5,
-            escape(heading)
-        );
+    /// Draws a rectangle of paper (mm, y up, the map's lower left at 0) on a sheet of its size.
+    fn window(&self, mut sheet: Sheet, low: DVec2, marks: Option<&Drawing>) -> Result<String> {
+        let high = low + sheet.size;
         // Nothing of the map runs into the margin, where a printer could not follow.
-        let (x, y) = (MARGIN_MM, MARGIN_MM + HEAD_MM);
-        let (w, h) = (
-            sheet.x - 2.0 * MARGIN_MM,
-            sheet.y - 2.0 * MARGIN_MM - HEAD_MM,
-        );
-        let _ = writeln!(
-            out,
-            "<clipPath id=\"sheet\"><rect x=\"{x:.3}\" y=\"{y:.3}\" width=\"{w:.3}\" \
-             height=\"{h:.3}\"/></clipPath>\n<g clip-path=\"url(#sheet)\">"
-        );
+        let upper_left = DVec2::new(MARGIN_MM, MARGIN_MM + HEAD_MM);
+        let room = sheet.size - upper_left - MARGIN_MM;
+        sheet.add(format_args!(
+            "<clipPath id=\"sheet\"><rect x=\"{:.3}\" y=\"{:.3}\" width=\"{:.3}\" \
+             height=\"{:.3}\"/></clipPath>\n<g clip-path=\"url(#sheet)\">",
+            upper_left.x, upper_left.y, room.x, room.y
+        ));
         if let Some(sampler) = self.sampler {
-            let picture = self.ground(sampler, low, high)?;
-            let _ = writeln!(
-                out,
-                "<image x=\"0\" y=\"0\" width=\"{:.3}\" height=\"{:.3}\" \
-                 href=\"data:image/png;base64,{picture}\"/>",
-                sheet.x, sheet.y
-            );
+            let image = self.ground(sampler, low, high)?;
+            sheet.add(format_args!(
+                "{}",
+                picture(&image, [0.0, 0.0, sheet.size.x, sheet.size.y])
+            ));
         }
-        let drawing = self.lines();
-        out.push_str(&drawing.svg_layers(DVec2::new(low.x, high.y), 1.0));
+        let origin = DVec2::new(low.x, high.y);
+        sheet.drawing(&self.lines(), origin);
         if let Some(marks) = marks {
-            out.push_str(&marks.svg_layers(DVec2::new(low.x, high.y), 1.0));
+            sheet.drawing(marks, origin);
         }
-        out.push_str("</g>\n");
-        if marks.is_some() {
-            let _ = writeln!(
-                out,
-                "<text x=\"{MARGIN_MM}\" y=\"{:.2}\" font-size=\"3\" fill=\"{QUIET}\">Cut one sheet \
-                 along the dash-dot line and lay it on its neighbour, ring on ring.</text>",
-                sheet.y - 0.4 * MARGIN_MM
-            );
-        }
-        out.push_str("</svg>\n");
-        Ok(out)
+        sheet.add(format_args!("</g>"));
+        Ok(sheet.finish(&self.title))
     }
 
     /// A point of the net on paper.
@@ -420,77 +385,30 @@ impl<'a> NetMap<'a> {
         }
     }
 
-    /// Shaded ground of a rectangle of paper, as base64 PNG; white outside the facets.
-    fn ground(&self, sampler: &Sampler, low: DVec2, high: DVec2) -> Result<String> {
-        let size = high - low;
-        let per_mm = PIXELS_PER_MM.min(MOST_PIXELS / size.max_element());
-        let (columns, rows) = ((size.x * per_mm).ceil(), (size.y * per_mm).ceil());
-        let mut picture = RgbImage::from_pixel(
-            columns as u32,
-            rows as u32,
-            image::Rgb(crate::show::pictures::PAPER),
-        );
-        let step = DVec2::new(size.x / columns, -size.y / rows);
-        let first = DVec2::new(low.x, high.y) + 0.5 * step;
+    /// Shaded ground of a rectangle of paper, as PNG; white outside the facets.
+    fn ground(&self, sampler: &Sampler, low: DVec2, high: DVec2) -> Result<Vec<u8>> {
+        let per_mm = PIXELS_PER_MM.min(MOST_PIXELS / (high - low).max_element());
+        let window = Window::new(low, high, per_mm);
+        let mut grey = window.blank();
         for laid in self.net {
-            let corners: Vec<DVec2> = laid
-                .corners(self.solid)
-                .iter()
-                .map(|p| self.paper(*p))
-                .collect();
-            let (a, b) = bounds(&corners);
-            // One pixel more all round, for the slopes.
-            let span = |from: f64, to: f64, count: f64| {
-                let from = (from.floor() - 1.0).clamp(0.0, count);
-                (from as usize, (to.ceil() + 2.0).clamp(0.0, count) as usize)
-            };
-            let (c0, c1) = span((a.x - first.x) / step.x, (b.x - first.x) / step.x, columns);
-            let (r0, r1) = span((b.y - first.y) / step.y, (a.y - first.y) / step.y, rows);
-            if c0 >= c1 || r0 >= r1 {
-                continue;
-            }
-            let place =
-                |row: usize, column: usize| first + step * DVec2::new(column as f64, row as f64);
+            let corners = laid.corners(self.solid);
+            let corners: Vec<DVec2> = corners.iter().map(|p| self.paper(*p)).collect();
             let face = &self.solid.faces[laid.face];
             let back = DVec2::from_angle(-laid.angle_rad);
-            let directions: Vec<DVec3> = (r0..r1)
-                .flat_map(|row| (c0..c1).map(move |column| (row, column)))
-                .map(|(row, column)| {
-                    let net = place(row, column) / self.scale + self.low;
-                    let flat = back.rotate(net - laid.centre);
-                    face.frame.to_body(flat.extend(face.distance)).normalize()
-                })
-                .collect();
-            let relief: Vec<f32> = sampler
-                .relief_mm(&directions)
-                .iter()
-                .map(|&mm| mm as f32)
-                .collect();
-            let Ok(relief) = Array2::from_shape_vec((r1 - r0, c1 - c0), relief) else {
-                continue;
+            let towards = |at: DVec2| {
+                let flat = back.rotate(at / self.scale + self.low - laid.centre);
+                face.frame.to_body(flat.extend(face.distance)).normalize()
             };
-            // Slopes of the true globe, whatever the size of the print.
-            let pixel_mm = step.x / self.share;
-            let light = Light::upper_left(MAP_SLOPES);
-            let bright = shade(&relief, pixel_mm, &light);
-            for row in r0..r1 {
-                for column in c0..c1 {
-                    if holds(&corners, place(row, column), 0.0) {
-                        // Pale, so that numbers on it stay legible.
-                        let light = bright[(row - r0, column - c0)];
-                        let grey = (255.0 * (0.42 + 0.58 * light)).round() as u8;
-                        picture.put_pixel(column as u32, row as u32, image::Rgb([grey; 3]));
-                    }
-                }
-            }
+            let view = View {
+                sampler,
+                share: self.share,
+                bounds: bounds(&corners),
+                towards: &towards,
+                inside: &|at| holds(&corners, at, 0.0),
+            };
+            window.paint(&mut grey, &view);
         }
-        let bytes = sheet_png(&picture)?;
-        if bytes.is_empty() {
-            return Err(Error::Disk(Problem::new(
-                "the map's picture came out empty",
-            )));
-        }
-        Ok(base64::engine::general_purpose::STANDARD.encode(bytes))
+        grey_png(&grey)
     }
 }
 
@@ -498,9 +416,6 @@ impl<'a> NetMap<'a> {
 fn printable(sheet_mm: [f64; 2]) -> DVec2 {
     DVec2::from_array(sheet_mm) - DVec2::new(2.0 * MARGIN_MM, 2.0 * MARGIN_MM + HEAD_MM)
 }
-
-/// Slopes are shaded this many times as steep as they are: plains would otherwise show nothing.
-const MAP_SLOPES: f64 = 2.0;
 
 #[cfg(test)]
 mod tests {
@@ -522,7 +437,7 @@ mod tests {
     fn every_facet_is_on_the_sheets_of_every_solid() {
         for name in solid_names() {
             let solid = Solid::named(name).unwrap();
-            let net = unfold(&solid, 297.0 / 210.0).unwrap();
+            let net = unfold(&solid, &[DVec2::new(210.0, 297.0)]).unwrap();
             let mut before = 0.0;
             for (paper, pages) in [
                 (Paper::A4, 1),
@@ -559,7 +474,7 @@ mod tests {
         let places = crate::model::places::places(Some("Mars"), &settings);
         for name in solid_names() {
             let solid = Solid::named(name).unwrap();
-            let net = unfold(&solid, 297.0 / 210.0).unwrap();
+            let net = unfold(&solid, &[DVec2::new(210.0, 297.0)]).unwrap();
             let map = NetMap::new(&solid, &net, None, &places, &settings);
             let mut boxes: Vec<([DVec2; 2], String, bool)> = Vec::new();
             for (layer, shape) in map.lines().shapes {
@@ -588,7 +503,7 @@ mod tests {
     #[test]
     fn neighbouring_sheets_share_a_strip_with_the_same_rings() {
         let solid = Solid::named("dodecahedron").unwrap();
-        let net = unfold(&solid, 297.0 / 210.0).unwrap();
+        let net = unfold(&solid, &[DVec2::new(210.0, 297.0)]).unwrap();
         let map = NetMap::new(&solid, &net, None, &[], &settings(Paper::A4, 4));
         assert_eq!(map.sheets, [2, 2]);
         let room = printable(map.sheet_mm);
@@ -627,7 +542,7 @@ mod tests {
     #[test]
     fn a_single_sheet_has_nothing_to_cut() {
         let solid = Solid::named("cube").unwrap();
-        let net = unfold(&solid, 297.0 / 210.0).unwrap();
+        let net = unfold(&solid, &[DVec2::new(210.0, 297.0)]).unwrap();
         let map = NetMap::new(&solid, &net, None, &[], &settings(Paper::Letter, 1));
         let pages = map.pages().unwrap();
         assert_eq!(pages.len(), 1);

@@ -298,7 +298,7 @@ fn flat_reach(plan: &KindPlan, side: usize, outline_mm: &[DVec2]) -> f64 {
 
 /// A mark at the index corner, the first of the outline: a small filled triangle that points to
 /// it, as near to it as its base has room between the two sides.
-fn index_mark(drawing: &mut Drawing, outline_mm: &[DVec2], middle: DVec2) {
+pub fn index_mark(drawing: &mut Drawing, outline_mm: &[DVec2], middle: DVec2) {
     const LENGTH: f64 = 5.0;
     const HALF_WIDTH: f64 = 2.5;
     const FREE: f64 = 1.0;
@@ -320,7 +320,8 @@ fn index_mark(drawing: &mut Drawing, outline_mm: &[DVec2], middle: DVec2) {
     );
 }
 
-fn middle_of(points: &[DVec2], side: usize) -> DVec2 {
+/// The middle of a side.
+pub fn middle_of(points: &[DVec2], side: usize) -> DVec2 {
     0.5 * (points[side] + points[(side + 1) % points.len()])
 }
 
@@ -367,7 +368,7 @@ pub fn blank(kind: usize, plan: &KindPlan, facet_mm: &[DVec2], count: usize) -> 
         "solid: blank with trim; long dashes: finished facet; short dashes: back after the bevel",
         "blue: pocket in the back (fine dashes: roughing); grey: tabs and their notches in the back",
         "black triangle: index corner; numbers: sides, in the order of the seam sheet",
-        "to rout pocket and notches with the back up, mirror the drawing (left becomes right)",
+        "for work on the back see the drawings back-01 and so on, which are mirrored already",
     ];
     for (i, line) in lines.iter().enumerate() {
         let at = DVec2::new(low.x, low.y - 6.0 - 1.6 * TEXT * i as f64);
@@ -376,7 +377,8 @@ pub fn blank(kind: usize, plan: &KindPlan, facet_mm: &[DVec2], count: usize) -> 
     drawing
 }
 
-fn caption(drawing: &mut Drawing, at: DVec2, text: &str) {
+/// What a drawing shows, above it.
+pub fn caption(drawing: &mut Drawing, at: DVec2, text: &str) {
     drawing.words(at, TITLE, -1, text);
 }
 

@@ -1,17 +1,16 @@
-//! The plan's section of the report, and the check-off pages.
+//! The plan's section of the report, in words.
 
 use super::Basis;
 use super::bench::{sleds, zero};
-use super::joining::{glue, joints, step};
+use super::joining::{glue, joints};
 use crate::model::geometry::Solid;
 use crate::model::length::Lengths;
 use crate::model::settings::{Grain, Sawn, Settings};
 use crate::shop::boards::{BoardSize, MM3_PER_BOARD_FOOT};
 use crate::shop::cautions::CAUTIONS;
-use crate::shop::plan::{KindPlan, Plan, paper_mm, species};
+use crate::shop::plan::{KindPlan, Plan, species};
 use crate::shop::saw::At;
 use crate::shop::{facet_label, kind_letter, seam_label};
-use crate::show::pictures::escape;
 use std::fmt::Write;
 
 /// The section of the report.
@@ -53,7 +52,7 @@ fn heading(basis: &Basis, plan: &Plan) -> String {
         "# Shop plan\n\n{basis} Drawings are in `shop/`, at true size: `section-A.svg` the thickness \
          added up, `blank-A` the outline with pocket and tabs, `jig-A` the boss and cut lines,\
          {boards} each as SVG and DXF; `map.pdf` the globe unfolded; \
-         `checklist.pdf` the work to tick off; `plan.json` the numbers for other programs.\n\n\
+         `back-01` each blank from behind; `traveller.pdf` the sheets that go with the work; `plan.json` the numbers for other programs.\n\n\
          The index corner of a blank is marked with a triangle. Sides count from it, \
          counter-clockwise seen from the front.\n"
     )
@@ -554,7 +553,7 @@ fn work(plan: &Plan) -> String {
     out
 }
 
-fn time(minutes: Option<f64>) -> String {
+pub fn time(minutes: Option<f64>) -> String {
     match minutes {
         None => "-".to_owned(),
         Some(minutes) => {
@@ -573,131 +572,4 @@ fn cautions() -> String {
         }
     }
     out
-}
-
-/// Sheets to print and tick off: the work list, the glue-up order and the cautions.
-pub fn checklist(plan: &Plan, settings: &Settings) -> Vec<String> {
-    let mut lines: Vec<ListLine> = vec![ListLine::Title(format!(
-        "{}: work to tick off",
-        settings.name
-    ))];
-    for operation in &plan.work {
-        let text = format!(
-            "{} ({}; {})",
-            operation.what,
-            operation.counted(),
-            operation.tool
-        );
-        lines.push(ListLine::Box(text));
-    }
-    lines.push(ListLine::Title("Glue-up".into()));
-    lines.extend((0..plan.glue.len()).map(|index| ListLine::Box(step(index, plan))));
-    lines.push(ListLine::Title("Cautions".into()));
-    for (step, list) in CAUTIONS {
-        lines.push(ListLine::Plain(format!("{step}:")));
-        lines.extend(list.iter().map(|text| ListLine::Bullet((*text).to_owned())));
-    }
-    pages_of(&lines, paper_mm(settings.paper.size))
-}
-
-enum ListLine {
-    Title(String),
-    Box(String),
-    Plain(String),
-    Bullet(String),
-}
-
-/// Sizes on the check-off sheets, mm.
-const SHEET_MARGIN: f64 = 18.0;
-const SHEET_TYPE: f64 = 3.6;
-const SHEET_TITLE: f64 = 5.5;
-const SHEET_LEADING: f64 = 5.4;
-
-fn pages_of(lines: &[ListLine], [width, height]: [f64; 2]) -> Vec<String> {
-    // DejaVu Sans is this wide on average, in type heights; wide letters are rare in a row.
-    let letters = ((width - 2.0 * SHEET_MARGIN - 9.0) / (SHEET_TYPE * 0.56)) as usize;
-    let mut pages: Vec<String> = Vec::new();
-    let mut body = String::new();
-    let mut y = SHEET_MARGIN;
-    let text = |body: &mut String, x: f64, y: f64, size: f64, words: &str| {
-        let _ = writeln!(
-            body,
-            "<text x=\"{x:.2}\" y=\"{y:.2}\" font-size=\"{size}\" fill=\"#1a1a1a\">{}</text>",
-            escape(words)
-        );
-    };
-    for line in lines {
-        let (words, size, indent, space) = match line {
-            ListLine::Title(words) => (words, SHEET_TITLE, 0.0, 5.0),
-            ListLine::Box(words) => (words, SHEET_TYPE, 9.0, 2.0),
-            ListLine::Plain(words) => (words, SHEET_TYPE, 0.0, 2.0),
-            ListLine::Bullet(words) => (words, SHEET_TYPE, 9.0, 0.6),
-        };
-        let wrapped = wrap(words, letters);
-        let needs = space + wrapped.len() as f64 * SHEET_LEADING;
-        if y + needs > height - SHEET_MARGIN {
-            pages.push(std::mem::take(&mut body));
-            y = SHEET_MARGIN;
-        }
-        y += space;
-        for (i, part) in wrapped.iter().enumerate() {
-            y += SHEET_LEADING;
-            if i == 0 {
-                match line {
-                    ListLine::Box(_) => {
-                        let _ = writeln!(
-                            body,
-                            "<rect x=\"{SHEET_MARGIN}\" y=\"{:.2}\" width=\"4\" height=\"4\" fill=\"none\" \
-                             stroke=\"#1a1a1a\" stroke-width=\"0.35\"/>",
-                            y - 3.5
-                        );
-                    }
-                    ListLine::Bullet(_) => {
-                        let _ = writeln!(
-                            body,
-                            "<circle cx=\"{:.2}\" cy=\"{:.2}\" r=\"0.7\" fill=\"#1a1a1a\"/>",
-                            SHEET_MARGIN + 6.0,
-                            y - 1.3
-                        );
-                    }
-                    _ => {}
-                }
-            }
-            text(&mut body, SHEET_MARGIN + indent, y, size, part);
-        }
-    }
-    pages.push(body);
-    let count = pages.len();
-    pages
-        .into_iter()
-        .enumerate()
-        .map(|(i, body)| {
-            let mut page = format!(
-                "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{width}mm\" height=\"{height}mm\" \
-                 viewBox=\"0 0 {width} {height}\" font-family=\"DejaVu Sans\">\n"
-            );
-            page.push_str(&body);
-            let foot = format!("sheet {} of {count}", i + 1);
-            text(&mut page, SHEET_MARGIN, height - 9.0, 3.0, &foot);
-            page.push_str("</svg>\n");
-            page
-        })
-        .collect()
-}
-
-fn wrap(words: &str, letters: usize) -> Vec<String> {
-    let mut lines = vec![String::new()];
-    for word in words.split_whitespace() {
-        let line = lines.last().map_or(0, |l| l.chars().count());
-        if line > 0 && line + 1 + word.chars().count() > letters {
-            lines.push(String::new());
-        }
-        if let Some(line) = lines.last_mut() {
-            if !line.is_empty() {
-                line.push(' ');
-            }
-            line.push_str(word);
-        }
-    }
-    lines
 }
