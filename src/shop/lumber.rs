@@ -1,6 +1,6 @@
 //! Wood to buy: blanks glued up from strips, trade thicknesses, and a list for the timber yard.
 
-use super::plan::KindPlan;
+use super::jig::Jig;
 use super::polygon::bounds;
 use crate::model::settings::{Grain, Settings};
 use glam::DVec2;
@@ -65,18 +65,18 @@ pub struct GlueUp {
 /// All strips are equally wide and the blank lies on them with the shift, of a few hundred tried,
 /// that keeps glue lines farthest from notches and key; one strip more is taken where that alone
 /// keeps them clear.
-pub fn glue_up(kind: &KindPlan, grain: Grain, widest_mm: f64) -> Option<GlueUp> {
+pub fn glue_up(jig: &Jig, grain: Grain, widest_mm: f64) -> Option<GlueUp> {
     // "Along" runs towards the index corner, +y.
     let (along, across) = match grain {
         Grain::Along => (DVec2::Y, DVec2::X),
         Grain::Across => (DVec2::X, DVec2::Y),
     };
-    let (low, high) = extent(&kind.jig.blank_mm, across);
-    let (start, end) = extent(&kind.jig.blank_mm, along);
+    let (low, high) = extent(&jig.blank_mm, across);
+    let (start, end) = extent(&jig.blank_mm, along);
     if high - low <= widest_mm {
         return None;
     }
-    let keep_out = keep_out(kind, across);
+    let keep_out = keep_out(jig, across);
     let fewest = ((high - low) / widest_mm - 1e-9).ceil() as usize;
     let tried =
         [fewest, fewest + 1].map(|strips| placed(strips, widest_mm, (low, high), &keep_out));
@@ -133,11 +133,11 @@ fn clearance(lines: &[f64], keep_out: &[(f64, f64)]) -> f64 {
 }
 
 /// What notches of tabs and the key take up across the grain.
-fn keep_out(kind: &KindPlan, across: DVec2) -> Vec<(f64, f64)> {
-    let mut places: Vec<(f64, f64)> = (kind.jig.tabs.iter())
+fn keep_out(jig: &Jig, across: DVec2) -> Vec<(f64, f64)> {
+    let mut places: Vec<(f64, f64)> = (jig.tabs.iter())
         .map(|tab| extent(&tab.notch_mm, across))
         .collect();
-    if let Some(seat) = kind.jig.seat.as_ref().filter(|seat| seat.keyed) {
+    if let Some(seat) = jig.seat.as_ref().filter(|seat| seat.keyed) {
         // The flat that takes the index corner off the pocket lies across +y, at its top.
         let top = bounds(&seat.sharp_mm[0]).1.y;
         let flat: Vec<DVec2> = (seat.sharp_mm[0].iter().copied())
@@ -243,9 +243,9 @@ mod tests {
                         Grain::Along => DVec2::X,
                         Grain::Across => DVec2::Y,
                     };
-                    let (low, high) = extent(&kind.jig.blank_mm, across);
-                    assert_eq!(glue_up(kind, grain, high - low), None);
-                    let Some(glued) = glue_up(kind, grain, 60.0) else {
+                    let (low, high) = extent(&jig.blank_mm, across);
+                    assert_eq!(glue_up(&kind.jig, grain, high - low), None);
+                    let Some(glued) = glue_up(&kind.jig, grain, 60.0) else {
                         assert!(high - low <= 60.0);
                         continue;
                     };
@@ -261,7 +261,7 @@ mod tests {
                     if glued.clear_mm > 0.0 {
                         clear += 1;
                         for line in &glued.lines_mm {
-                            for tab in &kind.jig.tabs {
+                            for tab in &jig.tabs {
                                 let (from, to) = extent(&tab.notch_mm, across);
                                 assert!(*line < from || *line > to, "{name}: {line}");
                             }

@@ -76,7 +76,7 @@ pub fn plan(bench: &PlanInput<'_>) -> Result<Plan> {
         })
         .map(|mut kind: KindPlan| {
             let widest_mm = settings.blanks.strip_mm;
-            kind.glue_up = widest_mm.and_then(|mm| glue_up(&kind, settings.wood.grain, mm));
+            kind.glue_up = widest_mm.and_then(|mm| glue_up(&kind.jig, settings.wood.grain, mm));
             kind
         })
         .collect();
