@@ -243,7 +243,7 @@ mod tests {
                         Grain::Along => DVec2::X,
                         Grain::Across => DVec2::Y,
                     };
-                    let (low, high) = extent(&jig.blank_mm, across);
+                    let (low, high) = extent(&kind.jig.blank_mm, across);
                     assert_eq!(glue_up(&kind.jig, grain, high - low), None);
                     let Some(glued) = glue_up(&kind.jig, grain, 60.0) else {
                         assert!(high - low <= 60.0);
@@ -261,7 +261,7 @@ mod tests {
                     if glued.clear_mm > 0.0 {
                         clear += 1;
                         for line in &glued.lines_mm {
-                            for tab in &jig.tabs {
+                            for tab in &kind.jig.tabs {
                                 let (from, to) = extent(&tab.notch_mm, across);
                                 assert!(*line < from || *line > to, "{name}: {line}");
                             }
