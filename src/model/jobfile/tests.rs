@@ -709,8 +709,8 @@ fn mistakes_in_the_file_are_told_with_their_line() {
         ),
         (
             "[stock]\nthickness = \"20 mm\"\nskim = \"1 in\"\n",
-            "job: stock.skim: the skim takes the whole thickness; found 25.4 mm; allowed: less \
-             than stock.thickness, 20 mm; make the skim smaller, or the stock thicker \
+            "job: stock.skim: the skim takes the whole thickness; found 1.000 in; allowed: less \
+             than stock.thickness, 0.787 in; make the skim smaller, or the stock thicker \
              (walnut.toml line 3)",
         ),
         (
