@@ -146,39 +146,6 @@ pub fn exact_m_text(metres: f64) -> String {
     format!("{metres} m")
 }
 
-/// The nearest 64th of an inch as a tape measure shows it: `1-1/2 in`, `3/64 in`, `8 in`.
-pub fn inch_text(mm: f64) -> String {
-    const PARTS: u64 = 64;
-    let parts = (mm.abs() / MM_PER_INCH * PARTS as f64).round() as u64;
-    let sign = if mm < 0.0 && parts > 0 { "-" } else { "" };
-    let (whole, mut top, mut bottom) = (parts / PARTS, parts % PARTS, PARTS);
-    while top > 0 && top.is_multiple_of(2) {
-        top /= 2;
-        bottom /= 2;
-    }
-    match (whole, top) {
-        (_, 0) => format!("{sign}{whole} in"),
-        (0, _) => format!("{sign}{top}/{bottom} in"),
-        _ => format!("{sign}{whole}-{top}/{bottom} in"),
-    }
-}
-
-/// Both units, for messages: `50.8 mm (2 in)`. Where the nearest 64th is too far off for so small
-/// a length, thousandths of an inch, as a caliper shows them: `0.5 mm (0.020 in)`.
-pub fn both_text(mm: f64) -> String {
-    // Half a millimetre is not 1/64 in: a part set to that would be a fifth too thin.
-    const MOST_OFF: f64 = 0.05;
-    const PARTS: f64 = 64.0;
-    let inches = mm / MM_PER_INCH;
-    let off = ((inches * PARTS).round() / PARTS - inches).abs();
-    let imperial = if off > MOST_OFF * inches.abs() {
-        format!("{inches:.3} in")
-    } else {
-        inch_text(mm)
-    };
-    format!("{} ({imperial})", mm_text(mm))
-}
-
 /// Units that lengths are written in for people.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
@@ -281,6 +248,13 @@ impl Lengths {
             "{:.places$}",
             unsigned_zero(rounded(value, places, Rounding::Nearest))
         )
+    }
+
+    /// The bare number of a length that must not fall short.
+    pub fn number_at_least(self, mm: f64) -> String {
+        let (value, places) = self.value(mm);
+        let value = unsigned_zero(rounded(value, places, Rounding::Up));
+        format!("{value:.places$}")
     }
 
     /// A small measured amount to one more decimal: `0.012 mm`, `0.0005 in`.
@@ -681,33 +655,19 @@ mod tests {
 
     #[test]
     fn lengths_print_as_the_shop_reads_them() {
-        for (mm, metric, inch) in [
-            (200.0, "200 mm", "7-7/8 in"),
-            (38.1, "38.1 mm", "1-1/2 in"),
-            (19.05, "19.05 mm", "3/4 in"),
-            (1.5875, "1.59 mm", "1/16 in"),
-            (203.2, "203.2 mm", "8 in"),
-            (0.0, "0 mm", "0 in"),
-            (-0.001, "0 mm", "0 in"),
-            (-12.7, "-12.7 mm", "-1/2 in"),
-            (0.396875, "0.4 mm", "1/64 in"),
+        for (mm, metric) in [
+            (200.0, "200 mm"),
+            (38.1, "38.1 mm"),
+            (19.05, "19.05 mm"),
+            (1.5875, "1.59 mm"),
+            (3.175, "3.18 mm"),
+            (0.0, "0 mm"),
+            (-0.001, "0 mm"),
+            (-12.7, "-12.7 mm"),
         ] {
             assert_eq!(mm_text(mm), metric);
-            assert_eq!(inch_text(mm), inch);
         }
         assert_eq!(exact_mm_text(1.5875), "1.5875 mm");
-        // By hand: 0.5/25.4 = 0.0197, while 1/64 in is 0.397 mm; 1/8 in is 3.175 mm.
-        for (mm, text) in [
-            (0.5, "0.5 mm (0.020 in)"),
-            (-1.0, "-1 mm (-0.039 in)"),
-            (0.396875, "0.4 mm (1/64 in)"),
-            (3.175, "3.18 mm (1/8 in)"),
-            (-3.175, "-3.18 mm (-1/8 in)"),
-            (5.0, "5 mm (13/64 in)"),
-            (0.0, "0 mm (0 in)"),
-        ] {
-            assert_eq!(both_text(mm), text);
-        }
     }
 
     #[test]
@@ -732,6 +692,7 @@ mod tests {
         );
         assert_eq!(Lengths::METRIC.text(33.95), "33.95 mm");
         assert_eq!(say.number(-0.001), "0.000");
+        assert_eq!(say.number_at_least(25.41), "1.001");
         assert_eq!(
             (say.fine(0.012), say.signed(1.25)),
             ("0.0005 in".into(), "+0.049 in".into())
@@ -831,12 +792,6 @@ mod tests {
         fn a_short_text_reads_back_within_its_last_digit(mm in -1e5..1e5f64) {
             let read = parse_mm(&mm_text(mm)).unwrap();
             prop_assert!((read - mm).abs() <= 0.005 + 1e-9);
-        }
-
-        #[test]
-        fn an_inch_text_reads_back_within_half_a_64th(mm in -1e5..1e5f64) {
-            let read = parse_mm(&inch_text(mm)).unwrap();
-            prop_assert!((read - mm).abs() <= MM_PER_INCH / 128.0 + 1e-9);
         }
     }
 

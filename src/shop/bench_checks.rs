@@ -791,8 +791,7 @@ fn a_joint_whose_slots_meet_is_refused_with_numbers() {
     assert_eq!(
         error.to_string(),
         "job: joint.kind: two dowel slots have no room beside each other in facet 01; found slots \
-         of 6 mm (15/64 in) by 6 mm (15/64 in), 36 mm (1-27/64 in) deep, at seams S01 and S03; \
-         allowed: 0 mm (0 in) of wood between them (joint.cover); choose a smaller one, \"auto\" or \
+         of 6 mm by 6 mm, 36 mm deep, at seams S01 and S03; allowed: 0 mm of wood between them (joint.cover); choose a smaller one, \"auto\" or \
          \"none\", or lower joint.cover"
     );
 }

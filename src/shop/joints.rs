@@ -24,7 +24,7 @@ use super::polygon::sides;
 use super::saw::SeamRow;
 use crate::carve::fit::Fit;
 use crate::model::geometry::Solid;
-use crate::model::length::both_text;
+use crate::model::length::Lengths;
 use crate::model::settings::{Base, JointKind, Settings};
 use crate::{Error, Problem, Result};
 use glam::DVec3;
@@ -201,9 +201,9 @@ pub fn dowel(settings: &Settings) -> Fitting {
 }
 
 /// Lengths of the slots of all biscuits, in words, largest first.
-pub fn slot_lengths() -> String {
-    let [first, second, third] = BISCUITS.map(|(_, fitting)| fitting.along_mm);
-    format!("{first}, {second} and {third} mm")
+pub fn slot_lengths(say: Lengths) -> String {
+    let [first, second, third] = BISCUITS.map(|(_, fitting)| say.text(fitting.along_mm));
+    format!("{first}, {second} and {third}")
 }
 
 /// Fittings that the job allows, in the order they are tried, and whether it names the only one.
@@ -751,15 +751,17 @@ fn too_near(face: usize, seams: [usize; 2], fitting: &Fitting, settings: &Settin
         .setting("joint.kind")
         .found(format!(
             "slots of {} by {}, {} deep, at seams {} and {}",
-            both_text(fitting.along_mm),
-            both_text(fitting.thick_mm),
-            both_text(fitting.deep_mm),
+            settings.lengths_of("joint.kind").text(fitting.along_mm),
+            settings.lengths_of("joint.kind").text(fitting.thick_mm),
+            settings.lengths_of("joint.kind").text(fitting.deep_mm),
             super::seam_label(seams[0]),
             super::seam_label(seams[1])
         ))
         .allowed(format!(
             "{} of wood between them (joint.cover)",
-            both_text(settings.joint.cover_mm)
+            settings
+                .lengths_of("joint.kind")
+                .text(settings.joint.cover_mm)
         ))
         .next("choose a smaller one, \"auto\" or \"none\", or lower joint.cover"),
     )
@@ -884,14 +886,18 @@ fn no_room(seam: usize, fitting: &Fitting, room: &JointSpace, settings: &Setting
         .setting("joint.kind")
         .found(format!(
             "{} from back to surface along the cut face",
-            both_text(room.face_mm.max(0.0))
+            settings
+                .lengths_of("joint.kind")
+                .text(room.face_mm.max(0.0))
         ))
         .allowed(format!(
             "a slot of {} by {}, {} deep, with {} of wood around it",
-            both_text(fitting.along_mm),
-            both_text(fitting.thick_mm),
-            both_text(fitting.deep_mm),
-            both_text(settings.joint.cover_mm)
+            settings.lengths_of("joint.kind").text(fitting.along_mm),
+            settings.lengths_of("joint.kind").text(fitting.thick_mm),
+            settings.lengths_of("joint.kind").text(fitting.deep_mm),
+            settings
+                .lengths_of("joint.kind")
+                .text(settings.joint.cover_mm)
         ))
         .next("choose a smaller one, \"auto\" or \"none\", or lower joint.cover"),
     )

@@ -18,7 +18,6 @@ use super::{facet_label, seam_label};
 use crate::carve::fit::Fit;
 use crate::model::bodies;
 use crate::model::geometry::{Frame, Solid, direction, lat_lon_deg};
-use crate::model::length::both_text;
 use crate::model::places::face_towards;
 use crate::model::settings::{Base, MountKind, Settings};
 use crate::{Error, Problem, Result};
@@ -340,11 +339,11 @@ impl Ball<'_> {
             Problem::new(format!(
                 "the rod is too thick for facet {}, whose back is only {} from its middle to its side",
                 facet_label(face),
-                both_text(reach)
+                self.settings.lengths().text(reach)
             ))
             .setting("mount.rod")
-            .found(both_text(self.settings.mount.rod_mm))
-            .allowed(format!("at most {}", both_text(reach)))
+            .found(self.settings.lengths_of("mount.rod").at_least(self.settings.mount.rod_mm))
+            .allowed(format!("at most {}", self.settings.lengths_of("mount.rod").at_most(reach)))
             .next("choose a thinner rod, or a solid with fewer facets"),
         ))
     }
@@ -363,11 +362,11 @@ impl Ball<'_> {
             return Err(Error::Job(
                 Problem::new(format!("the blind hole at {at} would come out at the back"))
                     .setting("mount.depth")
-                    .found(both_text(deep))
+                    .found(self.settings.lengths().text(deep))
                     .allowed(format!(
                         "at most {}, with {} of wood left (joint.cover)",
-                        both_text(most),
-                        both_text(cover)
+                        self.settings.lengths().at_most(most),
+                        self.settings.lengths().at_least(cover)
                     ))
                     .next("make it less deep, or write mount.hole = \"through\""),
             ));
@@ -382,8 +381,8 @@ impl Ball<'_> {
                     })
                     .found(format!(
                         "{} of wood where the ground is lowest, for a rod of {}",
-                        both_text((deep - short).max(0.0)),
-                        both_text(rod)
+                        self.settings.lengths().text((deep - short).max(0.0)),
+                        self.settings.lengths().text(rod)
                     ))
                     .allowed("at least the rod's diameter")
                     .next(
@@ -411,8 +410,14 @@ impl Ball<'_> {
                         seam_label(seam)
                     ))
                     .setting("mount.rod")
-                    .found(format!("{} of wood between them", both_text(wood.max(0.0))))
-                    .allowed(format!("at least {} (joint.cover)", both_text(cover)))
+                    .found(format!(
+                        "{} of wood between them",
+                        self.settings.lengths().text(wood.max(0.0))
+                    ))
+                    .allowed(format!(
+                        "at least {} (joint.cover)",
+                        self.settings.lengths().at_least(cover)
+                    ))
                     .next(
                         "turn the ball (globe.turn) so that the axis runs through the middle of a \
                          facet or a corner, choose a thinner rod or another place, or write \
@@ -464,9 +469,12 @@ impl Ball<'_> {
                     .setting("mount.width")
                     .found(format!(
                         "{} of wood between them",
-                        both_text((plane - reach).max(0.0))
+                        self.settings.lengths().text((plane - reach).max(0.0))
                     ))
-                    .allowed(format!("at least {} (joint.cover)", both_text(cover)))
+                    .allowed(format!(
+                        "at least {} (joint.cover)",
+                        self.settings.lengths().at_least(cover)
+                    ))
                     .next("make the flat narrower, turn the ball, or write joint.kind = \"none\""),
                 ));
             }
@@ -477,12 +485,12 @@ impl Ball<'_> {
                     .setting("mount.width")
                     .found(format!(
                         "{}, {} deep",
-                        both_text(width),
-                        both_text(circle.rise_mm)
+                        self.settings.lengths().text(width),
+                        self.settings.lengths().text(circle.rise_mm)
                     ))
                     .allowed(format!(
                         "{} of wood left over the flat (joint.cover)",
-                        both_text(cover)
+                        self.settings.lengths().at_least(cover)
                     ))
                     .next("make the flat narrower, or the stock thicker"),
             ));
@@ -502,8 +510,12 @@ impl Ball<'_> {
             return Err(Error::Job(
                 Problem::new("the ball does not lie safely in this ring")
                     .setting("mount.width")
-                    .found(both_text(width))
-                    .allowed(format!("{} to {}", both_text(least), both_text(most)))
+                    .found(self.settings.lengths().text(width))
+                    .allowed(format!(
+                        "{} to {}",
+                        self.settings.lengths().at_least(least),
+                        self.settings.lengths().at_most(most)
+                    ))
                     .next("choose a width between those"),
             ));
         }

@@ -5,6 +5,7 @@
 
 use super::drawing::{Drawing, Layer, Primitive};
 use super::pieces::{caption, index_mark, middle_of};
+use crate::model::length::Lengths;
 use crate::shop::plan::KindPlan;
 use crate::shop::polygon::Rounded;
 use crate::shop::{facet_label, kind_letter};
@@ -35,7 +36,7 @@ const DIGITS: [&[&[(u8, u8)]]; 10] = [
 ];
 
 /// The blank of a facet from behind.
-pub fn back(face: usize, kind: usize, plan: &KindPlan) -> Drawing {
+pub fn back(face: usize, kind: usize, plan: &KindPlan, say: Lengths) -> Drawing {
     let jig = &plan.jig;
     let mut drawing = Drawing::default();
     let outline = mirrored(&jig.blank_mm);
@@ -69,14 +70,15 @@ pub fn back(face: usize, kind: usize, plan: &KindPlan) -> Drawing {
         ),
     );
     let depth = match &plan.stack.pocket_mm {
-        Some(depth) => format!("in the floor of the pocket, from {depth} mm down"),
+        Some(depth) => format!("in the floor of the pocket, from {} down", say.text(*depth)),
         None => "in the back".to_owned(),
     };
     let lines = [
         "black: blank with trim; blue dashes: back after the bevel".to_owned(),
         "blue solid: pocket (fine dashes: roughing); grey dashes: notches for the tabs".to_owned(),
         format!(
-            "red: number and arrow to the index corner, to engrave up to {ENGRAVED_MM} mm deep {depth}"
+            "red: number and arrow to the index corner, to engrave up to {} deep {depth}",
+            say.at_most(ENGRAVED_MM)
         ),
         "already mirrored: cut it as it is, with the back up; numbers: sides".to_owned(),
     ];

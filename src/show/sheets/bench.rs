@@ -1,6 +1,6 @@
 //! Planing, zero and saw in words.
 
-use super::both;
+use crate::model::length::Lengths;
 use crate::shop::kind_letter;
 use crate::shop::plan::Plan;
 use crate::shop::sled::HANDS_MM;
@@ -8,10 +8,12 @@ use crate::shop::zero::{THICKNESS_ERROR_MM, top_zero};
 use std::fmt::Write;
 
 /// Where zero in z is set, and how thick to plane.
-pub fn zero(plan: &Plan) -> String {
+pub fn zero(plan: &Plan, say: Lengths) -> String {
     let planing = &plan.planing;
-    let [thin, thick] = planing.on_jig_mm.map(both);
-    let [top_thin, top_thick] = planing.on_top_mm.map(both);
+    // No less than the thinnest, no more than the thickest.
+    let between = |[thin, thick]: [f64; 2]| [say.at_least(thin), say.at_most(thick)];
+    let [thin, thick] = between(planing.on_jig_mm);
+    let [top_thin, top_thick] = between(planing.on_top_mm);
     let mut out = format!(
         "## Zero and thickness\n\nSet the machine's zero in z on the jig, where the back of the blank \
          lies. Ground and saw cuts then both count from the back, and a blank that is a little too \
@@ -22,20 +24,20 @@ pub fn zero(plan: &Plan) -> String {
          raking light shows.\n\n\
          | blank | tilt | zero on the jig | zero on top: one blank {} off | two blanks off, one \
          each way | ground slips along the cut |\n|---|---|---|---|---|---|\n",
-        both(planing.target_mm),
-        both(THICKNESS_ERROR_MM),
-        both(THICKNESS_ERROR_MM),
+        say.text(planing.target_mm),
+        say.text(THICKNESS_ERROR_MM),
+        say.text(THICKNESS_ERROR_MM),
     );
     for (kind, of_kind) in plan.kinds.iter().enumerate() {
         for (tilt_deg, _) in of_kind.tilts() {
             let step = top_zero(tilt_deg.to_radians());
             let _ = writeln!(
                 out,
-                "| {} | {tilt_deg:.2}° | no step | {:.2} mm | {:.2} mm | {:.2} mm |",
+                "| {} | {tilt_deg:.2}° | no step | {} | {} | {} |",
                 kind_letter(kind),
-                step.one_mm,
-                step.both_mm,
-                step.slip_mm
+                say.text(step.one_mm),
+                say.text(step.both_mm),
+                say.text(step.slip_mm)
             );
         }
     }
@@ -43,7 +45,7 @@ pub fn zero(plan: &Plan) -> String {
 }
 
 /// The sleds, the order of sides, and the test before the first good blank.
-pub fn sleds(plan: &Plan) -> String {
+pub fn sleds(plan: &Plan, say: Lengths) -> String {
     let mut out = String::from(
         "\n### Sled\n\nDrawn in `sled-A1` and so on, one for each tilt of a blank. Distances are from \
          the jig's axis to the face of the blade on the blank's side. With a blade that tilts to the \
@@ -61,10 +63,10 @@ pub fn sleds(plan: &Plan) -> String {
                 i + 1,
                 numbers(&sled.sides),
                 sled.tilt_deg,
-                both(sled.at_jig_mm),
-                both(sled.at_table_mm),
-                both(sled.to_edge_mm),
-                both(sled.fence_mm)
+                say.text(sled.at_jig_mm),
+                say.text(sled.at_table_mm),
+                say.text(sled.to_edge_mm),
+                say.text(sled.fence_mm)
             );
         }
     }
@@ -73,7 +75,7 @@ pub fn sleds(plan: &Plan) -> String {
         "\nA minus: the blade comes up beyond the axis. Hands stay {} from the blade and on the \
          fence's side of the line drawn; the sled moves past the blade and back only with the blank \
          held down, or is stopped with the saw.\n\n### Order of sides\n",
-        both(HANDS_MM)
+        say.at_least(HANDS_MM)
     );
     for (kind, of_kind) in plan.kinds.iter().enumerate() {
         let glued = of_kind.jig.tabs.iter().any(|tab| tab.glued);
@@ -101,7 +103,7 @@ pub fn sleds(plan: &Plan) -> String {
             "Without a pocket nothing but tape and hold-down keeps the blank from turning."
         }
     );
-    out.push_str(&first_article(plan));
+    out.push_str(&first_article(plan, say));
     out
 }
 
@@ -112,7 +114,7 @@ fn numbers(sides: &[usize]) -> String {
 }
 
 /// Two scraps at one setting show twice its error.
-fn first_article(plan: &Plan) -> String {
+fn first_article(plan: &Plan, say: Lengths) -> String {
     let mut out = String::from(
         "\n### First test\n\nCut two scraps as thick as the blanks at the setting of the tilt, lay the \
          cut faces together and measure the angle between their backs with a protractor or a sliding \
@@ -133,10 +135,10 @@ fn first_article(plan: &Plan) -> String {
             let slant_mm = side.wood_mm / side.tilt_deg.to_radians().cos();
             let _ = writeln!(
                 out,
-                "| {:.2}° | {:.2}° | {:.3} mm |",
+                "| {:.2}° | {:.2}° | {} |",
                 side.tilt_deg,
                 180.0 - 2.0 * side.tilt_deg,
-                slant_mm * 0.1_f64.to_radians()
+                say.fine(slant_mm * 0.1_f64.to_radians())
             );
         }
     }

@@ -1,7 +1,7 @@
 //! Joints and glue-up in words.
 
-use super::both;
 use crate::model::geometry::Solid;
+use crate::model::length::Lengths;
 use crate::model::settings::{JointKind, Settings};
 use crate::shop::glue::Step;
 use crate::shop::joints::{Bare, Joint, counts, dowel, fences, slot_lengths};
@@ -11,6 +11,7 @@ use std::fmt::Write;
 
 /// What holds each seam, and how joiner or guide is set.
 pub fn joints(plan: &Plan, settings: &Settings) -> String {
+    let say = settings.lengths();
     let mut out = String::from("## Joints\n\n");
     let list: Vec<String> = counts(&plan.joints)
         .into_iter()
@@ -27,9 +28,9 @@ pub fn joints(plan: &Plan, settings: &Settings) -> String {
              dowel whose slot or hole keeps {} of wood (joint.cover) to the back, ground, pocket, \
              corners and its neighbours, and that can go in as the glue-up says. Slots of biscuits \
              are {} long and need long seams; a dowel needs room for its {} of depth.",
-            both(settings.joint.cover_mm),
-            slot_lengths(),
-            both(dowel(settings).deep_mm)
+            say.at_least(settings.joint.cover_mm),
+            slot_lengths(say),
+            say.text(dowel(settings).deep_mm)
         );
     }
     out.push('\n');
@@ -45,8 +46,8 @@ pub fn joints(plan: &Plan, settings: &Settings) -> String {
             out,
             "- {}: {}, {} deep ({slots} {})",
             fitting.name,
-            both(from_back_mm),
-            both(fitting.deep_mm),
+            say.text(from_back_mm),
+            say.text(fitting.deep_mm),
             if fitting.name == "dowel" {
                 "holes"
             } else {
@@ -54,35 +55,36 @@ pub fn joints(plan: &Plan, settings: &Settings) -> String {
             }
         );
     }
-    out.push_str(&table(plan));
+    out.push_str(&table(plan, say));
     out
 }
 
 /// Every seam that has a joint, and those that lost theirs.
-fn table(plan: &Plan) -> String {
-    let mut out = String::from(
-        "\nSeam by seam, mm. \"Longer\": the slot is cut on, or the hole made oblong, by so much to \
+fn table(plan: &Plan, say: Lengths) -> String {
+    let mut out = format!(
+        "\nSeam by seam, {}. \"Longer\": the slot is cut on, or the hole made oblong, by so much to \
          that hand, with the facet in front of you, face up, the seam towards you; the part then \
          slides in along it. \"Middle\": of biscuit or dowel, from the middle of the seam, seen so \
          from the lower facet number.\n\n\
          | seam | joint | from the back, lower | from the back, higher | deep in each | cut face, \
          back to surface | middle | longer, lower | longer, higher |\n|---|---|---|---|---|---|---|---|---|\n",
+        say.unit()
     );
     for joint in &plan.joints {
         if let Some(fitting) = joint.fitting {
             let _ = writeln!(
                 out,
-                "| {} | {} | {:.2} | {:.2} | {:.1} | {:.1} | {} | {} | {} |",
+                "| {} | {} | {} | {} | {} | {} | {} | {} | {} |",
                 seam_label(joint.seam),
                 fitting.name,
-                joint.from_back_mm[0],
-                joint.from_back_mm[1],
-                fitting.deep_mm,
-                joint.face_mm,
-                hand(joint.off_middle_mm, "at it"),
-                hand(joint.longer_mm[0], "-"),
+                say.number(joint.from_back_mm[0]),
+                say.number(joint.from_back_mm[1]),
+                say.number(fitting.deep_mm),
+                say.number(joint.face_mm),
+                hand(joint.off_middle_mm, "at it", say),
+                hand(joint.longer_mm[0], "-", say),
                 // Left and right change places across the seam.
-                hand(-joint.longer_mm[1], "-"),
+                hand(-joint.longer_mm[1], "-", say),
             );
         }
     }
@@ -104,11 +106,11 @@ fn table(plan: &Plan) -> String {
 }
 
 /// `4.5 right`, or a word for none.
-pub fn hand(mm: f64, none: &str) -> String {
+pub fn hand(mm: f64, none: &str, say: Lengths) -> String {
     match mm {
         _ if mm.abs() < 0.005 => none.to_owned(),
-        _ if mm > 0.0 => format!("{mm:.2} right"),
-        _ => format!("{:.2} left", -mm),
+        _ if mm > 0.0 => format!("{} right", say.number(mm)),
+        _ => format!("{} left", say.number(-mm)),
     }
 }
 

@@ -22,7 +22,6 @@ use crate::carve::fit::Fit;
 use crate::carve::resample::Sampler;
 use crate::carve::seams;
 use crate::model::geometry::Solid;
-use crate::model::length::{both_text, mm_text};
 use crate::model::places::on_facet;
 use crate::model::progress::Progress;
 use crate::model::settings::{NamedPlace, Settings};
@@ -129,11 +128,11 @@ pub(crate) fn write_shop(
             &pieces::jig(kind, of_kind, settings.lengths()),
         )?;
         for (i, one) in of_kind.sleds.iter().enumerate() {
-            let drawing = sled::sled(kind, of_kind, one);
+            let drawing = sled::sled(kind, of_kind, one, settings.lengths());
             files.both(&format!("sled-{letter}{}", i + 1), &drawing)?;
         }
         for &face in &of_kind.faces {
-            let back = back::back(face, kind, of_kind);
+            let back = back::back(face, kind, of_kind, settings.lengths());
             files.both(&format!("back-{}", facet_label(face)), &back)?;
         }
         progress.step(1);
@@ -219,16 +218,6 @@ fn title(file: &Path) -> Option<(u8, String)> {
     }
     let number = name.strip_prefix("board-")?;
     Some((1, format!("Board {}", number.trim_start_matches('0'))))
-}
-
-/// A length in mm and inches; in mm alone where the inch fraction would say nothing.
-fn both(mm: f64) -> String {
-    const LEAST_FRACTION_MM: f64 = 25.4 / 64.0;
-    if mm.abs() < LEAST_FRACTION_MM {
-        mm_text(mm)
-    } else {
-        both_text(mm)
-    }
 }
 
 /// The finished facet at the level, seen from the front, mm: its sides are arcs on a ball.

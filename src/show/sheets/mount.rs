@@ -6,7 +6,7 @@
 
 use super::drawing::{Drawing, Layer, Primitive};
 use crate::model::geometry::{Solid, direction, place_name};
-use crate::model::length::both_text;
+use crate::model::length::Lengths;
 use crate::model::places::face_towards;
 use crate::model::settings::{MountKind, Settings};
 use crate::shop::facet_label;
@@ -165,6 +165,7 @@ pub fn blank(
             hole,
             face,
             mount.rod_mm.unwrap_or(0.0),
+            settings.lengths(),
         ));
     }
     if let Some(circle) = &mount.circle {
@@ -205,7 +206,13 @@ pub fn blank(
 }
 
 /// A hole on the back of a blank, where it touches it; what to read beside it.
-fn hole_on(drawing: &mut Drawing, hole: &Hole, face: usize, rod_mm: f64) -> Option<String> {
+fn hole_on(
+    drawing: &mut Drawing,
+    hole: &Hole,
+    face: usize,
+    rod_mm: f64,
+    say: Lengths,
+) -> Option<String> {
     const POINTS: usize = 72;
     let found = hole.blanks.iter().find(|blank| blank.face == face)?;
     let (middle, lean) = (mirrored(found.back_mm), found.lean_deg.to_radians());
@@ -223,8 +230,8 @@ fn hole_on(drawing: &mut Drawing, hole: &Hole, face: usize, rod_mm: f64) -> Opti
     };
     let place = format!(
         "hole {}, middle {} from the axis of the blank; {when}",
-        both_text(rod_mm),
-        both_text(middle.length())
+        say.text(rod_mm),
+        say.text(middle.length())
     );
     if found.lean_deg < 0.05 {
         return Some(format!("{place}; square to the back"));
@@ -271,6 +278,7 @@ fn circle_on(
 
 /// The ball on its stand from the side, its axis leaning to the right.
 pub fn stand(mount: &Mount, settings: &Settings) -> Drawing {
+    let say = settings.lengths();
     const POINTS: usize = 180;
     let radius = settings.globe.diameter_mm / 2.0;
     let mut drawing = Drawing::default();
@@ -327,7 +335,7 @@ pub fn stand(mount: &Mount, settings: &Settings) -> Drawing {
         }
         drawing.arrow(Layer::Measure, left, right, true);
         let words = DVec2::new(0.0, left.y + 0.6 * size);
-        drawing.words(words, size, 0, both_text(2.0 * circle.radius_mm));
+        drawing.words(words, size, 0, say.text(2.0 * circle.radius_mm));
     }
     let title = format!("{}: the ball on its stand, from the side", settings.name);
     drawing.words(DVec2::new(-radius, 1.5 * radius), TITLE, -1, title);
@@ -335,7 +343,7 @@ pub fn stand(mount: &Mount, settings: &Settings) -> Drawing {
 }
 
 /// The section of the plan.
-pub fn section(plan: &Plan) -> String {
+pub fn section(plan: &Plan, say: Lengths) -> String {
     let mut out = String::from("## Mounting and north\n\n");
     let Some(mount) = &plan.mount else {
         let _ = writeln!(
@@ -360,14 +368,14 @@ pub fn section(plan: &Plan) -> String {
         place_name(mount.lowest[0], mount.lowest[1]),
     );
     if let Some(rod) = mount.rod_mm {
-        let _ = writeln!(out, "Rod: {}.{}\n", both_text(rod), sold(mount));
+        let _ = writeln!(out, "Rod: {}.{}\n", say.text(rod), sold(mount, say));
     }
     if !mount.holes.is_empty() {
-        out.push_str(&holes(mount));
+        out.push_str(&holes(mount, say));
     }
     if let Some(circle) = &mount.circle {
         let facets: Vec<String> = circle.faces.iter().map(|face| facet_label(*face)).collect();
-        let (wide, rise) = (both_text(2.0 * circle.radius_mm), both_text(circle.rise_mm));
+        let (wide, rise) = (say.text(2.0 * circle.radius_mm), say.text(circle.rise_mm));
         let _ = match mount.kind {
             MountKind::Flat => writeln!(
                 out,
@@ -391,16 +399,16 @@ pub fn section(plan: &Plan) -> String {
 const NORTH: &str = "`backs.pdf` shows every blank from the back with its number, its index corner \
                      and an arrow to north; the map has the same arrows from the front.";
 
-fn sold(mount: &Mount) -> String {
+fn sold(mount: &Mount, say: Lengths) -> String {
     mount.nearest_rod_mm.map_or(String::new(), |nearest| {
         format!(
             " No such rod is common; the nearest that is sold is {} (common practice, no source).",
-            both_text(nearest)
+            say.text(nearest)
         )
     })
 }
 
-fn holes(mount: &Mount) -> String {
+fn holes(mount: &Mount, say: Lengths) -> String {
     let mut out = String::from(
         "| hole | blanks | from the blank's axis, at the back | leans from square | depth below the \
          level | wood there, at least |\n|---|---|---|---|---|---|\n",
@@ -408,15 +416,15 @@ fn holes(mount: &Mount) -> String {
     for hole in &mount.holes {
         let blanks: Vec<String> = hole.blanks.iter().map(|b| facet_label(b.face)).collect();
         let first = &hole.blanks[0];
-        let deep = hole.deep_mm.map_or("through".to_owned(), both_text);
+        let deep = hole.deep_mm.map_or("through".to_owned(), |mm| say.text(mm));
         let _ = writeln!(
             out,
             "| {} | {} | {} | {:.2}° | {deep} | {} |",
             place_name(hole.place[0], hole.place[1]),
             blanks.join(", "),
-            both_text(first.back_mm.length()),
+            say.text(first.back_mm.length()),
             first.lean_deg,
-            both_text(hole.wood_mm),
+            say.text(hole.wood_mm),
         );
     }
     out.push_str(

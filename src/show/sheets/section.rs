@@ -19,7 +19,7 @@ pub fn section(plan: &Plan, solid: &Solid, basis: &Basis, settings: &Settings) -
         heading(basis, plan),
         warnings(plan),
         stack_up(plan, settings.lengths()),
-        zero(plan),
+        zero(plan, settings.lengths()),
         blanks(plan, settings),
         registration(plan, settings),
         saw(plan, settings),
@@ -27,7 +27,7 @@ pub fn section(plan: &Plan, solid: &Solid, basis: &Basis, settings: &Settings) -
         budget(plan, settings),
         joints(plan, settings),
         glue(plan, solid),
-        super::mount::section(plan),
+        super::mount::section(plan, settings.lengths()),
         wood(plan, settings),
         work(plan),
         cautions(),
@@ -384,7 +384,7 @@ fn saw(plan: &Plan, settings: &Settings) -> String {
         out,
         "\n{cuts} cuts in all. The two tilts at a seam and the angle between its faces make 180°."
     );
-    out.push_str(&sleds(plan));
+    out.push_str(&sleds(plan, settings.lengths()));
     out
 }
 

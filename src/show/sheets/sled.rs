@@ -1,7 +1,7 @@
 //! The drawing of a sled.
 
-use super::both;
 use super::drawing::{Drawing, Layer, Primitive};
+use crate::model::length::Lengths;
 use crate::shop::kind_letter;
 use crate::shop::plan::KindPlan;
 use crate::shop::sled::{HANDS_MM, Sled};
@@ -21,7 +21,7 @@ const PAD_MM: f64 = 12.0;
 
 /// A sled from above at true size, with the blank that it carries, for a saw that tilts to the
 /// left.
-pub fn sled(kind: usize, plan: &KindPlan, sled: &Sled) -> Drawing {
+pub fn sled(kind: usize, plan: &KindPlan, sled: &Sled, say: Lengths) -> Drawing {
     let mut drawing = Drawing::default();
     let at = DVec2::new;
     let turn = DVec2::from_angle(sled.turned_rad);
@@ -107,13 +107,13 @@ pub fn sled(kind: usize, plan: &KindPlan, sled: &Sled) -> Drawing {
     );
     drawing.words(at(low.x, high.y + 4.0), TITLE, -1, title);
     let table = match sled.at_table_mm {
-        mm if mm < 0.0 => format!("{} beyond the axis", both(-mm)),
-        mm => format!("{} from the axis", both(mm)),
+        mm if mm < 0.0 => format!("{} beyond the axis", say.text(-mm)),
+        mm => format!("{} from the axis", say.text(mm)),
     };
     let lines = [
         "drawn for a blade that tilts to the left, fence on the right; for one that tilts to the".to_owned(),
         "right turn the plate half round and put the stop at its other end: mirror nothing".to_owned(),
-        format!("blade's near face at the table: {table}; fence to blade at the table: {}", both(sled.fence_mm)),
+        format!("blade's near face at the table: {table}; fence to blade at the table: {}", say.text(sled.fence_mm)),
         "dash-dot: the cut at the board under the blank; the first pass trims board and plate there".to_owned(),
         "rings: pin at the axis, and the hole of each side's pin in the boss's board; the plate has one,".to_owned(),
         "where that of the side drawn lies".to_owned(),

@@ -16,7 +16,6 @@ use crate::Result;
 use crate::carve::fit::Fit;
 use crate::carve::resample::Sampler;
 use crate::model::geometry::{Solid, lat_lon_deg, place_name};
-use crate::model::length::both_text as both;
 use crate::model::settings::{Base, Settings};
 use crate::output::image_file;
 use crate::shop::cautions::CAUTIONS;
@@ -73,6 +72,7 @@ impl Traveller<'_> {
     }
 
     fn cover(&self) -> Vec<String> {
+        let say = self.settings.lengths();
         let (plan, settings) = (self.plan, self.settings);
         let heading = format!("{}: the whole job", settings.name);
         let mut flow = Flow::new(paper_mm(settings.paper.size), &heading, FOOT);
@@ -82,8 +82,8 @@ impl Traveller<'_> {
              is done with it. The same numbers stand in plan.md and plan.json.",
             self.solid.name.replace('-', " "),
             self.solid.faces.len(),
-            both(settings.globe.diameter_mm),
-            both(settings.stock.thickness_mm)
+            say.text(settings.globe.diameter_mm),
+            say.text(settings.stock.thickness_mm)
         ));
         let list = |flow: &mut Flow<'_>, list: &[&str]| {
             list.iter().for_each(|caution| flow.bullet(caution));
@@ -268,9 +268,10 @@ impl Traveller<'_> {
 
     /// What the machines are told.
     fn facts(&self, face: usize) -> Part {
+        let say = self.settings.lengths();
         let (spec, kind) = (&self.fit.facets[face], self.kind(face));
         let pixel = spec.pixel_mm;
-        let size = |pixels: usize| both(pixels as f64 * pixel);
+        let size = |pixels: usize| say.text(pixels as f64 * pixel);
         let (low, high) = bounds(&kind.jig.blank_mm);
         let corner = kind.stack.corner_mm.unwrap_or(kind.stack.corner_least_mm);
         let mut rows = vec![
@@ -279,20 +280,20 @@ impl Traveller<'_> {
                 format!(
                     "{}: {} wide, {} from index corner to the far side, {} thick; thinnest corner {}",
                     kind_letter(self.solid.faces[face].kind),
-                    both(high.x - low.x),
-                    both(high.y - low.y),
-                    both(kind.stack.stock_mm),
-                    both(corner)
+                    say.text(high.x - low.x),
+                    say.text(high.y - low.y),
+                    say.text(kind.stack.stock_mm),
+                    say.at_most(corner)
                 ),
             ),
             (
                 "image",
                 format!(
-                    "{}: {} × {} pixels of {} mm, which is {} by {}",
+                    "{}: {} × {} pixels of {}, which is {} by {}",
                     image_file(&facet_label(face), self.settings.image.format),
                     spec.width_px,
                     spec.height_px,
-                    pixel,
+                    say.precise(pixel),
                     size(spec.width_px),
                     size(spec.height_px)
                 ),
@@ -301,8 +302,8 @@ impl Traveller<'_> {
                 "levels",
                 format!(
                     "black {}, white {} above the back of the blank",
-                    both(spec.black_mm),
-                    both(spec.white_mm)
+                    say.text(spec.black_mm),
+                    say.text(spec.white_mm)
                 ),
             ),
             (
@@ -313,7 +314,7 @@ impl Traveller<'_> {
             ),
         ];
         if let Some(depth) = kind.stack.pocket_mm {
-            rows.push(("pocket", format!("{} deep in the back", both(depth))));
+            rows.push(("pocket", format!("{} deep in the back", say.at_most(depth))));
         }
         if !kind.jig.tabs.is_empty() {
             let tabs = kind.jig.tabs.iter().map(|tab| {
@@ -325,8 +326,8 @@ impl Traveller<'_> {
                 "tabs",
                 format!(
                     "{} wide, notches {} deep in the back: {}",
-                    both(self.settings.jig.tab_width_mm()),
-                    both(self.settings.tab_thickness_mm()),
+                    say.text(self.settings.jig.tab_width_mm()),
+                    say.text(self.settings.tab_thickness_mm()),
                     tabs.join(", ")
                 ),
             ));
@@ -370,6 +371,7 @@ impl Traveller<'_> {
 
     /// Every side: its cut, its seam, its joint.
     fn sides(&self, face: usize) -> Part {
+        let say = self.settings.lengths();
         let kind = self.kind(face);
         let letter = kind_letter(self.solid.faces[face].kind);
         let jointed = self.plan.sheet[face]
@@ -418,11 +420,13 @@ impl Traveller<'_> {
                 ),
                 format!("{:.2}°", row.tilt_deg),
                 format!("{:.2}°", saw.table_deg),
-                number(saw.at_jig_mm),
-                number(saw.at_top_mm),
-                at_least(row.blade_mm),
-                at_least(row.wood.height_mm),
-                row.wood.from_left_mm.map_or("anywhere".to_owned(), number),
+                say.number(saw.at_jig_mm),
+                say.number(saw.at_top_mm),
+                say.number_at_least(row.blade_mm),
+                say.number_at_least(row.wood.height_mm),
+                row.wood
+                    .from_left_mm
+                    .map_or("anywhere".to_owned(), |mm| say.number(mm)),
             ];
             if jointed {
                 let joint = &self.plan.joints[row.seam];
@@ -430,12 +434,13 @@ impl Traveller<'_> {
                 cells.extend(match joint.fitting {
                     Some(fitting) => [
                         fitting.name.to_owned(),
-                        number(joint.from_back_mm[lower]),
-                        number(fitting.deep_mm),
+                        say.number(joint.from_back_mm[lower]),
+                        say.number(fitting.deep_mm),
                         // Left and right change places across the seam.
                         hand(
                             joint.longer_mm[lower] * if lower == 0 { 1.0 } else { -1.0 },
                             "-",
+                            say,
                         ),
                         String::new(),
                     ],
@@ -445,8 +450,10 @@ impl Traveller<'_> {
             cells
         });
         Part {
-            title: "Saw in this order, facing each side with the facet face up; lengths in mm"
-                .to_owned(),
+            title: format!(
+                "Saw in this order, facing each side with the facet face up; lengths in {}",
+                say.unit()
+            ),
             columns,
             rows: rows.collect(),
         }
@@ -475,16 +482,6 @@ impl Traveller<'_> {
             rows: rows.collect(),
         }
     }
-}
-
-/// A length in a column of mm.
-fn number(mm: f64) -> String {
-    format!("{mm:.2}")
-}
-
-/// A length that must not fall short, in a column of mm.
-fn at_least(mm: f64) -> String {
-    format!("{:.1}", (mm * 10.0 - 1e-6).ceil() / 10.0)
 }
 
 /// A column of a part: what stands over it, and how it takes room.
@@ -682,6 +679,7 @@ mod tests {
     use super::*;
     use crate::carve::fit::{fit_anywhere, limits};
     use crate::model::curve::Curve;
+    use crate::model::length::Lengths;
     use crate::model::settings::{Paper, ReliefRange};
     use crate::shop::plan::PlanInput;
     use crate::shop::planning::plan;
@@ -777,8 +775,8 @@ mod tests {
                 ),
                 format!(
                     "black {}, white {}",
-                    both(spec.black_mm),
-                    both(spec.white_mm)
+                    Lengths::METRIC.text(spec.black_mm),
+                    Lengths::METRIC.text(spec.white_mm)
                 ),
                 "true size".to_owned(),
             ];
@@ -788,9 +786,9 @@ mod tests {
                     seam_label(row.seam),
                     format!("{}, side", facet_label(row.neighbour)),
                     format!("{:.2}°", row.tilt_deg),
-                    number(saw.at_jig_mm),
-                    number(saw.at_top_mm),
-                    at_least(row.blade_mm),
+                    Lengths::METRIC.number(saw.at_jig_mm),
+                    Lengths::METRIC.number(saw.at_top_mm),
+                    Lengths::METRIC.number_at_least(row.blade_mm),
                 ]);
                 if let Some(fitting) = plan.joints[row.seam].fitting {
                     wanted.push(fitting.name.to_owned());
