@@ -867,7 +867,11 @@ fn sleds_bring_every_side_to_a_blade_through_the_centre() {
                 let centre = -fit.kinds[kind].back_plane_mm;
                 let up = centre + settings.saw.base_mm;
                 assert_abs_diff_eq!(-sled.at_table_mm - up * tangent, 0.0, epsilon = 1e-9);
-                assert_abs_diff_eq!(sled.fence_mm - sled.at_table_mm, sled.to_edge_mm);
+                assert_abs_diff_eq!(
+                    sled.fence_mm - sled.at_table_mm,
+                    sled.to_edge_mm,
+                    epsilon = 1e-9
+                );
                 assert!(sled.to_edge_mm + sled.at_jig_mm > crate::shop::sled::HANDS_MM + 60.0);
                 let hole = sled.pins_mm[0];
                 for (side, pin) in sled.sides.iter().zip(&sled.pins_mm) {

@@ -197,7 +197,7 @@ fn the_shop_plan_and_the_relief_join_too() {
 
     assert_eq!(
         join(root, &["a", "bare"], "no").unwrap_err(),
-        "3 job: only some parts were made with --shop; found shop/blank-A.dxf in a and not in bare; \
+        "3 job: only some parts were made with --shop; found shop/back-01.dxf in a and not in bare; \
          make all parts with --shop or none"
     );
     let list = root.join("b/shop/plan.md");

@@ -330,8 +330,8 @@ mod tests {
         );
         assert_eq!(
             error.unwrap_err().to_string(),
-            "job: relief.boost: this is too small; found -1; allowed: a number, 0.01 to 1000; \
-             choose a value within that range (walnut.toml line 2)"
+            "job: relief.boost: this is too small; found -1; allowed: a number, 1 to 50; 1 is \
+             a straight line; choose a value within that range (walnut.toml line 2)"
         );
     }
 

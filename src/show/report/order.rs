@@ -33,11 +33,11 @@ pub fn text(manifest: &Manifest) -> String {
     for (i, facet) in facets.iter().enumerate() {
         let _ = writeln!(
             out,
-            "| {} | {} | {} | {:.2} mm | {} |",
+            "| {} | {} | {} | {} | {} |",
             i + 1,
             facet.label,
             kind_name(facet.kind),
-            depth(facet),
+            manifest.lengths().text(depth(facet)),
             minutes(facet).map_or("-".to_owned(), |minutes| format!("{minutes:.1}"))
         );
     }

@@ -323,9 +323,9 @@ fn registration(plan: &Plan, settings: &Settings) -> String {
         let _ = writeln!(out, "| {letter} | {radius} | {inset} | {ways} | {tabs} |");
     }
     out.push_str(
-        "\nThe drawing of a blank shows its front. Whatever is cut with the back up, pocket and \
-         notches, needs the drawing mirrored, left to right: do it in CAM, and look at the side \
-         numbers before the first cut.\n",
+        "\nThe drawing of a blank shows its front. For whatever is cut with the back up, pocket and \
+         notches, take `back-01` and so on, which are mirrored already, and look at the side numbers \
+         before the first cut.\n",
     );
     if plan.kinds.iter().any(|kind| !kind.jig.tabs.is_empty()) {
         let _ = writeln!(
