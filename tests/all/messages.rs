@@ -191,7 +191,11 @@ fn sizes_of_nothing_and_less() {
     let folder = sound();
     for (key, value, allowed) in [
         ("globe.diameter", "0 mm", "a length, 5 mm to 10 m"),
-        ("globe.diameter", "-8 in", "a length, 5 mm to 10 m"),
+        (
+            "globe.diameter",
+            "-8 in",
+            "a length, 0.197 in to 393.700 in",
+        ),
         ("image.pixel", "0 mm", "a length, 0.005 mm to 10 mm"),
         ("image.pixel", "-0.1 mm", "a length, 0.005 mm to 10 mm"),
         ("stock.thickness", "0 in", "a length, 0.040 in to 39.370 in"),
