@@ -238,12 +238,15 @@ fn the_page_opens_from_disk_draws_the_ball_and_says_what_the_manifest_says() {
         .iter()
         .map(|facet| {
             let image = &manifest.image;
+            let mm = |hundredths: f64| format!("{} mm", hundredths / 100.0);
+            let near = |value: f64| mm((100.0 * value).round());
             let mut row = vec![
                 facet.id.to_string(),
-                format!("{:.2} mm", facet.min_mm),
-                format!("{:.2} mm", facet.max_mm),
-                format!("{:.2} mm", facet.corner_mm),
-                format!("{:.2} and {:.2} mm", image.black_mm, image.white_mm),
+                near(facet.min_mm),
+                near(facet.max_mm),
+                // What is there at the least is never rounded up.
+                mm((100.0 * facet.corner_mm).floor()),
+                format!("{} and {}", near(image.black_mm), near(image.white_mm)),
                 format!("{} pixels", facet.clipped_px()),
                 format!("{} pixels", facet.undercut_px),
                 format!("{} by {} pixels", facet.width_px, facet.height_px),
@@ -254,7 +257,10 @@ fn the_page_opens_from_disk_draws_the_ball_and_says_what_the_manifest_says() {
                     edge.seam.clone(),
                     format!("{:02}", edge.neighbour),
                     format!("{:.2}°", edge.tilt_deg),
-                    format!("{:+.2} to {:+.2}", edge.seam_low_mm, edge.seam_high_mm),
+                    format!(
+                        "{:+.2} mm to {:+.2} mm",
+                        edge.seam_low_mm, edge.seam_high_mm
+                    ),
                 ]);
             }
             row
