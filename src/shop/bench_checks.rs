@@ -79,16 +79,25 @@ fn planned_joints(
     joints::joints(&bench, &pegs, &glue::order(solid, &pegs))
 }
 
+/// What a plan is made from where ground may lie anywhere.
+pub(super) fn anywhere<'a>(
+    solid: &'a Solid,
+    fit: &'a Fit,
+    settings: &'a Settings,
+) -> PlanInput<'a> {
+    PlanInput {
+        solid,
+        fit,
+        ground: None,
+        corners_mm: None,
+        settings,
+    }
+}
+
 /// The plan of a globe in the thinnest stock that does.
 pub(super) fn planned(name: &str, diameter_mm: f64) -> super::plan::Plan {
     let (solid, settings, fit) = globe(name, diameter_mm);
-    let bench = PlanInput {
-        solid: &solid,
-        fit: &fit,
-        ground: None,
-        corners_mm: None,
-        settings: &settings,
-    };
+    let bench = anywhere(&solid, &fit, &settings);
     plan(&bench).unwrap()
 }
 
@@ -96,13 +105,7 @@ fn bench_error(name: &str, change: impl Fn(&mut Settings)) -> String {
     let (solid, mut settings, _) = globe(name, 200.0);
     change(&mut settings);
     let fit = fit_anywhere(&solid, &unit(), &settings).unwrap();
-    let bench = PlanInput {
-        solid: &solid,
-        fit: &fit,
-        ground: None,
-        corners_mm: None,
-        settings: &settings,
-    };
+    let bench = anywhere(&solid, &fit, &settings);
     plan(&bench).map_or_else(|error| error.to_string(), |_| "no error".to_owned())
 }
 
@@ -668,13 +671,7 @@ fn small_facets_are_planned_without_a_pocket() {
     let way = "set jig.pocket = \"no\" and hold the blanks with double-faced tape";
     assert!(message.contains(way), "{message}");
     settings.jig.pocket = false;
-    let bench = PlanInput {
-        solid: &solid,
-        fit: &fit,
-        ground: None,
-        corners_mm: None,
-        settings: &settings,
-    };
+    let bench = anywhere(&solid, &fit, &settings);
     let plan = plan(&bench).unwrap();
     assert!(plan.kinds.iter().all(|kind| kind.jig.seat.is_none()));
     assert!(plan.kinds.iter().all(|kind| kind.stack.pocket_mm.is_none()));
@@ -800,13 +797,7 @@ fn a_joint_whose_slots_meet_is_refused_with_numbers() {
 #[test]
 fn the_plan_is_plain_data() {
     let (solid, settings, fit) = globe("cuboctahedron", 260.0);
-    let bench = PlanInput {
-        solid: &solid,
-        fit: &fit,
-        ground: None,
-        corners_mm: None,
-        settings: &settings,
-    };
+    let bench = anywhere(&solid, &fit, &settings);
     let plan = plan(&bench).unwrap();
     let value = serde_json::to_value(&plan).unwrap();
     assert_eq!(value["kinds"].as_array().unwrap().len(), 2);

@@ -529,7 +529,8 @@ mod tests {
     use crate::carve::fit::{fit_anywhere, limits};
     use crate::model::curve::Curve;
     use crate::model::settings::{JointKind, ReliefRange};
-    use crate::shop::plan::{Plan, PlanInput};
+    use crate::shop::bench_checks::anywhere;
+    use crate::shop::plan::Plan;
     use crate::shop::planning::plan;
 
     /// Level ground but for 2 mm up and down, in the thinnest stock with 20 mm at the corners.
@@ -551,13 +552,7 @@ mod tests {
         settings.stock.thickness_mm = least.unwrap();
         change(&mut settings);
         let fit = fit_anywhere(&solid, &unit, &settings)?;
-        let bench = PlanInput {
-            solid: &solid,
-            fit: &fit,
-            ground: None,
-            corners_mm: None,
-            settings: &settings,
-        };
+        let bench = anywhere(&solid, &fit, &settings);
         let plan = plan(&bench)?;
         Ok((solid, fit, plan, settings))
     }

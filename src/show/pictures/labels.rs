@@ -20,8 +20,8 @@ const WIDTHS: [u8; 95] = [
     64, 28, 28, 58, 28, 98, 64, 62, 64, 64, 42, 53, 40, 64, 60, 82, 60, 60, 53, 64, 34, 64, 84,
 ];
 
-/// The widest of the accented letters in names, likewise.
-const OTHER_WIDTH: u8 = 79;
+/// Width of any other letter, likewise: few are wider.
+const OTHER_WIDTH: u8 = 84;
 
 /// Width of a line of text.
 pub fn text_width(text: &str, size: f64) -> f64 {

@@ -11,7 +11,7 @@ mod svg;
 
 pub use hillshade::{Light, shade};
 pub use ink::{draw_over, fonts};
-pub use labels::{Box4, Labels, middle_box};
+pub use labels::{Box4, Labels, middle_box, text_width};
 pub use picture_png::{DOTS_PER_METRE, grey_png, picture, sheet_png};
 pub use svg::{Svg, escape, scale_bar_mm};
 

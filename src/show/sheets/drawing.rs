@@ -3,8 +3,9 @@
 //! SVG for eyes and printers, DXF for CAM; both at true size. Layers look the same on every
 //! drawing of the plan.
 
-use super::type_size::{anchor_name, width};
+use super::type_size::anchor_name;
 use crate::shop::polygon::{Rounded, bounds};
+use crate::show::pictures::text_width;
 use crate::show::pictures::{ACCENT, INK, QUIET, escape};
 use glam::DVec2;
 use std::fmt::Write;
@@ -247,7 +248,7 @@ impl Drawing {
                 Primitive::Rounded(r) => r.points.iter().map(|(p, _)| *p).collect(),
                 Primitive::Ring(at, radius) => vec![*at - *radius, *at + *radius],
                 Primitive::Words(at, size, anchor, text) => {
-                    let width = width(text, *size);
+                    let width = text_width(text, *size);
                     let left = at.x - width * 0.5 * f64::from(*anchor + 1);
                     vec![
                         DVec2::new(left, at.y - 0.3 * size),

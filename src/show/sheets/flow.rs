@@ -1,7 +1,8 @@
 //! Text that runs over as many sheets as it needs: headings, items, boxes to tick.
 
 use super::sheet::{HEAD_MM, MARGIN_MM, Sheet};
-use super::type_size::{width, wrapped};
+use super::type_size::wrapped;
+use crate::show::pictures::text_width;
 use glam::DVec2;
 
 /// Heights of type, mm.
@@ -108,7 +109,7 @@ impl<'a> Flow<'a> {
     fn labels(&mut self, labels: &[String], indent: f64) {
         let widest = labels
             .iter()
-            .map(|label| width(label, TYPE))
+            .map(|label| text_width(label, TYPE))
             .fold(0.0, f64::max);
         let step = widest + TYPE + 3.5;
         let per_row = ((self.room_mm() - indent) / step).floor().max(1.0) as usize;

@@ -1,7 +1,8 @@
 //! A sheet of paper being drawn: SVG, 1 unit = 1 mm, y down, and what stands on every sheet.
 
 use super::drawing::Drawing;
-use super::type_size::{anchor_name, fitted, width, wrapped};
+use super::type_size::{anchor_name, fitted, wrapped};
+use crate::show::pictures::text_width;
 use crate::show::pictures::{INK, QUIET, escape};
 use glam::DVec2;
 use std::fmt::{Arguments, Write};
@@ -55,7 +56,7 @@ impl Sheet {
         sheet.corner_marks();
         let ruler = DVec2::new(MARGIN_MM, sheet.size.y - RULER_UP_MM);
         sheet.ruler(ruler);
-        let beside = MARGIN_MM + RULER_MM[1] + width("100 mm ", FOOT) + 2.0;
+        let beside = MARGIN_MM + RULER_MM[1] + text_width("100 mm ", FOOT) + 2.0;
         let lines = wrapped(foot, FOOT, sheet.size.x - MARGIN_MM - NUMBER_MM - beside);
         for (i, line) in lines.iter().enumerate() {
             let at = DVec2::new(beside, ruler.y + (i as f64 - 0.2) * 1.25 * FOOT);

@@ -11,7 +11,7 @@ use super::joining::{hand, step};
 use super::pieces::{index_mark, middle_of};
 use super::section::time;
 use super::sheet::{HEAD_MM, MARGIN_MM, Sheet};
-use super::type_size::{fitted, width, wrapped};
+use super::type_size::{fitted, wrapped};
 use crate::Result;
 use crate::carve::fit::Fit;
 use crate::carve::resample::Sampler;
@@ -22,6 +22,7 @@ use crate::shop::cautions::CAUTIONS;
 use crate::shop::plan::{KindPlan, Operation, Plan, paper_mm};
 use crate::shop::polygon::{bounds, holds};
 use crate::shop::{facet_label, kind_letter, seam_label};
+use crate::show::pictures::text_width;
 use crate::show::pictures::{grey_png, picture};
 use glam::DVec2;
 
@@ -151,7 +152,7 @@ impl Traveller<'_> {
         let y = MARGIN_MM + HEAD_MM + NUMBER * 0.8;
         let at = DVec2::new(MARGIN_MM, y);
         sheet.words(at, NUMBER, -1, label);
-        let beside = at + DVec2::X * (width(label, NUMBER) + 4.0);
+        let beside = at + DVec2::X * (text_width(label, NUMBER) + 4.0);
         let room = sheet.size.x - MARGIN_MM - beside.x;
         let names = (self.names)(face).join(", ");
         let (lat_deg, lon_deg) = lat_lon_deg(self.solid.faces[face].frame.z);
@@ -259,7 +260,7 @@ impl Traveller<'_> {
             let out = middle_of(corners, row.side).normalize_or_zero();
             let edge = outline[row.side * per_side + per_side / 2];
             // Half the words' box towards the edge: steep sides need more.
-            let half = 0.5 * width(&words, TYPE) * out.x.abs() + 0.4 * TYPE * out.y.abs();
+            let half = 0.5 * text_width(&words, TYPE) * out.x.abs() + 0.4 * TYPE * out.y.abs();
             let at = edge + out * (half + 1.2) - DVec2::Y * 0.36 * TYPE;
             drawing.words(at, TYPE, 0, words);
         }
@@ -558,7 +559,7 @@ impl Part {
             let heads = heads[index].iter().map(String::as_str);
             cells
                 .chain(heads)
-                .map(|words| width(words, TYPE))
+                .map(|words| text_width(words, TYPE))
                 .fold(TYPE, f64::max)
         };
         let wide = self
