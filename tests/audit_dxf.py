@@ -23,8 +23,8 @@ for path in sys.argv[1:]:
     audit = document.audit()
     for entry in audit.errors + audit.fixes:
         fault(path, f"{entry.code}: {entry.message}")
-    if (document.units, document.header["$MEASUREMENT"]) != (ezdxf.units.MM, 1):
-        fault(path, "is not in millimetres")
+    if (document.units, document.header["$MEASUREMENT"]) not in ((ezdxf.units.MM, 1), (ezdxf.units.IN, 0)):
+        fault(path, "is neither in millimetres nor in inches")
     used = set()
     for entity in document.modelspace():
         used.add(entity.dxf.layer)

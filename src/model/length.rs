@@ -259,10 +259,15 @@ impl Lengths {
 
     /// A small measured amount to one more decimal: `0.012 mm`, `0.0005 in`.
     pub fn fine(self, mm: f64) -> String {
+        format!("{} {}", self.fine_number(mm), self.unit())
+    }
+
+    /// The same without its unit, for a column.
+    pub fn fine_number(self, mm: f64) -> String {
         let (value, places) = self.value(mm);
         let places = places + 1;
         let value = unsigned_zero(rounded(value, places, Rounding::Nearest));
-        format!("{value:.places$} {}", self.unit())
+        format!("{value:.places$}")
     }
 
     /// With every digit that a program may be told, such as a pixel's size: `0.1 mm`,

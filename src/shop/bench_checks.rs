@@ -90,6 +90,7 @@ pub(super) fn anywhere<'a>(
         fit,
         ground: None,
         corners_mm: None,
+        body: None,
         settings,
     }
 }
@@ -572,14 +573,7 @@ fn a_blade_a_little_too_low_and_one_far_too_low_get_different_advice() {
 }
 
 fn warnings_of(solid: &Solid, fit: &Fit, settings: &Settings) -> Vec<String> {
-    let bench = PlanInput {
-        solid,
-        fit,
-        ground: None,
-        corners_mm: None,
-        settings,
-    };
-    plan(&bench).unwrap().warnings
+    plan(&anywhere(solid, fit, settings)).unwrap().warnings
 }
 
 #[test]

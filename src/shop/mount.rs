@@ -106,6 +106,17 @@ pub struct HoleInBlank {
     pub front_mm: DVec2,
     /// Its angle from the square to the back, degrees.
     pub lean_deg: f64,
+    /// Wood between the bottom of a blind hole and the back, square to the back, mm; `None` for a
+    /// hole right through.
+    pub left_mm: Option<f64>,
+}
+
+impl HoleInBlank {
+    /// Where the drill goes in: a blind hole is for a pin from outside, so at the level; else at
+    /// the back.
+    pub fn start_mm(&self, blind: bool) -> DVec2 {
+        if blind { self.front_mm } else { self.back_mm }
+    }
 }
 
 /// A circle on the ball about the lowest place.
@@ -316,6 +327,7 @@ impl Ball<'_> {
                 back_mm: local.truncate() * (back / local.z),
                 front_mm: local.truncate() * self.surface_mm(face, towards, 0.0),
                 lean_deg: local.z.clamp(-1.0, 1.0).acos().to_degrees(),
+                left_mm: deep_mm.map(|deep| (level - deep) * local.z - back),
             }
         });
         Ok(Hole {
@@ -690,6 +702,57 @@ mod tests {
         assert_eq!(odd.nearest_rod_mm, Some(12.0));
     }
 
+    /// A hole in one blank is drilled while it is flat, one through several when they are glued.
+    #[test]
+    fn the_work_list_drills_each_hole_once_and_in_its_time() {
+        let steps = |name: &str, change: &dyn Fn(&mut Settings)| {
+            let (_, plan, _) = mounted(name, |s| {
+                s.joint.kind = JointKind::None;
+                change(s);
+            })
+            .unwrap();
+            let list = plan.work.into_iter().map(|step| step.what);
+            list.collect::<Vec<_>>()
+        };
+        let found = |steps: &[String], start: &str| {
+            let at = steps
+                .iter()
+                .enumerate()
+                .filter(|(_, s)| s.starts_with(start));
+            at.map(|(i, _)| i).collect::<Vec<_>>()
+        };
+        let alone = steps("deltoidal-icositetrahedron", &|_| {});
+        let (drill, carve) = (
+            found(&alone, "Drill the "),
+            found(&alone, "Finish the relief"),
+        );
+        assert_eq!((drill.len(), carve.len()), (2, 1));
+        assert!(drill[1] < carve[0]);
+        let text = "Drill the 12 mm hole for the rod at 90° N, 0 mm from the axis of the blank, 0.00° \
+                    from square, right through: `back-01`";
+        assert_eq!(alone[drill[0]], text);
+        let blind = steps("deltoidal-icositetrahedron", &|s| s.mount.blind = true);
+        let text = &blind[found(&blind, "Drill the ")[0]];
+        assert!(
+            text.contains("from the front until ") && text.contains("mm of wood"),
+            "{text}"
+        );
+        let shared = steps("cube", &|s| {
+            (s.mount.lat_deg, s.mount.lon_deg) = (45.0, 45.0)
+        });
+        let (drill, join) = (found(&shared, "Drill the "), found(&shared, "Join the two"));
+        assert_eq!((drill.len(), join.len()), (2, 1));
+        assert!(
+            drill[0] > join[0] && shared[drill[0]].contains(" towards the middle, right through")
+        );
+        let flat = steps("cube", &|s| s.mount.kind = MountKind::Flat);
+        assert_eq!(
+            found(&flat, "Cut the flat about 90° S, 50 mm wide").len(),
+            1
+        );
+        assert!(found(&flat, "Drill the ").is_empty());
+    }
+
     fn refused(name: &str, change: impl Fn(&mut Settings)) -> String {
         mounted(name, change).map_or_else(|error| error.to_string(), |_| "no error".to_owned())
     }
@@ -754,6 +817,8 @@ mod tests {
                 let over_back =
                     solid.faces[face].frame.z.dot(bottom) - back_plane(&plan, &solid, face);
                 assert!(over_back >= 3.0 - 1e-9, "{name}: {over_back}");
+                let left = hole.blanks[0].left_mm.unwrap();
+                assert!((left - over_back).abs() < 1e-9, "{name}: {left}");
                 // Two millimetres lower ground leaves the pin twice its diameter, or all there is.
                 assert!((8.0..=14.0 + 1e-9).contains(&deep), "{name}: {deep}");
             }

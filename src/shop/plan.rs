@@ -32,6 +32,8 @@ pub struct PlanInput<'a> {
     pub ground: Option<&'a [SeamGround]>,
     /// Thinnest corner of each facet with the ground that is there, mm; `None` without a grid.
     pub corners_mm: Option<&'a [f64]>,
+    /// The body, where the grid says.
+    pub body: Option<&'a str>,
     /// The job.
     pub settings: &'a Settings,
 }

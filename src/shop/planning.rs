@@ -6,6 +6,7 @@ use super::glue;
 use super::jig::{Jig, jig};
 use super::joints::{Bare, Bench, joints, pegs};
 use super::lumber::{glue_up, shopping};
+use super::mount::mount;
 use super::movement::{self, Movement, movement};
 use super::net::unfold;
 use super::plan::{KindPlan, Plan, PlanInput, sheets_mm};
@@ -35,6 +36,7 @@ pub fn plan(bench: &PlanInput<'_>) -> Result<Plan> {
         fit,
         ground,
         corners_mm,
+        body,
         settings,
     } = *bench;
     let count = solid.kinds.len();
@@ -101,6 +103,8 @@ pub fn plan(bench: &PlanInput<'_>) -> Result<Plan> {
         work: Vec::new(),
         warnings: Vec::new(),
     };
+    let jigs: Vec<&Jig> = plan.kinds.iter().map(|kind| &kind.jig).collect();
+    plan.mount = mount(solid, fit, &jigs, &plan.joints, settings, body)?;
     plan.work = work(&plan, fit, settings);
     plan.warnings = warnings(&plan, settings);
     plan.warnings.extend(movement::warning(solid, settings));

@@ -71,7 +71,11 @@ fn meeting((n, d): (DVec2, f64), (m, e): (DVec2, f64)) -> DVec2 {
 
 /// Whether a point lies inside or on an outline, or outside by no more than `slack_mm`.
 pub fn holds(points: &[DVec2], p: DVec2, slack_mm: f64) -> bool {
-    sides(points).all(|(a, b)| outward(a, b).dot(p - a) <= slack_mm)
+    // Asked for every pixel: without slack no side needs its length.
+    sides(points).all(|(a, b)| {
+        let outside = (p - a).perp_dot(b - a);
+        outside <= 0.0 || outside <= slack_mm * a.distance(b)
+    })
 }
 
 /// Least distance from a point to the outline's own line.

@@ -141,7 +141,7 @@ pub fn strictly(text: &str) {
             .collect();
         assert_eq!(line_type.number(73) as usize, dashes.len());
         let sum: f64 = dashes.iter().map(|mm| mm.abs()).sum();
-        assert!((line_type.number(40) - sum).abs() < 1e-9);
+        assert!((line_type.number(40) - sum).abs() < 1e-8);
         assert!(
             dashes
                 .iter()
@@ -176,11 +176,9 @@ fn handles(sections: &BTreeMap<String, Vec<Item>>) {
             .clone()
     };
     assert_eq!(variable("$ACADVER"), "AC1015");
-    // Millimetres, metric.
-    assert_eq!(
-        [variable("$INSUNITS"), variable("$MEASUREMENT")],
-        ["4", "1"]
-    );
+    // Millimetres, metric; or inches, imperial.
+    let units = [variable("$INSUNITS"), variable("$MEASUREMENT")];
+    assert!(units == ["4", "1"] || units == ["1", "0"], "{units:?}");
     let number = |handle: &str| u64::from_str_radix(handle, 16).unwrap();
     let mut owned = BTreeSet::new();
     let all = || {

@@ -2,10 +2,11 @@
 //! software. Screenshots stay in the build folder, under `tmp/screenshots`, to be looked at.
 
 use crate::browser::{PATIENCE, Tab};
-use crate::support::{contents, files, run};
+use crate::support::{contents, files, program, run};
 use globewright::Manifest;
 use serde_json::{Value, json};
-use std::path::Path;
+use std::path::{Path, PathBuf};
+use std::sync::OnceLock;
 use std::time::{Duration, Instant};
 use tempfile::TempDir;
 
@@ -153,27 +154,31 @@ fn keep(name: &str, bytes: &[u8]) {
     std::fs::write(folder.join(name), bytes).unwrap();
 }
 
-/// The sample world in coarse pixels with its shop plan.
-fn sample(sets: &[&str]) -> (TempDir, Manifest) {
-    let folder = TempDir::new().unwrap();
+/// The sample world in coarse pixels with its shop plan and bits, made once for all who only look.
+fn sample() -> &'static (PathBuf, Manifest) {
+    static SAMPLE: OnceLock<(PathBuf, Manifest)> = OnceLock::new();
+    SAMPLE.get_or_init(|| {
+        let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("page");
+        std::fs::create_dir_all(&folder).unwrap();
+        let sets = ["image.pixel=0.4 mm"];
+        let manifest = made(&folder, &["--shop", "--cutters", "--force"], &sets);
+        (folder.join("out"), manifest)
+    })
+}
+
+/// The sample job's manifest, made into `out` of a folder.
+fn made(folder: &Path, options: &[&str], sets: &[&str]) -> Manifest {
     let job = concat!(env!("CARGO_MANIFEST_DIR"), "/sample-rasters/ashkerry.toml");
-    let mut words = vec![
-        "facets",
-        job,
-        "--out",
-        "out",
-        "--shop",
-        "--cutters",
-        "--quiet",
-    ];
-    for set in sets.iter().chain(&["image.pixel=0.4 mm"]) {
+    let mut words = vec!["facets", job, "--out", "out", "--quiet"];
+    words.extend(options);
+    for set in sets {
         words.extend(["--set", set]);
     }
-    let (code, _, err) = run(&folder, &words);
-    assert_eq!((code, err.as_str()), (0, ""));
-    let text = std::fs::read_to_string(folder.path().join("out/globe.json")).unwrap();
-    let manifest = serde_json::from_str(&text).unwrap();
-    (folder, manifest)
+    let output = program(folder, &words).output().unwrap();
+    assert_eq!(String::from_utf8_lossy(&output.stderr), "");
+    assert_eq!(output.status.code(), Some(0));
+    let text = std::fs::read_to_string(folder.join("out/globe.json")).unwrap();
+    serde_json::from_str(&text).unwrap()
 }
 
 pub fn differing(a: &[u32], b: &[u32]) -> usize {
@@ -182,8 +187,8 @@ pub fn differing(a: &[u32], b: &[u32]) -> usize {
 
 #[test]
 fn the_page_opens_from_disk_draws_the_ball_and_says_what_the_manifest_says() {
-    let (folder, manifest) = sample(&[]);
-    let page = folder.path().join("out/report.html");
+    let (out, manifest) = sample();
+    let page = out.join("report.html");
     let opened = Opened::new(&page, [1280, 900]);
     assert_ne!(
         opened.ask("document.documentElement.dataset.ball"),
@@ -318,7 +323,9 @@ fn names_of_places_cover_nothing_and_can_be_turned_off() {
         })
         .collect();
     let places: Vec<&str> = places.iter().map(String::as_str).collect();
-    let (folder, manifest) = sample(&places);
+    let folder = TempDir::new().unwrap();
+    let sets = [&["image.pixel=1 mm"], &places[..]].concat();
+    let manifest = made(folder.path(), &[], &sets);
     assert_eq!(
         manifest
             .facets
@@ -358,8 +365,8 @@ fn names_of_places_cover_nothing_and_can_be_turned_off() {
 
 #[test]
 fn printed_on_a4_and_letter_nothing_is_cut_off() {
-    let (folder, _) = sample(&[]);
-    let opened = Opened::new(&folder.path().join("out/report.html"), [1280, 900]);
+    let (out, _) = sample();
+    let opened = Opened::new(&out.join("report.html"), [1280, 900]);
     // Without a picture yet, an image counts as complete, too.
     opened.wait("document.querySelector('#stage img')?.naturalWidth > 0");
     // A sheet asked for right after a turn has the picture of that turn.
@@ -424,7 +431,12 @@ fn printed_on_a4_and_letter_nothing_is_cut_off() {
 #[test]
 fn a_job_named_like_a_script_shows_as_text() {
     let name = "<script>alert(1)</script>";
-    let (folder, _) = sample(&[&format!("name={name}")]);
+    let folder = TempDir::new().unwrap();
+    made(
+        folder.path(),
+        &[],
+        &[&format!("name={name}"), "image.pixel=1 mm"],
+    );
     let opened = Opened::new(&folder.path().join("out/report.html"), [900, 700]);
     opened.wait("document.documentElement.dataset.ready === 'yes'");
     let heading = opened.ask("document.querySelector('h1').textContent");
@@ -474,21 +486,12 @@ fn a_plan_has_a_page_with_drawings_with_and_without_a_grid() {
 fn meshes_are_closed_true_in_size_and_within_the_tolerance_of_the_images() {
     let folder = TempDir::new().unwrap();
     let job = concat!(env!("CARGO_MANIFEST_DIR"), "/sample-rasters/ashkerry.toml");
+    let pixel = "image.pixel=0.4 mm";
     let words = [
-        "facets",
-        job,
-        "--out",
-        "out",
-        "--mesh",
-        "--quiet",
-        "--set",
-        "image.pixel=0.4 mm",
+        "facets", job, "--out", "out", "--mesh", "--quiet", "--set", pixel,
     ];
-    let (code, _, err) = run(&folder, &words);
-    assert_eq!((code, err.as_str()), (0, ""));
+    let manifest = made(folder.path(), &["--mesh"], &[pixel]);
     let out = folder.path().join("out");
-    let text = std::fs::read_to_string(out.join("globe.json")).unwrap();
-    let manifest: Manifest = serde_json::from_str(&text).unwrap();
     let image = &manifest.image;
     for facet in &manifest.facets {
         let mut file = std::fs::File::open(out.join(format!("mesh/{}.stl", facet.label))).unwrap();

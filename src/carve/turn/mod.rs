@@ -12,6 +12,7 @@ use crate::carve::relief::Ground;
 use crate::carve::resample::Sampler;
 use crate::model::geometry::{Solid, place_of, turn_to};
 use crate::model::grid::{Grid, Source};
+use crate::model::length::Lengths;
 use crate::model::progress::Progress;
 use crate::model::settings::{Settings, TurnPart};
 use crate::{Error, Problem, Result};
@@ -35,6 +36,8 @@ pub struct Turned {
     pub cut_after: Vec<String>,
     /// The relief judged, lowest to highest, mm.
     pub range_mm: f64,
+    /// How the job has lengths written.
+    pub(crate) lengths: Lengths,
 }
 
 /// Searches all turns of a job's solid over a grid and the relief that is carved of it.
@@ -86,6 +89,7 @@ pub(crate) fn turn(
         features: features.clone(),
         found,
         range_mm: ground.range_mm,
+        lengths: settings.lengths(),
     })
 }
 
@@ -108,17 +112,18 @@ pub fn name(part: TurnPart) -> &'static str {
     }
 }
 
-/// Its unit.
-pub fn unit(part: TurnPart) -> &'static str {
+/// Its number as it is printed, and its unit.
+pub fn printed(part: TurnPart, value: f64, lengths: Lengths) -> (String, &'static str) {
     match part {
-        TurnPart::Keep => "degrees",
-        _ => "mm",
+        TurnPart::Keep => (format!("{value:.3}"), "degrees"),
+        _ => (lengths.fine_number(value), lengths.unit()),
     }
 }
 
 fn beyond_limit(settings: &Settings, best: &TurnChoice) -> Error {
     let part = settings.turning.limit.unwrap_or(TurnPart::Relief);
-    let unit = unit(part);
+    // As turn.most is written, whatever the sheets are in.
+    let (_, unit) = printed(part, 0.0, Lengths::METRIC);
     Error::Job(
         Problem::new(format!(
             "no turn found keeps the part named in turn.limit, {}",

@@ -16,7 +16,7 @@ use crate::model::curve::Curve;
 use crate::model::geometry::Solid;
 use crate::model::grid::Source;
 use crate::model::jobfile::{self, Job};
-use crate::model::length::one_line;
+use crate::model::length::{Lengths, one_line};
 use crate::model::progress::Progress;
 use crate::model::settings::{CurveShape, Detail, Method, Settings};
 use crate::output::folder::{CURVES_FILE, CURVES_SCHEMA, NewFolder};
@@ -57,6 +57,9 @@ pub struct Comparison {
     pub curves: Vec<CurveRow>,
     /// What is best, if asked for.
     pub suggestion: Option<Suggestion>,
+    /// How the job has lengths written.
+    #[serde(skip)]
+    pub(crate) lengths: Lengths,
 }
 
 /// One way to exaggerate, described.
@@ -128,6 +131,7 @@ pub fn curves(job: &Job, options: &CurvesOptions, progress: &dyn Progress) -> Re
         samples: [bench.reading.grid.columns(), bench.reading.grid.rows()],
         curves: all.iter().map(|one| one.row.clone()).collect(),
         suggestion,
+        lengths: job.settings.lengths(),
     };
     if let Some(folder) = folder {
         write(&folder, &comparison, &all, &bench)?;

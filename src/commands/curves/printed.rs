@@ -5,7 +5,7 @@ use std::fmt;
 
 impl fmt::Display for Comparison {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let [columns, rows] = self.samples;
+        let ([columns, rows], say) = (self.samples, self.lengths);
         writeln!(out, "Measured on {columns} x {rows} samples.\n")?;
         let widest = self
             .curves
@@ -18,12 +18,17 @@ impl fmt::Display for Comparison {
         self.exaggeration_table(out, width)?;
         writeln!(
             out,
-            "\nAll as the finishing bit leaves it. Legible: the height varies by 0.10 mm or more \
-             (standard deviation) within 5 mm; dead: by less than 0.03 mm. Rough order: how well \
+            "\nAll as the finishing bit leaves it. Legible: the height varies by {} or more \
+             (standard deviation) within {}; dead: by less than {}. Rough order: how well \
              rugged ground stays more rugged than smooth ground, 1 being fully; long order: the \
-             same of large forms. Bit leaves: more than 0.1 mm of wood stays. Order kept: of \
-             places within 30 mm whose heights differ by more than 500 m, those where the higher \
-             one is carved higher."
+             same of large forms. Bit leaves: more than {} of wood stays. Order kept: of \
+             places within {} whose heights differ by more than 500 m, those where the higher \
+             one is carved higher.",
+            say.text(0.1),
+            say.text(5.0),
+            say.text(0.03),
+            say.text(0.1),
+            say.text(30.0)
         )?;
         if let Some(suggestion) = &self.suggestion {
             writeln!(out, "\n{}", suggestion.why)?;
@@ -40,8 +45,9 @@ impl Comparison {
     fn figures_table(&self, out: &mut fmt::Formatter<'_>, width: usize) -> fmt::Result {
         writeln!(
             out,
-            "| {:width$} | range mm | legible % | dead % | rough order | long order | bit leaves % | over 45° % | order kept % |",
-            "curve"
+            "| {:width$} | range {} | legible % | dead % | rough order | long order | bit leaves % | over 45° % | order kept % |",
+            "curve",
+            self.lengths.unit()
         )?;
         writeln!(
             out,
@@ -52,9 +58,9 @@ impl Comparison {
             let figures = &row.figures;
             writeln!(
                 out,
-                "| {:width$} | {:8.2} | {:9.1} | {:6.1} | {:11.3} | {:10.3} | {:12.1} | {:10.2} | {:12.2} |",
+                "| {:width$} | {:>8} | {:9.1} | {:6.1} | {:11.3} | {:10.3} | {:12.1} | {:10.2} | {:12.2} |",
                 row.label,
-                row.range_mm,
+                self.lengths.number(row.range_mm),
                 100.0 * figures.carved_share,
                 100.0 * figures.flat_share,
                 figures.rough_order,
@@ -70,7 +76,11 @@ impl Comparison {
     fn exaggeration_table(&self, out: &mut fmt::Formatter<'_>, width: usize) -> fmt::Result {
         writeln!(
             out,
-            "\nMillimetres of relief per kilometre of height (times true scale):\n"
+            "\n{} of relief per kilometre of height (times true scale):\n",
+            match self.lengths.unit() {
+                "in" => "Inches",
+                _ => "Millimetres",
+            }
         )?;
         write!(out, "| {:width$} |", "curve")?;
         let places = self.curves.first().map_or(&[][..], |row| &row.at);
@@ -94,7 +104,11 @@ impl Comparison {
                 let times = at
                     .exaggeration
                     .map_or(String::new(), |times| format!(" ({times:.0}x)"));
-                write!(out, " {:>13} |", format!("{:.3}{times}", at.mm_per_km))?;
+                write!(
+                    out,
+                    " {:>13} |",
+                    self.lengths.fine_number(at.mm_per_km) + &times
+                )?;
             }
             writeln!(out)?;
         }

@@ -200,7 +200,7 @@ fn settings_of_other_files_and_unknown_ones_are_not_the_pages_to_change() {
 #[test]
 fn what_was_shaped_once_is_answered_exactly_at_once() {
     // Coarse pixels need a coarse grid, which is shaped the sooner.
-    let (_folder, path) = folder(&(JOB.to_owned() + "\n[image]\npixel = \"0.5 mm\"\n"));
+    let (_folder, path) = folder(&(JOB.to_owned() + "\n[image]\npixel = \"1 mm\"\n"));
     let bench = quiet(&path, &[]).unwrap();
     let draft = ViewRequest {
         exact: false,

@@ -2,8 +2,9 @@
 
 use crate::carve::turn::cost::{CostParts, MISFIT_MM};
 use crate::carve::turn::search::TurnChoice;
-use crate::carve::turn::{Turned, name, unit};
+use crate::carve::turn::{Turned, name, printed};
 use crate::model::geometry::place_name;
+use crate::model::length::Lengths;
 use crate::model::settings::TurnPart;
 use std::fmt::Write;
 
@@ -43,30 +44,36 @@ fn block(choice: &TurnChoice) -> String {
 
 /// Before, after and median; the five choices; the places to keep whole.
 fn table(turned: &Turned) -> String {
-    let best = &turned.found.choices[0];
+    let (best, say) = (&turned.found.choices[0], turned.lengths);
     let mut out = format!(
-        "Relief of {:.2} mm; {} turns looked at. A misfit is {MISFIT_MM} mm.\n\n{:<38}{:>10}{:>10}{:>10}\n",
-        turned.range_mm, turned.found.looked_at, "", "before", "after", "median"
+        "Relief of {}; {} turns looked at. A misfit is {}.\n\n{:<38}{:>10}{:>10}{:>10}\n",
+        say.text(turned.range_mm),
+        turned.found.looked_at,
+        say.text(MISFIT_MM),
+        "",
+        "before",
+        "after",
+        "median"
     );
     for part in PARTS {
         let values = [&turned.before.parts, &best.parts, &turned.found.median];
         let _ = write!(out, "{:<38}", name(part));
         for parts in values {
-            let _ = write!(out, "{:>10.3}", parts.part(part));
+            let _ = write!(out, "{:>10}", printed(part, parts.part(part), say).0);
         }
-        let _ = writeln!(out, " {}", unit(part));
+        let _ = writeln!(out, " {}", printed(part, 0.0, say).1);
     }
     let _ = writeln!(
         out,
         "{:<38}{:>10.3}{:>10.3}\n",
         "together, as weighed", turned.before.total, best.total
     );
-    out.push_str(&choices(&turned.found.choices));
+    out.push_str(&choices(&turned.found.choices, say));
     out.push_str(&places(turned));
     out
 }
 
-fn choices(choices: &[TurnChoice]) -> String {
+fn choices(choices: &[TurnChoice], say: Lengths) -> String {
     let mut out = format!(
         "The best clearly different turns, facet 1 at\n{:>3}{:>9}{:>9}{:>9}{:>10}{:>9}{:>9}{:>9}{:>9}{:>9}{:>9}\n",
         "", "lat", "lon", "spin", "together", "relief", "worst", "high", "misfit", "corner", "keep"
@@ -82,7 +89,7 @@ fn choices(choices: &[TurnChoice]) -> String {
             choice.total
         );
         for part in PARTS {
-            let _ = write!(out, "{:>9.3}", choice.parts.part(part));
+            let _ = write!(out, "{:>9}", printed(part, choice.parts.part(part), say).0);
         }
         out.push('\n');
     }

@@ -7,6 +7,7 @@ use crate::carve::turn::search::TurnChoice;
 use crate::model::curve::Curve;
 use crate::model::geometry::{Solid, direction, lat_lon_deg};
 use crate::model::grid::Grid;
+use crate::model::length::Lengths;
 use crate::model::settings::NamedPlace;
 use crate::show::pictures::{
     ACCENT, Box4, INK, Labels, Light, PAPER, QUIET, Svg, draw_over, shade,
@@ -70,7 +71,7 @@ pub fn draw(
             top: top as f64,
             width: columns as f64,
         };
-        panel.caption(&mut svg, name, choice, cut);
+        panel.caption(&mut svg, name, choice, cut, turned.lengths);
         panel.frame(&mut svg);
         let solid = solid.turned(&choice.turn(solid));
         panel.seams(&mut svg, &solid);
@@ -133,7 +134,14 @@ impl Panel {
         [self.left + lon * scale, self.top + (90.0 - lat) * scale]
     }
 
-    fn caption(&self, svg: &mut Svg, name: &str, choice: &TurnChoice, cut: &[String]) {
+    fn caption(
+        &self,
+        svg: &mut Svg,
+        name: &str,
+        choice: &TurnChoice,
+        cut: &[String],
+        say: Lengths,
+    ) {
         let y = self.top - 22.0;
         svg.bold(self.left, y, 28.0, "start", INK, name);
         let parts = &choice.parts;
@@ -142,9 +150,11 @@ impl Panel {
             names => format!("cuts {}", names.join(", ")),
         };
         let text = format!(
-            "relief along the seams {:.3} mm, worst seam {:.3} mm, highest {:.2} mm, misfit step \
-             {:.3} mm; {cut}",
-            parts.relief_mm, parts.worst_mm, parts.high_mm, parts.misfit_mm
+            "relief along the seams {}, worst seam {}, highest {}, misfit step {}; {cut}",
+            say.fine(parts.relief_mm),
+            say.fine(parts.worst_mm),
+            say.fine(parts.high_mm),
+            say.fine(parts.misfit_mm)
         );
         svg.text(self.left + 130.0, y, 24.0, "start", QUIET, &text);
     }

@@ -48,7 +48,7 @@ pub fn sealed(manifest: &Manifest) -> Result<(String, String)> {
     bytes.push(b'\n');
     let text = String::from_utf8(bytes).map_err(|e| broken(e.to_string()))?;
     // A NaN is written as `null`, which the reader would refuse; find out now.
-    serde_json::from_str::<Manifest>(&text)
+    serde_json::from_slice::<Manifest>(text.as_bytes())
         .map_err(|e| broken(format!("a number is not finite: {e}")))?;
     let sum = checksums::of_bytes(text.as_bytes());
     let Some(start) = text.strip_suffix("\"\n}\n") else {

@@ -1,12 +1,14 @@
 //! Every blank as it lies for work on its back: seen from behind, so that nobody mirrors by hand.
 //!
-//! Up stays up and left becomes right. The number and an arrow to the index corner are single
-//! lines for an engraving bit, on a layer of their own.
+//! Up stays up and left becomes right. The number, an arrow to the index corner and one to north are
+//! single lines for an engraving bit, on a layer of their own. What the mount takes is drawn too.
 
-use super::drawing::{Drawing, Layer, Primitive};
+use super::drawing::{Drawing, Layer, Primitive, flipped};
 use super::pieces::{caption, index_mark, middle_of};
-use crate::model::length::Lengths;
-use crate::shop::plan::KindPlan;
+use crate::model::geometry::{Frame, Solid};
+use crate::model::settings::Settings;
+use crate::shop::mount::north;
+use crate::shop::plan::{KindPlan, Plan};
 use crate::shop::polygon::Rounded;
 use crate::shop::{facet_label, kind_letter};
 use glam::DVec2;
@@ -35,8 +37,14 @@ const DIGITS: [&[&[(u8, u8)]]; 10] = [
     &[&[(2, 2), (0, 2), (0, 4), (2, 4), (2, 0), (0, 0)]],
 ];
 
-/// The blank of a facet from behind.
-pub fn back(face: usize, kind: usize, plan: &KindPlan, say: Lengths) -> Drawing {
+/// Lines of the letters of the two poles, in the same box.
+const N: &[&[(u8, u8)]] = &[&[(0, 0), (0, 4), (2, 0), (2, 4)]];
+const S: &[&[(u8, u8)]] = DIGITS[5];
+
+/// The blank of a facet from behind, with what the mount takes of it.
+pub fn back(face: usize, plan: &Plan, solid: &Solid, settings: &Settings) -> Drawing {
+    let kind = solid.faces[face].kind;
+    let (mount, plan, say) = (&plan.mount, &plan.kinds[kind], settings.lengths());
     let jig = &plan.jig;
     let mut drawing = Drawing::default();
     let outline = mirrored(&jig.blank_mm);
@@ -58,7 +66,12 @@ pub fn back(face: usize, kind: usize, plan: &KindPlan, say: Lengths) -> Drawing 
         let place = at + inward - DVec2::Y * 0.35 * TEXT;
         drawing.words(place, TEXT, 0, format!("{}", side + 1));
     }
-    engrave(&mut drawing, &facet_label(face), free_mm(plan));
+    let free_mm = free_mm(plan);
+    engrave_number(&mut drawing, &facet_label(face), free_mm);
+    engrave_north(&mut drawing, &solid.faces[face].frame, free_mm);
+    let mounted = mount.as_ref().map_or(Vec::new(), |mount| {
+        super::mount::on_back(&mut drawing, mount, solid, face, settings)
+    });
     let (low, high) = drawing.bounds();
     caption(
         &mut drawing,
@@ -73,24 +86,21 @@ pub fn back(face: usize, kind: usize, plan: &KindPlan, say: Lengths) -> Drawing 
         Some(depth) => format!("in the floor of the pocket, from {} down", say.text(*depth)),
         None => "in the back".to_owned(),
     };
-    let lines = [
+    let mut lines = vec![
         "black: blank with trim; blue dashes: back after the bevel".to_owned(),
         "blue solid: pocket (fine dashes: roughing); grey dashes: notches for the tabs".to_owned(),
         format!(
-            "red: number and arrow to the index corner, to engrave up to {} deep {depth}",
+            "red: number, long arrow to the index corner, short one to north, to engrave up to {} deep {depth}",
             say.at_most(ENGRAVED_MM)
         ),
         "already mirrored: cut it as it is, with the back up; numbers: sides".to_owned(),
     ];
+    lines.extend(mounted);
     for (i, line) in lines.iter().enumerate() {
         let at = DVec2::new(low.x, low.y - 6.0 - 1.6 * TEXT * i as f64);
         drawing.words(at, TEXT, -1, line);
     }
     drawing
-}
-
-fn flipped(point: DVec2) -> DVec2 {
-    DVec2::new(-point.x, point.y)
 }
 
 /// An outline from behind, still counter-clockwise and still from its first corner.
@@ -123,35 +133,72 @@ fn free_mm(plan: &KindPlan) -> f64 {
     crate::shop::polygon::distance_to_line(&outline, DVec2::ZERO)
 }
 
+/// Lines of a sign whose box's lower left corner lies at a place.
+fn engrave(drawing: &mut Drawing, sign: &[&[(u8, u8)]], corner: DVec2, unit: f64) {
+    for line in sign {
+        let places = line.iter();
+        let places = places.map(|(x, y)| corner + unit * DVec2::new(f64::from(*x), f64::from(*y)));
+        let places: Vec<DVec2> = places.collect();
+        let closed = places.len() > 2 && places.first() == places.last();
+        drawing.add(
+            Layer::Engrave,
+            match closed {
+                true => Primitive::Closed(places[1..].to_vec()),
+                false => Primitive::Open(places),
+            },
+        );
+    }
+}
+
+/// A line with two barbs at its end.
+fn engrave_arrow(drawing: &mut Drawing, from: DVec2, tip: DVec2, head: f64) {
+    drawing.line(Layer::Engrave, from, tip);
+    let back = (from - tip).normalize_or_zero() * head;
+    let barbs = [
+        back + 0.5 * back.perp(),
+        DVec2::ZERO,
+        back - 0.5 * back.perp(),
+    ];
+    let barbs = barbs.map(|barb| tip + barb).to_vec();
+    drawing.add(Layer::Engrave, Primitive::Open(barbs));
+}
+
+/// Height of the number on a back, mm.
+fn number_mm(free_mm: f64) -> f64 {
+    (0.55 * free_mm).clamp(NUMBER_MM.0, NUMBER_MM.1)
+}
+
 /// The number across the middle, and an arrow above it to the index corner.
-fn engrave(drawing: &mut Drawing, label: &str, free_mm: f64) {
-    let (least, most) = NUMBER_MM;
-    let height = (0.55 * free_mm).clamp(least, most);
+fn engrave_number(drawing: &mut Drawing, label: &str, free_mm: f64) {
+    let height = number_mm(free_mm);
     let unit = height / 4.0;
     let across = unit * (3.2 * label.len() as f64 - 1.2);
     for (i, digit) in label.chars().filter_map(|c| c.to_digit(10)).enumerate() {
         let corner = DVec2::new(unit * 3.2 * i as f64 - 0.5 * across, -0.75 * height);
-        for line in DIGITS[digit as usize] {
-            let places = line
-                .iter()
-                .map(|(x, y)| corner + unit * DVec2::new(f64::from(*x), f64::from(*y)));
-            let places: Vec<DVec2> = places.collect();
-            let closed = places.len() > 2 && places.first() == places.last();
-            drawing.add(
-                Layer::Engrave,
-                match closed {
-                    true => Primitive::Closed(places[1..].to_vec()),
-                    false => Primitive::Open(places),
-                },
-            );
+        engrave(drawing, DIGITS[digit as usize], corner, unit);
+    }
+    let tip = DVec2::Y * 0.85 * free_mm.max(NUMBER_MM.0);
+    engrave_arrow(drawing, DVec2::Y * 0.4 * height, tip, 0.3 * height);
+}
+
+/// A short arrow to north with its letter, to the right of the number; on a facet about a pole a
+/// ring and the pole's letter.
+fn engrave_north(drawing: &mut Drawing, frame: &Frame, free_mm: f64) {
+    let middle = DVec2::new(0.7 * free_mm, 0.0);
+    let (half, unit) = (0.16 * free_mm, 0.03 * free_mm);
+    let letter = |at: DVec2| at - unit * DVec2::new(1.0, 2.0);
+    match north(frame).map(flipped) {
+        Ok(toward) => {
+            let (from, tip) = (middle - half * toward, middle + half * toward);
+            engrave_arrow(drawing, from, tip, 0.5 * half);
+            engrave(drawing, N, letter(from - 3.2 * unit * toward), unit);
+        }
+        Err(pole) => {
+            let sign = if pole.starts_with('N') { N } else { S };
+            drawing.add(Layer::Engrave, Primitive::Ring(middle, half));
+            engrave(drawing, sign, letter(middle), unit);
         }
     }
-    let tip = DVec2::Y * 0.85 * free_mm.max(least);
-    drawing.line(Layer::Engrave, DVec2::Y * 0.4 * height, tip);
-    let head = 0.3 * height;
-    let barbs = [-head * 0.5, 0.0, head * 0.5];
-    let barbs = barbs.map(|x| tip + DVec2::new(x, -2.0 * x.abs()));
-    drawing.add(Layer::Engrave, Primitive::Open(barbs.to_vec()));
 }
 
 #[cfg(test)]

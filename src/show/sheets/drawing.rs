@@ -332,6 +332,11 @@ impl Drawing {
     }
 }
 
+/// A place of the front as it lies seen from behind.
+pub fn flipped(point: DVec2) -> DVec2 {
+    DVec2::new(-point.x, point.y)
+}
+
 fn way(points: &[DVec2], at: &dyn Fn(DVec2) -> String) -> String {
     let mut text = String::new();
     for (i, p) in points.iter().enumerate() {
@@ -370,6 +375,7 @@ mod tests {
     use super::super::dxf;
     use super::super::sheet::Sheet;
     use super::*;
+    use crate::model::length::Units;
     use crate::shop::polygon::round_corners;
 
     fn sample() -> Drawing {
@@ -385,22 +391,25 @@ mod tests {
         drawing
     }
 
-    /// Read back by GDAL's DXF driver, which shares nothing with the writer.
+    /// Read back by GDAL's DXF driver, which shares nothing with the writer; an inch is 25.4 mm.
     #[test]
     fn an_independent_reader_finds_layers_and_true_sizes() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("blank.dxf");
-        std::fs::write(&path, dxf::file(&sample())).unwrap();
-        let mut found = drawn::shapes(&path);
-        found.sort_by(|a, b| a.0.cmp(&b.0));
-        let names: Vec<&str> = found.iter().map(|f| f.0.as_str()).collect();
-        assert_eq!(names, ["AXIS", "BLANK", "LABEL", "POCKET"]);
-        for (index, width, height) in [(0, 10.0, 0.25), (1, 40.0, 40.0), (3, 20.0, 20.0)] {
-            let (_, w, h) = &found[index];
-            assert!(
-                (w - width).abs() < 1e-6 && (h - height).abs() < 1e-6,
-                "{found:?}"
-            );
+        for (units, unit_mm) in [(Units::Mm, 1.0), (Units::Inch, 25.4)] {
+            std::fs::write(&path, dxf::file(&sample(), units)).unwrap();
+            let mut found = drawn::shapes(&path);
+            found.sort_by(|a, b| a.0.cmp(&b.0));
+            let names: Vec<&str> = found.iter().map(|f| f.0.as_str()).collect();
+            assert_eq!(names, ["AXIS", "BLANK", "LABEL", "POCKET"]);
+            for (index, width, height) in [(0, 10.0, 0.25), (1, 40.0, 40.0), (3, 20.0, 20.0)] {
+                let (_, w, h) = found[index];
+                let off = (w * unit_mm - width)
+                    .abs()
+                    .max((h * unit_mm - height).abs());
+                // GDAL prints seven decimals.
+                assert!(off < 3e-6, "{units:?}: {found:?}");
+            }
         }
     }
 
@@ -412,7 +421,9 @@ mod tests {
         drawing.add(Layer::Axis, Primitive::Ring(DVec2::ONE, 2.5));
         let bent = [(-1.0, 0.0), (0.0, 1e-12), (1.0, 1.0)].map(DVec2::from);
         drawing.add(Layer::Ground, Primitive::Open(bent.to_vec()));
-        let text = dxf::file(&drawing);
+        let text = dxf::file(&drawing, Units::Inch);
+        drawn::strictly(&text);
+        let text = dxf::file(&drawing, Units::Mm);
         drawn::strictly(&text);
         assert!(text.contains("\\U+00C4 31.7\\U+00B0 \\U+03BC \\U+D834\\U+DD1E  end\n"));
         let file = tempfile::NamedTempFile::new().unwrap();

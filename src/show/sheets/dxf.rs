@@ -3,22 +3,26 @@
 //! mend files that lack any of these, as those of the usual library do.
 
 use super::drawing::{Dashes, Drawing, Layer, Primitive};
+use crate::model::length::{MM_PER_INCH, Units};
 use glam::DVec2;
 use std::fmt::{Display, Write};
 
-/// `$INSUNITS`: millimetres.
-const MILLIMETRES: u8 = 4;
-
-/// `$MEASUREMENT`: metric, so that dashes are millimetres too.
-const METRIC: u8 = 1;
+/// `$INSUNITS`, `$MEASUREMENT` (metric or not, for dashes too) and the length of a millimetre.
+fn system(units: Units) -> (u8, u8, f64) {
+    match units {
+        Units::Mm => (4, 1, 1.0),
+        Units::Inch => (1, 0, 1.0 / MM_PER_INCH),
+    }
+}
 
 /// Height of capitals in the drawings' letters, in type heights: DXF counts capitals, SVG the line.
 const CAPITALS: f64 = 0.73;
 
-/// Pairs of a code and a value, with the next free handle.
+/// Pairs of a code and a value, with the next free handle; lengths are given in mm.
 struct Pairs {
     text: String,
     next: u32,
+    per_mm: f64,
 }
 
 /// The tables, and how their records call themselves.
@@ -40,18 +44,20 @@ const BLOCKS: [&str; 2] = ["*Model_Space", "*Paper_Space"];
 /// Handle of the one plot style: layers name it, so it is given before it is written.
 const PLOT_STYLE: &str = "1";
 
-/// The drawing as a DXF file in mm.
-pub fn file(drawing: &Drawing) -> String {
+/// The drawing as a DXF file in the shop's units.
+pub fn file(drawing: &Drawing, units: Units) -> String {
+    let (unit, metric, per_mm) = system(units);
     let layers = drawing.layers();
     let (low, high) = drawing.bounds();
     let mut body = Pairs {
         text: String::new(),
         next: 2,
+        per_mm,
     };
     body.section("TABLES");
     let mut blocks = Vec::new();
     for (table, class) in TABLES {
-        let records = records(table, &layers, (low, high));
+        let records = records(table, &layers, (low * per_mm, high * per_mm), per_mm);
         let owner = body.table(table, records.len());
         for record in &records {
             let handle = body.record(table, class, &owner, record);
@@ -80,13 +86,14 @@ pub fn file(drawing: &Drawing) -> String {
     let mut file = Pairs {
         text: String::new(),
         next: 0,
+        per_mm,
     };
     file.section("HEADER");
     file.variable("$ACADVER", 1, "AC1015");
     file.variable("$DWGCODEPAGE", 3, "ANSI_1252");
     file.variable("$HANDSEED", 5, format_args!("{:X}", body.next));
-    file.variable("$INSUNITS", 70, MILLIMETRES);
-    file.variable("$MEASUREMENT", 70, METRIC);
+    file.variable("$INSUNITS", 70, unit);
+    file.variable("$MEASUREMENT", 70, metric);
     for (name, corner) in [("$EXTMIN", low), ("$EXTMAX", high)] {
         file.pair(9, name);
         file.point(10, corner, true);
@@ -96,7 +103,12 @@ pub fn file(drawing: &Drawing) -> String {
 }
 
 /// What a table holds: pairs of each record from its name on.
-fn records(table: &str, layers: &[Layer], extent: (DVec2, DVec2)) -> Vec<Vec<(i32, String)>> {
+fn records(
+    table: &str,
+    layers: &[Layer],
+    extent: (DVec2, DVec2),
+    per_mm: f64,
+) -> Vec<Vec<(i32, String)>> {
     let named = |name: &str| vec![(2, name.to_owned()), (70, "0".to_owned())];
     let with = |name: &str, more: &[(i32, &dyn Display)]| {
         let more = more.iter().map(|(code, value)| (*code, value.to_string()));
@@ -107,7 +119,7 @@ fn records(table: &str, layers: &[Layer], extent: (DVec2, DVec2)) -> Vec<Vec<(i3
         "VPORT" => {
             let (middle, size) = (0.5 * (extent.0 + extent.1), extent.1 - extent.0);
             let (x, y) = (number(middle.x), number(middle.y));
-            let (height, aspect) = (number(size.y.max(1.0)), number(1.0));
+            let (height, aspect) = (number(size.y.max(per_mm)), number(1.0));
             vec![with(
                 "*Active",
                 &[(12, &x), (22, &y), (40, &height), (41, &aspect)],
@@ -118,8 +130,9 @@ fn records(table: &str, layers: &[Layer], extent: (DVec2, DVec2)) -> Vec<Vec<(i3
             list.extend(layers.iter().map(|layer| layer.style().dashes));
             list.sort_unstable();
             list.dedup();
-            let plain = ["ByBlock", "ByLayer"].map(|name| line_type(name, &[]));
-            let ours = list.iter().map(|d| line_type(d.name(), d.lengths_mm()));
+            let plain = ["ByBlock", "ByLayer"].map(|name| line_type(name, &[], per_mm));
+            let ours = list.iter();
+            let ours = ours.map(|d| line_type(d.name(), d.lengths_mm(), per_mm));
             plain.into_iter().chain(ours).collect()
         }
         "LAYER" => {
@@ -166,7 +179,7 @@ fn records(table: &str, layers: &[Layer], extent: (DVec2, DVec2)) -> Vec<Vec<(i3
 }
 
 /// A line type: dashes are positive, gaps negative.
-fn line_type(name: &str, lengths_mm: &[f64]) -> Vec<(i32, String)> {
+fn line_type(name: &str, lengths_mm: &[f64], per_mm: f64) -> Vec<(i32, String)> {
     let look: String = lengths_mm
         .iter()
         .enumerate()
@@ -182,10 +195,10 @@ fn line_type(name: &str, lengths_mm: &[f64]) -> Vec<(i32, String)> {
         (3, look.trim_end().to_owned()),
         (72, "65".to_owned()),
         (73, lengths_mm.len().to_string()),
-        (40, number(lengths_mm.iter().sum())),
+        (40, number(per_mm * lengths_mm.iter().sum::<f64>())),
     ];
     for (i, mm) in lengths_mm.iter().enumerate() {
-        pairs.push((49, number(if i % 2 == 0 { *mm } else { -mm })));
+        pairs.push((49, number(per_mm * if i % 2 == 0 { *mm } else { -mm })));
         pairs.push((74, "0".to_owned()));
     }
     pairs
@@ -221,9 +234,13 @@ impl Pairs {
         self.pair(code, value);
     }
 
+    fn length(&mut self, code: i32, mm: f64) {
+        self.pair(code, number(mm * self.per_mm));
+    }
+
     fn point(&mut self, code: i32, at: DVec2, with_z: bool) {
-        self.pair(code, number(at.x));
-        self.pair(code + 10, number(at.y));
+        self.length(code, at.x);
+        self.length(code + 10, at.y);
         if with_z {
             self.pair(code + 20, "0.0");
         }
@@ -312,12 +329,12 @@ impl Pairs {
             Primitive::Ring(centre, radius) => {
                 begin("CIRCLE", "AcDbCircle");
                 self.point(10, *centre, true);
-                self.pair(40, number(*radius));
+                self.length(40, *radius);
             }
             Primitive::Words(at, size, anchor, text) => {
                 begin("TEXT", "AcDbText");
                 self.point(10, *at, true);
-                self.pair(40, number(CAPITALS * size));
+                self.length(40, CAPITALS * size);
                 self.pair(1, plain(text));
                 self.pair(72, anchor + 1);
                 if *anchor != -1 {

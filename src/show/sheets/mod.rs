@@ -22,13 +22,14 @@ use crate::carve::fit::Fit;
 use crate::carve::resample::Sampler;
 use crate::carve::seams;
 use crate::model::geometry::Solid;
+use crate::model::length::Units;
 use crate::model::places::on_facet;
 use crate::model::progress::Progress;
 use crate::model::settings::{NamedPlace, Settings};
 use crate::output::folder::{NewFolder, SHOP_FILE};
 use crate::shop::plan::PlanInput;
 use crate::shop::planning;
-use crate::shop::{self, facet_label, kind_letter};
+use crate::shop::{facet_label, kind_letter};
 use crate::{Error, Result};
 use drawing::Drawing;
 use std::path::{Path, PathBuf};
@@ -100,17 +101,17 @@ pub(crate) fn write_shop(
             faces.map(|face| seams::thinnest_corner(solid, face, &fit.facets[face], sampler));
         corners.collect::<Vec<_>>()
     });
-    let mut plan = planning::plan(&PlanInput {
+    let plan = planning::plan(&PlanInput {
         solid,
         fit,
         ground: ground.as_deref(),
         corners_mm: corners.as_deref(),
+        body,
         settings,
     })?;
-    let jigs: Vec<_> = plan.kinds.iter().map(|kind| &kind.jig).collect();
-    plan.mount = shop::mount::mount(solid, fit, &jigs, &plan.joints, settings, body)?;
     let mut files = Files {
         folder,
+        units: settings.units,
         names: Vec::new(),
     };
     let boards = plan.blanks.boards.len();
@@ -132,7 +133,7 @@ pub(crate) fn write_shop(
             files.both(&format!("sled-{letter}{}", i + 1), &drawing)?;
         }
         for &face in &of_kind.faces {
-            let back = back::back(face, kind, of_kind, settings.lengths());
+            let back = back::back(face, &plan, solid, settings);
             files.both(&format!("back-{}", facet_label(face)), &back)?;
         }
         progress.step(1);
@@ -151,14 +152,8 @@ pub(crate) fn write_shop(
     }
     progress.step(1);
     let sheet_mm = crate::shop::plan::paper_mm(settings.paper.size);
-    let backs = mount::backs(&plan, solid, settings);
-    files.write("backs.pdf", &pdf::pages(&backs, sheet_mm)?)?;
     if let Some(mounted) = &plan.mount {
         files.both("mount", &mount::stand(mounted, settings))?;
-        for face in mount::touched(mounted) {
-            let blank = mount::blank(&plan, solid, mounted, face, settings);
-            files.both(&format!("mount-{}", facet_label(face)), &blank)?;
-        }
     }
     let traveller = traveller::Traveller {
         solid,
@@ -240,6 +235,7 @@ fn facet_outline(solid: &Solid, fit: &Fit, face: usize, settings: &Settings) -> 
 /// Writes into `shop/` and remembers what it wrote.
 struct Files<'a> {
     folder: &'a NewFolder,
+    units: Units,
     names: Vec<String>,
 }
 
@@ -260,7 +256,10 @@ impl Files<'_> {
 
     fn both(&mut self, name: &str, drawing: &Drawing) -> Result<()> {
         self.svg(name, drawing)?;
-        self.write(&format!("{name}.dxf"), dxf::file(drawing).as_bytes())
+        self.write(
+            &format!("{name}.dxf"),
+            dxf::file(drawing, self.units).as_bytes(),
+        )
     }
 
     /// Writes the plan's numbers with the list of its files.

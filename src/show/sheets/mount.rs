@@ -1,50 +1,20 @@
-//! Mounting on the sheets: the stand from the side, holes on the backs of the blanks they touch, and
-//! where north is on every back.
-//!
-//! Backs are drawn as they lie in front of one who works on them: mirrored, so left is right on the
-//! front.
+//! Mounting on the sheets: the stand from the side, what it takes of the blanks it touches, and the
+//! arrow to north.
 
-use super::drawing::{Drawing, Layer, Primitive};
+use super::drawing::{Drawing, Layer, Primitive, flipped};
 use crate::model::geometry::{Solid, direction, place_name};
 use crate::model::length::Lengths;
 use crate::model::places::face_towards;
 use crate::model::settings::{MountKind, Settings};
 use crate::shop::facet_label;
-use crate::shop::mount::{Hole, Mount, TiltBy, north};
-use crate::shop::plan::{Plan, paper_mm};
-use crate::shop::polygon::bounds;
+use crate::shop::mount::{Hole, Mount, TiltBy};
+use crate::shop::plan::Plan;
 use glam::{DVec2, DVec3};
 use std::fmt::Write;
 
 /// Height of type and of headings, mm.
 const TEXT: f64 = 3.0;
 const TITLE: f64 = 4.5;
-
-/// Margin of a sheet, room for its heading, and the least width of one back on it, mm.
-const MARGIN_MM: f64 = 10.0;
-const HEAD_MM: f64 = 14.0;
-const CELL_MM: f64 = 46.0;
-
-/// As seen from the back.
-fn mirrored(p: DVec2) -> DVec2 {
-    DVec2::new(-p.x, p.y)
-}
-
-fn back_outline(plan: &Plan, solid: &Solid, face: usize) -> Vec<DVec2> {
-    let jig = &plan.kinds[solid.faces[face].kind].jig;
-    jig.back_mm.iter().map(|p| mirrored(*p)).collect()
-}
-
-/// A triangle inside the index corner that points at it.
-fn index_mark(drawing: &mut Drawing, corner: DVec2, middle: DVec2, size: f64) {
-    let out = (corner - middle).normalize_or_zero();
-    let (tip, side) = (corner - out * 0.3 * size, out.perp() * 0.35 * size);
-    let base = tip - out * size;
-    drawing.add(
-        Layer::IndexMark,
-        Primitive::Filled(vec![tip, base + side, base - side]),
-    );
-}
 
 /// The arrow to north of a facet about a point, seen from the front or from the back.
 pub fn north_arrow(drawing: &mut Drawing, at: DVec2, long: f64, toward: Result<DVec2, &str>) {
@@ -64,148 +34,33 @@ pub fn north_arrow(drawing: &mut Drawing, at: DVec2, long: f64, toward: Result<D
     }
 }
 
-/// Backs of all blanks with number, index corner and the way to north, on as many sheets as needed.
-pub fn backs(plan: &Plan, solid: &Solid, settings: &Settings) -> Vec<String> {
-    let [width, height] = paper_mm(settings.paper.size);
-    let across = ((width - 2.0 * MARGIN_MM) / CELL_MM).floor().max(1.0) as usize;
-    let cell = (width - 2.0 * MARGIN_MM) / across as f64;
-    let down = ((height - 2.0 * MARGIN_MM - HEAD_MM) / cell)
-        .floor()
-        .max(1.0) as usize;
-    let outlines: Vec<Vec<DVec2>> = (0..solid.faces.len())
-        .map(|face| back_outline(plan, solid, face))
-        .collect();
-    let reaches = outlines.iter().flatten().map(|p| p.length());
-    let scale = (0.42 * cell / reaches.fold(1e-9, f64::max)).min(1.0);
-    let per_sheet = across * down;
-    let sheets = outlines.len().div_ceil(per_sheet);
-    let faces: Vec<usize> = (0..outlines.len()).collect();
-    faces
-        .chunks(per_sheet)
-        .enumerate()
-        .map(|(sheet, faces)| {
-            let mut drawing = Drawing::default();
-            for (i, &face) in faces.iter().enumerate() {
-                let (row, column) = (i / across, i % across);
-                let middle = DVec2::new(
-                    MARGIN_MM + (column as f64 + 0.5) * cell,
-                    height - MARGIN_MM - HEAD_MM - (row as f64 + 0.5) * cell,
-                );
-                let outline: Vec<DVec2> = (outlines[face].iter())
-                    .map(|p| middle + *p * scale)
-                    .collect();
-                let reach = outline.iter().map(|p| p.distance(middle));
-                let small = reach.fold(f64::INFINITY, f64::min);
-                index_mark(&mut drawing, outline[0], middle, 0.2 * small);
-                drawing.add(Layer::Back, Primitive::Closed(outline));
-                let number = middle - DVec2::Y * 0.5 * cell + DVec2::new(-0.5 * cell + 1.0, 1.0);
-                drawing.words(number, 4.0, -1, facet_label(face));
-                let toward = north(&solid.faces[face].frame).map(mirrored);
-                north_arrow(&mut drawing, middle, 0.45 * small, toward);
-            }
-            let heading = format!(
-                "{}: backs of the blanks, seen from the back, {:.0} % of true size; sheet {} of {sheets}",
-                settings.name,
-                100.0 * scale,
-                sheet + 1
-            );
-            let top = DVec2::new(MARGIN_MM, height - MARGIN_MM - 3.0);
-            drawing.words(top, 3.4, -1, heading);
-            let words = "Mark the arrow and the number on every back before the jig hides which way \
-                         is north. Triangle: index corner.";
-            drawing.words(top - DVec2::Y * 5.5, 3.0, -1, words);
-            page(&drawing, [width, height])
-        })
-        .collect()
-}
-
-fn page(drawing: &Drawing, [width, height]: [f64; 2]) -> String {
-    format!(
-        "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{width:.3}mm\" height=\"{height:.3}mm\" \
-         viewBox=\"0 0 {width:.3} {height:.3}\" font-family=\"DejaVu Sans, sans-serif\">\n\
-         <rect width=\"{width:.3}\" height=\"{height:.3}\" fill=\"#ffffff\"/>\n{}</svg>\n",
-        drawing.svg_layers(DVec2::new(0.0, height), 1.0)
-    )
-}
-
-/// Blanks that the mount touches, ascending.
-pub fn touched(mount: &Mount) -> Vec<usize> {
-    let holes = mount.holes.iter().flat_map(|hole| &hole.blanks);
-    let circles = mount.circle.iter().flat_map(|circle| &circle.faces);
-    let mut faces: Vec<usize> = holes
-        .map(|blank| blank.face)
-        .chain(circles.copied())
-        .collect();
-    faces.sort_unstable();
-    faces.dedup();
-    faces
-}
-
-/// One blank from the back at true size, with what the mount takes of it.
-pub fn blank(
-    plan: &Plan,
-    solid: &Solid,
+/// What the mount takes of a blank, on its drawing from behind; what to read below it.
+pub fn on_back(
+    drawing: &mut Drawing,
     mount: &Mount,
+    solid: &Solid,
     face: usize,
     settings: &Settings,
-) -> Drawing {
-    let jig = &plan.kinds[solid.faces[face].kind].jig;
-    let mut drawing = Drawing::default();
-    let outline: Vec<DVec2> = jig.blank_mm.iter().map(|p| mirrored(*p)).collect();
-    let back = back_outline(plan, solid, face);
-    index_mark(&mut drawing, outline[0], DVec2::ZERO, 6.0);
-    if let Some(seat) = &jig.seat {
-        let pocket = seat.sharp_mm[0].iter().map(|p| mirrored(*p)).collect();
-        drawing.add(Layer::Pocket, Primitive::Closed(pocket));
-    }
-    let mut notes = Vec::new();
-    for hole in &mount.holes {
-        notes.extend(hole_on(
-            &mut drawing,
-            hole,
-            face,
-            mount.rod_mm.unwrap_or(0.0),
-            settings.lengths(),
-        ));
-    }
-    if let Some(circle) = &mount.circle {
+) -> Vec<String> {
+    let rod_mm = mount.rod_mm.unwrap_or(0.0);
+    let holes = mount.holes.iter();
+    let mut notes: Vec<String> = holes
+        .filter_map(|hole| hole_on(drawing, hole, face, rod_mm, settings.lengths()))
+        .collect();
+    let circle = mount.circle.iter().find(|on| on.faces.contains(&face));
+    if let Some(circle) = circle {
         let [lat, lon] = mount.lowest;
-        circle_on(
-            &mut drawing,
-            solid,
-            face,
-            direction(lat, lon),
-            circle.radius_mm,
-            settings,
-        );
+        let lowest = direction(lat, lon);
+        circle_on(drawing, solid, face, lowest, circle.radius_mm, settings);
         notes.push(match mount.kind {
             MountKind::Flat => "long dashes: edge of the flat, on the front".to_owned(),
             _ => "long dashes: where the ring touches, on the front".to_owned(),
         });
     }
-    let (low, high) = bounds(&outline);
-    let at = DVec2::new(high.x + 9.0, 0.5 * (low.y + high.y));
-    let toward = north(&solid.faces[face].frame).map(mirrored);
-    north_arrow(&mut drawing, at, 12.0, toward);
-    drawing.add(Layer::Blank, Primitive::Closed(outline));
-    drawing.add(Layer::Back, Primitive::Closed(back));
-    drawing.axis_cross(DVec2::ZERO, 4.0);
-    let title = format!(
-        "Facet {} from the back (mirrored), true size: mounting",
-        facet_label(face)
-    );
-    drawing.words(DVec2::new(low.x, high.y + 5.0), TITLE, -1, title);
-    notes.push(
-        "solid: blank with trim; short dashes: back after the bevel; triangle: index corner".into(),
-    );
-    for (i, note) in notes.iter().enumerate() {
-        let at = DVec2::new(low.x, low.y - 7.0 - 1.6 * TEXT * i as f64);
-        drawing.words(at, TEXT, -1, note.as_str());
-    }
-    drawing
+    notes
 }
 
-/// A hole on the back of a blank, where it touches it; what to read beside it.
+/// A hole of a blank as it is seen from behind; what to read below it.
 fn hole_on(
     drawing: &mut Drawing,
     hole: &Hole,
@@ -215,26 +70,41 @@ fn hole_on(
 ) -> Option<String> {
     const POINTS: usize = 72;
     let found = hole.blanks.iter().find(|blank| blank.face == face)?;
-    let (middle, lean) = (mirrored(found.back_mm), found.lean_deg.to_radians());
+    let blind = hole.deep_mm.is_some();
+    let (middle, lean) = (flipped(found.start_mm(blind)), found.lean_deg.to_radians());
     let along = middle.try_normalize().unwrap_or(DVec2::X);
     // A rod that leans cuts the back in an ellipse, longer the way it leans.
     let rim = (0..POINTS).map(|i| {
         let (s, c) = (i as f64 * std::f64::consts::TAU / POINTS as f64).sin_cos();
         middle + 0.5 * rod_mm * (along * (c / lean.cos()) + along.perp() * s)
     });
-    drawing.add(Layer::Mount, Primitive::Closed(rim.collect()));
+    let layer = if blind {
+        Layer::MountEdge
+    } else {
+        Layer::Mount
+    };
+    drawing.add(layer, Primitive::Closed(rim.collect()));
     drawing.axis_cross(middle, 0.5 * rod_mm + 3.0);
-    let when = match hole.blanks.len() {
-        1 => "drill before gluing, back up",
-        _ => "drill when glued: it runs through several blanks",
+    let when = match (hole.blanks.len(), blind) {
+        (1, false) => "drill before carving, back up",
+        (1, true) => "blind, drill from the front before carving",
+        (_, false) => "drill when glued: it runs through several blanks",
+        (_, true) => "blind, drill from outside when glued: it runs through several blanks",
     };
     let place = format!(
-        "hole {}, middle {} from the axis of the blank; {when}",
+        "hole {}, middle {} from the axis of the blank {}; {when}",
         say.text(rod_mm),
-        say.text(middle.length())
+        say.text(middle.length()),
+        if blind { "at the level" } else { "at the back" }
     );
     if found.lean_deg < 0.05 {
         return Some(format!("{place}; square to the back"));
+    }
+    if blind {
+        return Some(format!(
+            "{place}; it leans {:.2}° from square, its bottom nearer to the axis",
+            found.lean_deg
+        ));
     }
     let from = middle + along * (0.5 * rod_mm + 1.5);
     drawing.arrow(Layer::Mount, from, from + along * 9.0, false);
@@ -265,7 +135,7 @@ fn circle_on(
         let here = face_towards(solid, towards) == face;
         if here {
             let local = solid.faces[face].frame.to_local(towards);
-            run.push(mirrored(local.truncate() * radius));
+            run.push(flipped(local.truncate() * radius));
         }
         if (!here || i == POINTS) && run.len() > 1 {
             drawing.add(Layer::MountEdge, Primitive::Open(std::mem::take(&mut run)));
@@ -396,8 +266,9 @@ pub fn section(plan: &Plan, say: Lengths) -> String {
     out
 }
 
-const NORTH: &str = "`backs.pdf` shows every blank from the back with its number, its index corner \
-                     and an arrow to north; the map has the same arrows from the front.";
+const NORTH: &str = "Every blank's drawing from behind, `back-01` and so on, has an arrow to north to \
+                     engrave beside its number, and what the mount takes of it; the map has the \
+                     same arrows from the front.";
 
 fn sold(mount: &Mount, say: Lengths) -> String {
     mount.nearest_rod_mm.map_or(String::new(), |nearest| {
@@ -410,27 +281,30 @@ fn sold(mount: &Mount, say: Lengths) -> String {
 
 fn holes(mount: &Mount, say: Lengths) -> String {
     let mut out = String::from(
-        "| hole | blanks | from the blank's axis, at the back | leans from square | depth below the \
-         level | wood there, at least |\n|---|---|---|---|---|---|\n",
+        "| hole | blanks | from the blank's axis | leans from square | depth below the level | wood \
+         there, at least |\n|---|---|---|---|---|---|\n",
     );
     for hole in &mount.holes {
         let blanks: Vec<String> = hole.blanks.iter().map(|b| facet_label(b.face)).collect();
         let first = &hole.blanks[0];
-        let deep = hole.deep_mm.map_or("through".to_owned(), |mm| say.text(mm));
+        let (deep, start) = match hole.deep_mm {
+            Some(mm) => (say.at_most(mm), "at the level"),
+            None => ("through".to_owned(), "at the back"),
+        };
         let _ = writeln!(
             out,
-            "| {} | {} | {} | {:.2}° | {deep} | {} |",
+            "| {} | {} | {} {start} | {:.2}° | {deep} | {} |",
             place_name(hole.place[0], hole.place[1]),
             blanks.join(", "),
-            say.text(first.back_mm.length()),
+            say.text(first.start_mm(hole.deep_mm.is_some()).length()),
             first.lean_deg,
             say.text(hole.wood_mm),
         );
     }
     out.push_str(
-        "\nA hole in one blank is drilled on the drill press before gluing, back up, the blank \
-         clamped in its jig or on a wedge of the angle it leans. One through several blanks is \
-         drilled when the ball is glued, with the ball clamped in a cradle and a guide block; start \
+        "\nA hole in one blank is drilled on the drill press before carving, the blank clamped \
+         on a wedge of the angle it leans: one right through with the back up, a blind one from the \
+         front. One through several blanks is drilled when the ball is glued, with the ball clamped in a cradle and a guide block; start \
          with a thin bit. Try rod and bit in scrap: a rod that is to turn needs a drill 0.2 mm (one \
          size) larger. Follow the drill press's manual, and never hold a blank or the ball by hand \
          while drilling.\n\n",

@@ -25,6 +25,7 @@ use crate::shop::{facet_label, kind_letter, seam_label};
 use crate::show::pictures::text_width;
 use crate::show::pictures::{grey_png, picture};
 use glam::DVec2;
+use rayon::prelude::*;
 
 /// Type of the facets' sheets, and from line to line, mm.
 const TYPE: f64 = 2.7;
@@ -56,7 +57,7 @@ pub struct Traveller<'a> {
     pub sampler: Option<&'a Sampler>,
     pub settings: &'a Settings,
     /// Names of what lies on a facet, by its index.
-    pub names: &'a dyn Fn(usize) -> Vec<String>,
+    pub names: &'a (dyn Fn(usize) -> Vec<String> + Sync),
 }
 
 impl Traveller<'_> {
@@ -66,8 +67,10 @@ impl Traveller<'_> {
     /// [`crate::Error::Disk`] if a picture cannot be encoded.
     pub fn pages(&self) -> Result<Vec<String>> {
         let mut pages = self.cover();
-        for face in 0..self.solid.faces.len() {
-            pages.push(self.facet(face)?);
+        let faces = (0..self.solid.faces.len()).into_par_iter();
+        let sheets: Vec<Result<String>> = faces.map(|face| self.facet(face)).collect();
+        for sheet in sheets {
+            pages.push(sheet?);
         }
         Ok(pages)
     }
@@ -713,6 +716,7 @@ mod tests {
             fit: &fit,
             ground: None,
             corners_mm: None,
+            body: None,
             settings: &settings,
         });
         (solid, settings, fit, plan.unwrap())
