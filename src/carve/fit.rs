@@ -24,6 +24,7 @@ use crate::{Error, Problem, Result};
 use glam::{DVec2, DVec3};
 use rayon::prelude::*;
 use std::f64::consts::PI;
+use std::sync::Mutex;
 
 /// Fewest and most grid samples per side of the blocks in which highest and lowest ground are
 /// looked for; small grids get small blocks, or a block would cover many facets.
@@ -82,7 +83,7 @@ pub struct KindFit {
 }
 
 /// Size of the globe and its relief, the two things that may still change.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 struct Size {
     radius_mm: f64,
     range_mm: f64,
@@ -100,6 +101,20 @@ pub fn fit(
     settings: &Settings,
 ) -> Result<Fit> {
     fit_ground(GroundExtent::new(solid, grid, unit_curve, settings))
+}
+
+/// The range alone that [`fit`] finds or takes, mm.
+///
+/// # Errors
+/// As [`fit`].
+pub fn range(
+    solid: &Solid,
+    grid: &dyn Heights,
+    unit_curve: &Curve,
+    settings: &Settings,
+) -> Result<f64> {
+    let ground = GroundExtent::new(solid, grid, unit_curve, settings);
+    Ok(ground.size()?.range_mm)
 }
 
 /// The same without a grid: highest and lowest ground may lie anywhere, so every facet gets the
@@ -143,27 +158,7 @@ pub fn limits_on(
 }
 
 fn fit_ground(ground: GroundExtent<'_>) -> Result<Fit> {
-    let settings = ground.settings;
-    let radius_mm = settings.globe.diameter_mm / 2.0;
-    let size_of = |range_mm| Size {
-        radius_mm,
-        range_mm,
-    };
-    let wanted_mm = settings.relief.range.wanted_mm(settings.globe.diameter_mm);
-    let range_mm = match (settings.relief.range, wanted_mm) {
-        (ReliefRange::Mm(range_mm), _) => range_mm,
-        (_, Some(range_mm)) if ground.holds(size_of(range_mm)) => range_mm,
-        (range, _) => {
-            let largest_mm = ground.largest_range(radius_mm);
-            let least_mm = range.least_mm(settings.globe.diameter_mm);
-            largest_mm.filter(|mm| *mm >= least_mm).ok_or_else(|| {
-                let range_mm = range.looks_well_mm(settings.globe.diameter_mm);
-                ground.refusal(size_of(range_mm))
-            })?
-        }
-    };
-    let size = size_of(range_mm);
-    ground.check(size)?;
+    let size = ground.size()?;
     Ok(ground.fitted(size))
 }
 
@@ -181,6 +176,8 @@ struct GroundExtent<'a> {
     /// Sine and cosine of each row's latitude and of each column's longitude.
     latitudes: Vec<(f64, f64)>,
     longitudes: Vec<(f64, f64)>,
+    /// The highest z last found for each kind, and at which size.
+    found: Vec<Mutex<Option<(Size, f64)>>>,
 }
 
 struct Block {
@@ -226,6 +223,7 @@ impl<'a> GroundExtent<'a> {
             longitudes: (0..columns)
                 .map(|column| sin_cos(layout.lon_deg(column)))
                 .collect(),
+            found: nothing_found(solid),
         }
     }
 
@@ -239,6 +237,7 @@ impl<'a> GroundExtent<'a> {
             side: 0,
             latitudes: Vec::new(),
             longitudes: Vec::new(),
+            found: nothing_found(solid),
         }
     }
 
@@ -267,6 +266,32 @@ impl<'a> GroundExtent<'a> {
             highest: place.reach(self.unit.highest_mm() * size.range_mm),
             lowest: rim.fold(f64::INFINITY, f64::min),
         }
+    }
+
+    /// The size asked for, or the largest that the stock holds.
+    fn size(&self) -> Result<Size> {
+        let settings = self.settings;
+        let radius_mm = settings.globe.diameter_mm / 2.0;
+        let size_of = |range_mm| Size {
+            radius_mm,
+            range_mm,
+        };
+        let wanted_mm = settings.relief.range.wanted_mm(settings.globe.diameter_mm);
+        let range_mm = match (settings.relief.range, wanted_mm) {
+            (ReliefRange::Mm(range_mm), _) => range_mm,
+            (_, Some(range_mm)) if self.holds(size_of(range_mm)) => range_mm,
+            (range, _) => {
+                let largest_mm = self.largest_range(radius_mm);
+                let least_mm = range.least_mm(settings.globe.diameter_mm);
+                largest_mm.filter(|mm| *mm >= least_mm).ok_or_else(|| {
+                    let range_mm = range.looks_well_mm(settings.globe.diameter_mm);
+                    self.refusal(size_of(range_mm))
+                })?
+            }
+        };
+        let size = size_of(range_mm);
+        self.check(size)?;
+        Ok(size)
     }
 
     /// Whether the stock holds a globe with its relief.
@@ -488,22 +513,10 @@ impl<'a> GroundExtent<'a> {
         if self.grid.is_none() {
             return self.extremes_anywhere(kind, size);
         }
-        let outline = self.outline(kind, size);
-        let found: Vec<Extremes> = self.solid.kinds[kind]
-            .faces
-            .par_iter()
-            .map(|&face| self.face_extremes(face, &outline, size, true))
-            .collect();
-        found.into_iter().fold(
-            Extremes {
-                highest: f64::NEG_INFINITY,
-                lowest: f64::INFINITY,
-            },
-            |a, b| Extremes {
-                highest: a.highest.max(b.highest),
-                lowest: a.lowest.min(b.lowest),
-            },
-        )
+        Extremes {
+            highest: self.highest(kind, size),
+            lowest: self.of_faces(kind, size, false, f64::min),
+        }
     }
 
     /// The highest carved z of a kind alone: all that the thickness depends on.
@@ -511,21 +524,28 @@ impl<'a> GroundExtent<'a> {
         if self.grid.is_none() {
             return self.extremes_anywhere(kind, size).highest;
         }
-        let outline = self.outline(kind, size);
-        let faces = self.solid.kinds[kind].faces.par_iter();
-        faces
-            .map(|&face| self.face_extremes(face, &outline, size, false).highest)
-            .reduce(|| f64::NEG_INFINITY, f64::max)
+        let last = self.found[kind].lock().ok().and_then(|found| *found);
+        if let Some((_, highest)) = last.filter(|(of, _)| *of == size) {
+            return highest;
+        }
+        let highest = self.of_faces(kind, size, true, f64::max);
+        if let Ok(mut found) = self.found[kind].lock() {
+            *found = Some((size, highest));
+        }
+        highest
     }
 
-    /// Highest z of a face and, if asked for, the lowest.
-    fn face_extremes(
-        &self,
-        number: usize,
-        outline: &[DVec2],
-        size: Size,
-        lowest: bool,
-    ) -> Extremes {
+    /// Highest or lowest z of all faces of a kind.
+    fn of_faces(&self, kind: usize, size: Size, highest: bool, of: fn(f64, f64) -> f64) -> f64 {
+        let outline = self.outline(kind, size);
+        let faces = self.solid.kinds[kind].faces.par_iter();
+        let found = faces.map(|&face| self.face_extreme(face, &outline, size, highest));
+        let found: Vec<f64> = found.collect();
+        found.into_iter().reduce(of).unwrap_or(0.0)
+    }
+
+    /// Highest z of a face, or lowest.
+    fn face_extreme(&self, number: usize, outline: &[DVec2], size: Size, highest: bool) -> f64 {
         let face = &self.solid.faces[number];
         let place = StockPlacement {
             base: self.settings.globe.base,
@@ -541,49 +561,48 @@ impl<'a> GroundExtent<'a> {
         };
         let widest_block = (self.blocks.iter()).fold(0.0, |a: f64, b| a.max(b.radius_rad));
         let beyond = (rim + widest_block + 1e-6).min(PI).cos();
-        // (bound on z, block), for highest and lowest.
-        let mut high: Vec<(f64, usize)> = Vec::new();
-        let mut low: Vec<(f64, usize)> = Vec::new();
-        for (i, block) in self.blocks.iter().enumerate() {
+        // With a bound on z, the most promising first.
+        let mut blocks: Vec<(f64, &Block)> = Vec::new();
+        for block in &self.blocks {
             if face.frame.z.dot(block.centre) < beyond {
                 continue;
             }
             let away = face.frame.z.angle_between(block.centre);
-            let (near, far) = ((away - block.radius_rad).max(0.0), away + block.radius_rad);
+            let near = (away - block.radius_rad).max(0.0);
             if near > rim {
                 continue;
             }
+            let far = (away + block.radius_rad).min(rim);
             let relief = |m: f64| self.unit.relief_mm(m) * size.range_mm;
-            let far = far.min(rim);
-            let (top, bottom) = (relief(block.highest_m), relief(block.lowest_m));
-            high.push((place.z(top, near).max(place.z(top, far)), i));
-            low.push((place.z(bottom, near).min(place.z(bottom, far)), i));
+            let bound = match highest {
+                true => {
+                    let top = relief(block.highest_m);
+                    place.z(top, near).max(place.z(top, far))
+                }
+                false => {
+                    let bottom = relief(block.lowest_m);
+                    place.z(bottom, near).min(place.z(bottom, far))
+                }
+            };
+            blocks.push((bound, block));
         }
-        high.sort_by(|a, b| b.0.total_cmp(&a.0));
-        if !lowest {
-            low.clear();
-        }
-        low.sort_by(|a, b| a.0.total_cmp(&b.0));
-        let mut found = Extremes {
-            highest: f64::NEG_INFINITY,
-            lowest: f64::INFINITY,
+        blocks.sort_by(|a, b| match highest {
+            true => b.0.total_cmp(&a.0),
+            false => a.0.total_cmp(&b.0),
+        });
+        let mut found = match highest {
+            true => f64::NEG_INFINITY,
+            false => self.lowest_on_rim(number, &place, size),
         };
-        for (bound, i) in high {
-            if bound <= found.highest {
+        for (bound, block) in blocks {
+            if (highest && bound <= found) || (!highest && bound >= found) {
                 break;
             }
-            let seen = self.block_extremes(&self.blocks[i], number, outline, &place, size);
-            found.highest = found.highest.max(seen.highest);
-        }
-        if lowest {
-            found.lowest = self.lowest_on_rim(number, &place, size);
-        }
-        for (bound, i) in low {
-            if bound >= found.lowest {
-                break;
-            }
-            let seen = self.block_extremes(&self.blocks[i], number, outline, &place, size);
-            found.lowest = found.lowest.min(seen.lowest);
+            let seen = self.block_extremes(block, number, outline, &place, size);
+            found = match highest {
+                true => found.max(seen.highest),
+                false => found.min(seen.lowest),
+            };
         }
         found
     }
@@ -880,6 +899,10 @@ fn inside(outline: &[DVec2], p: DVec2, margin: f64) -> bool {
         let along = (b - a).normalize();
         along.perp_dot(p - a) >= -margin
     })
+}
+
+fn nothing_found(solid: &Solid) -> Vec<Mutex<Option<(Size, f64)>>> {
+    solid.kinds.iter().map(|_| Mutex::new(None)).collect()
 }
 
 fn sin_cos(angle_deg: f64) -> (f64, f64) {

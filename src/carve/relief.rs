@@ -80,7 +80,7 @@ impl Ground {
         let global = compress::unit_curve(&source.hypsometry, &settings.relief)?;
         if settings.relief.follows_height() && !finish {
             let shaped = compress::curved(grid, source, settings)?;
-            let range_mm = fit::fit(solid, &shaped.grid, &global, settings)?.range_mm;
+            let range_mm = fit::range(solid, &shaped.grid, &global, settings)?;
             let making = Making::with_range(settings, range_mm);
             return Ok(Ground::shaped(shaped, range_mm, making));
         }
@@ -89,6 +89,17 @@ impl Ground {
 }
 
 impl<G> Ground<G> {
+    /// Of a grid and its curve, with nothing known of how they were made.
+    pub fn as_it_is(grid: G, curve: Curve) -> Ground<G> {
+        Ground {
+            range_mm: curve.highest_mm() - curve.lowest_mm(),
+            grid,
+            curve,
+            making: Making::default(),
+            global: None,
+        }
+    }
+
     fn shaped(shaped: Shaped<G>, range_mm: f64, making: Making) -> Ground<G> {
         Ground {
             curve: shaped.sampled.scaled(shaped.range_mm.unwrap_or(range_mm)),
@@ -170,7 +181,7 @@ impl<'a> Shaper<'a> {
     fn holds(&self, shaped: &Shaped) -> Result<bool> {
         let range_mm = shaped.range_mm.unwrap_or(0.0);
         let as_it_is = with_range(self.settings, ReliefRange::Mm(range_mm));
-        match fit::fit(self.solid, &shaped.grid, &shaped.sampled, &as_it_is) {
+        match fit::range(self.solid, &shaped.grid, &shaped.sampled, &as_it_is) {
             Ok(_) => Ok(true),
             Err(Error::Stock(_)) => Ok(false),
             Err(error) => Err(error),
@@ -215,12 +226,12 @@ impl<'a> Shaper<'a> {
     /// The largest range at which a relief of this shape fits the stock, mm.
     fn fits(&self, shaped: &Shaped) -> Result<f64> {
         let most = with_range(self.settings, ReliefRange::Most);
-        Ok(fit::fit(self.solid, &shaped.grid, &shaped.sampled, &most)?.range_mm)
+        fit::range(self.solid, &shaped.grid, &shaped.sampled, &most)
     }
 
     /// The relief as high as the stock allows.
     fn largest(&self) -> Result<((Shaped, Making), f64)> {
-        let mut range_mm = fit::fit(self.solid, self.grid, self.unit, self.settings)?.range_mm;
+        let mut range_mm = fit::range(self.solid, self.grid, self.unit, self.settings)?;
         let mut largest: Option<((Shaped, Making), f64)> = None;
         for _ in 0..ROUNDS {
             let made = self.at(range_mm);
@@ -240,12 +251,8 @@ impl<'a> Shaper<'a> {
 /// The ground, and the globe fitted to its stock around it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Relief<G = Grid> {
-    /// What is sampled: heights in metres, or finished relief in mm.
-    pub grid: G,
-    /// From the grid's numbers to mm about the datum.
-    pub curve: Curve,
-    /// How it was made.
-    pub making: Making,
+    /// The relief of the whole body.
+    pub ground: Ground<G>,
     /// The globe in its stock; its curve is the part of the exaggeration that is the same everywhere.
     pub fit: Fit,
 }
@@ -265,8 +272,9 @@ impl Relief {
         if source.quantity == Quantity::Relief {
             let ground = Ground::of(solid, grid, source, settings, finish)?;
             let (unit, as_it_is) = at_its_range(&ground.curve, settings);
-            let fitted = fitted_or_remedied(solid, &ground.grid, &unit, &as_it_is)?;
-            return Ok(Relief::in_its_stock(ground, fitted));
+            let fit = fitted_or_remedied(solid, &ground.grid, &unit, &as_it_is)?;
+            let fit = ground.as_known(fit);
+            return Ok(Relief { ground, fit });
         }
         if settings.relief.follows_height() && !finish {
             return Relief::curved(solid, grid, source, settings);
@@ -275,8 +283,9 @@ impl Relief {
         let carve = || {
             let ground = Shaper::new(solid, &grid, &global, settings).ground()?;
             let (unit, as_it_is) = at_its_range(&ground.curve, settings);
-            let fitted = fit::fit(solid, &ground.grid, &unit, &as_it_is)?;
-            Ok(Relief::in_its_stock(ground, fitted))
+            let fit = fit::fit(solid, &ground.grid, &unit, &as_it_is)?;
+            let fit = ground.as_known(fit);
+            Ok(Relief { ground, fit })
         };
         // Shaped ground lies between the ends of its curve: what holds those anywhere holds it,
         // and need not be shaped to be tried.
@@ -322,25 +331,13 @@ impl<G: Heights> Relief<G> {
         let fit = fitted_or_remedied(solid, &shaped.grid, &shaped.sampled, settings)?;
         let making = Making::with_range(settings, fit.range_mm);
         let ground = Ground::shaped(shaped, fit.range_mm, making);
-        Ok(Relief::in_its_stock(ground, fit))
+        let fit = ground.as_known(fit);
+        Ok(Relief { ground, fit })
     }
+}
 
-    /// The ground with the solid fitted around it.
-    fn in_its_stock(ground: Ground<G>, fit: Fit) -> Relief<G> {
-        let fit = Fit {
-            curve: ground.global.unwrap_or_else(|| ground.curve.clone()),
-            range_mm: ground.range_mm,
-            ..fit
-        };
-        Relief {
-            grid: ground.grid,
-            curve: ground.curve,
-            making: ground.making,
-            fit,
-        }
-    }
-
-    /// The same relief fitted with other settings, such as larger pixels.
+impl<G: Heights> Ground<G> {
+    /// The solid fitted around it with other settings, such as larger pixels.
     ///
     /// # Errors
     /// Those of [`fit::fit`]; for want of stock as [`Relief::of`] has them.
@@ -349,7 +346,7 @@ impl<G: Heights> Relief<G> {
         if settings.relief.follows_height() {
             return Ok(self.as_known(fitted_or_remedied(solid, &self.grid, &unit, &as_it_is)?));
         }
-        let global = self.fit.curve.scaled(1.0 / self.fit.range_mm);
+        let global = self.exaggeration().scaled(1.0 / self.range_mm);
         let fit = fit::fit(solid, &self.grid, &unit, &as_it_is);
         let fit = fit.map_err(|error| remedied_anywhere(error, &global, settings))?;
         Ok(self.as_known(fit))
@@ -365,10 +362,15 @@ impl<G: Heights> Relief<G> {
         Ok(self.as_known(fit))
     }
 
+    /// The part of the exaggeration that is the same everywhere, as far as it is known.
+    fn exaggeration(&self) -> &Curve {
+        self.global.as_ref().unwrap_or(&self.curve)
+    }
+
     fn as_known(&self, fit: Fit) -> Fit {
         Fit {
-            curve: self.fit.curve.clone(),
-            range_mm: self.fit.range_mm,
+            curve: self.exaggeration().clone(),
+            range_mm: self.range_mm,
             ..fit
         }
     }
@@ -436,7 +438,7 @@ mod tests {
     /// What is carved, read back as finished relief: its numbers are metres in the grid, as the
     /// reader makes them of millimetres.
     fn kept(relief: &Relief) -> (Grid, Source) {
-        let mut grid = relief.grid.clone();
+        let mut grid = relief.ground.grid.clone();
         grid.heights_m
             .mapv_inplace(|mm| (f64::from(mm) * 0.001) as f32);
         let mut source = source_of(&grid);
@@ -453,8 +455,8 @@ mod tests {
             let first = first.unwrap();
             let (kept, source) = kept(&first);
             let again = Relief::of(&solid, kept, &source, &settings, true).unwrap();
-            assert_eq!(again.grid, first.grid);
-            assert_eq!(again.curve, first.curve);
+            assert_eq!(again.ground.grid, first.ground.grid);
+            assert_eq!(again.ground.curve, first.ground.curve);
             assert_eq!(again.fit.kinds, first.fit.kinds);
             assert_eq!(again.fit.facets, first.fit.facets);
         }
@@ -470,7 +472,7 @@ mod tests {
             let (solid, _) = oriented(&settings).unwrap();
             let relief = Relief::of(&solid, grid.clone(), &source_of(&grid), &settings, false);
             let relief = relief.unwrap();
-            let sampler = Sampler::new(&relief.grid, &relief.curve);
+            let sampler = Sampler::new(&relief.ground.grid, &relief.ground.curve);
             let highest = (0..solid.seams.len())
                 .flat_map(|seam| seam_ground(&solid, seam, &settings, &sampler).relief_mm)
                 .fold(f64::MIN, f64::max);

@@ -273,13 +273,11 @@ impl Comparer {
 
     fn carve(&self, label: &str, settings: &Settings) -> Result<Carved> {
         let Reading { grid, source } = &self.reading;
-        let Relief {
-            grid: sampled,
-            curve,
-            making,
-            fit,
-        } = Relief::of(&self.solid, grid.clone(), source, settings, false)?;
-        let relief_mm = figures::of_grid(&carved(sampled, &curve), self.judge.layout());
+        let Relief { ground, fit } =
+            Relief::of(&self.solid, grid.clone(), source, settings, false)?;
+        let making = ground.making;
+        let relief_mm = carved(ground.grid, &ground.curve);
+        let relief_mm = figures::of_grid(&relief_mm, self.judge.layout());
         Ok(Carved {
             row: CurveRow {
                 label: label.to_owned(),

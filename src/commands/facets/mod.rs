@@ -5,7 +5,7 @@ mod facet_run;
 use crate::carve::cutting::CutterSet;
 use crate::carve::fit::Fit;
 use crate::carve::orient::oriented;
-use crate::carve::relief::{Making, Relief};
+use crate::carve::relief::{Ground, Making, Relief};
 use crate::carve::resample::{Bounds, FacetImage, Sampler, Scratch, render, undercut_mm2};
 use crate::commands::finalise::Finalise;
 use crate::commands::turn::with_turn;
@@ -84,9 +84,8 @@ pub fn facet(grid: Grid, settings: &Settings, number: usize) -> Result<FacetImag
     let (solid, _) = oriented(settings)?;
     let index = chosen_facets(&solid, Some(&BTreeSet::from([number])))?[0];
     let source = Source::of_grid(&grid);
-    let Relief {
-        grid, curve, fit, ..
-    } = Relief::of(&solid, grid, &source, settings, false)?;
+    let Relief { ground, fit } = Relief::of(&solid, grid, &source, settings, false)?;
+    let Ground { grid, curve, .. } = ground;
     Ok(render(
         &Sampler::new(&grid, &curve),
         &Bounds::new(&grid, &curve),
@@ -189,7 +188,7 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
 
 /// Writes the relief as it is to be carved, for other programs.
 fn keep_relief(relief: &Relief, source: &Source, folder: &NewFolder) -> Result<()> {
-    let bytes = relief_file::encode(&relief.grid, source.reference_radius_m)?;
+    let bytes = relief_file::encode(&relief.ground.grid, source.reference_radius_m)?;
     folder.write(RELIEF_FILE, &bytes)
 }
 
@@ -241,12 +240,13 @@ fn largest(fit: &Fit, bits: bool) -> FacetSize {
 impl Ready {
     /// From a grid in memory.
     fn held(relief: Relief, bits: bool, budget: MemoryBudget) -> Result<Ready> {
-        let Relief {
+        let Relief { ground, fit } = relief;
+        let Ground {
             grid,
             curve,
             making,
-            fit,
-        } = relief;
+            ..
+        } = ground;
         let concurrency =
             memory::facet_concurrency(grid.layout(), false, largest(&fit, bits), budget)?;
         Ok(Ready {
@@ -261,12 +261,13 @@ impl Ready {
 
     /// From a grid in a file.
     fn stored(relief: Relief<StoredGrid>, bits: bool, budget: MemoryBudget) -> Result<Ready> {
-        let Relief {
+        let Relief { ground, fit } = relief;
+        let Ground {
             mut grid,
             curve,
             making,
-            fit,
-        } = relief;
+            ..
+        } = ground;
         let concurrency =
             memory::facet_concurrency(grid.layout(), true, largest(&fit, bits), budget)?;
         grid.hold_bytes(concurrency.tiles_bytes);

@@ -5,7 +5,7 @@ pub mod compare;
 use crate::carve::compress;
 use crate::carve::fit::{self, Fit};
 use crate::carve::orient::oriented;
-use crate::carve::relief::{Making, Relief};
+use crate::carve::relief::{Ground, Relief};
 use crate::carve::remedies::remedied_anywhere;
 use crate::carve::resample::{Bounds, FacetImage, Sampler, Scratch, render};
 use crate::commands::finalise::Finalise;
@@ -152,7 +152,7 @@ pub(crate) fn fitted(job: &Job, progress: &dyn Progress) -> Result<Fitted> {
             let relief = Relief::of(&solid, reading.grid, &reading.source, settings, false)?;
             Ok(Fitted {
                 solid,
-                sampler: Sampler::new(&relief.grid, &relief.curve),
+                sampler: Sampler::new(&relief.ground.grid, &relief.ground.curve),
                 relief,
                 basis: Basis::Grid,
                 source: reading.source,
@@ -161,15 +161,11 @@ pub(crate) fn fitted(job: &Job, progress: &dyn Progress) -> Result<Fitted> {
         Err(why) => {
             let unit = half_and_half();
             let fit = fitted_anywhere(&solid, &unit, settings)?;
-            let relief = Relief {
-                making: Making::default(),
-                grid: level_ground(),
-                curve: fit.curve.clone(),
-                fit,
-            };
+            let ground = Ground::as_it_is(level_ground(), fit.curve.clone());
+            let relief = Relief { ground, fit };
             Ok(Fitted {
                 solid,
-                sampler: Sampler::new(&relief.grid, &relief.curve),
+                sampler: Sampler::new(&relief.ground.grid, &relief.ground.curve),
                 relief,
                 basis: Basis::Range(why),
                 source: no_source(),
@@ -256,10 +252,10 @@ fn seen(job: &Job, fitted: &Fitted) -> Result<(Manifest, Vec<Array2<u16>>)> {
     let (solid, turn) = oriented(&settings)?;
     // Without a grid the highest ground may be anywhere, and the blank is made for that.
     let fit = match source.width {
-        0 => relief.fitted_anywhere(&solid, &settings)?,
-        _ => relief.fitted(&solid, &settings)?,
+        0 => relief.ground.fitted_anywhere(&solid, &settings)?,
+        _ => relief.ground.fitted(&solid, &settings)?,
     };
-    let (grid, curve) = (&relief.grid, &relief.curve);
+    let (grid, curve) = (&relief.ground.grid, &relief.ground.curve);
     let bounds = Bounds::new(grid, curve);
     let chosen: Vec<usize> = (0..solid.faces.len()).collect();
     // Its settings are the job's own, its pixels are not.

@@ -4,7 +4,7 @@ use super::ball_points::{Ball, BallHead, Net, ball};
 use crate::carve::compress::{carved, straight, unit_curve};
 use crate::carve::fit::{self, Fit};
 use crate::carve::orient::oriented;
-use crate::carve::relief::Relief;
+use crate::carve::relief::{Ground, Relief};
 use crate::carve::resample::Sampler;
 use crate::commands::curves::{self, Slope};
 use crate::model::geometry::Solid;
@@ -109,7 +109,7 @@ pub struct SeamAnswer {
 /// A relief, and all that is told of it whatever the stock.
 pub(super) struct Shown {
     source: Source,
-    relief: Relief,
+    ground: Ground,
     /// Why the stock holds no relief at all; what is kept is then there to be looked at.
     refused: Option<Error>,
     figures: Figures,
@@ -162,8 +162,8 @@ impl Shown {
             if !of_file && !matches!(settings.relief.range, ReliefRange::Mm(_)) {
                 let unit = unit_curve(&source.hypsometry, &settings.relief)?;
                 let (solid, _) = oriented(&settings)?;
-                let range_mm = match fit::fit(&solid, grid, &unit, &settings) {
-                    Ok(fit) => fit.range_mm,
+                let range_mm = match fit::range(&solid, grid, &unit, &settings) {
+                    Ok(range_mm) => range_mm,
                     Err(error @ Error::Stock(_)) => {
                         refused = Some(error);
                         DRAWN_ANYWAY * settings.globe.diameter_mm
@@ -181,19 +181,20 @@ impl Shown {
     fn shaped(settings: &Settings, reading: &Reading) -> Result<Shown> {
         let Reading { grid, source } = reading;
         let (solid, _) = oriented(settings)?;
-        let of = |settings: &Settings| Relief::of(&solid, grid.clone(), source, settings, false);
+        let of = |settings: &Settings| Ground::of(&solid, grid.clone(), source, settings, false);
         let mut roomy = settings.clone();
         roomy.stock.thickness_mm = ENDLESS * settings.globe.diameter_mm;
-        let (relief, refused) = match settings.relief.range {
+        let (ground, refused) = match settings.relief.range {
             // Not shaped again where it does not fit: what a given range needs is told anyway.
             ReliefRange::Mm(_) => (of(&roomy)?, None),
-            _ => match of(settings) {
+            // The whole of it, for its error tells what would hold the globe.
+            _ => match Relief::of(&solid, grid.clone(), source, settings, false) {
                 Err(error @ Error::Stock(_)) => {
                     let range_mm = DRAWN_ANYWAY * settings.globe.diameter_mm;
                     roomy.relief.range = ReliefRange::Mm(range_mm);
                     (of(&roomy)?, Some(error))
                 }
-                relief => (relief?, None),
+                relief => (relief?.ground, None),
             },
         };
         let (radius_mm, bit_mm) = (
@@ -201,8 +202,8 @@ impl Shown {
             settings.finishing_bit_mm(),
         );
         let lattice = figures::lattice_for(grid.layout(), radius_mm, bit_mm);
-        let relief_mm = figures::of_grid(&carved(relief.grid.clone(), &relief.curve), lattice);
-        let figures = match relief.making.figures {
+        let relief_mm = figures::of_grid(&carved(ground.grid.clone(), &ground.curve), lattice);
+        let figures = match ground.making.figures {
             Some(figures) => figures,
             None => Judge::new(grid, radius_mm, bit_mm).figures(&relief_mm),
         };
@@ -210,16 +211,16 @@ impl Shown {
         Ok(Shown {
             source: source.clone(),
             figures,
-            finished: Sampler::new(&relief.grid, &relief.curve),
-            left: Sampler::new(&left, &straight(&relief.curve)),
+            finished: Sampler::new(&ground.grid, &ground.curve),
+            left: Sampler::new(&left, &straight(&ground.curve)),
             refused,
-            relief,
+            ground,
         })
     }
 
     /// Samples that it holds, to know how much memory that takes.
     pub fn samples(&self) -> usize {
-        self.relief.grid.heights_m.len()
+        self.ground.grid.heights_m.len()
     }
 
     /// Ball and figures in the job's stock; the ball is drawn as it is finished or, with `bit`, as
@@ -270,7 +271,7 @@ impl Shown {
             ground_share: manifest.source.ground_share.clone(),
             slopes: curves::slopes(&fit.curve, &self.source, settings.globe.diameter_mm / 2.0),
             figures: self.figures,
-            detail: self.relief.making.detail,
+            detail: self.ground.making.detail,
             seams: seams(&manifest),
             warnings: remarks(&manifest, undercut_share),
             nets,
@@ -284,12 +285,12 @@ impl Shown {
     fn fitted(&self, solid: &Solid, settings: &Settings) -> Result<(Fit, Option<Error>)> {
         let refused = match &self.refused {
             Some(refused) => refused.clone(),
-            None => match self.relief.fitted(solid, settings) {
+            None => match self.ground.fitted(solid, settings) {
                 Err(error @ Error::Stock(_)) => error,
                 fit => return Ok((fit?, None)),
             },
         };
-        let curve = &self.relief.curve;
+        let curve = &self.ground.curve;
         let range_mm = curve.highest_mm() - curve.lowest_mm();
         let limits = fit::limits(solid, &curve.scaled(1.0 / range_mm), range_mm, settings);
         let mut thicker = settings.clone();
@@ -297,7 +298,7 @@ impl Shown {
             Some(least_mm) => least_mm,
             None => return Err(refused),
         };
-        Ok((self.relief.fitted(solid, &thicker)?, Some(refused)))
+        Ok((self.ground.fitted(solid, &thicker)?, Some(refused)))
     }
 }
 
@@ -446,7 +447,8 @@ mod tests {
             let settings = &job.settings;
             let (solid, _) = oriented(settings).unwrap();
             let Relief {
-                grid, curve, fit, ..
+                ground: Ground { grid, curve, .. },
+                fit,
             } = relief(&solid, &reading, settings);
             let (sampler, bounds) = (Sampler::new(&grid, &curve), Bounds::new(&grid, &curve));
             let range_mm = (curve.lowest_mm(), curve.highest_mm());
@@ -496,7 +498,8 @@ mod tests {
         let settings = &job.settings;
         let (solid, _) = oriented(settings).unwrap();
         let Relief {
-            grid, curve, fit, ..
+            ground: Ground { grid, curve, .. },
+            fit,
         } = relief(&solid, &reading, settings);
         assert_eq!(answer.range_mm, 6.0);
         assert_eq!(
@@ -538,7 +541,7 @@ mod tests {
             let answer = answer(&job, &reading).unwrap();
             let (solid, turn) = oriented(&job.settings).unwrap();
             let relief = relief(&solid, &reading, &job.settings);
-            let sampler = Sampler::new(&relief.grid, &relief.curve);
+            let sampler = Sampler::new(&relief.ground.grid, &relief.ground.curve);
             let all: Vec<usize> = (0..solid.faces.len()).collect();
             let source = &reading.source;
             let manifest = manifest_of(&job, source, &solid, &turn, &relief.fit, &all, &sampler);
