@@ -294,7 +294,8 @@ impl Lengths {
         format!("{value:+.places$} {}", self.unit())
     }
 
-    fn value(self, mm: f64) -> (f64, usize) {
+    /// The number in its unit, and its usual decimals.
+    pub fn value(self, mm: f64) -> (f64, usize) {
         match self.units {
             Units::Mm => (mm, MM_PLACES),
             Units::Inch => (mm / MM_PER_INCH, INCH_PLACES),

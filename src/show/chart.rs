@@ -2,6 +2,7 @@
 
 use crate::model::curve::Curve;
 use crate::model::grid::Hypsometry;
+use crate::model::length::Lengths;
 use crate::show::pictures::{draw_over, sheet_png};
 use crate::{Error, Problem, Result};
 use image::{Rgb, RgbImage};
@@ -85,13 +86,19 @@ fn told_apart<'a>(curves: &[(&str, &'a Curve)]) -> Vec<(String, &'a Curve)> {
 }
 
 /// Relief over height for every curve, with the share of ground at each height behind.
-pub(crate) fn curves(curves: &[(&str, &Curve)], ground: &Hypsometry) -> Result<String> {
+pub(crate) fn curves(
+    curves: &[(&str, &Curve)],
+    ground: &Hypsometry,
+    lengths: Lengths,
+) -> Result<String> {
     let curves = told_apart(curves);
+    let length = |mm: f64| lengths.value(mm).0;
     let (low, high) = (ground.min_m() / 1000.0, ground.max_m() / 1000.0);
     let ends = curves
         .iter()
         .fold((f64::MAX, f64::MIN), |(a, b), (_, curve)| {
-            (a.min(curve.lowest_mm()), b.max(curve.highest_mm()))
+            let (lowest, highest) = (length(curve.lowest_mm()), length(curve.highest_mm()));
+            (a.min(lowest), b.max(highest))
         });
     let room = 0.03 * (ends.1 - ends.0);
     let (bottom, top) = (ends.0 - room, ends.1 + room);
@@ -103,7 +110,7 @@ pub(crate) fn curves(curves: &[(&str, &Curve)], ground: &Hypsometry) -> Result<S
         chart
             .configure_mesh()
             .x_desc("height on the planet, km (grey: how much ground lies there)")
-            .y_desc("relief in the wood, mm")
+            .y_desc(format!("relief in the wood, {}", lengths.unit()))
             .label_style(font(22))
             .axis_desc_style(font(24))
             .light_line_style(WHITE)
@@ -133,7 +140,7 @@ pub(crate) fn curves(curves: &[(&str, &Curve)], ground: &Hypsometry) -> Result<S
             let points: Vec<(f64, f64)> = (0..=400)
                 .map(|k| {
                     let km = low + (high - low) * f64::from(k) / 400.0;
-                    (km, curve.relief_mm(1000.0 * km))
+                    (km, length(curve.relief_mm(1000.0 * km)))
                 })
                 .collect();
             let (dash, gap) = DASHES[i % DASHES.len()];
@@ -271,7 +278,12 @@ mod tests {
             mean_m: 450.0,
         };
         let (one, two) = (curve(1.0), curve(2.0));
-        let svg = curves(&[("first way", &one), ("second way", &two)], &ground).unwrap();
+        let svg = curves(
+            &[("first way", &one), ("second way", &two)],
+            &ground,
+            Lengths::METRIC,
+        )
+        .unwrap();
         assert!(svg.contains("first way") && svg.contains("second way"));
         let picture = image::load_from_memory(&png(&svg).unwrap())
             .unwrap()

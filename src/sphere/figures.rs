@@ -63,7 +63,7 @@ const MOST_DEPARTURE: f32 = 1.1;
 const CELL_OF_BIT: f64 = 1.0 / 7.2;
 
 /// The figures of one relief. Shares are of the ball's area, 0 to 1.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 pub struct Figures {
     /// Share where the carved relief can be seen and felt.
     pub carved_share: f64,

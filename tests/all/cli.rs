@@ -447,6 +447,9 @@ fn an_inch_shop_gets_its_plan_in_inches() {
     }
     let drawn = std::fs::read_to_string(shop.join("section-A.svg")).unwrap();
     assert!(drawn.contains("stock: 1.750 in (1-3/4)") && !drawn.contains(" mm<"));
+    // Drawings for CAM are in its unit and say so.
+    let blank = std::fs::read_to_string(shop.join("blank-A.dxf")).unwrap();
+    assert!(blank.contains("$INSUNITS\n 70\n1\n"), "not in inches");
     // Programs are told in mm, whatever the shop reads.
     let numbers = std::fs::read_to_string(shop.join("plan.json")).unwrap();
     let numbers: serde_json::Value = serde_json::from_str(&numbers).unwrap();

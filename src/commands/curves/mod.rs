@@ -150,12 +150,12 @@ fn write(
         .iter()
         .map(|one| (one.row.label.as_str(), &one.global))
         .collect();
-    let svg = chart::curves(&named, &bench.reading.source.hypsometry)?;
+    let svg = chart::curves(&named, &bench.reading.source.hypsometry, comparison.lengths)?;
     let mut files = vec![
         ("curves.md", comparison.to_string().into_bytes()),
         ("curves.png", chart::png(&svg)?),
         ("curves.svg", svg.into_bytes()),
-        ("sheet.png", sheet::sheet(all, bench)?),
+        ("sheet.png", sheet::sheet(all, bench, comparison.lengths)?),
     ];
     if let Some(suggestion) = &comparison.suggestion {
         let svg = chart::frontier(&marks(suggestion))?;

@@ -115,3 +115,43 @@ impl Comparison {
         Ok(())
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::commands::curves::{CurveRow, Slope};
+    use crate::model::length::{Lengths, Units};
+
+    /// 6.35 mm are 1/4 in; 2.54 mm to the kilometre are a tenth of an inch.
+    #[test]
+    fn an_inch_shop_reads_inches() {
+        let row = CurveRow {
+            label: "own".into(),
+            range_mm: 6.35,
+            at: vec![Slope {
+                percent: 100.0,
+                height_m: 8000.0,
+                mm_per_km: 2.54,
+                exaggeration: None,
+            }],
+            figures: Default::default(),
+        };
+        let mut comparison = Comparison {
+            samples: [360, 180],
+            curves: vec![row],
+            suggestion: None,
+            lengths: Lengths::METRIC,
+        };
+        let text = comparison.to_string();
+        assert!(
+            text.contains("range mm") && text.contains("|     6.35 |"),
+            "{text}"
+        );
+        comparison.lengths = Lengths::new(Units::Inch, 0.0);
+        let text = comparison.to_string();
+        for part in ["range in", "|    0.250 |", "Inches of relief", "0.1000 |"] {
+            assert!(text.contains(part), "{part}: {text}");
+        }
+        assert!(!text.contains("mm"), "{text}");
+    }
+}

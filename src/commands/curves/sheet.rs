@@ -6,6 +6,7 @@ use super::{Carved, Comparer};
 use crate::carve::compress::straight;
 use crate::carve::resample::Sampler;
 use crate::model::geometry::{direction, lat_lon_deg, on_spiral};
+use crate::model::length::Lengths;
 use crate::show::pictures::{DOTS_PER_METRE, INK, QUIET, Svg, draw_over, sheet_png};
 use crate::sphere::lattice::{Field, pooled};
 use crate::{Error, Problem, Result};
@@ -59,7 +60,7 @@ struct View {
 }
 
 /// The sheet as a PNG file that prints at true size.
-pub(super) fn sheet(all: &[Carved], bench: &Comparer) -> Result<Vec<u8>> {
+pub(super) fn sheet(all: &[Carved], bench: &Comparer, lengths: Lengths) -> Result<Vec<u8>> {
     let radius_mm = bench.radius_mm;
     let side_mm = REGION_MM.min(radius_mm);
     let [plain, rugged] = regions(bench.judge.roughness(), side_mm / radius_mm);
@@ -102,7 +103,7 @@ pub(super) fn sheet(all: &[Carved], bench: &Comparer) -> Result<Vec<u8>> {
         for (i, view) in views.iter().enumerate() {
             draw(&mut picture, left(i), top, &sampler, view, radius_mm);
         }
-        label(&mut svg, f64::from(top), one);
+        label(&mut svg, f64::from(top), one, lengths);
     }
     let low = f64::from(height - SCALE_PX) + 60.0;
     svg.scale_bar(
@@ -172,7 +173,7 @@ fn regions(roughness: &Field, across_rad: f64) -> [DVec3; 2] {
     [at(BEYOND), at(1.0 - BEYOND)]
 }
 
-fn label(svg: &mut Svg, top: f64, one: &Carved) {
+fn label(svg: &mut Svg, top: f64, one: &Carved, lengths: Lengths) {
     let figures = &one.row.figures;
     let middle = top + f64::from(VIEW_PX) / 2.0;
     for (i, line) in wrapped(&one.row.label, 24).iter().enumerate() {
@@ -184,7 +185,7 @@ fn label(svg: &mut Svg, top: f64, one: &Carved) {
         format!("{:.1} % dead ground", 100.0 * figures.flat_share),
         format!("order of ruggedness {:.2}", figures.rough_order),
         format!("bit leaves {:.1} %", 100.0 * figures.bit_leaves_share),
-        format!("{:.2} mm of relief", one.row.range_mm),
+        format!("{} of relief", lengths.text(one.row.range_mm)),
     ];
     for (i, fact) in facts.iter().enumerate() {
         let y = middle + 45.0 + 44.0 * i as f64;

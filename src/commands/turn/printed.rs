@@ -159,6 +159,7 @@ mod tests {
     use crate::Error;
     use crate::carve::turn::testing::{bumpy, turn_on};
     use crate::model::jobfile;
+    use crate::model::length::Units;
     use crate::model::settings::{KeepWhole, Settings};
     use glam::DMat3;
 
@@ -212,6 +213,15 @@ mod tests {
         assert!(text.contains("before") && text.contains("old crater at 40.0° S 300.0° E"));
         assert!(turned.before.total >= turned.found.choices[0].total);
         assert_eq!(json(&turned)["choices"].as_array().unwrap().len(), 5);
+
+        // 6 mm are 0.236 in, and no column is left in the other unit.
+        let highest = turned.before.parts.high_mm;
+        let mut inches = turned;
+        inches.lengths = Lengths::new(Units::Inch, 0.0);
+        let text = table(&inches);
+        assert!(text.starts_with("Relief of 0.236 in; "), "{text}");
+        assert!(!text.contains("mm"), "{text}");
+        assert!(text.contains(&format!("{:.4}", highest / 25.4)), "{text}");
     }
 
     #[test]

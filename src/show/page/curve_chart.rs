@@ -37,7 +37,8 @@ fn hypsometry(manifest: &Manifest) -> Hypsometry {
 /// [`crate::Error::Disk`] never in practice.
 pub fn chart(manifest: &Manifest) -> Result<String> {
     let name = manifest.curve.name.as_str();
-    chart::curves(&[(name, &manifest.curve)], &hypsometry(manifest))
+    let ground = hypsometry(manifest);
+    chart::curves(&[(name, &manifest.curve)], &ground, manifest.lengths())
 }
 
 /// How steep the curve is at a height.

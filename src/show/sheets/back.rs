@@ -185,7 +185,7 @@ fn engrave_number(drawing: &mut Drawing, label: &str, free_mm: f64) {
 /// ring and the pole's letter.
 fn engrave_north(drawing: &mut Drawing, frame: &Frame, free_mm: f64) {
     let middle = DVec2::new(0.7 * free_mm, 0.0);
-    let (half, unit) = (0.16 * free_mm, 0.03 * free_mm);
+    let (half, unit) = (0.14 * free_mm, 0.03 * free_mm);
     let letter = |at: DVec2| at - unit * DVec2::new(1.0, 2.0);
     match north(frame).map(flipped) {
         Ok(toward) => {
@@ -205,6 +205,7 @@ fn engrave_north(drawing: &mut Drawing, frame: &Frame, free_mm: f64) {
 mod tests {
     use super::*;
     use crate::shop::polygon::{area, round_corners};
+    use glam::DVec3;
 
     /// Looking at the back, the right hand is where the left hand was; a mirror twice is none.
     #[test]
@@ -232,6 +233,35 @@ mod tests {
                 .iter()
                 .all(|(_, bulge)| *bulge >= 0.0)
         );
+    }
+
+    /// The arrow to north stays clear of the number and of the wood's edge, whichever way it points.
+    #[test]
+    fn the_arrow_to_north_has_its_own_place() {
+        for (free_mm, label) in [(4.0, "9"), (24.6, "05"), (60.0, "120")] {
+            for i in 0..72 {
+                let towards = DVec2::from_angle(f64::from(i) * 5f64.to_radians());
+                let north = DVec3::new(towards.x, towards.y, 0.0);
+                let frame = Frame::looking_along(DVec3::X, DVec3::Z);
+                let turned = Frame {
+                    x: frame.x * north.y + frame.y * north.x,
+                    y: frame.y * north.y - frame.x * north.x,
+                    ..frame
+                };
+                let (mut number, mut arrow) = (Drawing::default(), Drawing::default());
+                engrave_number(&mut number, label, free_mm);
+                engrave_north(&mut arrow, &turned, free_mm);
+                let (low, high) = arrow.bounds();
+                assert!(
+                    low.abs().max(high.abs()).length() <= free_mm,
+                    "{low} {high}"
+                );
+                // Small numbers may not be made smaller than a bit can cut.
+                if free_mm > 8.0 {
+                    assert!(low.x > number.bounds().1.x, "{low} {:?}", number.bounds());
+                }
+            }
+        }
     }
 
     /// Digits as on a display of seven bars have so many bars: no two look alike.

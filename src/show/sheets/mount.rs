@@ -171,7 +171,9 @@ pub fn stand(mount: &Mount, settings: &Settings) -> Drawing {
     let top = axis * 1.3 * radius;
     drawing.words(top, size, -1, place_name(lat, lon));
     let between = DVec2::new((0.5 * lean).sin(), (0.5 * lean).cos()) * 1.1 * radius;
-    drawing.words(between, size, 0, format!("{:.2}°", mount.tilt_deg));
+    if mount.tilt_deg >= 0.005 {
+        drawing.words(between, size, 0, format!("{:.2}°", mount.tilt_deg));
+    }
     if let Some(rod) = mount.rod_mm {
         let side = axis.perp() * 0.5 * rod;
         let ends = mount.holes.iter().zip([1.0, -1.0]).map(|(hole, way)| {
