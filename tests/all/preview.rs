@@ -45,6 +45,11 @@ struct Running {
 
 impl Running {
     fn start() -> Running {
+        Running::with(&[])
+    }
+
+    /// With options of the command line.
+    fn with(options: &[&str]) -> Running {
         let folder = TempDir::new().unwrap();
         let sample = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-rasters/ashkerry.tif");
         std::fs::copy(sample, folder.path().join("ashkerry.tif")).unwrap();
@@ -52,6 +57,7 @@ impl Running {
         let mut child = Command::new(env!("CARGO_BIN_EXE_globewright"))
             .current_dir(folder.path())
             .args(["preview", "hall.toml", "--quiet"])
+            .args(options)
             .stdout(Stdio::piped())
             .spawn()
             .unwrap();
@@ -598,8 +604,18 @@ fn a_slider_moves_the_ball_and_the_numbers_and_a_job_is_written_with_its_comment
 
 #[test]
 fn what_does_not_fit_says_so_and_what_is_wrong_is_said_in_the_words_of_the_program() {
-    let bench = Running::start();
+    let bench = Running::with(&["--set", "units=inch"]);
     let page = opened(&bench, [1280, 900]);
+    // An inch shop reads inches: 6 mm are 0.236 in.
+    let read = "['numbers', 'slopes', 'seams-A', 'chart'].map((id) => \
+                document.getElementById(id).textContent).join(' ')";
+    let read = page.ask(read);
+    let read = read.as_str().unwrap();
+    assert!(
+        read.contains("0.236 in") && read.contains("A: in per km"),
+        "{read}"
+    );
+    assert!(!read.contains("mm"), "{read}");
     slide(&page, "A", "set-stock-thickness", "0.75");
     let refusals = page.ask("document.getElementById('refusals').textContent");
     let refusals = refusals.as_str().unwrap();

@@ -152,6 +152,6 @@ mod tests {
         for part in ["range in", "|    0.250 |", "Inches of relief", "0.1000 |"] {
             assert!(text.contains(part), "{part}: {text}");
         }
-        assert!(!text.contains("mm"), "{text}");
+        assert!(!text.contains(" mm"), "{text}");
     }
 }

@@ -26,6 +26,7 @@ pub use write_back::{Edit, write_back, written};
 
 use crate::carve::orient::oriented;
 use crate::model::jobfile::{self, Job};
+use crate::model::length::Units;
 use crate::model::progress::{Progress, Silent};
 use crate::model::settings::{GridSettings, Settings, TurnSettings};
 use crate::output::folder::{large_files_are_errors, write_whole};
@@ -110,6 +111,8 @@ pub struct Start {
     pub stamp: String,
     /// Every control with its value in the job.
     pub controls: Vec<Control>,
+    /// What the page is written in; numbers in answers are in mm.
+    pub units: Units,
     /// Lowest, highest and mean ground, metres.
     pub ground_m: [f64; 3],
 }
@@ -211,6 +214,7 @@ impl Session {
             file: self.file_name(),
             stamp: stamp(&text),
             controls,
+            units: job.settings.units,
             ground_m,
         })
     }

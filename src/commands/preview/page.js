@@ -217,11 +217,17 @@
     // ---- Figures ----
 
     const percent = (share) => `${(100 * share).toFixed(1)} %`;
-    const mm = (value) => `${value.toFixed(2)} mm`;
-    const signed = (value) => `${value < 0 ? '−' : '+'}${Math.abs(value).toFixed(2)}`;
+    // The shop's unit; what is asked for and answered is in mm.
+    const [unit, perMm, places] = start.units === 'inch' ? ['in', 1 / 25.4, 3] : ['mm', 1, 2];
+    all('[data-unit]').forEach((part) => { part.textContent = unit; });
+    const mm = (value) => `${(value * perMm).toFixed(places)} ${unit}`;
+    const signed = (value) => `${value < 0 ? '−' : '+'}${Math.abs(value * perMm).toFixed(places)}`;
     const highest = (answer) => answer.seams.reduce((a, b) => (b.high_mm > a.high_mm ? b : a));
     const inches = () => controls.some((c) => c.key === 'globe.diameter' && c.unit === 'in');
-    const length = (value) => (inches() ? `${(value / 25.4).toFixed(3)} in (${value.toFixed(1)} mm)` : `${value.toFixed(1)} mm`);
+    const length = (value) => {
+        if (unit === 'in') return mm(value);
+        return inches() ? `${(value / 25.4).toFixed(3)} in (${value.toFixed(1)} mm)` : `${value.toFixed(1)} mm`;
+    };
 
     function verdict(side) {
         if (side.error) return side.error;
@@ -243,10 +249,10 @@
         ['Legible as the bit leaves it', (a) => percent(a.figures.carved_share)],
         ['Dead ground', (a) => percent(a.figures.flat_share)],
         ['Order of ruggedness', (a) => a.figures.rough_order.toFixed(2)],
-        ['Bit leaves over 0.1 mm', (a) => percent(a.figures.bit_leaves_share)],
+        [`Bit leaves over ${unit === 'in' ? '0.004 in' : '0.1 mm'}`, (a) => percent(a.figures.bit_leaves_share)],
         ['Detail', (a) => (a.detail === null ? 'curve alone' : a.detail.toFixed(2))],
         ['Steepest slope', (a) => `${a.figures.steepest_deg.toFixed(1)}°`],
-        ['Highest ground on a seam', (a) => `${signed(highest(a).high_mm)} mm on ${highest(a).seam}`],
+        ['Highest ground on a seam', (a) => `${signed(highest(a).high_mm)} ${unit} on ${highest(a).seam}`],
     ];
 
     function fill(body, rows) {
@@ -286,10 +292,11 @@
         }).map((name) => make('p', { class: 'alarm' }, `${name}: ${sides[name].answer.fit.message}`)));
         const [a, b] = answers;
         if (a && b) {
+            const perKm = (slope) => (slope.mm_per_km * perMm).toFixed(places);
             const times = (slope) => (slope.exaggeration === null ? 'not known' : `${slope.exaggeration.toFixed(1)} times`);
             fill(one('#slopes tbody'), a.slopes.map((slope, i) => [
                 `${slope.percent}`, slope.height_m.toFixed(0),
-                slope.mm_per_km.toFixed(2), times(slope), b.slopes[i].mm_per_km.toFixed(2), times(b.slopes[i])]));
+                perKm(slope), times(slope), perKm(b.slopes[i]), times(b.slopes[i])]));
             one('#chart').replaceChildren(chart(a, b));
         }
         const notes = SIDES.filter((name) => sides[name].answer).map((name) => {
@@ -329,10 +336,10 @@
         const box = { left: 62, right: 16, top: 34, bottom: 52 };
         const both = [...a.curve, ...b.curve];
         const lowM = Math.min(...both.map((p) => p[0])), highM = Math.max(...both.map((p) => p[0]));
-        const lowMm = Math.min(...both.map((p) => p[1])), highMm = Math.max(...both.map((p) => p[1]));
-        const room = 0.04 * (highMm - lowMm);
+        const low = perMm * Math.min(...both.map((p) => p[1])), high = perMm * Math.max(...both.map((p) => p[1]));
+        const room = 0.04 * (high - low);
         const x = (metres) => box.left + (metres - lowM) / (highM - lowM) * (width - box.left - box.right);
-        const y = (value) => height - box.bottom - (value - lowMm + room) / (highMm - lowMm + 2 * room) * (height - box.top - box.bottom);
+        const y = (value) => height - box.bottom - (value - low + room) / (high - low + 2 * room) * (height - box.top - box.bottom);
         const svg = shape('svg', { viewBox: `0 0 ${width} ${height}`, role: 'img', 'aria-label': `Curves: A ${a.curve_name} from ${lowM.toFixed(0)} m to ${highM.toFixed(0)} m makes ${mm(a.range_mm)}; B ${b.curve_name} makes ${mm(b.range_mm)}` });
         const most = Math.max(...a.ground_share);
         const bottom = height - box.bottom;
@@ -347,7 +354,7 @@
             svg.append(shape('line', { class: 'axis', x1: x(1000 * at), x2: x(1000 * at), y1: bottom, y2: bottom + 5 }));
             svg.append(shape('text', { x: x(1000 * at), y: bottom + 20, 'text-anchor': 'middle' }, tick(at, digits)));
         }
-        const [up, decimals] = ticks(lowMm, highMm, 6);
+        const [up, decimals] = ticks(low, high, 6);
         for (const at of up) {
             svg.append(shape('line', { class: 'grid', x1: box.left, x2: width - box.right, y1: y(at), y2: y(at) }));
             svg.append(shape('text', { x: box.left - 8, y: y(at) + 4, 'text-anchor': 'end' }, tick(at, decimals)));
@@ -355,9 +362,9 @@
         svg.append(shape('line', { class: 'axis', x1: box.left, x2: width - box.right, y1: bottom, y2: bottom }));
         svg.append(shape('line', { class: 'axis', x1: box.left, x2: box.left, y1: box.top, y2: bottom }));
         svg.append(shape('text', { x: (box.left + width) / 2, y: height - 10, 'text-anchor': 'middle' }, width < 480 ? 'height, km (grey: how much ground)' : 'height on the planet, km (grey: how much ground lies there)'));
-        svg.append(shape('text', { x: 16, y: (box.top + bottom) / 2, 'text-anchor': 'middle', transform: `rotate(-90 16 ${(box.top + bottom) / 2})` }, 'relief in the wood, mm'));
+        svg.append(shape('text', { x: 16, y: (box.top + bottom) / 2, 'text-anchor': 'middle', transform: `rotate(-90 16 ${(box.top + bottom) / 2})` }, `relief in the wood, ${unit}`));
         const line = (answer, name) => svg.append(shape('polyline', {
-            class: name, points: answer.curve.map((p) => `${x(p[0]).toFixed(2)},${y(p[1]).toFixed(2)}`).join(' '),
+            class: name, points: answer.curve.map((p) => `${x(p[0]).toFixed(2)},${y(perMm * p[1]).toFixed(2)}`).join(' '),
         }));
         line(b, 'b');
         line(a, 'a');
