@@ -4,8 +4,8 @@ pub(crate) mod hostile;
 
 use crate::model::geometry::direction;
 use crate::model::grid::{Grid, Registration, Source};
-use ndarray::{Array2, Axis};
-use rayon::prelude::*;
+use crate::model::parallel;
+use ndarray::Array2;
 
 /// A grid from a formula over directions.
 pub(crate) fn grid_of(columns: usize, height: impl Fn(glam::DVec3) -> f64 + Sync) -> Grid {
@@ -16,16 +16,12 @@ pub(crate) fn grid_of(columns: usize, height: impl Fn(glam::DVec3) -> f64 + Sync
         registration: Registration::Pixel,
     };
     let empty = grid.clone();
-    grid.heights_m
-        .axis_iter_mut(Axis(0))
-        .into_par_iter()
-        .enumerate()
-        .for_each(|(row, mut line)| {
-            for (column, out) in line.iter_mut().enumerate() {
-                let d = direction(empty.lat_deg(row), empty.lon_deg(column));
-                *out = height(d) as f32;
-            }
-        });
+    parallel::rows(&mut grid.heights_m, &|row, line| {
+        for (column, out) in line.iter_mut().enumerate() {
+            let d = direction(empty.lat_deg(row), empty.lon_deg(column));
+            *out = height(d) as f32;
+        }
+    });
     grid
 }
 

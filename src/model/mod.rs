@@ -7,6 +7,7 @@ pub mod geometry;
 pub mod grid;
 pub mod jobfile;
 pub mod length;
+pub mod parallel;
 pub mod places;
 pub mod progress;
 pub mod ranges;

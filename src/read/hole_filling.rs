@@ -23,8 +23,8 @@ use super::downsampling::Downsampling;
 use super::interpolation::cubic;
 use super::placement::Placement;
 use crate::model::grid::{Grid, Heights, Registration};
+use crate::model::parallel;
 use ndarray::Array2;
-use rayon::prelude::*;
 
 /// Work per grid in steps of a single cell: more would take seconds and show no difference.
 const WORK: usize = 60_000_000;
@@ -54,7 +54,9 @@ pub(super) fn fill(grid: &mut Grid) -> usize {
         });
     let filled = fill_freely(grid);
     if filled > 0 {
-        grid.heights_m.par_mapv_inplace(|h| h.clamp(lo, hi));
+        parallel::rows(&mut grid.heights_m, &|_, line| {
+            line.iter_mut().for_each(|h| *h = h.clamp(lo, hi));
+        });
     }
     filled
 }
@@ -98,15 +100,13 @@ fn coarser(grid: &Grid) -> Option<Grid> {
     );
     let downsampling = Downsampling::new(&placement, columns, rows);
     let mut heights_m = Array2::zeros((rows, columns));
-    let cells = heights_m.as_slice_mut()?;
     let source = grid.heights_m.as_slice()?;
     let line = |r: usize| &source[r * grid.columns()..(r + 1) * grid.columns()];
     // A cell with any missing part is missing: the mean of the rest would be the height of
     // another place. A mean is NaN if any of its parts is, so missing cells are not left out.
-    cells
-        .par_chunks_mut(columns)
-        .enumerate()
-        .for_each(|(row, out)| downsampling.fill(row, line, None, out));
+    parallel::rows(&mut heights_m, &|row, out| {
+        downsampling.fill(row, line, None, out);
+    });
     let known = heights_m.iter().filter(|h| !h.is_nan()).count() as f64;
     let known_before = grid.heights_m.iter().filter(|h| !h.is_nan()).count() as f64;
     let share = |known: f64, of: usize| known / of as f64;
@@ -123,14 +123,11 @@ fn coarser(grid: &Grid) -> Option<Grid> {
 
 /// Missing cells take the coarser grid's surface.
 fn start_from(grid: &mut Grid, coarse: &Grid, missing: &[(u32, u32)]) {
-    let heights: Vec<f32> = missing
-        .par_iter()
-        .map(|&(row, column)| {
-            let lat = grid.lat_deg(row as usize);
-            let lon = grid.west_deg + f64::from(column) * grid.step_lon_deg();
-            cubic(coarse, lat, lon) as f32
-        })
-        .collect();
+    let heights = parallel::mapped(missing, &|&(row, column)| {
+        let lat = grid.lat_deg(row as usize);
+        let lon = grid.west_deg + f64::from(column) * grid.step_lon_deg();
+        cubic(coarse, lat, lon) as f32
+    });
     for (&(row, column), height) in missing.iter().zip(heights) {
         grid.heights_m[[row as usize, column as usize]] = height;
     }
@@ -323,35 +320,33 @@ fn equations(grid: &Grid, missing: &[(u32, u32)], factors: &[RowFactors]) -> Vec
             rows[r].push(c as u32);
         }
     }
-    rows.into_par_iter()
-        .enumerate()
-        .flat_map_iter(|(row, mut touched)| {
-            touched.sort_unstable();
-            touched.dedup();
-            let factor = factors[row].weights();
-            let line: Vec<Bending> = touched
-                .into_iter()
-                .filter(|&c| (c as usize) < columns)
-                .map(|column| {
-                    let at = neighbours(row, column as usize);
-                    let cells = at.map(number);
-                    let fixed = at
-                        .iter()
-                        .zip(cells)
-                        .zip(factor)
-                        .filter(|((_, cell), _)| *cell == KNOWN)
-                        .map(|((at, _), f)| f * f64::from(grid.heights_m[*at]))
-                        .sum();
-                    Bending {
-                        row: row as u32,
-                        cells,
-                        fixed,
-                    }
-                })
-                .collect();
-            line
-        })
-        .collect()
+    let found = parallel::given(rows.into_iter(), &|row, mut touched: Vec<u32>| {
+        touched.sort_unstable();
+        touched.dedup();
+        let factor = factors[row].weights();
+        let line: Vec<Bending> = touched
+            .into_iter()
+            .filter(|&c| (c as usize) < columns)
+            .map(|column| {
+                let at = neighbours(row, column as usize);
+                let cells = at.map(number);
+                let fixed = at
+                    .iter()
+                    .zip(cells)
+                    .zip(factor)
+                    .filter(|((_, cell), _)| *cell == KNOWN)
+                    .map(|((at, _), f)| f * f64::from(grid.heights_m[*at]))
+                    .sum();
+                Bending {
+                    row: row as u32,
+                    cells,
+                    fixed,
+                }
+            })
+            .collect();
+        line
+    });
+    found.into_iter().flatten().collect()
 }
 
 #[cfg(test)]

@@ -2,8 +2,8 @@
 
 use super::placement::Placement;
 use crate::model::grid::{Grid, Heights};
+use crate::model::parallel;
 use ndarray::Array2;
-use rayon::prelude::*;
 
 /// Smooth height between samples: cubic convolution over 4 × 4 cells (Keys 1981, a = −1/2),
 /// round the date line and over the poles.
@@ -34,29 +34,22 @@ fn keys(t: f64) -> [f64; 4] {
 /// Moves rows that are even in another kind of latitude to even planetocentric latitudes. Rows of
 /// a gridline grid keep their poles.
 pub(super) fn to_centric_rows(grid: &mut Grid, placement: &Placement) {
-    let columns = grid.columns();
     let mut moved = Array2::zeros(grid.heights_m.dim());
-    let Some(cells) = moved.as_slice_mut() else {
-        return;
-    };
-    cells
-        .par_chunks_mut(columns)
-        .enumerate()
-        .for_each(|(row, line)| {
-            let own = placement.own_deg(grid.lat_deg(row));
-            let y = (grid.north_deg() - own) / grid.step_lat_deg();
-            let weights = keys(y - y.floor());
-            for (column, h) in line.iter_mut().enumerate() {
-                *h = (0..4)
-                    .map(|j| {
-                        let at = grid
-                            .layout()
-                            .sample(y.floor() as isize + j - 1, column as isize);
-                        weights[j as usize] * f64::from(grid.heights_m[at])
-                    })
-                    .sum::<f64>() as f32;
-            }
-        });
+    parallel::rows(&mut moved, &|row, line| {
+        let own = placement.own_deg(grid.lat_deg(row));
+        let y = (grid.north_deg() - own) / grid.step_lat_deg();
+        let weights = keys(y - y.floor());
+        for (column, h) in line.iter_mut().enumerate() {
+            *h = (0..4)
+                .map(|j| {
+                    let at = grid
+                        .layout()
+                        .sample(y.floor() as isize + j - 1, column as isize);
+                    weights[j as usize] * f64::from(grid.heights_m[at])
+                })
+                .sum::<f64>() as f32;
+        }
+    });
     grid.heights_m = moved;
 }
 

@@ -19,7 +19,7 @@
 //! the square of the distance, ½² : (3/2)².
 
 use crate::model::grid::{Grid, Layout, Registration, half_turned};
-use rayon::prelude::*;
+use crate::model::parallel;
 
 /// Width of either mean, of what a cell lacks of a square.
 const WIDTH: f64 = 0.75;
@@ -40,8 +40,7 @@ impl PolarAveraging {
         let Some(cells) = grid.heights_m.as_slice_mut() else {
             return;
         };
-        let rows = cells.par_chunks_mut(columns);
-        rows.enumerate().for_each(|(row, line)| self.row(row, line));
+        parallel::chunks(cells, columns, &|row, line| self.row(row, line));
         if self.is_half_a_step_from_poles() {
             let (first, rest) = cells.split_at_mut(columns);
             agree_on_pole(first, &rest[..columns]);

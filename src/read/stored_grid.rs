@@ -17,9 +17,9 @@
 //! finds. The file has no name and vanishes with the program, however that ends.
 
 use crate::model::grid::{Heights, Layout, half_turned};
+use crate::model::parallel;
 use crate::{Error, Problem, Result};
 use quick_cache::sync::Cache;
-use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
 use std::ffi::OsString;
@@ -406,21 +406,19 @@ impl Writer {
             .map(|row| self.line(row).unwrap_or_else(|| blank.clone()))
             .collect();
         let columns = self.layout.columns;
-        (0..self.across)
-            .into_par_iter()
-            .try_for_each(|right| {
-                let mut bytes = Vec::with_capacity(TILE_BYTES);
-                for line in &lines {
-                    for i in 0..SIDE {
-                        // The last tile is not full; its margin follows its samples at once.
-                        let column = (right * TILE + columns + i - MARGIN) % columns;
-                        bytes.extend_from_slice(&line[column].to_le_bytes());
-                    }
+        parallel::try_indexed(self.across, &|right| {
+            let mut bytes = Vec::with_capacity(TILE_BYTES);
+            for line in &lines {
+                for i in 0..SIDE {
+                    // The last tile is not full; its margin follows its samples at once.
+                    let column = (right * TILE + columns + i - MARGIN) % columns;
+                    bytes.extend_from_slice(&line[column].to_le_bytes());
                 }
-                let tile = self.written * self.across + right;
-                write_at(&self.file, &bytes, (tile * TILE_BYTES) as u64)
-            })
-            .map_err(|e| unkept(&self.folder, &e))?;
+            }
+            let tile = self.written * self.across + right;
+            write_at(&self.file, &bytes, (tile * TILE_BYTES) as u64)
+                .map_err(|e| unkept(&self.folder, &e))
+        })?;
         self.written += 1;
         let needed = (self.written * TILE) as isize - MARGIN as isize;
         while self.first < needed && self.lines.pop_front().is_some() {

@@ -9,10 +9,10 @@ use super::polar_averaging::{PolarAveraging, StreamedPolarAveraging};
 use super::stats::{Bins, Collector, RowSum, Statistics, cell_area};
 use super::values::{LARGEST, Missing};
 use crate::model::error::Result;
+use crate::model::parallel;
 use crate::model::progress::Progress;
 use crate::read::stored_grid::{GridFile, Writer};
 use ndarray::Array2;
-use rayon::prelude::*;
 use std::ops::Range;
 use std::sync::mpsc::sync_channel;
 use std::sync::{Mutex, PoisonError};
@@ -286,10 +286,9 @@ pub(super) fn run<T: Treatment>(
 
     progress.start("reading the grid", placement.rows as u64);
     read_ahead(source, &strips, columns, |strip, buffer| {
-        buffer
-            .par_chunks_mut(columns)
-            .zip(strip.read.clone())
-            .for_each(|(cells, row)| treatment.prepare(row, cells));
+        parallel::chunks(buffer, columns, &|i, cells| {
+            treatment.prepare(strip.read.start + i, cells);
+        });
         let rows = HeldRows {
             cells: buffer,
             columns,
@@ -420,8 +419,8 @@ impl Sink {
             }
         };
         let width = out.len() / strip.out.len();
-        let lines = out.par_chunks_mut(width).zip(strip.out.clone());
-        lines.for_each(|(line, r)| {
+        parallel::chunks(out, width, &|i, line| {
+            let r = strip.out.start + i;
             match keep {
                 Keep::Averages(downsampling) => {
                     let mut sums = sums[downsampling.source_rows(r)].iter();
@@ -472,16 +471,13 @@ fn collect<T: Treatment>(
     let first = strip.own.start;
     let sums = &mut sums[strip.own.clone()];
     let share = sums.len().div_ceil(collectors.len()).max(1);
-    collectors
-        .par_iter_mut()
-        .zip(sums.par_chunks_mut(share))
-        .enumerate()
-        .for_each(|(part, (collector, sums))| {
-            for (offset, sum) in sums.iter_mut().enumerate() {
-                let r = first + part * share + offset;
-                *sum = treatment.collect(collector, r, source.row(r), cell_area(placement, r));
-            }
-        });
+    let parts = collectors.iter_mut().zip(sums.chunks_mut(share));
+    parallel::given(parts, &|part, (collector, sums)| {
+        for (offset, sum) in sums.iter_mut().enumerate() {
+            let r = first + part * share + offset;
+            *sum = treatment.collect(collector, r, source.row(r), cell_area(placement, r));
+        }
+    });
 }
 
 /// Cuts the rows into strips that end where a working row ends.

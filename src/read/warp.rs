@@ -12,6 +12,7 @@ use super::stream::{Decode, RowSource};
 use super::watch;
 use crate::model::error::{Error, Problem, Result};
 use crate::model::grid::Registration;
+use crate::model::parallel;
 use ndarray::Array2;
 use proj::Proj;
 use rayon::prelude::*;
@@ -76,9 +77,7 @@ pub(super) fn load(
         let count = block.min(lines - first);
         strip.resize(count * columns, 0.0);
         rows.read(first, &mut strip)?;
-        strip
-            .par_chunks_mut(columns)
-            .for_each(|line| decode.apply(line));
+        parallel::chunks(&mut strip, columns, &|_, line| decode.apply(line));
         for (column, cell) in out.iter_mut().enumerate() {
             let (from, to) = (column * block, ((column + 1) * block).min(columns));
             let (mut sum, mut valid) = (0.0f64, 0u32);

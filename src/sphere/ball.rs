@@ -6,9 +6,9 @@
 //! the nearer a row lies to a pole; around the poles it is done on a plane, where distances from
 //! the pole are true.
 
+use crate::model::parallel;
 use crate::sphere::lattice::Field;
-use ndarray::{Array2, Axis};
-use rayon::prelude::*;
+use ndarray::Array2;
 use std::f64::consts::PI;
 
 /// Beyond this latitude the lattice's columns are too crowded to be worked in.
@@ -33,39 +33,37 @@ fn passed(field: &Field, radius_mm: f64, ball_mm: f64, sign: f32) -> Field {
     // A pass after this one looks `reach` rows farther.
     let past_deg = CAP_DEG + 2.0 * reach as f64 * layout.step_lat_deg();
     let mut values = field.values.clone();
-    values
-        .axis_iter_mut(Axis(0))
-        .into_par_iter()
-        .enumerate()
-        .filter(|(row, _)| layout.lat_deg(*row).abs() < past_deg.min(88.0))
-        .for_each(|(row, mut out)| {
-            let circle = radius_mm * layout.lat_deg(row).to_radians().cos();
-            let dx = circle * layout.step_lon_deg().to_radians();
-            let widest = ((ball_mm / dx) as usize).min(columns / 2);
-            let mut best = vec![f32::MIN; columns];
-            let mut padded = vec![0f32; columns + 2 * widest];
-            for down in -reach..=reach {
-                let Some(source) = row.checked_add_signed(down).filter(|row| *row < rows) else {
-                    continue;
-                };
-                let source = field.values.row(source);
-                for (padded, value) in padded[widest..].iter_mut().zip(source) {
-                    *padded = sign * value;
-                }
-                padded.copy_within(columns..columns + widest, 0);
-                padded.copy_within(widest..2 * widest, columns + widest);
-                let left2 = ball_mm * ball_mm - (down as f64 * dy).powi(2);
-                let aside = ((left2.max(0.0).sqrt() / dx) as usize).min(widest);
-                for shift in widest - aside..=widest + aside {
-                    let x = (shift as f64 - widest as f64) * dx;
-                    let drop = ((left2 - x * x).max(0.0).sqrt() - ball_mm) as f32;
-                    highest(&mut best, &padded[shift..], drop);
-                }
+    parallel::rows(&mut values, &|row, out| {
+        if layout.lat_deg(row).abs() >= past_deg.min(88.0) {
+            return;
+        }
+        let circle = radius_mm * layout.lat_deg(row).to_radians().cos();
+        let dx = circle * layout.step_lon_deg().to_radians();
+        let widest = ((ball_mm / dx) as usize).min(columns / 2);
+        let mut best = vec![f32::MIN; columns];
+        let mut padded = vec![0f32; columns + 2 * widest];
+        for down in -reach..=reach {
+            let Some(source) = row.checked_add_signed(down).filter(|row| *row < rows) else {
+                continue;
+            };
+            let source = field.values.row(source);
+            for (padded, value) in padded[widest..].iter_mut().zip(source) {
+                *padded = sign * value;
             }
-            out.iter_mut()
-                .zip(&best)
-                .for_each(|(out, best)| *out = sign * best);
-        });
+            padded.copy_within(columns..columns + widest, 0);
+            padded.copy_within(widest..2 * widest, columns + widest);
+            let left2 = ball_mm * ball_mm - (down as f64 * dy).powi(2);
+            let aside = ((left2.max(0.0).sqrt() / dx) as usize).min(widest);
+            for shift in widest - aside..=widest + aside {
+                let x = (shift as f64 - widest as f64) * dx;
+                let drop = ((left2 - x * x).max(0.0).sqrt() - ball_mm) as f32;
+                highest(&mut best, &padded[shift..], drop);
+            }
+        }
+        out.iter_mut()
+            .zip(&best)
+            .for_each(|(out, best)| *out = sign * best);
+    });
     Field {
         values,
         west_deg: field.west_deg,
@@ -105,17 +103,13 @@ impl Cap {
             cell_mm,
         };
         let half = half as f64;
-        cap.values
-            .axis_iter_mut(Axis(0))
-            .into_par_iter()
-            .enumerate()
-            .for_each(|(row, mut line)| {
-                for (column, out) in line.iter_mut().enumerate() {
-                    let (x, y) = (column as f64 - half, row as f64 - half);
-                    let colat_rad = (x.hypot(y) * step_rad).min(PI);
-                    *out = between(field, north, colat_rad, y.atan2(x));
-                }
-            });
+        parallel::rows(&mut cap.values, &|row, line| {
+            for (column, out) in line.iter_mut().enumerate() {
+                let (x, y) = (column as f64 - half, row as f64 - half);
+                let colat_rad = (x.hypot(y) * step_rad).min(PI);
+                *out = between(field, north, colat_rad, y.atan2(x));
+            }
+        });
         cap
     }
 
@@ -124,62 +118,52 @@ impl Cap {
         let plane = self.passed(&self.passed(&self.values, ball_mm, 1.0), ball_mm, -1.0);
         let layout = carved.layout();
         let half = self.half as f64;
-        carved
-            .values
-            .axis_iter_mut(Axis(0))
-            .into_par_iter()
-            .enumerate()
-            .filter(|(row, _)| {
-                let lat = layout.lat_deg(*row);
-                if self.north {
-                    lat > CAP_DEG
-                } else {
-                    -lat > CAP_DEG
-                }
-            })
-            .for_each(|(row, mut line)| {
-                let away = (90.0 - layout.lat_deg(row).abs()).to_radians() / self.step_rad;
-                for (column, out) in line.iter_mut().enumerate() {
-                    let lon = layout.lon_deg(column).to_radians();
-                    let (x, y) = (half + away * lon.cos(), half + away * lon.sin());
-                    let (column, row) = (x as usize, y as usize);
-                    let (u, v) = ((x - x.floor()) as f32, (y - y.floor()) as f32);
-                    let at = |down: usize, right: usize| plane[(row + down, column + right)];
-                    *out = (1.0 - v) * ((1.0 - u) * at(0, 0) + u * at(0, 1))
-                        + v * ((1.0 - u) * at(1, 0) + u * at(1, 1));
-                }
-            });
+        parallel::rows(&mut carved.values, &|row, line| {
+            let lat = layout.lat_deg(row);
+            if (if self.north { lat } else { -lat }) <= CAP_DEG {
+                return;
+            }
+            let away = (90.0 - lat.abs()).to_radians() / self.step_rad;
+            for (column, out) in line.iter_mut().enumerate() {
+                let lon = layout.lon_deg(column).to_radians();
+                let (x, y) = (half + away * lon.cos(), half + away * lon.sin());
+                let (column, row) = (x as usize, y as usize);
+                let (u, v) = ((x - x.floor()) as f32, (y - y.floor()) as f32);
+                let at = |down: usize, right: usize| plane[(row + down, column + right)];
+                *out = (1.0 - v) * ((1.0 - u) * at(0, 0) + u * at(0, 1))
+                    + v * ((1.0 - u) * at(1, 0) + u * at(1, 1));
+            }
+        });
     }
 
     fn passed(&self, plane: &Array2<f32>, ball_mm: f64, sign: f32) -> Array2<f32> {
         let reach = (ball_mm / self.cell_mm) as usize;
         let side = plane.nrows();
         let mut out = plane.clone();
-        out.axis_iter_mut(Axis(0))
-            .into_par_iter()
-            .enumerate()
-            .filter(|(row, _)| (reach..side - reach).contains(row))
-            .for_each(|(row, mut out)| {
-                let mut best = vec![f32::MIN; side - 2 * reach];
-                for down in 0..=2 * reach {
-                    let source: Vec<f32> = plane
-                        .row(row + down - reach)
-                        .iter()
-                        .map(|v| sign * v)
-                        .collect();
-                    let y = (down as f64 - reach as f64) * self.cell_mm;
-                    for right in 0..=2 * reach {
-                        let x = (right as f64 - reach as f64) * self.cell_mm;
-                        let left2 = ball_mm * ball_mm - x * x - y * y;
-                        if left2 >= 0.0 {
-                            let drop = (left2.sqrt() - ball_mm) as f32;
-                            highest(&mut best, &source[right..], drop);
-                        }
+        parallel::rows(&mut out, &|row, out| {
+            if !(reach..side - reach).contains(&row) {
+                return;
+            }
+            let mut best = vec![f32::MIN; side - 2 * reach];
+            for down in 0..=2 * reach {
+                let source: Vec<f32> = plane
+                    .row(row + down - reach)
+                    .iter()
+                    .map(|v| sign * v)
+                    .collect();
+                let y = (down as f64 - reach as f64) * self.cell_mm;
+                for right in 0..=2 * reach {
+                    let x = (right as f64 - reach as f64) * self.cell_mm;
+                    let left2 = ball_mm * ball_mm - x * x - y * y;
+                    if left2 >= 0.0 {
+                        let drop = (left2.sqrt() - ball_mm) as f32;
+                        highest(&mut best, &source[right..], drop);
                     }
                 }
-                let inner = out.iter_mut().skip(reach);
-                inner.zip(&best).for_each(|(out, best)| *out = sign * best);
-            });
+            }
+            let inner = out.iter_mut().skip(reach);
+            inner.zip(&best).for_each(|(out, best)| *out = sign * best);
+        });
         out
     }
 }

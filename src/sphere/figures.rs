@@ -20,12 +20,12 @@
 use crate::model::geometry::direction;
 use crate::model::geometry::on_spiral;
 use crate::model::grid::{Grid, Heights, Layout};
+use crate::model::parallel;
 use crate::sphere::ball::carved_by_ball;
 use crate::sphere::lattice::{Field, Pooling, pooled_grid};
 use crate::sphere::smoothing::Smoother;
 use glam::DVec3;
-use ndarray::{Array2, Axis};
-use rayon::prelude::*;
+use ndarray::Array2;
 use serde::{Deserialize, Serialize};
 use std::f64::consts::{PI, TAU};
 
@@ -47,7 +47,7 @@ const PAIR_MM: f64 = 30.0;
 const PAIR_M: f32 = 500.0;
 
 /// Pairs drawn; the share kept is then known to about 0.05 points.
-const PAIRS: u64 = 60_000;
+const PAIRS: usize = 60_000;
 
 /// Places at which ranks are compared; correlations are then known to about 0.002.
 const PLACES: usize = 20_000;
@@ -359,16 +359,11 @@ fn along(curve: &[(f32, f32)], at: f32) -> f32 {
 fn area_share(field: &Field, counts: impl Fn(f32) -> bool + Sync) -> f64 {
     let rows = field.shape().0;
     let edge = |row: usize| (PI * row as f64 / rows as f64).cos();
-    let each: Vec<f64> = field
-        .values
-        .axis_iter(Axis(0))
-        .into_par_iter()
-        .enumerate()
-        .map(|(row, line)| {
-            let counted = line.iter().filter(|value| counts(**value)).count();
-            0.5 * (edge(row) - edge(row + 1)) * counted as f64 / line.len() as f64
-        })
-        .collect();
+    let each = parallel::indexed(rows, &|row| {
+        let line = field.values.row(row);
+        let counted = line.iter().filter(|value| counts(**value)).count();
+        0.5 * (edge(row) - edge(row + 1)) * counted as f64 / line.len() as f64
+    });
     each.iter().sum()
 }
 
@@ -378,32 +373,28 @@ pub fn steepness(relief_mm: &Field, radius_mm: f64, limit_deg: f64) -> (f64, f64
     let layout = relief_mm.layout();
     let limit = limit_deg.to_radians().tan().powi(2);
     let dy = radius_mm * layout.step_lat_deg().to_radians();
-    let rows: Vec<(f64, f64)> = (0..layout.rows - 1)
-        .into_par_iter()
-        .map(|row| {
-            let (line, next) = (relief_mm.values.row(row), relief_mm.values.row(row + 1));
-            let circle = radius_mm * layout.lat_deg(row).to_radians().cos();
-            let dx = circle * layout.step_lon_deg().to_radians();
-            // Near a pole columns crowd: look as far to the side as to the next row.
-            let aside = ((dy / dx).round() as usize).clamp(1, layout.columns / 4);
-            let (west, east) = (aside / 2, aside - aside / 2);
-            // Straight across: around a pole the way along the row is longer.
-            let run =
-                2.0 * circle * (0.5 * aside as f64 * layout.step_lon_deg().to_radians()).sin();
-            let (mut steep, mut most) = (0usize, 0f64);
-            for column in 0..layout.columns {
-                let at = |column: usize| line[column % layout.columns];
-                let x = f64::from(at(column + east) - at(column + layout.columns - west)) / run;
-                let y = f64::from(next[column] - line[column]) / dy;
-                let slope2 = x * x + y * y;
-                steep += usize::from(slope2 > limit);
-                most = most.max(slope2);
-            }
-            let edge = |row: usize| (PI * row as f64 / layout.rows as f64).cos();
-            let area = 0.5 * (edge(row) - edge(row + 1));
-            (area * steep as f64 / layout.columns as f64, most)
-        })
-        .collect();
+    let rows = parallel::indexed(layout.rows - 1, &|row| {
+        let (line, next) = (relief_mm.values.row(row), relief_mm.values.row(row + 1));
+        let circle = radius_mm * layout.lat_deg(row).to_radians().cos();
+        let dx = circle * layout.step_lon_deg().to_radians();
+        // Near a pole columns crowd: look as far to the side as to the next row.
+        let aside = ((dy / dx).round() as usize).clamp(1, layout.columns / 4);
+        let (west, east) = (aside / 2, aside - aside / 2);
+        // Straight across: around a pole the way along the row is longer.
+        let run = 2.0 * circle * (0.5 * aside as f64 * layout.step_lon_deg().to_radians()).sin();
+        let (mut steep, mut most) = (0usize, 0f64);
+        for column in 0..layout.columns {
+            let at = |column: usize| line[column % layout.columns];
+            let x = f64::from(at(column + east) - at(column + layout.columns - west)) / run;
+            let y = f64::from(next[column] - line[column]) / dy;
+            let slope2 = x * x + y * y;
+            steep += usize::from(slope2 > limit);
+            most = most.max(slope2);
+        }
+        let edge = |row: usize| (PI * row as f64 / layout.rows as f64).cos();
+        let area = 0.5 * (edge(row) - edge(row + 1));
+        (area * steep as f64 / layout.columns as f64, most)
+    });
     let share = rows.iter().map(|row| row.0).sum();
     let most = rows.iter().fold(0f64, |most, row| most.max(row.1));
     (share, most.sqrt().atan().to_degrees())
@@ -413,21 +404,19 @@ pub fn steepness(relief_mm: &Field, radius_mm: f64, limit_deg: f64) -> (f64, f64
 fn pairs(heights_m: &Field, radius_mm: f64) -> Vec<Pair> {
     let widest = (PAIR_MM / radius_mm).min(PI);
     let grid = heights_m.layout();
-    (0..PAIRS)
-        .into_par_iter()
-        .filter_map(|pair| {
-            let draw = |k: u64| uniform(4 * pair + k);
-            let here = direction((2.0 * draw(0) - 1.0).asin().to_degrees(), 360.0 * draw(1));
-            let there = there(here, widest, draw(2), draw(3));
-            let (a, b) = (nearest(grid, here), nearest(grid, there));
-            let rise = heights_m.values[a] - heights_m.values[b];
-            match rise.abs() > PAIR_M {
-                false => None,
-                true if rise > 0.0 => Some((a, b)),
-                true => Some((b, a)),
-            }
-        })
-        .collect()
+    let found = parallel::indexed(PAIRS, &|pair| {
+        let draw = |k: u64| uniform(4 * pair as u64 + k);
+        let here = direction((2.0 * draw(0) - 1.0).asin().to_degrees(), 360.0 * draw(1));
+        let there = there(here, widest, draw(2), draw(3));
+        let (a, b) = (nearest(grid, here), nearest(grid, there));
+        let rise = heights_m.values[a] - heights_m.values[b];
+        match rise.abs() > PAIR_M {
+            false => None,
+            true if rise > 0.0 => Some((a, b)),
+            true => Some((b, a)),
+        }
+    });
+    found.into_iter().flatten().collect()
 }
 
 /// A direction evenly drawn over the cap around another, by two numbers in 0..1.
@@ -540,39 +529,32 @@ mod tests {
             .collect();
         let ball = 0.5 * bit_mm;
         let swept = |heights: &[f64], sign: f64| -> Vec<f64> {
-            places
-                .par_iter()
-                .map(|(at, _, _)| {
-                    let near = places.iter().zip(heights).filter_map(|((d, _, _), mm)| {
-                        let away = radius_mm * (d - at).length();
-                        (away <= ball)
-                            .then(|| sign * mm + (ball * ball - away * away).sqrt() - ball)
-                    });
-                    sign * near.fold(f64::MIN, f64::max)
-                })
-                .collect()
+            parallel::mapped(&places, &|(at, _, _)| {
+                let near = places.iter().zip(heights).filter_map(|((d, _, _), mm)| {
+                    let away = radius_mm * (d - at).length();
+                    (away <= ball).then(|| sign * mm + (ball * ball - away * away).sqrt() - ball)
+                });
+                sign * near.fold(f64::MIN, f64::max)
+            })
         };
         let heights: Vec<f64> = places.iter().map(|place| place.1).collect();
         let carved = swept(&swept(&heights, 1.0), -1.0);
         let sigma = WINDOW_MM / 12f64.sqrt() / radius_mm;
-        let shares: Vec<(f64, [bool; 3])> = places
-            .par_iter()
-            .zip(&carved)
-            .map(|((at, before, area), after)| {
-                let (mut sum, mut mean, mut square) = (0.0, 0.0, 0.0);
-                for ((d, _, area), mm) in places.iter().zip(&carved) {
-                    let weight = area * (-0.5 * (d.angle_between(*at) / sigma).powi(2)).exp();
-                    sum += weight;
-                    mean += weight * mm;
-                    square += weight * mm * mm;
-                }
-                let deviation = (square / sum - (mean / sum).powi(2)).max(0.0).sqrt();
-                (
-                    *area,
-                    [deviation >= 0.1, deviation < 0.03, after - before > 0.1],
-                )
-            })
-            .collect();
+        let each = places.iter().zip(&carved);
+        let shares = parallel::given(each, &|_, ((at, before, area), after)| {
+            let (mut sum, mut mean, mut square) = (0.0, 0.0, 0.0);
+            for ((d, _, area), mm) in places.iter().zip(&carved) {
+                let weight = area * (-0.5 * (d.angle_between(*at) / sigma).powi(2)).exp();
+                sum += weight;
+                mean += weight * mm;
+                square += weight * mm * mm;
+            }
+            let deviation = (square / sum - (mean / sum).powi(2)).max(0.0).sqrt();
+            (
+                *area,
+                [deviation >= 0.1, deviation < 0.03, after - before > 0.1],
+            )
+        });
         let all: f64 = shares.iter().map(|(area, _)| area).sum();
         let share = |which: usize| {
             let counted = shares.iter().filter(|(_, what)| what[which]);

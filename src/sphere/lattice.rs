@@ -5,6 +5,7 @@
 //! with Keys' cubic kernel, across both poles and the date line.
 
 use crate::model::grid::{Grid, Heights, Layout, Registration, half_turned};
+use crate::model::parallel;
 use ndarray::{Array2, ArrayView1, Axis};
 use rayon::prelude::*;
 
@@ -35,23 +36,21 @@ impl Field {
     }
 
     /// The same values on the same lattice, each changed.
-    pub fn map(&self, change: impl Fn(f32) -> f32 + Sync + Send) -> Field {
+    pub fn map(&self, change: impl Fn(f32) -> f32 + Sync) -> Field {
         let mut field = self.clone();
-        field.values.par_mapv_inplace(change);
+        parallel::rows(&mut field.values, &|_, line| {
+            line.iter_mut().for_each(|value| *value = change(*value));
+        });
         field
     }
 
     /// This field and another of the same lattice, put together value by value.
-    pub fn with(&self, other: &Field, together: impl Fn(f32, f32) -> f32 + Sync + Send) -> Field {
+    pub fn with(&self, other: &Field, together: impl Fn(f32, f32) -> f32 + Sync) -> Field {
         let mut field = self.clone();
-        field
-            .values
-            .axis_iter_mut(Axis(0))
-            .into_par_iter()
-            .zip(other.values.axis_iter(Axis(0)))
-            .for_each(|(mut line, other)| {
-                line.zip_mut_with(&other, |value, &other| *value = together(*value, other));
-            });
+        parallel::rows(&mut field.values, &|row, line| {
+            let both = line.iter_mut().zip(other.values.row(row));
+            both.for_each(|(value, &other)| *value = together(*value, other));
+        });
         field
     }
 

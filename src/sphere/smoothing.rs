@@ -12,6 +12,7 @@
 //! N steps of the implicit Euler method; their kernel is (1 + l(l+1)τ)⁻ᴺ at degree l, a Gauss for
 //! large N. Rows are finite volumes whose areas are those of the sphere's belts, so sums are kept.
 
+use crate::model::parallel;
 use ndarray::{Array2, ArrayView2, ArrayViewMut2, Axis};
 use rayon::prelude::*;
 use rustfft::num_complex::Complex;
@@ -115,11 +116,8 @@ impl Smoother {
     pub fn smoothed(&self, waves: &Waves, sigma_rad: f64) -> Array2<f64> {
         let mut smooth = waves.0.clone();
         let tau = sigma_rad * sigma_rad / (2.0 * STEPS as f64);
-        smooth
-            .axis_chunks_iter_mut(Axis(1), TOGETHER)
-            .into_par_iter()
-            .enumerate()
-            .for_each(|(chunk, waves)| self.solve(waves, chunk * TOGETHER, tau));
+        let chunks = smooth.axis_chunks_iter_mut(Axis(1), TOGETHER);
+        parallel::given(chunks, &|i, waves| self.solve(waves, i * TOGETHER, tau));
         self.field(smooth.view())
     }
 

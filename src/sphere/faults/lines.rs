@@ -12,7 +12,7 @@
 //! their average lies within 13/√n of nothing on Mars and Earth, cells of 1/12° to 2°.
 
 use super::{Fault, FaultKind, Search};
-use rayon::prelude::*;
+use crate::model::parallel;
 use std::ops::{Add, Range, Sub};
 
 /// Length of the blocks that runs are put together from, degrees of a great circle.
@@ -112,19 +112,16 @@ impl Search<'_> {
     pub(super) fn lines(&self) -> Vec<Fault> {
         let (rows, columns) = (self.layout.rows, self.layout.columns);
         let band_rows = (self.block_deg() / self.layout.step_lat_deg()).round() as usize;
-        let bands: Vec<LatitudeBand> = (0..rows.div_ceil(band_rows))
-            .into_par_iter()
-            .map(|band| self.band(band * band_rows..((band + 1) * band_rows).min(rows)))
-            .collect();
-        let meridians: Vec<Run> = (0..columns)
-            .into_par_iter()
-            .filter_map(|line| {
-                let blocks: Vec<Sum> = bands.iter().map(|band| band.meridians[line]).collect();
-                let run = self.strongest(&blocks, false)?;
-                let stretch = run.start * band_rows..(run.end * band_rows).min(rows);
-                Some(self.run(true, line, stretch))
-            })
-            .collect();
+        let bands = parallel::indexed(rows.div_ceil(band_rows), &|band| {
+            self.band(band * band_rows..((band + 1) * band_rows).min(rows))
+        });
+        let meridians = parallel::indexed(columns, &|line| {
+            let blocks: Vec<Sum> = bands.iter().map(|band| band.meridians[line]).collect();
+            let run = self.strongest(&blocks, false)?;
+            let stretch = run.start * band_rows..(run.end * band_rows).min(rows);
+            Some(self.run(true, line, stretch))
+        });
+        let meridians = meridians.into_iter().flatten().collect();
         let parallels: Vec<Run> = bands
             .iter()
             .flat_map(|band| &band.parallels)

@@ -5,7 +5,7 @@
 //! spokes rows change and meridians do not.
 
 use super::{Fault, FaultKind, Search};
-use rayon::prelude::*;
+use crate::model::parallel;
 use std::f32::consts::TAU;
 
 /// Spokes are looked for up to so many degrees from a pole.
@@ -57,7 +57,7 @@ impl Search<'_> {
         };
         // Rows nearer to the pole have too few independent samples.
         let first = 3 * apart;
-        let found: Vec<Differences> = (first..rows).into_par_iter().map(differences).collect();
+        let found = parallel::given(first..rows, &|_, row| differences(row));
         let length = ROWS * apart;
         let samples = (length * layout.columns) as f64;
         let (start, times, size_m) = found

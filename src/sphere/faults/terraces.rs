@@ -2,8 +2,8 @@
 
 use super::{Fault, FaultKind, Search};
 use crate::model::grid::Hypsometry;
+use crate::model::parallel;
 use crate::sphere::resolution::spread_rows;
-use rayon::prelude::*;
 
 /// Smaller steps than so many times what can be seen at all make no terrace: the cutter rounds
 /// them off.
@@ -26,17 +26,16 @@ impl Search<'_> {
             return None;
         }
         let level_m = (0.02 * step_m) as f32;
-        let rows = spread_rows(self.layout, TO_DEG).into_par_iter();
-        let widest: Vec<(f64, usize, usize)> = rows
-            .filter_map(|row| {
-                let (cells, middle) = tread(&self.row(row), level_m);
-                let deep = self.level_rows(row, middle, level_m);
-                let wide_deg = cells as f64 * self.column_deg(row);
-                (cells.min(deep) >= LEAST_CELLS).then_some((wide_deg, row, middle))
-            })
-            .collect();
+        let rows = spread_rows(self.layout, TO_DEG);
+        let widest = parallel::mapped(&rows, &|&row| {
+            let (cells, middle) = tread(&self.row(row), level_m);
+            let deep = self.level_rows(row, middle, level_m);
+            let wide_deg = cells as f64 * self.column_deg(row);
+            (cells.min(deep) >= LEAST_CELLS).then_some((wide_deg, row, middle))
+        });
         let (wide_deg, row, column) = widest
             .into_iter()
+            .flatten()
             .max_by(|a, b| a.0.total_cmp(&b.0).then(b.1.cmp(&a.1)))?;
         Some(Fault {
             kind: FaultKind::Terraces { wide_deg },
