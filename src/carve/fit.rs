@@ -19,10 +19,10 @@ use super::resample::{FacetSpec, Side};
 use crate::model::curve::Curve;
 use crate::model::geometry::{Frame, Solid, direction, lat_lon_deg};
 use crate::model::grid::{Heights, Layout};
+use crate::model::parallel;
 use crate::model::settings::{Base, Projection, ReliefRange, Settings};
 use crate::{Error, Problem, Result};
 use glam::{DVec2, DVec3};
-use rayon::prelude::*;
 use std::f64::consts::PI;
 use std::sync::Mutex;
 
@@ -206,12 +206,10 @@ impl<'a> GroundExtent<'a> {
         let layout = grid.layout();
         let Layout { rows, columns, .. } = layout;
         let side = (columns / BLOCKS_AROUND).clamp(BLOCK.0, BLOCK.1);
-        let blocks = (0..rows.div_ceil(side))
-            .into_par_iter()
-            .flat_map_iter(|i| {
-                (0..columns.div_ceil(side)).map(move |j| block(grid, i * side, j * side, side))
-            })
-            .collect();
+        let across = columns.div_ceil(side);
+        let blocks = parallel::indexed(rows.div_ceil(side) * across, &|i| {
+            block(grid, i / across * side, i % across * side, side)
+        });
         GroundExtent {
             solid,
             grid: Some(grid),
@@ -538,9 +536,9 @@ impl<'a> GroundExtent<'a> {
     /// Highest or lowest z of all faces of a kind.
     fn of_faces(&self, kind: usize, size: Size, highest: bool, of: fn(f64, f64) -> f64) -> f64 {
         let outline = self.outline(kind, size);
-        let faces = self.solid.kinds[kind].faces.par_iter();
-        let found = faces.map(|&face| self.face_extreme(face, &outline, size, highest));
-        let found: Vec<f64> = found.collect();
+        let found = parallel::mapped(&self.solid.kinds[kind].faces, &|&face| {
+            self.face_extreme(face, &outline, size, highest)
+        });
         found.into_iter().reduce(of).unwrap_or(0.0)
     }
 

@@ -8,11 +8,11 @@
 //! the average reaches as far along a circle of latitude as along a meridian: with less, samples there
 //! keep levels of their own and meet at the pole in a step.
 
-use super::lean::LeanLimits;
+use super::lean::{LeanLimits, TOGETHER};
 use crate::model::grid::{Grid, Heights};
+use crate::model::parallel;
 use fixedbitset::FixedBitSet;
 use glam::DVec3;
-use rayon::prelude::*;
 use std::f64::consts::PI;
 
 /// Places along each side of a cell at which its slope is looked at.
@@ -33,7 +33,7 @@ const NEARLY: f64 = 0.8;
 /// Averages the ground around cells that still lean too far.
 pub(super) fn eased(relief_mm: &mut Grid, limits: &LeanLimits) {
     let (rows, columns) = relief_mm.heights_m.dim();
-    let mut cells = leaning(relief_mm, limits, every_cell(relief_mm, limits));
+    let mut cells = leaning(relief_mm, limits, &every_cell(relief_mm, limits));
     for _ in 0..ROUNDS {
         if cells.is_empty() {
             break;
@@ -44,10 +44,9 @@ pub(super) fn eased(relief_mm: &mut Grid, limits: &LeanLimits) {
             around(relief_mm, cell, |sample| near.insert(sample));
         }
         let samples: Vec<usize> = near.ones().collect();
-        let averages: Vec<f32> = samples
-            .par_iter()
-            .map(|&sample| average(relief_mm, limits, limits.place(sample)))
-            .collect();
+        let averages = parallel::mapped(&samples, &|&sample| {
+            average(relief_mm, limits, limits.place(sample))
+        });
         for (&sample, mm) in samples.iter().zip(averages) {
             relief_mm.heights_m[limits.place(sample)] = mm;
         }
@@ -65,7 +64,7 @@ pub(super) fn eased(relief_mm: &mut Grid, limits: &LeanLimits) {
         let changed = changed
             .ones()
             .map(|i| ((i / columns) as isize - 1, i % columns));
-        cells = leaning(relief_mm, limits, changed.collect());
+        cells = leaning(relief_mm, limits, &changed.collect::<Vec<Cell>>());
     }
 }
 
@@ -86,28 +85,31 @@ fn around(relief_mm: &Grid, (row, column): Cell, mut each: impl FnMut(usize)) {
 /// Cells in which ground might lean too far, by the differences between their samples.
 fn every_cell(relief_mm: &Grid, limits: &LeanLimits) -> Vec<Cell> {
     let (rows, columns) = relief_mm.heights_m.dim();
-    (-1..rows as isize)
-        .into_par_iter()
-        .flat_map_iter(|row| {
-            let near = row.clamp(0, rows as isize - 1) as usize;
-            let look_mm = limits.look_mm(near) / SWING;
-            let around = limits.most_around(relief_mm, near);
-            (0..columns)
-                .filter(move |&column| {
-                    let beside = around[column].max(around[(column + 1) % columns]);
-                    f64::from(beside) > limits.least_fall_between((near, column)) * look_mm
-                })
-                .map(move |column| (row, column))
-        })
-        .collect()
+    let cells = parallel::given(-1..rows as isize, &|_, row| {
+        let near = row.clamp(0, rows as isize - 1) as usize;
+        let look_mm = limits.look_mm(near) / SWING;
+        let around = limits.most_around(relief_mm, near);
+        (0..columns)
+            .filter(|&column| {
+                let beside = around[column].max(around[(column + 1) % columns]);
+                f64::from(beside) > limits.least_fall_between((near, column)) * look_mm
+            })
+            .map(|column| (row, column))
+            .collect::<Vec<Cell>>()
+    });
+    cells.concat()
 }
 
 /// Those of some cells in which the ground leans farther than allowed on a facet that it is part
 /// of, in order.
-fn leaning(relief_mm: &Grid, limits: &LeanLimits, cells: Vec<Cell>) -> Vec<Cell> {
-    (cells.into_par_iter())
-        .filter(|&cell| leans(relief_mm, limits, cell))
-        .collect()
+fn leaning(relief_mm: &Grid, limits: &LeanLimits, cells: &[Cell]) -> Vec<Cell> {
+    let found = parallel::given(cells.chunks(TOGETHER), &|_, cells| {
+        let cells = cells.iter().copied();
+        cells
+            .filter(|&cell| leans(relief_mm, limits, cell))
+            .collect::<Vec<Cell>>()
+    });
+    found.concat()
 }
 
 fn leans(relief_mm: &Grid, limits: &LeanLimits, cell: Cell) -> bool {

@@ -12,10 +12,13 @@
 
 use crate::model::geometry::Solid;
 use crate::model::grid::{Grid, Heights, Layout};
+use crate::model::parallel;
 use crate::model::settings::{Base, Settings};
 use glam::DVec3;
-use rayon::prelude::*;
 use std::f64::consts::PI;
+
+/// Samples or cells that a thread looks at at a time; most take next to none.
+pub(super) const TOGETHER: usize = 256;
 
 /// How far short of upright the surface stays in the blank, degrees: with less, single pixels jump
 /// where two facets meet. Where the ball itself leans so far, half of what is left is kept.
@@ -146,43 +149,39 @@ impl LeanLimits {
     fn blocks(&self) -> Vec<Block> {
         let side = self.block;
         let down = self.layout.rows.div_ceil(side);
-        (0..down * self.blocks_across)
-            .into_par_iter()
-            .map(|block| {
-                let at =
-                    |index: usize, part: usize, count: usize| (index * side + part).min(count - 1);
-                let corner = |down: usize, right: usize| {
-                    let row = at(block / self.blocks_across, down, self.layout.rows);
-                    let column = at(block % self.blocks_across, right, self.layout.columns);
-                    self.direction((row, column))
-                };
-                let centre = corner(side / 2, side / 2);
-                let ends = [0, side].map(|down| [0, side].map(|right| corner(down, right)));
-                let widest = ends
-                    .iter()
-                    .flatten()
-                    .map(|end| end.angle_between(centre))
-                    .fold(0.0, f64::max);
-                let slack_mm = self.radius_mm * 2.0 * (0.5 * widest).sin() + BEYOND_MM;
-                let faces: Vec<u16> = (0..self.faces.len() as u16)
-                    .filter(|face| self.beyond_mm(*face as usize, centre) < slack_mm)
-                    .collect();
-                // Ground may fall the less the farther it lies from a middle, and the lower it is.
-                let least = |falls: fn(&FacePlane) -> &[f64]| -> f64 {
-                    let falls = faces.iter().map(|&face| {
-                        let face = &self.faces[usize::from(face)];
-                        let away = face.normal.angle_between(centre) + widest;
-                        tabled(falls(face), away.min(PI).cos())
-                    });
-                    0.9 * falls.fold(f64::MAX, f64::min)
-                };
-                Block {
-                    least_fall: least(|face| &face.falls),
-                    least_fall_between: least(|face| &face.falls_between),
-                    faces,
-                }
-            })
-            .collect()
+        parallel::indexed(down * self.blocks_across, &|block| {
+            let at = |index: usize, part: usize, count: usize| (index * side + part).min(count - 1);
+            let corner = |down: usize, right: usize| {
+                let row = at(block / self.blocks_across, down, self.layout.rows);
+                let column = at(block % self.blocks_across, right, self.layout.columns);
+                self.direction((row, column))
+            };
+            let centre = corner(side / 2, side / 2);
+            let ends = [0, side].map(|down| [0, side].map(|right| corner(down, right)));
+            let widest = ends
+                .iter()
+                .flatten()
+                .map(|end| end.angle_between(centre))
+                .fold(0.0, f64::max);
+            let slack_mm = self.radius_mm * 2.0 * (0.5 * widest).sin() + BEYOND_MM;
+            let faces: Vec<u16> = (0..self.faces.len() as u16)
+                .filter(|face| self.beyond_mm(*face as usize, centre) < slack_mm)
+                .collect();
+            // Ground may fall the less the farther it lies from a middle, and the lower it is.
+            let least = |falls: fn(&FacePlane) -> &[f64]| -> f64 {
+                let falls = faces.iter().map(|&face| {
+                    let face = &self.faces[usize::from(face)];
+                    let away = face.normal.angle_between(centre) + widest;
+                    tabled(falls(face), away.min(PI).cos())
+                });
+                0.9 * falls.fold(f64::MAX, f64::min)
+            };
+            Block {
+                least_fall: least(|face| &face.falls),
+                least_fall_between: least(|face| &face.falls_between),
+                faces,
+            }
+        })
     }
 
     fn block(&self, (row, column): (usize, usize)) -> &Block {

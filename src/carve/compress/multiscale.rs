@@ -27,6 +27,7 @@
 
 use super::limit_slope;
 use crate::model::grid::{Grid, Heights};
+use crate::model::parallel;
 use crate::sphere::figures::{Figures, Judge};
 use crate::sphere::lattice::{Field, Interpolation, Pooling, moved, pooled, refined};
 use crate::sphere::smoothing::Smoother;
@@ -466,24 +467,27 @@ fn lay_back(relief_mm: &mut Grid, radius_mm: f64) {
     limit_slope(relief_mm, radius_mm, STEEPEST_DEG);
 }
 
+/// Values that a thread takes at a time.
+const TOGETHER: usize = 1 << 14;
+
 /// Stretches values so that the least and the greatest land on two ends.
 fn to_ends(values: &mut [f32], (lowest, highest): (f64, f64)) {
-    let ends = values
-        .par_chunks(1 << 14)
-        .map(|part| {
-            part.iter().fold((f32::MAX, f32::MIN), |(low, high), &mm| {
-                (low.min(mm), high.max(mm))
-            })
-        })
-        .reduce(|| (f32::MAX, f32::MIN), |a, b| (a.0.min(b.0), a.1.max(b.1)));
-    let (low, high) = (f64::from(ends.0), f64::from(ends.1));
+    let ends = parallel::chunks(values, TOGETHER, &|_, part| {
+        let (low, high) = (f32::MAX, f32::MIN);
+        part.iter()
+            .fold((low, high), |(low, high), &mm| (low.min(mm), high.max(mm)))
+    });
+    let low = f64::from(ends.iter().fold(f32::MAX, |low, ends| low.min(ends.0)));
+    let high = f64::from(ends.iter().fold(f32::MIN, |high, ends| high.max(ends.1)));
     if high <= low {
         return;
     }
     let factor = (highest - lowest) / (high - low);
-    values.par_iter_mut().for_each(|mm| {
-        let stretched = lowest + factor * (f64::from(*mm) - low);
-        *mm = stretched.clamp(lowest, highest) as f32;
+    parallel::chunks(values, TOGETHER, &|_, part| {
+        for mm in part {
+            let stretched = lowest + factor * (f64::from(*mm) - low);
+            *mm = stretched.clamp(lowest, highest) as f32;
+        }
     });
 }
 

@@ -3,6 +3,7 @@
 use super::unit_curve;
 use crate::model::curve::Curve;
 use crate::model::grid::{Grid, Quantity, Source};
+use crate::model::parallel;
 use crate::model::settings::Settings;
 use crate::{Error, Problem, Result};
 
@@ -58,8 +59,9 @@ pub fn global(source: &Source, settings: &Settings) -> Result<(Curve, Option<f64
 
 /// The relief of every sample in mm.
 pub fn carved(mut grid: Grid, curve: &Curve) -> Grid {
-    grid.heights_m
-        .par_mapv_inplace(|height| curve.relief_mm(f64::from(height)) as f32);
+    change(&mut grid, |height| {
+        curve.relief_mm(f64::from(height)) as f32
+    });
     grid
 }
 
@@ -79,8 +81,7 @@ pub fn straight(curve: &Curve) -> Curve {
 /// [`Error::Grid`] for numbers that cannot be finished relief.
 pub fn from_file(mut grid: Grid, source: &Source) -> Result<Shaped> {
     let factor = mm_per_m(source);
-    grid.heights_m
-        .par_mapv_inplace(|height| (factor * f64::from(height)) as f32);
+    change(&mut grid, |height| (factor * f64::from(height)) as f32);
     let shaped = finished(grid, None);
     allowed_range(shaped.range_mm.unwrap_or(0.0))?;
     Ok(shaped)
@@ -89,9 +90,8 @@ pub fn from_file(mut grid: Grid, source: &Source) -> Result<Shaped> {
 /// Relief in mm, to be carved as it is.
 pub fn finished(mut relief_mm: Grid, global: Option<Curve>) -> Shaped {
     // The sum makes a zero of a negative zero, which would not come back.
-    relief_mm
-        .heights_m
-        .par_mapv_inplace(|mm| ((f64::from(mm) / STEP_MM).round() * STEP_MM + 0.0) as f32);
+    let whole = |mm: f32| ((f64::from(mm) / STEP_MM).round() * STEP_MM + 0.0) as f32;
+    change(&mut relief_mm, whole);
     let ends = relief_mm.heights_m.iter();
     let (low, high) = ends.fold((f32::INFINITY, f32::NEG_INFINITY), |(low, high), &mm| {
         (low.min(mm), high.max(mm))
@@ -104,6 +104,12 @@ pub fn finished(mut relief_mm: Grid, global: Option<Curve>) -> Shaped {
         global,
         range_mm: Some(range_mm),
     }
+}
+
+fn change(grid: &mut Grid, to: impl Fn(f32) -> f32 + Sync) {
+    parallel::rows(&mut grid.heights_m, &|_, line| {
+        line.iter_mut().for_each(|value| *value = to(*value));
+    });
 }
 
 /// From mm to mm, divided by the range; as many knots as a manifest must have.

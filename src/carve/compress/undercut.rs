@@ -16,13 +16,13 @@
 //! It is raised in the relief of the planet, so that both neighbours of a seam see the same ground.
 
 use super::eased::eased;
-use super::lean::{BEYOND_MM, LeanLimits};
+use super::lean::{BEYOND_MM, LeanLimits, TOGETHER};
 use crate::model::geometry::Solid;
 use crate::model::grid::Grid;
+use crate::model::parallel;
 use crate::model::settings::{Projection, Settings};
 use fixedbitset::FixedBitSet;
 use glam::DVec3;
-use rayon::prelude::*;
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
 
@@ -142,21 +142,19 @@ impl LeanLimits {
 
     /// All samples that fall too steeply within the facets as the relief is, facet by facet.
     fn first(&self, relief_mm: &Grid) -> Vec<QueueEntry> {
-        let found = (0..self.layout.rows)
-            .into_par_iter()
-            .flat_map_iter(|row| {
-                let look_mm = self.look_mm(row);
-                let around = self.most_around(relief_mm, row);
-                (around.into_iter().enumerate())
-                    .filter(move |&(column, rise)| {
-                        f64::from(rise) > self.least_fall((row, column)) * look_mm
-                    })
-                    .flat_map(move |(column, rise)| {
-                        self.too_steep(relief_mm, (row, column), Some(f64::from(rise)))
-                    })
-            })
-            .collect();
-        in_order(found)
+        let found = parallel::indexed(self.layout.rows, &|row| {
+            let look_mm = self.look_mm(row);
+            let around = self.most_around(relief_mm, row);
+            (around.into_iter().enumerate())
+                .filter(|&(column, rise)| {
+                    f64::from(rise) > self.least_fall((row, column)) * look_mm
+                })
+                .flat_map(|(column, rise)| {
+                    self.too_steep(relief_mm, (row, column), Some(f64::from(rise)))
+                })
+                .collect::<Vec<QueueEntry>>()
+        });
+        in_order(found.concat())
     }
 
     /// Those that fall too steeply among the samples raised last and those beside them.
@@ -167,10 +165,13 @@ impl LeanLimits {
         }
         places.sort_unstable();
         places.dedup();
-        let found = (places.into_par_iter())
-            .flat_map_iter(|place| self.too_steep(relief_mm, place, None))
-            .collect();
-        in_order(found)
+        let found = parallel::given(places.chunks(TOGETHER), &|_, places| {
+            let found = places
+                .iter()
+                .flat_map(|&place| self.too_steep(relief_mm, place, None));
+            found.collect::<Vec<QueueEntry>>()
+        });
+        in_order(found.concat())
     }
 
     /// A sample for each facet on which ground falls too steeply to or from it, where ground a

@@ -6,8 +6,8 @@
 //! of a run of pixels is the higher of two runs half as long.
 
 use super::Profile;
+use crate::model::parallel;
 use ndarray::Array2;
-use rayon::prelude::*;
 use std::ops::Range;
 
 /// Pixels of a row handled together: enough to fill wide vectors, few enough that ground and bit
@@ -90,13 +90,11 @@ impl PaddedHeights {
         let (rows, columns) = size;
         let stride = columns.next_multiple_of(LANES) + 2 * margin;
         let mut z = vec![f32::NEG_INFINITY; stride * (rows + 2 * margin)];
-        z.par_chunks_mut(stride)
-            .enumerate()
-            .for_each(|(row, line)| {
-                for (column, z) in line[..columns + 2 * margin].iter_mut().enumerate() {
-                    *z = at(row, column);
-                }
-            });
+        parallel::chunks(&mut z, stride, &|row, line| {
+            for (column, z) in line[..columns + 2 * margin].iter_mut().enumerate() {
+                *z = at(row, column);
+            }
+        });
         PaddedHeights {
             z,
             stride,
@@ -132,15 +130,13 @@ impl PaddedHeights {
     fn peaks(&self, radius_px: usize) -> Vec<f32> {
         let blocks = self.blocks();
         let mut peaks = vec![0.0; blocks * (self.z.len() / self.stride)];
-        peaks
-            .par_chunks_mut(blocks.max(1))
-            .zip(self.z.par_chunks(self.stride))
-            .for_each(|(peaks, line)| {
-                for (block, peak) in peaks.iter_mut().enumerate() {
-                    let touched = &line[block * LANES..][..LANES + 2 * radius_px];
-                    *peak = touched.iter().copied().fold(f32::NEG_INFINITY, higher);
-                }
-            });
+        parallel::chunks(&mut peaks, blocks, &|row, peaks| {
+            let line = &self.z[row * self.stride..][..self.stride];
+            for (block, peak) in peaks.iter_mut().enumerate() {
+                let touched = &line[block * LANES..][..LANES + 2 * radius_px];
+                *peak = touched.iter().copied().fold(f32::NEG_INFINITY, higher);
+            }
+        });
         peaks
     }
 
@@ -153,14 +149,13 @@ impl PaddedHeights {
             let step = 1 << (runs.len() - 1);
             let before = &runs[runs.len() - 1];
             let mut next = before.clone();
-            next.par_chunks_mut(self.stride)
-                .zip(before.par_chunks(self.stride))
-                .for_each(|(next, before)| {
-                    let shifted = &before[step.min(before.len())..];
-                    for (next, &other) in next.iter_mut().zip(shifted) {
-                        *next = higher(*next, other);
-                    }
-                });
+            parallel::chunks(&mut next, self.stride, &|row, next| {
+                let before = &before[row * self.stride..][..self.stride];
+                let shifted = &before[step.min(before.len())..];
+                for (next, &other) in next.iter_mut().zip(shifted) {
+                    *next = higher(*next, other);
+                }
+            });
             runs.push(next);
         }
         let mut out = Array2::zeros((self.rows, self.columns));
@@ -182,12 +177,10 @@ fn fill(out: &mut Array2<f32>, columns: usize, band: impl Fn(Range<usize>, &mut 
     let Some(out) = out.as_slice_mut() else {
         return;
     };
-    out.par_chunks_mut((BAND_ROWS * columns).max(1))
-        .enumerate()
-        .for_each(|(i, out)| {
-            let first = i * BAND_ROWS;
-            band(first..first + out.len() / columns, out);
-        });
+    parallel::chunks(out, BAND_ROWS * columns, &|i, out| {
+        let first = i * BAND_ROWS;
+        band(first..first + out.len() / columns, out);
+    });
 }
 
 /// The higher of two numbers that are not NaN: one vector instruction, unlike [`f32::max`].

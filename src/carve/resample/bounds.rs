@@ -7,8 +7,8 @@
 use crate::model::curve::Curve;
 use crate::model::geometry::lat_lon_deg;
 use crate::model::grid::{BLOCK_BYTES, Heights, Layout};
+use crate::model::parallel;
 use glam::DVec3;
-use rayon::prelude::*;
 use std::ops::Range;
 
 /// Of the four weights of the cubic, those below zero add up to −⅛ at most: a weighted mean can
@@ -122,13 +122,10 @@ impl Bounds {
         let block_rows = grid.rows.div_ceil(side);
         let block_columns = grid.columns.div_ceil(side);
         let mut blocks = vec![Bound::NONE; block_rows * block_columns];
-        blocks
-            .par_chunks_mut(block_columns)
-            .enumerate()
-            .for_each(|(block_row, blocks)| {
-                let rows = block_row * side..((block_row + 1) * side).min(grid.rows);
-                block_row_bounds(heights, curve, rows, side, blocks);
-            });
+        parallel::chunks(&mut blocks, block_columns, &|block_row, blocks| {
+            let rows = block_row * side..((block_row + 1) * side).min(grid.rows);
+            block_row_bounds(heights, curve, rows, side, blocks);
+        });
         Bounds {
             blocks,
             block_rows,

@@ -18,11 +18,11 @@ pub use overhang::undercut_mm2;
 pub(crate) use sampler::row_across_poles;
 pub use sampler::{Directions, LANES, Sampler};
 
+use crate::model::parallel;
 use crate::model::settings::{Base, Projection};
 use glam::DVec2;
 use ndarray::{Array2, ArrayViewMut2, Axis};
 use radial::{Band, Marks, Radial};
-use rayon::prelude::*;
 use std::ops::Range;
 
 /// Rows drawn together. More rows share one start from scratch and one bound per tile; fewer
@@ -84,41 +84,32 @@ fn band_rows(spec: &FacetSpec, band: usize) -> Range<usize> {
 /// Radial projection, in the three steps that [`radial`] describes.
 fn radial<const FLAT: bool>(radial: &Radial<'_>, spec: &FacetSpec, z_mm: &mut [f32]) -> Undercut {
     let band_px = spec.width_px * BAND_ROWS;
-    let bands: Vec<Band> = z_mm
-        .par_chunks_mut(band_px)
-        .enumerate()
-        .map(|(i, z_mm)| {
-            pulp::Arch::new().dispatch(Settle::<FLAT> {
-                radial,
-                rows: band_rows(spec, i),
-                z_mm,
-            })
+    let bands = parallel::chunks(z_mm, band_px, &|i, z_mm| {
+        pulp::Arch::new().dispatch(Settle::<FLAT> {
+            radial,
+            rows: band_rows(spec, i),
+            z_mm,
         })
-        .collect();
-    let jumps: Vec<Vec<(usize, usize)>> = bands
-        .par_iter()
-        .enumerate()
-        .map(|(i, band)| radial.jumps(band_rows(spec, i), band, z_mm))
-        .collect();
+    });
+    let jumps = parallel::indexed(bands.len(), &|i| {
+        radial.jumps(band_rows(spec, i), &bands[i], z_mm)
+    });
     let marks = Marks::new(spec);
-    jumps.par_iter().enumerate().for_each(|(i, jumps)| {
-        for &jump in jumps {
+    parallel::indexed(jumps.len(), &|i| {
+        for &jump in &jumps[i] {
             let leaf = radial.leaf(&bands[i], jump.0 - i * BAND_ROWS, jump.1);
             radial.mark(jump, leaf, &marks);
         }
     });
-    z_mm.par_chunks_mut(band_px)
-        .enumerate()
-        .map(|(i, z_mm)| {
-            pulp::Arch::new().dispatch(March::<FLAT> {
-                radial,
-                rows: band_rows(spec, i),
-                band: &bands[i],
-                marks: &marks,
-                z_mm,
-            })
+    parallel::chunks(z_mm, band_px, &|i, z_mm| {
+        pulp::Arch::new().dispatch(March::<FLAT> {
+            radial,
+            rows: band_rows(spec, i),
+            band: &bands[i],
+            marks: &marks,
+            z_mm,
         })
-        .collect()
+    })
 }
 
 // What runs under the widest vector instructions that the processor has. Structs and not closures,
@@ -175,16 +166,14 @@ impl pulp::NullaryFnOnce for Straight<'_> {
 
 /// Gnomonic projection: û ∝ (x, y, d), relief straight up from the flat face.
 fn gnomonic(sampler: &Sampler, spec: &FacetSpec, z_mm: &mut [f32]) -> Undercut {
-    z_mm.par_chunks_mut(spec.width_px * BAND_ROWS)
-        .enumerate()
-        .for_each(|(i, z_mm)| {
-            pulp::Arch::new().dispatch(Straight {
-                sampler,
-                spec,
-                rows: band_rows(spec, i),
-                z_mm,
-            });
+    parallel::chunks(z_mm, spec.width_px * BAND_ROWS, &|i, z_mm| {
+        pulp::Arch::new().dispatch(Straight {
+            sampler,
+            spec,
+            rows: band_rows(spec, i),
+            z_mm,
         });
+    });
     Vec::new()
 }
 
@@ -220,16 +209,12 @@ fn gnomonic_band(sampler: &Sampler, spec: &FacetSpec, rows: Range<usize>, z_mm: 
 /// Heights to levels, with the counts of what had to be cut off.
 fn quantise(spec: &FacetSpec, surface: &CarvedSurface<'_>) -> FacetImage {
     let mut levels = Array2::<u16>::zeros((spec.height_px, spec.width_px));
-    let stats = levels
-        .axis_chunks_iter_mut(Axis(0), BAND_ROWS)
-        .into_par_iter()
-        .enumerate()
-        .map(|(i, mut rows)| FacetStats {
-            undercut_px: undercut_px(spec, surface, i),
-            ..quantise_band(spec, i * BAND_ROWS, surface, &mut rows)
-        })
-        // Minima, maxima and sums of whole numbers: the order cannot matter.
-        .reduce(|| FacetStats::NONE, FacetStats::with);
+    let bands = levels.axis_chunks_iter_mut(Axis(0), BAND_ROWS);
+    let stats = parallel::given(bands, &|i, mut rows| FacetStats {
+        undercut_px: undercut_px(spec, surface, i),
+        ..quantise_band(spec, i * BAND_ROWS, surface, &mut rows)
+    });
+    let stats = stats.into_iter().fold(FacetStats::NONE, FacetStats::with);
     FacetImage { levels, stats }
 }
 

@@ -11,9 +11,9 @@
 
 use super::facet::FacetSpec;
 use super::sampler::Sampler;
+use crate::model::parallel;
 use crate::model::settings::{Base, Projection};
 use glam::DVec2;
-use rayon::prelude::*;
 
 /// Looks at every so many pixels, each way.
 const STRIDE: usize = 12;
@@ -30,10 +30,9 @@ pub fn undercut_mm2(sampler: &Sampler, spec: &FacetSpec) -> (f64, f64) {
         return (0.0, 1.0);
     }
     let step_mm = STRIDE as f64 * spec.pixel_mm;
-    let rows: Vec<(f64, f64)> = steps(spec.height_px)
-        .into_par_iter()
-        .map(|step| of_row(sampler, spec, f64::from(step) * step_mm))
-        .collect();
+    let rows = parallel::given(steps(spec.height_px), &|_, step| {
+        of_row(sampler, spec, f64::from(step) * step_mm)
+    });
     // In the order of the rows, whatever the threads.
     let sum = |of: fn(&(f64, f64)) -> f64| step_mm * step_mm * rows.iter().map(of).sum::<f64>();
     (sum(|row| row.0), sum(|row| row.1))

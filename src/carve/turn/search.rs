@@ -2,12 +2,12 @@
 
 use super::cost::{CostParts, Costing};
 use crate::model::geometry::{Solid, apart_rad, covering, place_of, rotations, turn_to};
+use crate::model::parallel;
 use crate::model::progress::Progress;
 use crate::model::settings::TurningSettings;
 use argmin::core::{CostFunction, Executor, State};
 use argmin::solver::neldermead::NelderMead;
 use glam::{DMat3, DQuat, DVec3};
-use rayon::prelude::*;
 
 /// Turns of the covering: about 3.3 degrees apart for a dodecahedron. Seams are as wide as what
 /// lies on them, so a valley of the cost is about as wide as a mountain.
@@ -66,33 +66,26 @@ pub fn search(
     let same: Vec<DQuat> = rotations(solid).iter().map(DQuat::from_mat3).collect();
     let covering = covering(COVERING, &same, start(settings.seed));
     progress.start("turning the planet", (covering.len() + STARTS) as u64);
-    let parts: Vec<CostParts> = covering
-        .par_iter()
-        .map(|turn| {
-            let parts = costing.parts(&DMat3::from_quat(*turn));
-            progress.step(1);
-            parts
-        })
-        .collect();
+    let parts = parallel::mapped(&covering, &|turn| {
+        let parts = costing.parts(&DMat3::from_quat(*turn));
+        progress.step(1);
+        parts
+    });
     let mut order: Vec<usize> = (0..covering.len()).collect();
     let totals: Vec<f64> = parts.iter().map(|parts| parts.total(settings)).collect();
     order.sort_by(|&a, &b| totals[a].total_cmp(&totals[b]));
     let width = (8.0 * std::f64::consts::PI.powi(2) / (COVERING * same.len()) as f64).cbrt();
     let starts = spread(&covering, &order, 1.5 * width, &same);
-    let mut low: Vec<(f64, DQuat)> = starts
-        .par_iter()
-        .map(|&turn| {
-            let found = downhill(costing, settings, turn, 0.5 * width);
-            progress.step(1);
-            found
-        })
-        .collect();
+    let mut low = parallel::mapped(&starts, &|&turn| {
+        let found = downhill(costing, settings, turn, 0.5 * width);
+        progress.step(1);
+        found
+    });
     low.sort_by(|a, b| a.0.total_cmp(&b.0));
     // What looked best may lie in a narrow valley: follow it to its end.
-    let last: Vec<(f64, DQuat)> = low[..STARTS.min(low.len()) / 8]
-        .par_iter()
-        .map(|&(_, turn)| downhill(costing, settings, turn, 0.1 * width))
-        .collect();
+    let last = parallel::mapped(&low[..STARTS.min(low.len()) / 8], &|&(_, turn)| {
+        downhill(costing, settings, turn, 0.1 * width)
+    });
     low.extend(last);
     low.sort_by(|a, b| a.0.total_cmp(&b.0));
     progress.done();
@@ -307,10 +300,10 @@ mod tests {
                 let found = search(&solid, &costing, &settings, &Silent);
                 let mut seed = 7;
                 let turns: Vec<DQuat> = (0..5_000).map(|_| random_turn(&mut seed)).collect();
-                let best = turns
-                    .par_iter()
-                    .map(|turn| costing.parts(&DMat3::from_quat(*turn)).total(&settings))
-                    .reduce(|| f64::INFINITY, f64::min);
+                let totals = parallel::mapped(&turns, &|turn| {
+                    costing.parts(&DMat3::from_quat(*turn)).total(&settings)
+                });
+                let best = totals.into_iter().fold(f64::INFINITY, f64::min);
                 let ours = found.choices[0].total;
                 assert!(ours <= best + 1e-4, "{name}: {ours} {best}");
                 assert_eq!(found.choices.len(), CHOICES);
