@@ -6,6 +6,7 @@ use crate::commands::check;
 use crate::commands::facets::{Summary, refuse_undercuts};
 use crate::commands::finalise::{Finalise, Trace};
 use crate::model::geometry::Solid;
+use crate::model::parallel;
 use crate::model::progress::Progress;
 use crate::model::ranges::facets_text;
 use crate::output::folder::NewFolder;
@@ -15,7 +16,6 @@ use crate::output::manifest::file::{self, Seal};
 use crate::output::manifest::{FacetEntry, FileEntry, MANIFEST_FILE, Manifest};
 use crate::show::sheets::{self, Planned};
 use crate::{Error, Problem, Result};
-use rayon::prelude::*;
 use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
@@ -43,7 +43,8 @@ pub fn join(
     } = gather(parts)?;
     let folder = NewFolder::begin(out, force, progress)?;
     let finalise = Finalise::of(&manifest);
-    let copy = |facet: &FacetEntry, part: &PathBuf| -> Result<(usize, Trace)> {
+    let copy = |i: usize| -> Result<(usize, Trace)> {
+        let (facet, part) = (&manifest.facets[i], &folders[i]);
         folder.write(&facet.file, &image_bytes(part, facet)?)?;
         // The copy is what is measured, so what is measured is what is kept.
         let image = check::sound_image(&folder.path().join(&facet.file), &manifest, facet)
@@ -54,12 +55,8 @@ pub fn join(
         Ok((facet.id, finalise.trace(facet, &image.levels)))
     };
     progress.start("joining facets", manifest.facets.len() as u64);
-    let traces = manifest
-        .facets
-        .par_iter()
-        .zip(&folders)
-        .map(|(facet, part)| copy(facet, part))
-        .collect::<Result<BTreeMap<usize, Trace>>>()?;
+    let traces = parallel::try_indexed(folders.len(), &copy)?;
+    let traces = traces.into_iter().collect();
     progress.done();
     for (file, part) in &others {
         folder.write(file, &file_bytes(part, file)?)?;

@@ -6,10 +6,10 @@
 
 use super::CheckLine;
 use super::image;
+use crate::model::parallel;
 use crate::output::manifest::checksums::{hex, of_pixels};
 use crate::output::manifest::file::{Seal, seal, stays_inside};
 use crate::output::manifest::{FacetEntry, FileEntry, MANIFEST_FILE, Manifest};
-use rayon::prelude::*;
 use sha2::{Digest, Sha256};
 use std::collections::BTreeSet;
 use std::fs::File;
@@ -38,11 +38,7 @@ pub fn lines(folder: &Path, manifest: &Manifest, text: &str) -> (Vec<CheckLine>,
         Seal::Broken => vec![wrong(MANIFEST_FILE, "it is not what was written")],
         Seal::Absent => vec![wrong(MANIFEST_FILE, "its own checksum is missing")],
     };
-    let states: Vec<State> = manifest
-        .files
-        .par_iter()
-        .map(|entry| look_at(folder, manifest, entry))
-        .collect();
+    let states = parallel::mapped(&manifest.files, &|entry| look_at(folder, manifest, entry));
     let whole = states.iter().filter(|state| **state == State::Whole);
     let whole = whole.count();
     let of_files = manifest.files.iter().zip(states);

@@ -13,13 +13,13 @@ use crate::carve::seams::SeamLine;
 use crate::model::error::escaped;
 use crate::model::geometry::a_solid;
 use crate::model::geometry::place_name;
+use crate::model::parallel;
 use crate::output::manifest::file;
 use crate::output::manifest::{FacetEntry, Manifest};
 use crate::output::png::pixels_per_metre;
 use crate::output::seam_steps::{self, FacetView, Profiles, SeamSummary};
 use crate::{Error, Problem, Result};
 use glam::DVec2;
-use rayon::prelude::*;
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::fmt;
@@ -141,11 +141,9 @@ pub fn check(folder: &Path) -> Result<CheckReport> {
     lines.extend(consistency::lines(&manifest));
 
     let line_up = seam_steps::seams_of(&manifest);
-    let looked_at: Vec<(CheckLine, Option<Profiles>)> = manifest
-        .facets
-        .par_iter()
-        .map(|facet| look_at(folder, &manifest, facet, &line_up))
-        .collect();
+    let looked_at = parallel::mapped(&manifest.facets, &|facet| {
+        look_at(folder, &manifest, facet, &line_up)
+    });
     let mut measured = BTreeMap::new();
     for (facet, (line, profiles)) in manifest.facets.iter().zip(looked_at) {
         lines.push(line);

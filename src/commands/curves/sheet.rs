@@ -7,12 +7,12 @@ use crate::carve::compress::straight;
 use crate::carve::resample::Sampler;
 use crate::model::geometry::{direction, lat_lon_deg, on_spiral};
 use crate::model::length::Lengths;
+use crate::model::parallel;
 use crate::show::pictures::{DOTS_PER_METRE, INK, QUIET, Svg, draw_over, sheet_png};
 use crate::sphere::lattice::{Field, pooled};
 use crate::{Error, Problem, Result};
 use glam::DVec3;
 use image::{Rgb, RgbImage};
-use rayon::prelude::*;
 
 /// Pixels per mm, as [`overview::encode`] writes them into the file.
 const PX_PER_MM: f64 = DOTS_PER_METRE as f64 / 1000.0;
@@ -154,18 +154,15 @@ fn regions(roughness: &Field, across_rad: f64) -> [DVec3; 2] {
     // A disc of the region's area, at least some cells wide.
     let reach_rad = (across_rad / std::f64::consts::PI.sqrt()).max(3.0 / ROWS as f64 * 1.6);
     let near = reach_rad.cos();
-    let mut places: Vec<(f64, DVec3)> = (0..PLACES)
-        .into_par_iter()
-        .map(|k| {
-            let (z, turn) = on_spiral(k, PLACES);
-            let towards = direction(z.asin().to_degrees(), 360.0 * turn);
-            let inside = cells.iter().filter(|(d, ..)| d.dot(towards) > near);
-            let (area, sum) = inside.fold((0.0, 0.0), |(area, sum), (_, a, deviation)| {
-                (area + a, sum + a * deviation)
-            });
-            (sum / f64::max(area, f64::MIN_POSITIVE), towards)
-        })
-        .collect();
+    let mut places = parallel::indexed(PLACES, &|k| {
+        let (z, turn) = on_spiral(k, PLACES);
+        let towards = direction(z.asin().to_degrees(), 360.0 * turn);
+        let inside = cells.iter().filter(|(d, ..)| d.dot(towards) > near);
+        let (area, sum) = inside.fold((0.0, 0.0), |(area, sum), (_, a, deviation)| {
+            (area + a, sum + a * deviation)
+        });
+        (sum / f64::max(area, f64::MIN_POSITIVE), towards)
+    });
     places.sort_by(|a, b| a.0.total_cmp(&b.0));
     let least = LEVEL * places[PLACES / 2].0;
     let carved = &places[places.partition_point(|place| place.0 < least)..];
@@ -236,51 +233,48 @@ fn draw(
     let lamp = aside * (up - right) + sin * towards;
     let reach = REACH_MM / radius_mm;
     let radius_px = radius_mm * px_per_mm;
-    let lines: Vec<Vec<Option<u8>>> = (0..size)
-        .into_par_iter()
-        .map(|row| {
-            let y = (f64::from(size) / 2.0 - f64::from(row) - 0.5) / radius_px;
-            let seen: Vec<Option<DVec3>> = (0..size)
-                .map(|column| {
-                    let x = (f64::from(column) + 0.5 - f64::from(size) / 2.0) / radius_px;
-                    let rho2 = x * x + y * y;
-                    (rho2 < 1.0).then(|| right * x + up * y + towards * (1.0 - rho2).sqrt())
-                })
-                .collect();
-            // On the ground: eastwards and northwards on the picture.
-            let axes = |here: DVec3| {
-                let e = (right - here * here.dot(right)).normalize_or(right);
-                (e, here.cross(e))
-            };
-            let places: Vec<DVec3> = seen
-                .iter()
-                .flatten()
-                .flat_map(|&here| {
-                    let (e, n) = axes(here);
-                    [e, -e, n, -n].map(|to| here + to * reach)
-                })
-                .collect();
-            let mm = sampler.relief_mm(&places);
-            let mut four = mm.chunks_exact(4);
-            seen.iter()
-                .map(|here| {
-                    let here = (*here)?;
-                    let around = four.next()?;
-                    let slope = |a: f64, b: f64| (a - b) / (2.0 * REACH_MM);
-                    let (e, n) = axes(here);
-                    let normal =
-                        here - slope(around[0], around[1]) * e - slope(around[2], around[3]) * n;
-                    // The lamp is far from the ball; a region is lit everywhere alike.
-                    let light = match view.side_mm {
-                        Some(_) => aside * (n - e) + sin * here,
-                        None => lamp,
-                    };
-                    let facing = (normal.dot(light) / normal.length()).max(0.0);
-                    Some(grey(AMBIENT + (1.0 - AMBIENT) * facing))
-                })
-                .collect()
-        })
-        .collect();
+    let lines = parallel::given(0..size, &|_, row| {
+        let y = (f64::from(size) / 2.0 - f64::from(row) - 0.5) / radius_px;
+        let seen: Vec<Option<DVec3>> = (0..size)
+            .map(|column| {
+                let x = (f64::from(column) + 0.5 - f64::from(size) / 2.0) / radius_px;
+                let rho2 = x * x + y * y;
+                (rho2 < 1.0).then(|| right * x + up * y + towards * (1.0 - rho2).sqrt())
+            })
+            .collect();
+        // On the ground: eastwards and northwards on the picture.
+        let axes = |here: DVec3| {
+            let e = (right - here * here.dot(right)).normalize_or(right);
+            (e, here.cross(e))
+        };
+        let places: Vec<DVec3> = seen
+            .iter()
+            .flatten()
+            .flat_map(|&here| {
+                let (e, n) = axes(here);
+                [e, -e, n, -n].map(|to| here + to * reach)
+            })
+            .collect();
+        let mm = sampler.relief_mm(&places);
+        let mut four = mm.chunks_exact(4);
+        seen.iter()
+            .map(|here| {
+                let here = (*here)?;
+                let around = four.next()?;
+                let slope = |a: f64, b: f64| (a - b) / (2.0 * REACH_MM);
+                let (e, n) = axes(here);
+                let normal =
+                    here - slope(around[0], around[1]) * e - slope(around[2], around[3]) * n;
+                // The lamp is far from the ball; a region is lit everywhere alike.
+                let light = match view.side_mm {
+                    Some(_) => aside * (n - e) + sin * here,
+                    None => lamp,
+                };
+                let facing = (normal.dot(light) / normal.length()).max(0.0);
+                Some(grey(AMBIENT + (1.0 - AMBIENT) * facing))
+            })
+            .collect::<Vec<Option<u8>>>()
+    });
     for (row, line) in lines.iter().enumerate() {
         for (column, bright) in line.iter().enumerate() {
             if let Some(bright) = bright {

@@ -4,6 +4,7 @@ use crate::carve::cutting::{self, CutterSet, FacetCutting};
 use crate::carve::fit::Fit;
 use crate::carve::resample::{Bounds, FacetImage, Sampler, Scratch, render};
 use crate::commands::finalise::{Finalise, Trace};
+use crate::model::parallel;
 use crate::model::progress::Progress;
 use crate::model::settings::Settings;
 use crate::output::folder::NewFolder;
@@ -12,7 +13,6 @@ use crate::output::{self, ImageFacts};
 use crate::show::report;
 use crate::{Error, Result};
 use ndarray::Array2;
-use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::sync::Mutex;
 
@@ -46,15 +46,13 @@ impl FacetRun<'_> {
         let mut traces = BTreeMap::new();
         let mut cut = Vec::new();
         for group in manifest.facets.chunks_mut(concurrent) {
-            let finished: Vec<(Trace, Option<FacetCutting>)> = group
-                .par_iter_mut()
-                .map(|facet| {
-                    let trace = self.one(facet)?;
-                    progress.step(1);
-                    Ok(trace)
-                })
-                .collect::<Result<_>>()?;
-            for (facet, (trace, cutting)) in group.iter().zip(finished) {
+            let finished = parallel::given(group.iter_mut(), &|_, facet| -> Result<_> {
+                let trace = self.one(facet)?;
+                progress.step(1);
+                Ok(trace)
+            });
+            for (facet, finished) in group.iter().zip(finished) {
+                let (trace, cutting) = finished?;
                 traces.insert(facet.id, trace);
                 cut.extend(cutting);
             }

@@ -14,6 +14,7 @@ use crate::model::curve::Curve;
 use crate::model::geometry::Solid;
 use crate::model::grid::{Grid, Hypsometry, Place, Quantity, Registration, Source};
 use crate::model::jobfile::Job;
+use crate::model::parallel;
 use crate::model::places::places;
 use crate::model::progress::Progress;
 use crate::model::settings::Settings;
@@ -23,7 +24,6 @@ use crate::read::{self, ReadRequest};
 use crate::show::sheets::{Basis, Planned, ShopInput, write_shop};
 use crate::{Error, Result};
 use ndarray::Array2;
-use rayon::prelude::*;
 use std::path::PathBuf;
 
 /// A globe fitted to its stock, on level ground if the grid could not be read.
@@ -228,11 +228,11 @@ const SEEN_PX: f64 = 900.0;
 fn plan_page(job: &Job, fitted: &Fitted, planned: &Planned) -> Result<String> {
     let (manifest, images) = seen(job, fitted)?;
     let finalise = Finalise::of(&manifest);
-    let traces = manifest.facets.par_iter().zip(&images);
-    let traces = traces
-        .map(|(facet, levels)| (facet.id, finalise.trace(facet, levels)))
-        .collect();
-    finalise.page(&manifest, traces, planned)
+    let facets = manifest.facets.iter().zip(&images);
+    let traces = parallel::given(facets, &|_, (facet, levels)| {
+        (facet.id, finalise.trace(facet, levels))
+    });
+    finalise.page(&manifest, traces.into_iter().collect(), planned)
 }
 
 /// The globe as it can be looked at: manifest and images in coarse pixels, nothing written.
@@ -262,16 +262,12 @@ fn seen(job: &Job, fitted: &Fitted) -> Result<(Manifest, Vec<Array2<u16>>)> {
     let mut manifest = manifest_of(job, source, &solid, &turn, &fit, &chosen, sampler);
     manifest.image.pixel_mm = settings.image.pixel_mm;
     let range_mm = (curve.lowest_mm(), curve.highest_mm());
-    let images = manifest
-        .facets
-        .par_iter_mut()
-        .zip(&fit.facets)
-        .map(|(facet, spec)| {
-            let FacetImage { levels, stats } =
-                render(sampler, &bounds, spec, range_mm, &mut Scratch::default());
-            (facet.min_mm, facet.max_mm) = (stats.min_mm, stats.max_mm);
-            levels
-        })
-        .collect();
+    let facets = manifest.facets.iter_mut().zip(&fit.facets);
+    let images = parallel::given(facets, &|_, (facet, spec)| {
+        let FacetImage { levels, stats } =
+            render(sampler, &bounds, spec, range_mm, &mut Scratch::default());
+        (facet.min_mm, facet.max_mm) = (stats.min_mm, stats.max_mm);
+        levels
+    });
     Ok((manifest, images))
 }

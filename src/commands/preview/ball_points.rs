@@ -16,9 +16,9 @@
 use crate::carve::fit::Fit;
 use crate::carve::resample::Sampler;
 use crate::model::geometry::Solid;
+use crate::model::parallel;
 use crate::model::settings::Projection;
 use glam::{DVec2, DVec3};
-use rayon::prelude::*;
 use serde::Serialize;
 
 /// Carved points of the whole ball, about: half a millimetre apart on a ball of 200 mm, where a
@@ -167,10 +167,9 @@ pub fn ball(
             nets.push(net(sides, rings));
         }
     }
-    let facets: Vec<(BallHead, Vec<f32>, usize)> = (0..solid.faces.len())
-        .into_par_iter()
-        .map(|face| facet(solid, face, rings, fit, projection, sampler, &nets))
-        .collect();
+    let facets = parallel::indexed(solid.faces.len(), &|face| {
+        facet(solid, face, rings, fit, projection, sampler, &nets)
+    });
     let top: usize = facets
         .iter()
         .map(|(head, ..)| top_of(&nets, head.sides))

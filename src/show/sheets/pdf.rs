@@ -1,9 +1,9 @@
 //! Pages of SVG to one PDF, in true size.
 
+use crate::model::parallel;
 use crate::show::pictures::fonts;
 use crate::{Error, Problem, Result};
 use pdf_writer::{Content, Finish, Name, Pdf, Rect, Ref};
-use rayon::prelude::*;
 use std::collections::HashMap;
 use svg2pdf::ConversionOptions;
 use svg2pdf::usvg::{Options, Tree};
@@ -30,12 +30,12 @@ pub fn pages(svgs: &[String], size_mm: [f64; 2]) -> Result<Vec<u8>> {
     let mut pdf = Pdf::new();
     let mut page_ids = Vec::new();
     pdf.catalog(catalog).pages(tree_id);
-    let converted = svgs.par_iter().map(|svg| {
+    let converted = parallel::try_indexed(svgs.len(), &|i| {
+        let svg = &svgs[i];
         let tree = Tree::from_str(svg, &options).map_err(|e| broken(e.to_string()))?;
         svg2pdf::to_chunk(&tree, ConversionOptions::default()).map_err(|e| broken(e.to_string()))
     });
-    for page in converted.collect::<Vec<_>>() {
-        let (chunk, picture) = page?;
+    for (chunk, picture) in converted? {
         // Each chunk numbers its parts from 1.
         let mut numbers = HashMap::new();
         let chunk = chunk.renumber(|old| *numbers.entry(old).or_insert_with(&mut fresh));

@@ -16,6 +16,7 @@ use crate::Result;
 use crate::carve::fit::Fit;
 use crate::carve::resample::Sampler;
 use crate::model::geometry::{Solid, lat_lon_deg, place_name};
+use crate::model::parallel;
 use crate::model::settings::{Base, Settings};
 use crate::output::image_file;
 use crate::shop::cautions::CAUTIONS;
@@ -25,7 +26,6 @@ use crate::shop::{facet_label, kind_letter, seam_label};
 use crate::show::pictures::text_width;
 use crate::show::pictures::{grey_png, picture};
 use glam::DVec2;
-use rayon::prelude::*;
 
 /// Type of the facets' sheets, and from line to line, mm.
 const TYPE: f64 = 2.7;
@@ -67,11 +67,8 @@ impl Traveller<'_> {
     /// [`crate::Error::Disk`] if a picture cannot be encoded.
     pub fn pages(&self) -> Result<Vec<String>> {
         let mut pages = self.cover();
-        let faces = (0..self.solid.faces.len()).into_par_iter();
-        let sheets: Vec<Result<String>> = faces.map(|face| self.facet(face)).collect();
-        for sheet in sheets {
-            pages.push(sheet?);
-        }
+        let faces = self.solid.faces.len();
+        pages.extend(parallel::try_indexed(faces, &|face| self.facet(face))?);
         Ok(pages)
     }
 
