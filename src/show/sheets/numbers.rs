@@ -171,6 +171,7 @@ fn mount(mount: &Mount) -> Value {
             "blanks": list(hole.blanks.iter(), |blank| json!({
                 "facet": facet_label(blank.face), "back_mm": blank.back_mm,
                 "front_mm": blank.front_mm, "lean_deg": blank.lean_deg,
+                "left_mm": blank.left_mm,
             })),
         })),
         "circle": mount.circle.as_ref().map(|circle| json!({
