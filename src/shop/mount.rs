@@ -114,8 +114,11 @@ pub struct HoleInBlank {
 impl HoleInBlank {
     /// Where the drill goes in: a blind hole is for a pin from outside, so at the level; else at
     /// the back.
-    pub fn start_mm(&self, blind: bool) -> DVec2 {
-        if blind { self.front_mm } else { self.back_mm }
+    pub fn start_mm(&self) -> DVec2 {
+        match self.left_mm {
+            Some(_) => self.front_mm,
+            None => self.back_mm,
+        }
     }
 }
 

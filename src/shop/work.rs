@@ -306,8 +306,7 @@ impl<'a> Work<'a> {
                 false => format!(
                     "Drill the {rod} hole for the rod at {place}, {} from the axis of the blank, \
                      {:.2}° from square, {deep}: `back-{}`",
-                    self.say
-                        .text(blank.start_mm(hole.deep_mm.is_some()).length()),
+                    self.say.text(blank.start_mm().length()),
                     blank.lean_deg,
                     facet_label(blank.face)
                 ),

@@ -71,7 +71,7 @@ fn hole_on(
     const POINTS: usize = 72;
     let found = hole.blanks.iter().find(|blank| blank.face == face)?;
     let blind = hole.deep_mm.is_some();
-    let (middle, lean) = (flipped(found.start_mm(blind)), found.lean_deg.to_radians());
+    let (middle, lean) = (flipped(found.start_mm()), found.lean_deg.to_radians());
     let along = middle.try_normalize().unwrap_or(DVec2::X);
     // A rod that leans cuts the back in an ellipse, longer the way it leans.
     let rim = (0..POINTS).map(|i| {
@@ -298,7 +298,7 @@ fn holes(mount: &Mount, say: Lengths) -> String {
             "| {} | {} | {} {start} | {:.2}° | {deep} | {} |",
             place_name(hole.place[0], hole.place[1]),
             blanks.join(", "),
-            say.text(first.start_mm(hole.deep_mm.is_some()).length()),
+            say.text(first.start_mm().length()),
             first.lean_deg,
             say.text(hole.wood_mm),
         );
