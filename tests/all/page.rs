@@ -1,5 +1,6 @@
 //! The report page in a real browser: the system's Chromium, without a window, drawing in
-//! software. Screenshots stay in the build folder, under `tmp/screenshots`, to be looked at.
+//! software. With `SCREENSHOTS` set, pictures to look at stay in the build folder, under
+//! `tmp/screenshots`; nothing is asked of them, and they take as long as all that is.
 
 use crate::browser::{PATIENCE, Tab};
 use crate::support::{contents, files, program, run};
@@ -87,8 +88,11 @@ impl Opened {
         self.tab.call("Emulation.setEmulatedMedia", asked);
     }
 
-    /// Keeps a picture of the window, or of the whole page at a width.
+    /// Keeps a picture of the window, or of the whole page at a width, when pictures are asked for.
     pub fn screenshot(&self, name: &str, whole: Option<u32>) {
+        if std::env::var_os("SCREENSHOTS").is_none() {
+            return;
+        }
         self.run("scrollTo(0, 0)");
         if let Some(width) = whole {
             // Browsers draw no more than about this much at once.

@@ -1,5 +1,5 @@
-//! The tuning bench: who may ask, what comes back, and the page in a real browser. Screenshots
-//! stay in the build folder, under `tmp/screenshots`, to be looked at.
+//! The tuning bench: who may ask, what comes back, and the page in a real browser. Screenshots are
+//! kept as those of the report page are.
 
 use crate::page::{Opened, differing};
 use crate::support::program;
