@@ -1060,9 +1060,14 @@ mod tests {
                     }
                     assert!(kind.corner_mm >= settings.stock.edge_mm);
                 }
-                // On this coarse grid the lowest of the samples around a cube's corner is far below
-                // the ground itself.
-                let room_mm = if base == Base::Sphere { 5.5 } else { 0.3 };
+                // Black is a tenth rounded down. On a ball ground falls towards the corners, and
+                // on this coarse grid the lowest sample around one lies well below it; a cube's
+                // corner leans most.
+                let room_mm = match (base, name) {
+                    (Base::Flat, _) => 0.11,
+                    (Base::Sphere, "cube") => 5.1,
+                    (Base::Sphere, _) => 1.5,
+                };
                 assert!(
                     lowest >= fit.black_mm && lowest < fit.black_mm + room_mm,
                     "{name} {base:?}: {lowest} {}",

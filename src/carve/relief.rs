@@ -11,6 +11,7 @@ use crate::model::settings::{Detail, Method, ReliefRange, Settings, Steepest};
 use crate::sphere::figures::{Figures, Judge};
 use crate::sphere::resolution::resolved_deg;
 use crate::{Error, Result};
+use std::sync::Arc;
 
 /// Rounds in which the largest range of a relief is looked for: shaping moves the ground that
 /// decides what fits. The second nearly always agrees with the first.
@@ -72,6 +73,23 @@ impl Ground {
         settings: &Settings,
         finish: bool,
     ) -> Result<Ground> {
+        Ground::surveyed(solid, grid, source, settings, finish, &|grid| {
+            Arc::new(Survey::of(grid, settings))
+        })
+    }
+
+    /// The same with the grid's survey from whoever keeps it.
+    ///
+    /// # Errors
+    /// As [`of`](Self::of).
+    pub fn surveyed(
+        solid: &Solid,
+        grid: Grid,
+        source: &Source,
+        settings: &Settings,
+        finish: bool,
+        survey: &dyn Fn(&Grid) -> Arc<Survey>,
+    ) -> Result<Ground> {
         if source.quantity == Quantity::Relief {
             let shaped = compress::from_file(grid, source)?;
             let range_mm = shaped.range_mm.unwrap_or(0.0);
@@ -84,7 +102,7 @@ impl Ground {
             let making = Making::with_range(settings, range_mm);
             return Ok(Ground::shaped(shaped, range_mm, making));
         }
-        Shaper::new(solid, &grid, &global, settings).ground()
+        Shaper::new(solid, &grid, &global, settings, survey).ground()
     }
 }
 
@@ -126,19 +144,44 @@ impl Making {
     }
 }
 
+/// What is known of a grid's true ground before any relief is made of it: the same for all reliefs
+/// on balls of one size, finished by one bit.
+pub struct Survey {
+    /// Judges reliefs of the ground.
+    pub judge: Judge,
+    /// Finest ground that the grid truly holds, degrees.
+    resolved_deg: f64,
+}
+
+impl Survey {
+    /// Surveys a grid for a job's ball and bit.
+    pub fn of(grid: &Grid, settings: &Settings) -> Survey {
+        let radius_mm = settings.globe.diameter_mm / 2.0;
+        Survey {
+            judge: Judge::new(grid, radius_mm, settings.finishing_bit_mm()),
+            resolved_deg: resolved_deg(grid).resolved_deg,
+        }
+    }
+}
+
 /// Shapes one body's ground at any range.
 struct Shaper<'a> {
     solid: &'a Solid,
     grid: &'a Grid,
     unit: &'a Curve,
     settings: &'a Settings,
-    judge: Option<Judge>,
-    resolved_deg: f64,
+    /// Where the ground around a place has a say in its relief.
+    survey: Option<Arc<Survey>>,
 }
 
 impl<'a> Shaper<'a> {
-    fn new(solid: &'a Solid, grid: &'a Grid, unit: &'a Curve, settings: &'a Settings) -> Self {
-        let radius_mm = settings.globe.diameter_mm / 2.0;
+    fn new(
+        solid: &'a Solid,
+        grid: &'a Grid,
+        unit: &'a Curve,
+        settings: &'a Settings,
+        survey: &dyn Fn(&Grid) -> Arc<Survey>,
+    ) -> Self {
         let multiscale = settings.relief.method == Method::Multiscale
             && settings.relief.detail != Detail::Share(0.0);
         Shaper {
@@ -146,12 +189,7 @@ impl<'a> Shaper<'a> {
             grid,
             unit,
             settings,
-            judge: multiscale.then(|| Judge::new(grid, radius_mm, settings.finishing_bit_mm())),
-            resolved_deg: if multiscale {
-                resolved_deg(grid).resolved_deg
-            } else {
-                0.0
-            },
+            survey: multiscale.then(|| survey(grid)),
         }
     }
 
@@ -194,18 +232,19 @@ impl<'a> Shaper<'a> {
         let radius_mm = self.settings.globe.diameter_mm / 2.0;
         let mut relief_mm = compress::carved(self.grid.clone(), &curve);
         let mut making = Making::default();
-        if let Some(judge) = &self.judge {
+        if let Some(survey) = &self.survey {
             let scale = Scale {
                 radius_mm,
                 bit_mm: self.settings.finishing_bit_mm(),
-                resolved_deg: self.resolved_deg,
+                resolved_deg: survey.resolved_deg,
                 ends_mm: (curve.lowest_mm(), curve.highest_mm()),
             };
             let detail = match self.settings.relief.detail {
                 Detail::Auto => None,
                 Detail::Share(detail) => Some(detail),
             };
-            let (companded, choice) = Bands::new(&relief_mm, judge, scale).companded(detail);
+            let (companded, choice) =
+                Bands::new(&relief_mm, &survey.judge, scale).companded(detail);
             companded.give(&mut relief_mm, &scale);
             (making.detail, making.figures) = (Some(choice.detail), Some(choice.figures));
         }
@@ -269,6 +308,23 @@ impl Relief {
         settings: &Settings,
         finish: bool,
     ) -> Result<Relief> {
+        Relief::surveyed(solid, grid, source, settings, finish, &|grid| {
+            Arc::new(Survey::of(grid, settings))
+        })
+    }
+
+    /// The same with the grid's survey from whoever keeps it.
+    ///
+    /// # Errors
+    /// As [`of`](Self::of).
+    pub fn surveyed(
+        solid: &Solid,
+        grid: Grid,
+        source: &Source,
+        settings: &Settings,
+        finish: bool,
+        survey: &dyn Fn(&Grid) -> Arc<Survey>,
+    ) -> Result<Relief> {
         if source.quantity == Quantity::Relief {
             let ground = Ground::of(solid, grid, source, settings, finish)?;
             let (unit, as_it_is) = at_its_range(&ground.curve, settings);
@@ -281,7 +337,7 @@ impl Relief {
         }
         let global = compress::unit_curve(&source.hypsometry, &settings.relief)?;
         let carve = || {
-            let ground = Shaper::new(solid, &grid, &global, settings).ground()?;
+            let ground = Shaper::new(solid, &grid, &global, settings, survey).ground()?;
             let (unit, as_it_is) = at_its_range(&ground.curve, settings);
             let fit = fit::fit(solid, &ground.grid, &unit, &as_it_is)?;
             let fit = ground.as_known(fit);

@@ -133,7 +133,7 @@ mod tests {
     use crate::testing::{grid_of, source_of};
 
     fn carve(settings: &Settings) -> Result<Relief, String> {
-        let grid = grid_of(360, |d| {
+        let grid = grid_of(240, |d| {
             2500.0 * (3.0 * d.x + 0.5).sin() * (2.0 * d.z).cos()
                 + 400.0 * (23.0 * d.x + 17.0 * d.y).sin()
         });

@@ -10,7 +10,7 @@
 //! Only ground that falls away from the facet's middle can do so, and the more easily the nearer
 //! it lies to a corner. Beyond the trim the limit fades, so that a ramp ends where nobody misses it.
 
-use crate::model::geometry::Solid;
+use crate::model::geometry::{Face, Solid};
 use crate::model::grid::{Grid, Heights, Layout};
 use crate::model::parallel;
 use crate::model::settings::{Base, Settings};
@@ -52,6 +52,8 @@ const BLOCKS_AROUND: usize = 90;
 pub(super) struct LeanLimits {
     pub(super) layout: Layout,
     faces: Vec<FacePlane>,
+    /// By kind of facet.
+    falls: Vec<Falls>,
     base: Base,
     pub(super) radius_mm: f64,
     /// Farthest ground from the globe's centre, mm.
@@ -77,16 +79,19 @@ struct Block {
     least_fall_between: f64,
 }
 
+/// How far relief may fall per mm outward, by the cosine of the angle from the normal.
+struct Falls {
+    from_sample_to_sample: Vec<f64>,
+    anywhere_between: Vec<f64>,
+}
+
 struct FacePlane {
+    kind: usize,
     normal: DVec3,
     /// Normals of the planes of its seams, outward; all go through the globe's centre.
     sides: Vec<DVec3>,
     /// Cosine of the farthest angle from the normal that matters.
     rim_cos: f64,
-    /// How far relief may fall per mm outward, by the cosine of the angle from the normal: from
-    /// sample to sample, and anywhere between them.
-    falls: Vec<f64>,
-    falls_between: Vec<f64>,
 }
 
 impl LeanLimits {
@@ -107,6 +112,9 @@ impl LeanLimits {
         let mut limits = LeanLimits {
             layout,
             faces,
+            falls: (solid.kinds.iter())
+                .map(|kind| falls(&solid.faces[kind.faces[0]], settings))
+                .collect(),
             base: settings.globe.base,
             radius_mm,
             reach_mm: reach_mm + f64::from(highest),
@@ -168,17 +176,19 @@ impl LeanLimits {
                 .filter(|face| self.beyond_mm(*face as usize, centre) < slack_mm)
                 .collect();
             // Ground may fall the less the farther it lies from a middle, and the lower it is.
-            let least = |falls: fn(&FacePlane) -> &[f64]| -> f64 {
-                let falls = faces.iter().map(|&face| {
-                    let face = &self.faces[usize::from(face)];
-                    let away = face.normal.angle_between(centre) + widest;
-                    tabled(falls(face), away.min(PI).cos())
-                });
-                0.9 * falls.fold(f64::MAX, f64::min)
-            };
+            let farthest = faces.iter().map(|&face| {
+                let face = &self.faces[usize::from(face)];
+                let away = face.normal.angle_between(centre) + widest;
+                (&self.falls[face.kind], away.min(PI).cos())
+            });
+            let (mut least_fall, mut least_fall_between) = (f64::MAX, f64::MAX);
+            for (falls, cos) in farthest {
+                least_fall = least_fall.min(tabled(&falls.from_sample_to_sample, cos));
+                least_fall_between = least_fall_between.min(tabled(&falls.anywhere_between, cos));
+            }
             Block {
-                least_fall: least(|face| &face.falls),
-                least_fall_between: least(|face| &face.falls_between),
+                least_fall: 0.9 * least_fall,
+                least_fall_between: 0.9 * least_fall_between,
                 faces,
             }
         })
@@ -227,15 +237,18 @@ impl LeanLimits {
     }
 
     /// For each sample of a row the extreme within a step of it.
-    fn around_row(&self, relief_mm: &Grid, row: usize, extreme: fn(f32, f32) -> f32) -> Vec<f32> {
+    fn around_row(
+        &self,
+        relief_mm: &Grid,
+        row: usize,
+        extreme: impl Fn(f32, f32) -> f32 + Copy,
+    ) -> Vec<f32> {
         let columns = self.layout.columns;
         let mut line = relief_mm.heights_m.row(row).to_vec();
         for down in [-1, 1] {
             let (near, turn) = self.layout.sample(row as isize + down, 0);
-            let near = relief_mm.heights_m.row(near);
-            for (column, line) in line.iter_mut().enumerate() {
-                *line = extreme(*line, near[(column + turn) % columns]);
-            }
+            let near = relief_mm.heights_m.row(near).to_vec();
+            with_turned(&mut line, &near, turn, extreme);
         }
         let aside = (1.0 / self.narrow(row).max(1e-9)).ceil() as usize;
         let aside = aside.min(columns / 2);
@@ -244,9 +257,7 @@ impl LeanLimits {
         while length < wanted {
             let more = length.min(wanted - length);
             let before = line.clone();
-            for (column, line) in line.iter_mut().enumerate() {
-                *line = extreme(*line, before[(column + more) % columns]);
-            }
+            with_turned(&mut line, &before, more % columns, extreme);
             length += more;
         }
         line.rotate_right(aside % columns);
@@ -255,7 +266,8 @@ impl LeanLimits {
 
     /// How far relief may fall per mm outward, at an angle from a facet's normal.
     pub(super) fn fall(&self, face: usize, cos: f64, relief_mm: f64, beyond_mm: f64) -> f64 {
-        let fall = self.higher(tabled(&self.faces[face].falls, cos), relief_mm);
+        let falls = &self.falls[self.faces[face].kind];
+        let fall = self.higher(tabled(&falls.from_sample_to_sample, cos), relief_mm);
         if beyond_mm <= 0.0 {
             return fall;
         }
@@ -265,7 +277,8 @@ impl LeanLimits {
 
     /// The most that ground may fall per mm between samples, once it is eased.
     pub(super) fn fall_between(&self, face: usize, cos: f64, relief_mm: f64) -> f64 {
-        self.higher(tabled(&self.faces[face].falls_between, cos), relief_mm)
+        let falls = &self.falls[self.faces[face].kind];
+        self.higher(tabled(&falls.anywhere_between, cos), relief_mm)
     }
 
     fn higher(&self, fall: f64, relief_mm: f64) -> f64 {
@@ -316,6 +329,19 @@ impl LeanLimits {
     }
 }
 
+/// The extreme of each value of a ring and the one so many places along another.
+fn with_turned(line: &mut [f32], other: &[f32], by: usize, extreme: impl Fn(f32, f32) -> f32) {
+    let (first, last) = line.split_at_mut(other.len() - by);
+    let (wrapped, straight) = other.split_at(by);
+    for (line, other) in first
+        .iter_mut()
+        .zip(straight)
+        .chain(last.iter_mut().zip(wrapped))
+    {
+        *line = extreme(*line, *other);
+    }
+}
+
 /// From a table over the cosine, linearly.
 fn tabled(falls: &[f64], cos: f64) -> f64 {
     let place = cos.clamp(0.0, 1.0) * FALLS as f64;
@@ -345,7 +371,6 @@ fn fall(base: Base, cos: f64, radius_mm: f64, distance_mm: f64, most_lean_deg: f
 fn face(solid: &Solid, number: usize, settings: &Settings) -> FacePlane {
     let face = &solid.faces[number];
     let (radius_mm, trim_mm) = (settings.globe.diameter_mm / 2.0, settings.stock.trim_mm);
-    let distance_mm = radius_mm * face.distance;
     let corners = face.corners.iter().map(|&corner| solid.corners[corner]);
     // Counter-clockwise: outward is to the right of the way along.
     let sides = corners
@@ -360,16 +385,25 @@ fn face(solid: &Solid, number: usize, settings: &Settings) -> FacePlane {
         .fold(0.0, f64::max);
     // A corner of the trim lies farther out than its sides, and the more the more the ball leans.
     let rim = corner + (2.0 * trim_mm / corner.cos().max(0.1) + BEYOND_MM) / radius_mm;
+    FacePlane {
+        kind: face.kind,
+        normal: face.frame.z,
+        sides,
+        rim_cos: rim.min(1.55).cos(),
+    }
+}
+
+/// The tables of a face, which are those of all of its kind.
+fn falls(face: &Face, settings: &Settings) -> Falls {
+    let radius_mm = settings.globe.diameter_mm / 2.0;
+    let distance_mm = radius_mm * face.distance;
     let table = |lean_deg: f64| -> Vec<f64> {
         let cosines = (0..=FALLS).map(|i| i as f64 / FALLS as f64);
         let fall = |cos| fall(settings.globe.base, cos, radius_mm, distance_mm, lean_deg);
         cosines.map(fall).collect()
     };
-    FacePlane {
-        normal: face.frame.z,
-        sides,
-        rim_cos: rim.min(1.55).cos(),
-        falls: table(LEAN_DEG),
-        falls_between: table(EASED_LEAN_DEG),
+    Falls {
+        from_sample_to_sample: table(LEAN_DEG),
+        anywhere_between: table(EASED_LEAN_DEG),
     }
 }

@@ -194,17 +194,10 @@ impl Sampler {
 
     /// Relief in mm in directions of any number and length.
     pub fn relief_mm(&self, towards: &[DVec3]) -> Vec<f64> {
-        let mut all = Vec::with_capacity(towards.len());
-        for chunk in towards.chunks(LANES) {
-            let mut block = Directions::default();
-            for (lane, d) in chunk.iter().enumerate() {
-                (block.x[lane], block.y[lane], block.z[lane]) = (d.x, d.y, d.z);
-            }
-            let mut relief_mm = [0f32; LANES];
-            self.relief_block(&block, &mut relief_mm);
-            all.extend(relief_mm[..chunk.len()].iter().map(|&mm| f64::from(mm)));
-        }
-        all
+        pulp::Arch::new().dispatch(ReliefTowards {
+            sampler: self,
+            towards,
+        })
     }
 
     /// Heights in metres, before the curve, for every direction of a block.
@@ -387,6 +380,32 @@ impl Sampler {
                 (whole_row + (PAD - 1) as f64).mul_add(stride, whole_column + (PAD - 1) as f64);
             found.corner[lane] = low_bits(first);
         }
+    }
+}
+
+/// What samples relief in directions, under the widest vector instructions that the processor has.
+struct ReliefTowards<'a> {
+    sampler: &'a Sampler,
+    towards: &'a [DVec3],
+}
+
+impl pulp::NullaryFnOnce for ReliefTowards<'_> {
+    type Output = Vec<f64>;
+
+    #[inline(always)]
+    fn call(self) -> Vec<f64> {
+        let mut all = Vec::with_capacity(self.towards.len());
+        for chunk in self.towards.chunks(LANES) {
+            let mut block = Directions::default();
+            for (lane, d) in chunk.iter().enumerate() {
+                (block.x[lane], block.y[lane], block.z[lane]) = (d.x, d.y, d.z);
+            }
+            let mut relief_mm = [0f32; LANES];
+            self.sampler
+                .relief_of_first(chunk.len(), &block, &mut relief_mm);
+            all.extend(relief_mm[..chunk.len()].iter().map(|&mm| f64::from(mm)));
+        }
+        all
     }
 }
 

@@ -4,11 +4,11 @@ use super::ball_points::{Ball, BallHead, Net, ball};
 use crate::carve::compress::{carved, straight, unit_curve};
 use crate::carve::fit::{self, Fit};
 use crate::carve::orient::oriented;
-use crate::carve::relief::{Ground, Relief};
+use crate::carve::relief::{Ground, Relief, Survey};
 use crate::carve::resample::Sampler;
 use crate::commands::curves::{self, Slope};
 use crate::model::geometry::Solid;
-use crate::model::grid::{Heights, Quantity, Source};
+use crate::model::grid::{Grid, Heights, Quantity, Source};
 use crate::model::jobfile::Job;
 use crate::model::settings::{ReliefRange, Settings};
 use crate::output::manifest::Manifest;
@@ -16,9 +16,10 @@ use crate::output::manifest::manifest_of;
 use crate::read::Reading;
 use crate::show::warnings;
 use crate::sphere::ball::carved_by_ball;
-use crate::sphere::figures::{self, Figures, Judge};
+use crate::sphere::figures::{self, Figures};
 use crate::{Error, Result};
 use serde::Serialize;
+use std::sync::Arc;
 
 /// Points of the drawn curve: straight pieces shorter than a screen's pixel.
 const CURVE_POINTS: usize = 241;
@@ -138,14 +139,17 @@ pub(super) fn shaping(settings: &Settings) -> Settings {
     }
 }
 
+/// What is known of a grid's true ground, for the ball and the bit of the job that is answered.
+pub(super) type SurveyOf<'a> = &'a dyn Fn(&Grid) -> Arc<Survey>;
+
 impl Shown {
     /// Shapes and judges the relief of a job.
     ///
     /// # Errors
     /// Those of the main job up to the fit, located in the job, except stock that is too small:
     /// that is part of the answer.
-    pub fn new(job: &Job, reading: &Reading) -> Result<Shown> {
-        Shown::shaped(&job.settings, reading).map_err(|error| job.locate(error))
+    pub fn new(job: &Job, reading: &Reading, survey: SurveyOf) -> Result<Shown> {
+        Shown::shaped(&job.settings, reading, survey).map_err(|error| job.locate(error))
     }
 
     /// The same shaped once only: where the wood decides on the range, it is the one that the curve
@@ -153,7 +157,7 @@ impl Shown {
     ///
     /// # Errors
     /// As [`new`](Self::new).
-    pub fn draft(job: &Job, reading: &Reading) -> Result<Shown> {
+    pub fn draft(job: &Job, reading: &Reading, survey: SurveyOf) -> Result<Shown> {
         let once = || {
             let mut settings = job.settings.clone();
             let mut refused = None;
@@ -172,23 +176,25 @@ impl Shown {
                 };
                 settings.relief.range = ReliefRange::Mm(range_mm);
             }
-            let shown = Shown::shaped(&settings, reading)?;
+            let shown = Shown::shaped(&settings, reading, survey)?;
             Ok(Shown { refused, ..shown })
         };
         once().map_err(|error| job.locate(error))
     }
 
-    fn shaped(settings: &Settings, reading: &Reading) -> Result<Shown> {
+    fn shaped(settings: &Settings, reading: &Reading, survey: SurveyOf) -> Result<Shown> {
         let Reading { grid, source } = reading;
         let (solid, _) = oriented(settings)?;
-        let of = |settings: &Settings| Ground::of(&solid, grid.clone(), source, settings, false);
+        let of = |settings: &Settings| {
+            Ground::surveyed(&solid, grid.clone(), source, settings, false, survey)
+        };
         let mut roomy = settings.clone();
         roomy.stock.thickness_mm = ENDLESS * settings.globe.diameter_mm;
         let (ground, refused) = match settings.relief.range {
             // Not shaped again where it does not fit: what a given range needs is told anyway.
             ReliefRange::Mm(_) => (of(&roomy)?, None),
             // The whole of it, for its error tells what would hold the globe.
-            _ => match Relief::of(&solid, grid.clone(), source, settings, false) {
+            _ => match Relief::surveyed(&solid, grid.clone(), source, settings, false, survey) {
                 Err(error @ Error::Stock(_)) => {
                     let range_mm = DRAWN_ANYWAY * settings.globe.diameter_mm;
                     roomy.relief.range = ReliefRange::Mm(range_mm);
@@ -205,7 +211,7 @@ impl Shown {
         let relief_mm = figures::of_grid(&carved(ground.grid.clone(), &ground.curve), lattice);
         let figures = match ground.making.figures {
             Some(figures) => figures,
-            None => Judge::new(grid, radius_mm, bit_mm).figures(&relief_mm),
+            None => survey(grid).judge.figures(&relief_mm),
         };
         let left = carved_by_ball(&relief_mm, radius_mm, 0.5 * bit_mm).into_grid();
         Ok(Shown {
@@ -371,6 +377,7 @@ mod tests {
     use super::*;
     use crate::carve::resample::{Bounds, FacetImage, Scratch, render};
     use crate::model::jobfile;
+    use crate::sphere::figures::Judge;
     use crate::testing::{grid_of, source_of};
     use glam::DVec3;
 
@@ -403,8 +410,14 @@ mod tests {
         Reading { grid, source }
     }
 
+    fn shown(job: &Job, reading: &Reading) -> Result<Shown> {
+        Shown::new(job, reading, &|grid| {
+            Arc::new(Survey::of(grid, &job.settings))
+        })
+    }
+
     fn answer(job: &Job, reading: &Reading) -> Result<Answer> {
-        Shown::new(job, reading)?.answer(job, false, true)
+        shown(job, reading)?.answer(job, false, true)
     }
 
     fn job(sets: &[&str]) -> Job {
@@ -602,7 +615,7 @@ mod tests {
             "globe.solid=cube",
             "stock.thickness=6 in",
         ]);
-        let shown = Shown::new(&job, &reading).unwrap();
+        let shown = shown(&job, &reading).unwrap();
         let sunk = |bit: bool| {
             let answer = shown.answer(&job, bit, true).unwrap();
             let (pit, plain) = radii(&answer, towards, 1.0 / radius_mm);

@@ -2,14 +2,11 @@
 
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-/// Most that are kept: one for each ball on the page.
-const MOST: usize = 2;
-
 /// Samples in all from which on only the last is kept: a quarter of a GB.
 const MOST_SAMPLES: usize = 64_000_000;
 
-/// The last first.
-pub(super) struct Cache<K, V>(Mutex<Vec<CacheEntry<K, V>>>);
+/// The last first, at most so many: one for each ball on the page.
+pub(super) struct Cache<K, V, const MOST: usize = 2>(Mutex<Vec<CacheEntry<K, V>>>);
 
 struct CacheEntry<K, V> {
     key: K,
@@ -17,13 +14,13 @@ struct CacheEntry<K, V> {
     samples: usize,
 }
 
-impl<K, V> Default for Cache<K, V> {
+impl<K, V, const MOST: usize> Default for Cache<K, V, MOST> {
     fn default() -> Self {
         Cache(Mutex::default())
     }
 }
 
-impl<K: PartialEq, V> Cache<K, V> {
+impl<K: PartialEq, V, const MOST: usize> Cache<K, V, MOST> {
     /// What was made from this, if it is still there.
     pub fn get(&self, key: &K) -> Option<Arc<V>> {
         let mut all = self.all();
@@ -62,7 +59,7 @@ mod tests {
 
     #[test]
     fn the_last_two_asked_for_stay_and_of_large_ones_the_last() {
-        let kept = Cache::default();
+        let kept: Cache<char, u8> = Cache::default();
         kept.keep('a', 1, 10);
         kept.keep('b', 2, 10);
         assert_eq!(kept.get(&'a').as_deref(), Some(&1));

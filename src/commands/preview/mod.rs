@@ -25,6 +25,8 @@ pub use controls::{CONTROLS, Control};
 pub use write_back::{Edit, write_back, written};
 
 use crate::carve::orient::oriented;
+use crate::carve::relief::Survey;
+use crate::model::grid::{Grid, Heights, Layout};
 use crate::model::jobfile::{self, Job};
 use crate::model::length::Units;
 use crate::model::progress::{Progress, Silent};
@@ -96,6 +98,8 @@ pub struct Session {
     ground_m: [f64; 3],
     readings: Cache<ReadRequest, Reading>,
     shown: Cache<Settings, Shown>,
+    /// By the shape of the grid, the diameter of the ball and the bit, mm; of both balls' drafts too.
+    surveys: Cache<(Layout, f64, f64), Survey, 4>,
     /// The turn that was searched, where the job leaves it to the program.
     found: Option<TurnSettings>,
 }
@@ -167,6 +171,7 @@ impl Session {
             ground_m: [ground.min_m(), ground.max_m(), ground.mean_m],
             readings: Cache::default(),
             shown: Cache::default(),
+            surveys: Cache::default(),
             found,
         };
         let samples = reading.grid.heights_m.len();
@@ -184,6 +189,17 @@ impl Session {
         let reading = read::read(&self.grid, &request, &Silent)?;
         let samples = reading.grid.heights_m.len();
         Ok(self.readings.keep(request, reading, samples))
+    }
+
+    /// What is known of a grid, which is always the job's own or its coarser copy.
+    fn survey(&self, grid: &Grid, settings: &Settings) -> Arc<Survey> {
+        let key = (
+            grid.layout(),
+            settings.globe.diameter_mm,
+            settings.finishing_bit_mm(),
+        );
+        let kept = self.surveys.get(&key);
+        kept.unwrap_or_else(|| self.surveys.keep(key, Survey::of(grid, settings), 0))
     }
 
     /// The job as it stands in the file, with the `--set` of the command line.
@@ -248,14 +264,15 @@ impl Session {
     pub fn answer(&self, values: &Values, look: ViewRequest) -> Result<Answer> {
         let job = self.wanted(values)?;
         let key = shaping(&job.settings);
+        let survey = |grid: &Grid| self.survey(grid, &job.settings);
         let shown = match (self.shown.get(&key), &self.draft) {
             (Some(shown), _) => shown,
             (None, Some(draft)) if !look.exact => {
-                return Shown::draft(&job, draft)?.answer(&job, look.bit, false);
+                return Shown::draft(&job, draft, &survey)?.answer(&job, look.bit, false);
             }
             (None, _) => {
                 let reading = self.reading(&job.settings).map_err(|e| job.locate(e))?;
-                let shown = Shown::new(&job, &reading)?;
+                let shown = Shown::new(&job, &reading, &survey)?;
                 let samples = shown.samples();
                 self.shown.keep(key, shown, samples)
             }

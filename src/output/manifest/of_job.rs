@@ -7,6 +7,7 @@ use crate::carve::seams::{seam_relief, thinnest_corner};
 use crate::model::geometry::{Solid, lat_lon_deg};
 use crate::model::grid::{Hypsometry, Source};
 use crate::model::jobfile::Job;
+use crate::model::parallel;
 use crate::model::places::{on_facet, places};
 use crate::model::settings::{NamedPlace, Settings};
 use crate::output;
@@ -48,7 +49,7 @@ pub fn manifest_of(
     let nearest = fit.kinds.iter().map(|kind| kind.back_plane_mm);
     let places = places(source.body.as_deref(), settings);
     let rows = turn.transpose().to_cols_array_2d();
-    let facets = chosen.iter().map(|&face| FacetEntry {
+    let facets = parallel::mapped(chosen, &|&face| FacetEntry {
         places: place_entries(&places, settings, solid, fit, face),
         ..blank_facet(settings, solid, fit, face, sampler)
     });
@@ -88,7 +89,7 @@ pub fn manifest_of(
             black_mm: fit.black_mm,
             white_mm: fit.white_mm,
         },
-        facets: facets.collect(),
+        facets,
         cutting: None,
         mesh: None,
         checks: Checks {
