@@ -121,17 +121,54 @@ impl Opened {
 
     /// The same of any canvas.
     pub fn canvas(&self, selector: &str) -> Vec<u32> {
+        self.picture(selector)
+            .pixels()
+            .map(|p| p.0[..3].iter().map(|v| u32::from(*v)).sum())
+            .collect()
+    }
+
+    fn picture(&self, selector: &str) -> image::RgbaImage {
         self.drawn();
         let text = format!("document.querySelector('{selector}').toDataURL('image/png')");
         let text = self.ask(&text);
         let text = text.as_str().unwrap().split_once(',').unwrap().1.to_owned();
         let bytes =
             base64::Engine::decode(&base64::engine::general_purpose::STANDARD, text).unwrap();
-        let picture = image::load_from_memory(&bytes).unwrap().to_rgb8();
-        picture
-            .pixels()
-            .map(|p| p.0.iter().map(|v| u32::from(*v)).sum())
-            .collect()
+        image::load_from_memory(&bytes).unwrap().to_rgba8()
+    }
+
+    /// Whether a canvas shows a ball and nothing else: as wide as high, as much as a disc of that
+    /// width, lit from one side and dark on the other.
+    pub fn shows_a_ball(&self, selector: &str) {
+        let picture = self.picture(selector);
+        let drawn: Vec<(f64, f64, f64)> = picture
+            .enumerate_pixels()
+            .filter(|(.., p)| p.0[3] > 127)
+            .map(|(x, y, p)| (f64::from(x), f64::from(y), f64::from(p.0[1])))
+            .collect();
+        let ends = |of: fn(&(f64, f64, f64)) -> f64| {
+            let all = drawn.iter().map(of);
+            (
+                all.clone().fold(f64::MAX, f64::min),
+                all.fold(0.0, f64::max),
+            )
+        };
+        let ((west, east), (top, foot)) = (ends(|p| p.0), ends(|p| p.1));
+        let (wide, high) = (east - west + 1.0, foot - top + 1.0);
+        let frame = f64::from(picture.width().min(picture.height()));
+        assert!(wide > 0.5 * frame && wide < frame, "{wide} of {frame}");
+        assert!((wide / high - 1.0).abs() < 0.03, "{wide} by {high}");
+        let disc = std::f64::consts::FRAC_PI_4 * wide * high;
+        let filled = drawn.len() as f64 / disc;
+        assert!((filled - 1.0).abs() < 0.03, "{filled} of a disc");
+        let mean = |of: &dyn Fn(&(f64, f64, f64)) -> bool| {
+            let part: Vec<f64> = drawn.iter().filter(|p| of(p)).map(|p| p.2).collect();
+            part.iter().sum::<f64>() / part.len() as f64
+        };
+        let (x, y) = (0.5 * (west + east), 0.5 * (top + foot));
+        let [light, dark] = [-1.0, 1.0]
+            .map(|side: f64| mean(&|p| side * (p.0 - x) + side * (p.1 - y) > 0.4 * wide));
+        assert!(light > 1.2 * dark, "{light} and {dark}");
     }
 
     fn quiet(&self) {
@@ -202,9 +239,11 @@ fn the_page_opens_from_disk_draws_the_ball_and_says_what_the_manifest_says() {
     opened.quiet();
 
     // The ball: drawn, turned by button and key, pulled apart, stripped of its lines.
+    // Numbers stick out over its rim.
+    opened.run("document.querySelector('[data-show=numbers]').click()");
+    opened.shows_a_ball("#stage canvas");
+    opened.run("document.querySelector('[data-show=numbers]').click()");
     let first = opened.ball();
-    let shades: std::collections::BTreeSet<u32> = first.iter().copied().collect();
-    assert!(shades.len() > 100, "only {} shades", shades.len());
     let least = first.len() / 50;
     opened.run("document.querySelector('[data-turn=\"15 0\"]').click()");
     let turned = opened.ball();
