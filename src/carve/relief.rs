@@ -157,8 +157,13 @@ impl Survey {
     /// Surveys a grid for a job's ball and bit.
     pub fn of(grid: &Grid, settings: &Settings) -> Survey {
         let radius_mm = settings.globe.diameter_mm / 2.0;
+        Survey::new(grid, radius_mm, settings.finishing_bit_mm())
+    }
+
+    /// The same for a ball and the diameter of a bit, mm.
+    pub fn new(grid: &Grid, radius_mm: f64, bit_mm: f64) -> Survey {
         Survey {
-            judge: Judge::new(grid, radius_mm, settings.finishing_bit_mm()),
+            judge: Judge::new(grid, radius_mm, bit_mm),
             resolved_deg: resolved_deg(grid).resolved_deg,
         }
     }

@@ -404,6 +404,7 @@ fn the_plan_s_words_are_those_of_the_shop() {
          biscuit-0 and dowel whose slot or hole keeps 3 mm of wood",
         "facet 03 to facet 01 at S02 with 1 × biscuit-0. One straight move, square to it. Dry fit \
          first",
+        "Drill holes for the dowels, one dowel to a seam, ",
         "| 20 holes | 6 mm drill in a guide, square to the cut face |",
         "Sugar maple changes by 0.00165 of its width",
     ] {

@@ -11,10 +11,10 @@ pub use suggest::{Suggestion, Trial};
 
 use crate::carve::compress::carved;
 use crate::carve::orient::oriented;
-use crate::carve::relief::{Making, Relief};
+use crate::carve::relief::{Making, Relief, Survey};
 use crate::model::curve::Curve;
 use crate::model::geometry::Solid;
-use crate::model::grid::Source;
+use crate::model::grid::{Grid, Source};
 use crate::model::jobfile::{self, Job};
 use crate::model::length::{Lengths, one_line};
 use crate::model::progress::Progress;
@@ -27,7 +27,9 @@ use crate::sphere::figures::{self, Figures, Judge};
 use crate::sphere::lattice::Field;
 use crate::{Error, Result};
 use serde::Serialize;
+use std::cell::RefCell;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 /// Elevations, as shares of the sphere below them, at which curves are described.
 const SHARES: [f64; 6] = [0.05, 0.25, 0.5, 0.75, 0.95, 0.999];
@@ -90,6 +92,7 @@ pub struct Slope {
 }
 
 /// A finished relief and what made it.
+#[derive(Clone)]
 struct Carved {
     row: CurveRow,
     global: Curve,
@@ -246,12 +249,17 @@ fn plain(settings: &Settings, curve: CurveShape) -> Settings {
     settings
 }
 
-/// A grid read once, on which many ways are tried.
+/// A grid read and surveyed once, on which many ways are tried.
 struct Comparer {
     solid: Solid,
     reading: Reading,
     radius_mm: f64,
-    judge: Judge,
+    /// For the job's own bit.
+    survey: Arc<Survey>,
+    /// For the bit with which all ways are compared.
+    compared: Arc<Survey>,
+    /// What was carved already, by its settings.
+    carved: RefCell<Vec<(Settings, Carved)>>,
 }
 
 impl Comparer {
@@ -262,32 +270,65 @@ impl Comparer {
         let (solid, _) = oriented(settings).map_err(locate)?;
         let request = ReadRequest::of(settings);
         let reading = read::read(&settings.grid, &request, progress).map_err(locate)?;
-        let bit_mm = bit_mm.unwrap_or_else(|| settings.finishing_bit_mm());
+        let own_mm = settings.finishing_bit_mm();
+        let survey = Arc::new(Survey::new(&reading.grid, radius_mm, own_mm));
+        let compared = match bit_mm {
+            Some(bit_mm) if bit_mm != own_mm => {
+                Arc::new(Survey::new(&reading.grid, radius_mm, bit_mm))
+            }
+            _ => Arc::clone(&survey),
+        };
         Ok(Comparer {
             solid,
-            judge: Judge::new(&reading.grid, radius_mm, bit_mm),
             reading,
             radius_mm,
+            survey,
+            compared,
+            carved: RefCell::default(),
         })
     }
 
+    /// The judge of all ways.
+    fn judge(&self) -> &Judge {
+        &self.compared.judge
+    }
+
+    /// A way carved; the same settings are carved once.
     fn carve(&self, label: &str, settings: &Settings) -> Result<Carved> {
+        let known = (self.carved.borrow().iter())
+            .find(|(made, _)| made == settings)
+            .map(|(_, carved)| carved.clone());
+        let mut carved = match known {
+            Some(carved) => carved,
+            None => {
+                let carved = self.carve_anew(settings)?;
+                let mut all = self.carved.borrow_mut();
+                all.push((settings.clone(), carved.clone()));
+                carved
+            }
+        };
+        carved.row.label = label.to_owned();
+        Ok(carved)
+    }
+
+    fn carve_anew(&self, settings: &Settings) -> Result<Carved> {
         let Reading { grid, source } = &self.reading;
+        let survey = |_: &Grid| Arc::clone(&self.survey);
         let Relief { ground, fit } =
-            Relief::of(&self.solid, grid.clone(), source, settings, false)?;
+            Relief::surveyed(&self.solid, grid.clone(), source, settings, false, &survey)?;
         let making = ground.making;
         let relief_mm = carved(ground.grid, &ground.curve);
-        let relief_mm = figures::of_grid(&relief_mm, self.judge.layout());
+        let relief_mm = figures::of_grid(&relief_mm, self.judge().layout());
         Ok(Carved {
             row: CurveRow {
-                label: label.to_owned(),
+                label: String::new(),
                 range_mm: fit.range_mm,
                 at: slopes(&fit.curve, source, self.radius_mm),
-                figures: self.judge.figures(&relief_mm),
+                figures: self.judge().figures(&relief_mm),
             },
             global: fit.curve,
             making,
-            carved_mm: self.judge.carved(&relief_mm),
+            carved_mm: self.judge().carved(&relief_mm),
         })
     }
 }

@@ -63,7 +63,7 @@ struct View {
 pub(super) fn sheet(all: &[Carved], bench: &Comparer, lengths: Lengths) -> Result<Vec<u8>> {
     let radius_mm = bench.radius_mm;
     let side_mm = REGION_MM.min(radius_mm);
-    let [plain, rugged] = regions(bench.judge.roughness(), side_mm / radius_mm);
+    let [plain, rugged] = regions(bench.judge().roughness(), side_mm / radius_mm);
     let region = |name: &str, towards: DVec3| View {
         heading: format!("{name}, true size, around {}", place(towards)),
         towards,

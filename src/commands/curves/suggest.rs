@@ -71,10 +71,7 @@ pub(super) fn suggest(
         // As it will stand in the job file.
         let detail = (1000.0 * most * part).floor() / 1000.0;
         let tried = with(Detail::Share(detail));
-        let figures = match part {
-            1.0 => boldest.row.figures,
-            _ => bench.carve("tried", &tried)?.row.figures,
-        };
+        let figures = bench.carve("tried", &tried)?.row.figures;
         let name = OFFERS
             .iter()
             .find(|(_, at)| *at == part)

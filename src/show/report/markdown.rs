@@ -525,6 +525,22 @@ mod tests {
     }
 
     #[test]
+    fn the_title_names_the_body_once() {
+        let mut manifest = cube();
+        for (body, name, title) in [
+            (Some("Mars"), "walnut", "Mars: walnut"),
+            (Some("Mars"), "a mars in walnut", "a mars in walnut"),
+            (Some("Mars"), " ", "Mars"),
+            (None, "walnut", "walnut"),
+            (None, "", "Globe"),
+        ] {
+            manifest.source.body = body.map(str::to_owned);
+            manifest.job["name"] = name.into();
+            assert_eq!(manifest.title(), title);
+        }
+    }
+
+    #[test]
     fn images_of_two_sizes_are_no_single_set_up() {
         let mut manifest = cube();
         assert!(text(&manifest).contains(" One set-up serves every facet.\n"));
