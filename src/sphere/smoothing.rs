@@ -25,7 +25,7 @@ use std::sync::Arc;
 const STEPS: usize = 6;
 
 /// Wave numbers solved together: their systems lie side by side in vector registers.
-const TOGETHER: usize = 16;
+const WAVES_AT_ONCE: usize = 16;
 
 /// Smooths fields of one shape.
 pub struct Smoother {
@@ -116,31 +116,33 @@ impl Smoother {
     pub fn smoothed(&self, waves: &Waves, sigma_rad: f64) -> Array2<f64> {
         let mut smooth = waves.0.clone();
         let tau = sigma_rad * sigma_rad / (2.0 * STEPS as f64);
-        let chunks = smooth.axis_chunks_iter_mut(Axis(1), TOGETHER);
-        parallel::given(chunks, &|i, waves| self.solve(waves, i * TOGETHER, tau));
+        let chunks = smooth.axis_chunks_iter_mut(Axis(1), WAVES_AT_ONCE);
+        parallel::given(chunks, &|i, waves| {
+            self.solve(waves, i * WAVES_AT_ONCE, tau)
+        });
         self.field(smooth.view())
     }
 
     /// Solves the systems of neighbouring wave numbers, [`STEPS`] times.
     fn solve(&self, mut waves: ArrayViewMut2<'_, Complex<f64>>, first: usize, tau: f64) {
         let rows = self.rows();
-        let mut values = vec![[[0f64; TOGETHER]; 2]; rows];
+        let mut values = vec![[[0f64; WAVES_AT_ONCE]; 2]; rows];
         for (values, line) in values.iter_mut().zip(waves.outer_iter()) {
             for (k, wave) in line.iter().enumerate() {
                 (values[0][k], values[1][k]) = (wave.re, wave.im);
             }
         }
-        let squares: [f64; TOGETHER] = std::array::from_fn(|k| ((first + k) as f64).powi(2));
+        let squares: [f64; WAVES_AT_ONCE] = std::array::from_fn(|k| ((first + k) as f64).powi(2));
         // Thomas' algorithm: what is eliminated depends on the row and the wave number alone.
-        let mut pivots = vec![[0f64; TOGETHER]; rows];
-        let mut carried = vec![[0f64; TOGETHER]; rows];
+        let mut pivots = vec![[0f64; WAVES_AT_ONCE]; rows];
+        let mut carried = vec![[0f64; WAVES_AT_ONCE]; rows];
         let mut northward = vec![0f64; rows];
         for row in 0..rows {
             let north = if row == 0 { 0.0 } else { self.flow[row - 1] };
             let south = if row + 1 == rows { 0.0 } else { self.flow[row] };
             let share = tau * self.inverse_area[row];
             northward[row] = share * north;
-            for k in 0..TOGETHER {
+            for k in 0..WAVES_AT_ONCE {
                 let diagonal = 1.0 + share * (north + south) + tau * self.across[row] * squares[k];
                 let before = if row == 0 { 0.0 } else { carried[row - 1][k] };
                 pivots[row][k] = 1.0 / (diagonal - share * north * before);
@@ -148,10 +150,10 @@ impl Smoother {
             }
         }
         for _ in 0..STEPS {
-            let mut before = [[0f64; TOGETHER]; 2];
+            let mut before = [[0f64; WAVES_AT_ONCE]; 2];
             for row in 0..rows {
                 for (value, before) in values[row].iter_mut().zip(&mut before) {
-                    for k in 0..TOGETHER {
+                    for k in 0..WAVES_AT_ONCE {
                         let sum = value[k] + northward[row] * before[k];
                         before[k] = sum * pivots[row][k];
                     }
@@ -160,7 +162,7 @@ impl Smoother {
             }
             for row in (0..rows - 1).rev() {
                 for (value, before) in values[row].iter_mut().zip(&mut before) {
-                    for k in 0..TOGETHER {
+                    for k in 0..WAVES_AT_ONCE {
                         before[k] = value[k] + carried[row][k] * before[k];
                     }
                     *value = *before;

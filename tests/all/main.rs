@@ -1,8 +1,5 @@
 //! Whole runs of the program and the library.
 
-/// The process that reads grids.
-#[cfg(target_os = "linux")]
-mod apart;
 /// A page in the system's Chromium.
 mod browser;
 /// The command line: what it prints, where, and its exit codes.
@@ -49,6 +46,9 @@ mod proof;
 mod rebuild;
 /// Whole jobs: what must hold whatever the solid, the threads or the facets asked for.
 mod runs;
+/// The process that reads grids.
+#[cfg(target_os = "linux")]
+mod subprocess;
 /// Grids from formulas, temporary folders, runs.
 mod support;
 /// What surrounds a run: variables, locales, time zones.

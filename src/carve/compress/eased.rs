@@ -8,7 +8,7 @@
 //! the average reaches as far along a circle of latitude as along a meridian: with less, samples there
 //! keep levels of their own and meet at the pole in a step.
 
-use super::lean::{LeanLimits, TOGETHER};
+use super::lean::{LeanLimits, SAMPLES_AT_ONCE};
 use crate::model::grid::{Grid, Heights};
 use crate::model::parallel;
 use fixedbitset::FixedBitSet;
@@ -103,7 +103,7 @@ fn every_cell(relief_mm: &Grid, limits: &LeanLimits) -> Vec<Cell> {
 /// Those of some cells in which the ground leans farther than allowed on a facet that it is part
 /// of, in order.
 fn leaning(relief_mm: &Grid, limits: &LeanLimits, cells: &[Cell]) -> Vec<Cell> {
-    let found = parallel::given(cells.chunks(TOGETHER), &|_, cells| {
+    let found = parallel::given(cells.chunks(SAMPLES_AT_ONCE), &|_, cells| {
         let cells = cells.iter().copied();
         cells
             .filter(|&cell| leans(relief_mm, limits, cell))
@@ -154,23 +154,28 @@ fn leans(relief_mm: &Grid, limits: &LeanLimits, cell: Cell) -> bool {
     if faces.is_empty() {
         return false;
     }
-    let places: [f64; PARTS + 1] = std::array::from_fn(|i| i as f64 / PARTS as f64);
-    let longitudes = places.map(|right| (first.1 + right * step.1).sin_cos());
-    places.iter().any(|&down| {
-        let lat = first.0 - down * step.0;
+    let samples = samples.map(f64::from);
+    let longitudes = KEYS.map(|right: Keys| (first.1 + right.at * step.1).sin_cos());
+    KEYS.iter().any(|down| {
+        let lat = first.0 - down.at * step.0;
         // Beyond the pole the other half of this cell's neighbour across it is meant.
         if lat.abs() > 0.5 * PI - 1e-6 {
             return false;
         }
         let (sin_lat, cos_lat) = lat.sin_cos();
-        places
-            .iter()
+        let (line, line_by_down) = (
+            across(&samples, &down.weights),
+            across(&samples, &down.slopes),
+        );
+        KEYS.iter()
             .zip(longitudes)
-            .any(|(&right, (sin_lon, cos_lon))| {
+            .any(|(right, (sin_lon, cos_lon))| {
                 let here = direction_of((sin_lat, cos_lat), (sin_lon, cos_lon));
                 let east = DVec3::new(-sin_lon, cos_lon, 0.0);
                 let north = DVec3::new(-sin_lat * cos_lon, -sin_lat * sin_lon, cos_lat);
-                let (own, by_down, by_right) = cubic(&samples, down, right);
+                let own = dot(&line, &right.weights);
+                let by_down = dot(&line_by_down, &right.weights);
+                let by_right = dot(&line, &right.slopes);
                 // mm per radian.
                 let gradient = east * (by_right / (step.1 * cos_lat)) - north * (by_down / step.0);
                 faces.iter().any(|&face| {
@@ -200,35 +205,55 @@ fn steepest(samples: &[f32; 16]) -> (f64, f64) {
     (most(|i| i, 4), most(|i| i / 3 * 4 + i % 3, 1))
 }
 
-/// Keys' cubic through 4 × 4 samples at a part of the way from the second to the third of each, and
-/// its slopes per sample.
-fn cubic(samples: &[f32; 16], down: f64, right: f64) -> (f64, f64, f64) {
-    let ((v, dv), (u, du)) = (keys(down), keys(right));
-    let sum = |rows: [f64; 4], columns: [f64; 4]| -> f64 {
-        (0..16)
-            .map(|i| rows[i / 4] * columns[i % 4] * f64::from(samples[i]))
+/// Four columns of samples summed by row.
+fn across(samples: &[f64; 16], rows: &[f64; 4]) -> [f64; 4] {
+    std::array::from_fn(|column| {
+        (0..4)
+            .map(|row| rows[row] * samples[4 * row + column])
             .sum()
-    };
-    (sum(v, u), sum(dv, u), sum(v, du))
+    })
 }
 
-/// Weights of Keys' cubic (see the sampler) for four samples, and how they change per sample.
-fn keys(t: f64) -> ([f64; 4], [f64; 4]) {
+fn dot(a: &[f64; 4], b: &[f64; 4]) -> f64 {
+    a.iter().zip(b).map(|(a, b)| a * b).sum()
+}
+
+/// Keys' cubic (see the sampler) at a part of the way from the second to the third of four samples:
+/// their weights, and how these change per sample.
+struct Keys {
+    at: f64,
+    weights: [f64; 4],
+    slopes: [f64; 4],
+}
+
+/// At the places looked at.
+const KEYS: [Keys; PARTS + 1] = {
+    let mut all = [const { keys(0.0) }; PARTS + 1];
+    let mut i = 1;
+    while i <= PARTS {
+        all[i] = keys(i as f64 / PARTS as f64);
+        i += 1;
+    }
+    all
+};
+
+const fn keys(t: f64) -> Keys {
     let (t2, t3) = (t * t, t * t * t);
-    (
-        [
+    Keys {
+        at: t,
+        weights: [
             0.5 * (-t + 2.0 * t2 - t3),
             0.5 * (2.0 - 5.0 * t2 + 3.0 * t3),
             0.5 * (t + 4.0 * t2 - 3.0 * t3),
             0.5 * (t3 - t2),
         ],
-        [
+        slopes: [
             0.5 * (-1.0 + 4.0 * t - 3.0 * t2),
             0.5 * (-10.0 * t + 9.0 * t2),
             0.5 * (1.0 + 8.0 * t - 9.0 * t2),
             0.5 * (3.0 * t2 - 2.0 * t),
         ],
-    )
+    }
 }
 
 /// The mean of a sample and those within a step of it on the ground, the nearer the more.

@@ -18,7 +18,7 @@ use glam::DVec3;
 use std::f64::consts::PI;
 
 /// Samples or cells that a thread looks at at a time; most take next to none.
-pub(super) const TOGETHER: usize = 256;
+pub(super) const SAMPLES_AT_ONCE: usize = 256;
 
 /// How far short of upright the surface stays in the blank, degrees: with less, single pixels jump
 /// where two facets meet. Where the ball itself leans so far, half of what is left is kept.

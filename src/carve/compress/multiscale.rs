@@ -468,11 +468,11 @@ fn lay_back(relief_mm: &mut Grid, radius_mm: f64) {
 }
 
 /// Values that a thread takes at a time.
-const TOGETHER: usize = 1 << 14;
+const SAMPLES_AT_ONCE: usize = 1 << 14;
 
 /// Stretches values so that the least and the greatest land on two ends.
 fn to_ends(values: &mut [f32], (lowest, highest): (f64, f64)) {
-    let ends = parallel::chunks(values, TOGETHER, &|_, part| {
+    let ends = parallel::chunks(values, SAMPLES_AT_ONCE, &|_, part| {
         let (low, high) = (f32::MAX, f32::MIN);
         part.iter()
             .fold((low, high), |(low, high), &mm| (low.min(mm), high.max(mm)))
@@ -483,7 +483,7 @@ fn to_ends(values: &mut [f32], (lowest, highest): (f64, f64)) {
         return;
     }
     let factor = (highest - lowest) / (high - low);
-    parallel::chunks(values, TOGETHER, &|_, part| {
+    parallel::chunks(values, SAMPLES_AT_ONCE, &|_, part| {
         for mm in part {
             let stretched = lowest + factor * (f64::from(*mm) - low);
             *mm = stretched.clamp(lowest, highest) as f32;

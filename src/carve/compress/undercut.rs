@@ -16,7 +16,7 @@
 //! It is raised in the relief of the planet, so that both neighbours of a seam see the same ground.
 
 use super::eased::eased;
-use super::lean::{BEYOND_MM, LeanLimits, TOGETHER};
+use super::lean::{BEYOND_MM, LeanLimits, SAMPLES_AT_ONCE};
 use crate::model::geometry::Solid;
 use crate::model::grid::Grid;
 use crate::model::parallel;
@@ -165,7 +165,7 @@ impl LeanLimits {
         }
         places.sort_unstable();
         places.dedup();
-        let found = parallel::given(places.chunks(TOGETHER), &|_, places| {
+        let found = parallel::given(places.chunks(SAMPLES_AT_ONCE), &|_, places| {
             let found = places
                 .iter()
                 .flat_map(|&place| self.too_steep(relief_mm, place, None));
