@@ -1,6 +1,7 @@
 #!/usr/bin/env bash
 # Installs the system packages that the build and the tests need. Safe to run again: it does
-# nothing when everything is there.
+# nothing when everything is there. With --package only those that packaging/deb.sh needs;
+# --package-names prints them.
 set -euo pipefail
 
 # GDAL reads the grids; libclang and pkg-config build its binding; gdal-bin gives the tests a
@@ -11,7 +12,15 @@ browser_package() {
     if grep -qx 'ID=ubuntu' /etc/os-release 2>/dev/null; then echo chromium-browser; else echo chromium; fi
 }
 
-packages=(libgdal-dev libclang-dev pkg-config gdal-bin ferret-datasets parallel "$(browser_package)")
+packages=(libgdal-dev libclang-dev pkg-config)
+case "${1:-}" in
+    --package | --package-names) packages+=(gcc libc6-dev dpkg-dev) ;;
+    *) packages+=(gdal-bin ferret-datasets parallel "$(browser_package)") ;;
+esac
+if [ "${1:-}" = --package-names ]; then
+    (IFS=, && echo "${packages[*]}")
+    exit
+fi
 oldest_rust=1.90
 
 say() { echo "setup: $*" >&2; }

@@ -34,6 +34,8 @@ mod memory;
 mod messages;
 /// Published tables, PROJ and real open grids.
 mod outside;
+/// What the Debian package is made of.
+mod package;
 /// The report page in a browser, and meshes.
 mod page;
 /// The tuning bench: its door, and its page in a real browser.
