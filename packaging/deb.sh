@@ -58,10 +58,12 @@ build() {
     mkdir -p "$built/packed" "$packages"
     cp -r "$work/licences" "$built/packed"
     "$built/globewright" manual --quiet "$built/packed/man"
+    gzip --best --no-name "$built/packed/man/"*
     for shell in "${shells[@]}"; do
         "$built/globewright" completions "$shell" >"$built/packed/completions.$shell"
     done
-    cargo deb --no-build --locked --strip --deb-revision "1~$(release_suffix)" --output "$packages/"
+    SOURCE_DATE_EPOCH=$source_time cargo deb --no-build --locked --strip \
+        --deb-revision "1~$(release_suffix)" --output "$packages/"
 }
 
 # The source as it stands here, with its crates, so that nothing is fetched in the root.
@@ -69,7 +71,7 @@ copy_source() {
     local tree=$1
     rm -rf "$tree"
     mkdir -p "$tree/.cargo" "$tree/target/packaging"
-    cargo package --list --allow-dirty | while read -r file; do
+    cargo package --quiet --list --allow-dirty | while read -r file; do
         [ ! -e "$file" ] || cp --parents "$file" "$tree"
     done
     cp -r "$work/licences" "$tree/target/packaging"
@@ -100,14 +102,14 @@ build_in_root() {
         --customize-hook="sync-in $work/tree /build" \
         --customize-hook='chmod +x "$1/opt/rust/bin/cargo-deb"' \
         --customize-hook="env -i HOME=/root PATH=/opt/rust/bin:/usr/sbin:/usr/bin:/sbin:/bin \
-            SOURCE_DATE_EPOCH=$SOURCE_DATE_EPOCH CARGO_BUILD_JOBS=${CARGO_BUILD_JOBS:-$(nproc)} chroot \"\$1\" /build/packaging/deb.sh --in-root" \
+            SOURCE_DATE_EPOCH=$source_time CARGO_BUILD_JOBS=${CARGO_BUILD_JOBS:-$(nproc)} chroot \"\$1\" /build/packaging/deb.sh --in-root" \
         --customize-hook="sync-out /build/target/debian $packages" \
         "$1" /dev/null ${MIRROR:+"$MIRROR"}
 }
 
-# The time in the package is that of the source, so that the same source gives the same package.
-: "${SOURCE_DATE_EPOCH:=$(git log -1 --format=%ct 2>/dev/null || stat --format=%Y Cargo.toml)}"
-export SOURCE_DATE_EPOCH
+# The time in the package is that of the source, so that the same source gives the same package. Not
+# for all to see: libraries in C would be compiled anew whenever it changes.
+source_time=${SOURCE_DATE_EPOCH:-$(git log -1 --format=%ct 2>/dev/null || stat --format=%Y Cargo.toml)}
 
 here=$(. /etc/os-release && echo "${VERSION_CODENAME:-}")
 if [ "${1:-}" = --in-root ]; then
