@@ -83,3 +83,6 @@ else
 fi
 check_rust
 say "everything is in place"
+if [ ! -d "${CARGO_TARGET_DIR:-$(dirname "$0")/target}" ]; then
+    say "what follows the first time is compiled from nothing, some 400 libraries: minutes, not seconds; cargo names each"
+fi
