@@ -19,6 +19,8 @@ mod power_cut_checks;
 pub use interrupts::clean_up_on_interrupt;
 #[cfg(feature = "preview")]
 pub use interrupts::large_files_are_errors;
+#[cfg(feature = "preview")]
+pub(crate) use interrupts::{CTRL_C, exit, on_interrupt};
 
 use crate::carve::cutting::CuttingEntry;
 use crate::model::progress::Progress;

@@ -9,13 +9,18 @@ use crate::output::manifest::{FacetEntry, FrameEntry};
 use crate::output::mesh::Mesh;
 use crate::{Error, Problem, Result};
 use glam::{DMat3, DQuat, DVec3};
-use gltf_json::validation::Checked::Valid;
-use gltf_json::validation::USize64;
-use gltf_json::{self as gltf, Index, Root, accessor, buffer, mesh, scene};
-use std::collections::BTreeMap;
+use serde_json::{Value, json};
 
 /// The ball, all facets in their places.
 pub const GLOBE_FILE: &str = "mesh/globe.glb";
+
+/// Numbers of the glTF 2.0 specification: kinds of component (section 3.6.2.2), targets of views and
+/// the mode of primitives (sections 5.11.5 and 5.24.4).
+const FLOAT: u32 = 5126;
+const UNSIGNED_INT: u32 = 5125;
+const ARRAY_BUFFER: u32 = 34962;
+const ELEMENT_ARRAY_BUFFER: u32 = 34963;
+const TRIANGLES: u32 = 4;
 
 /// The STL file of a facet.
 pub fn blank_file(label: &str) -> String {
@@ -62,41 +67,51 @@ fn rotation(frame: &FrameEntry) -> DQuat {
     DQuat::from_mat3(&DMat3::from_cols(axes.x, axes.y, axes.z))
 }
 
+/// What a glTF file lists, and the bytes that its views lie in.
+#[derive(Default)]
+struct Parts {
+    nodes: Vec<Value>,
+    meshes: Vec<Value>,
+    accessors: Vec<Value>,
+    views: Vec<Value>,
+    bytes: Vec<u8>,
+}
+
+/// Adds to a list; the number by which the others name it.
+fn push(list: &mut Vec<Value>, value: Value) -> usize {
+    list.push(value);
+    list.len() - 1
+}
+
 /// The ball as a binary glTF file.
 ///
 /// # Errors
-/// [`Error::Disk`] never in practice: only if writing to memory failed.
+/// [`Error::Disk`] never in practice: only if the file would be too large for its format.
 pub fn globe(title: &str, facets: &[(&FacetEntry, &Mesh)]) -> Result<Vec<u8>> {
-    let mut root = Root::default();
-    let mut bytes = Vec::new();
-    let nodes: Vec<Index<scene::Node>> = facets
-        .iter()
-        .map(|(facet, mesh)| add_facet(&mut root, &mut bytes, facet, mesh))
+    let mut parts = Parts::default();
+    let children: Vec<usize> = (facets.iter())
+        .map(|(facet, mesh)| parts.add_facet(facet, mesh))
         .collect();
     let upright = DQuat::from_rotation_x(-std::f64::consts::FRAC_PI_2);
-    let globe = root.push(scene::Node {
-        name: Some(title.to_owned()),
-        children: Some(nodes),
-        rotation: Some(scene::UnitQuaternion(upright.as_quat().to_array())),
-        scale: Some([0.001; 3]),
-        ..scene::Node::default()
+    let globe = json!({
+        "name": title, "children": children, "scale": vec![0.001; 3],
+        "rotation": upright.as_quat().to_array(),
     });
-    let scene = root.push(gltf::Scene {
-        name: None,
-        nodes: vec![globe],
-        extensions: None,
-        extras: Default::default(),
+    let globe = push(&mut parts.nodes, globe);
+    let root = json!({
+        "asset": {
+            "version": "2.0",
+            "generator": concat!("globewright ", env!("CARGO_PKG_VERSION")),
+        },
+        "scene": 0,
+        "scenes": [{ "nodes": [globe] }],
+        "nodes": parts.nodes,
+        "meshes": parts.meshes,
+        "accessors": parts.accessors,
+        "bufferViews": parts.views,
+        "buffers": [{ "byteLength": parts.bytes.len() }],
     });
-    root.scene = Some(scene);
-    root.asset.generator = Some(format!("globewright {}", env!("CARGO_PKG_VERSION")));
-    root.push(gltf::Buffer {
-        byte_length: USize64::from(bytes.len()),
-        name: None,
-        uri: None,
-        extensions: None,
-        extras: Default::default(),
-    });
-    let mut text = gltf::serialize::to_vec(&root).map_err(|e| failed(&e))?;
+    let (mut text, mut bytes) = (root.to_string().into_bytes(), parts.bytes);
     pad(&mut text, b' ');
     pad(&mut bytes, 0);
     let length = 12 + 8 + text.len() + 8 + bytes.len();
@@ -122,118 +137,53 @@ fn pad(bytes: &mut Vec<u8>, with: u8) {
     bytes.resize(bytes.len().next_multiple_of(4), with);
 }
 
-fn add_facet(
-    root: &mut Root,
-    bytes: &mut Vec<u8>,
-    facet: &FacetEntry,
-    solid: &Mesh,
-) -> Index<scene::Node> {
-    let points: Vec<[f32; 3]> = solid
-        .points
-        .iter()
-        .map(|p| p.as_vec3().to_array())
-        .collect();
-    let bound = |pick: fn(f32, f32) -> f32, start: f32| {
-        points.iter().fold([start; 3], |bound, point| {
-            [0, 1, 2].map(|axis| pick(bound[axis], point[axis]))
-        })
-    };
-    let (low, high) = (
-        bound(f32::min, f32::INFINITY),
-        bound(f32::max, f32::NEG_INFINITY),
-    );
-    let words = points.iter().flatten().map(|mm| mm.to_le_bytes());
-    let positions = view(root, bytes, words, buffer::Target::ArrayBuffer);
-    let corners = solid.triangles.iter().flatten();
-    let indices = view(
-        root,
-        bytes,
-        corners.map(|index| index.to_le_bytes()),
-        buffer::Target::ElementArrayBuffer,
-    );
-    let positions = root.push(accessor(
-        positions,
-        points.len(),
-        accessor::ComponentType::F32,
-        accessor::Type::Vec3,
-        Some([low, high]),
-    ));
-    let indices = root.push(accessor(
-        indices,
-        3 * solid.triangles.len(),
-        accessor::ComponentType::U32,
-        accessor::Type::Scalar,
-        None,
-    ));
-    let name = format!("facet {}", facet.label);
-    let mesh = root.push(gltf::Mesh {
-        name: Some(name.clone()),
-        primitives: vec![mesh::Primitive {
-            attributes: BTreeMap::from([(Valid(mesh::Semantic::Positions), positions)]),
-            indices: Some(indices),
-            mode: Valid(mesh::Mode::Triangles),
-            material: None,
-            targets: None,
-            extensions: None,
-            extras: Default::default(),
-        }],
-        weights: None,
-        extensions: None,
-        extras: Default::default(),
-    });
-    let place = facet.frame.axes().z * facet.back_plane_mm;
-    root.push(scene::Node {
-        name: Some(name),
-        mesh: Some(mesh),
-        rotation: Some(scene::UnitQuaternion(
-            rotation(&facet.frame).as_quat().to_array(),
-        )),
-        translation: Some(place.as_vec3().to_array()),
-        ..scene::Node::default()
-    })
-}
-
-/// So many numbers or points in a view.
-fn accessor(
-    view: Index<buffer::View>,
-    count: usize,
-    kind: accessor::ComponentType,
-    type_: accessor::Type,
-    limits: Option<[[f32; 3]; 2]>,
-) -> gltf::Accessor {
-    gltf::Accessor {
-        buffer_view: Some(view),
-        byte_offset: Some(USize64(0)),
-        count: USize64::from(count),
-        component_type: Valid(accessor::GenericComponentType(kind)),
-        type_: Valid(type_),
-        min: limits.map(|limits| gltf::Value::from(limits[0].to_vec())),
-        max: limits.map(|limits| gltf::Value::from(limits[1].to_vec())),
-        name: None,
-        normalized: false,
-        sparse: None,
-        extensions: None,
-        extras: Default::default(),
+impl Parts {
+    /// A facet in its place; the number of its node.
+    fn add_facet(&mut self, facet: &FacetEntry, solid: &Mesh) -> usize {
+        let points: Vec<[f32; 3]> = (solid.points.iter())
+            .map(|p| p.as_vec3().to_array())
+            .collect();
+        let bound = |pick: fn(f32, f32) -> f32| {
+            let all = points.iter().copied();
+            all.reduce(|bound, point| [0, 1, 2].map(|axis| pick(bound[axis], point[axis])))
+        };
+        let words = points.iter().flatten().map(|mm| mm.to_le_bytes());
+        let view = self.view(words, ARRAY_BUFFER);
+        let positions = json!({
+            "bufferView": view, "componentType": FLOAT, "type": "VEC3", "count": points.len(),
+            "min": bound(f32::min), "max": bound(f32::max),
+        });
+        let corners = solid.triangles.iter().flatten();
+        let words = corners.map(|index| index.to_le_bytes());
+        let view = self.view(words, ELEMENT_ARRAY_BUFFER);
+        let indices = json!({
+            "bufferView": view, "componentType": UNSIGNED_INT, "type": "SCALAR",
+            "count": 3 * solid.triangles.len(),
+        });
+        let primitive = json!({
+            "attributes": { "POSITION": push(&mut self.accessors, positions) },
+            "indices": push(&mut self.accessors, indices),
+            "mode": TRIANGLES,
+        });
+        let name = format!("facet {}", facet.label);
+        let mesh = json!({ "name": name, "primitives": [primitive] });
+        let place = facet.frame.axes().z * facet.back_plane_mm;
+        let node = json!({
+            "name": name, "mesh": push(&mut self.meshes, mesh),
+            "rotation": rotation(&facet.frame).as_quat().to_array(),
+            "translation": place.as_vec3().to_array(),
+        });
+        push(&mut self.nodes, node)
     }
-}
 
-/// Appends words of four bytes to the one buffer of the file.
-fn view(
-    root: &mut Root,
-    bytes: &mut Vec<u8>,
-    words: impl Iterator<Item = [u8; 4]>,
-    target: buffer::Target,
-) -> Index<buffer::View> {
-    let start = bytes.len();
-    bytes.extend(words.flatten());
-    root.push(buffer::View {
-        buffer: Index::new(0),
-        byte_length: USize64::from(bytes.len() - start),
-        byte_offset: Some(USize64::from(start)),
-        byte_stride: None,
-        name: None,
-        target: Some(Valid(target)),
-        extensions: None,
-        extras: Default::default(),
-    })
+    /// Appends words of four bytes to the one buffer of the file; the number of their view.
+    fn view(&mut self, words: impl Iterator<Item = [u8; 4]>, target: u32) -> usize {
+        let start = self.bytes.len();
+        self.bytes.extend(words.flatten());
+        let view = json!({
+            "buffer": 0, "byteOffset": start, "byteLength": self.bytes.len() - start,
+            "target": target,
+        });
+        push(&mut self.views, view)
+    }
 }

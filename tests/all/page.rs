@@ -201,7 +201,9 @@ fn sample() -> &'static (PathBuf, Manifest) {
     SAMPLE.get_or_init(|| {
         let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("page");
         std::fs::create_dir_all(&folder).unwrap();
-        let sets = ["image.pixel=0.4 mm"];
+        // Finer where the page is to be looked at.
+        let looked_at = std::env::var_os("SCREENSHOTS").is_some();
+        let sets = [["image.pixel=1 mm"], ["image.pixel=0.4 mm"]][usize::from(looked_at)];
         let manifest = made(&folder, &["--shop", "--cutters", "--force"], &sets);
         (folder.join("out"), manifest)
     })

@@ -446,15 +446,13 @@ fn an_interrupt_ends_it_cleanly_and_a_taken_port_is_an_error() {
         )),
         "{said}"
     );
-    let pid = bench.child.id().to_string();
-    assert!(
-        Command::new("kill")
-            .args(["-INT", &pid])
-            .status()
-            .unwrap()
-            .success()
-    );
-    assert_eq!(bench.child.wait().unwrap().code(), Some(0));
+    for (signal, code) in [("-INT", 0), ("-TERM", 143), ("-HUP", 129)] {
+        let pid = bench.child.id().to_string();
+        let sent = Command::new("kill").args([signal, &pid]).status();
+        assert!(sent.unwrap().success());
+        assert_eq!(bench.child.wait().unwrap().code(), Some(code), "{signal}");
+        bench = Running::start();
+    }
 }
 
 const READY: &str = "document.documentElement.dataset.ready === 'yes'";

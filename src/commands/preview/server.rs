@@ -12,6 +12,7 @@
 
 use super::page::Page;
 use super::{Answer, PreviewOptions, Session, Values, ViewRequest};
+use crate::output::folder::{CTRL_C, exit, on_interrupt};
 use crate::{Error, Problem, Result};
 use axum::Router;
 use axum::body::{Body, Bytes, to_bytes};
@@ -29,6 +30,7 @@ use rand::rngs::OsRng;
 use serde::Deserialize;
 use std::net::{Ipv4Addr, SocketAddr};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicI32, Ordering};
 use std::time::Duration;
 use tokio::sync::{Notify, Semaphore};
 
@@ -129,9 +131,12 @@ async fn listen(
         exact_threads,
     });
     let stop = Arc::new(Notify::new());
-    let stopper = Arc::clone(&stop);
-    ctrlc::set_handler(move || stopper.notify_one())
-        .map_err(|e| Error::Disk(Problem::new(format!("could not prepare for Ctrl-C: {e}"))))?;
+    let code = Arc::new(AtomicI32::new(CTRL_C));
+    let (stopper, ended_by) = (Arc::clone(&stop), Arc::clone(&code));
+    on_interrupt(move |code| {
+        ended_by.store(code, Ordering::SeqCst);
+        stopper.notify_one();
+    })?;
     announce(&link)?;
     let open = Arc::new(GracefulShutdown::new());
     let accepting = tokio::spawn(accept(listener, router(desk), Arc::clone(&open)));
@@ -143,7 +148,11 @@ async fn listen(
         // Whichever comes first: all connections closed, or patience at its end.
         let _ = tokio::time::timeout(PATIENCE, open.shutdown()).await;
     }
-    Ok(())
+    match code.load(Ordering::SeqCst) {
+        // How it is told that all is done.
+        CTRL_C => Ok(()),
+        code => exit(code),
+    }
 }
 
 /// Serves every connection, until it has been silent for too long.

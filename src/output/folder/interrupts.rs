@@ -25,29 +25,39 @@ const REMOVE_PAUSE: Duration = Duration::from_millis(20);
 /// [`Error::Disk`] when the system refuses, or when it was called before.
 pub fn clean_up_on_interrupt() -> Result<()> {
     large_files_are_errors()?;
-    listen().map_err(|e| Error::Disk(Problem::new(format!("could not prepare for Ctrl-C: {e}"))))
+    on_interrupt(end)
 }
 
+/// Tells Ctrl-C and other requests to end to a program that ends in its own way: each by the exit
+/// code that says which it was.
+///
+/// # Errors
+/// [`Error::Disk`] when the system refuses, or when something listens already.
+pub(crate) fn on_interrupt(told: impl FnMut(i32) + Send + 'static) -> Result<()> {
+    listen(told)
+        .map_err(|e| Error::Disk(Problem::new(format!("could not prepare for Ctrl-C: {e}"))))
+}
+
+/// Exit code of Ctrl-C.
+#[cfg(any(feature = "preview", not(unix)))]
+pub(crate) const CTRL_C: i32 = SIGNAL_EXIT + 2;
+
 #[cfg(unix)]
-fn listen() -> std::io::Result<()> {
+fn listen(mut told: impl FnMut(i32) + Send + 'static) -> std::io::Result<()> {
     use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
     let hung_up_on = ignored() & (1 << (SIGHUP - 1)) != 0;
     let wanted = [SIGINT, SIGTERM, SIGHUP];
     let wanted = if hung_up_on { &wanted[..2] } else { &wanted };
     let mut signals = signal_hook::iterator::Signals::new(wanted)?;
-    let wait = move || {
-        if let Some(signal) = signals.forever().next() {
-            end(SIGNAL_EXIT + signal);
-        }
-    };
+    let wait = move || (signals.forever()).for_each(|signal| told(SIGNAL_EXIT + signal));
     let named = std::thread::Builder::new().name("interrupts".into());
     named.spawn(wait).map(drop)
 }
 
 #[cfg(not(unix))]
-fn listen() -> std::result::Result<(), ctrlc::Error> {
+fn listen(mut told: impl FnMut(i32) + Send + 'static) -> std::result::Result<(), ctrlc::Error> {
     // There Ctrl-C is all there is, and counts as the signal of that key.
-    ctrlc::set_handler(|| end(SIGNAL_EXIT + 2))
+    ctrlc::set_handler(move || told(CTRL_C))
 }
 
 /// Signals that the program was started to ignore, bit n − 1 for number n. Only Linux tells
@@ -66,9 +76,13 @@ fn end(code: i32) {
     // Held to the end: the run cannot give its folder up and end first, with another code.
     let mut unfinished = unfinished();
     unfinished.drain(..).for_each(remove);
-    // At once: std's exit would first take down the C libraries that other threads are still
-    // in, and crash now and then.
-    signal_hook::low_level::exit(code);
+    exit(code);
+}
+
+/// Ends the program at once: std's exit would first take down the C libraries that other threads
+/// are still in, and crash now and then.
+pub(crate) fn exit(code: i32) -> ! {
+    signal_hook::low_level::exit(code)
 }
 
 /// Removes an unfinished folder, into which other threads may still be writing their last file.
