@@ -408,9 +408,17 @@ impl<G: Heights> Ground<G> {
             return Ok(self.as_known(fitted_or_remedied(solid, &self.grid, &unit, &as_it_is)?));
         }
         let global = self.exaggeration().scaled(1.0 / self.range_mm);
-        let fit = fit::fit(solid, &self.grid, &unit, &as_it_is);
-        let fit = fit.map_err(|error| remedied_anywhere(error, &global, settings))?;
-        Ok(self.as_known(fit))
+        let fit = self.fitted_as_it_is(solid, settings);
+        fit.map_err(|error| remedied_anywhere(error, &global, settings))
+    }
+
+    /// The same, and the error does not say what would hold it, which takes long to find.
+    ///
+    /// # Errors
+    /// Those of [`fit::fit`].
+    pub fn fitted_as_it_is(&self, solid: &Solid, settings: &Settings) -> Result<Fit> {
+        let (unit, as_it_is) = at_its_range(&self.curve, settings);
+        Ok(self.as_known(fit::fit(solid, &self.grid, &unit, &as_it_is)?))
     }
 
     /// The same where nothing is known of the ground but its range.

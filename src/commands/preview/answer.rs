@@ -31,10 +31,6 @@ const DRAWN_ANYWAY: f64 = 0.02;
 /// Stock in which every globe fits, in diameters.
 const ENDLESS: f64 = 1000.0;
 
-/// What the wood of a draft may lack, mm: its range is the one that the curve alone has, and ground
-/// that is shaped lies a little otherwise.
-const DRAFT_LACKS_MM: f64 = 0.1;
-
 /// Undercut ground is worth a word from this share of the ball on.
 const UNDERCUT_SHARE: f64 = 1e-4;
 
@@ -117,8 +113,9 @@ pub(super) struct Shown {
     ground: Ground,
     /// Why the stock holds no relief at all; what is kept is then there to be looked at.
     refused: Option<Error>,
-    /// How much more wood there may be than the job says, mm.
-    lacks_mm: f64,
+    /// Whether the range is a draft's, found by the curve alone: shaped, its ground lies a little
+    /// otherwise and may lack some wood, which is no refusal.
+    about: bool,
     figures: Figures,
     /// The relief as it is finished.
     finished: Sampler,
@@ -166,7 +163,7 @@ impl Shown {
     pub fn draft(job: &Job, reading: &Reading, survey: SurveyOf) -> Result<Shown> {
         let once = || {
             let mut settings = job.settings.clone();
-            let (mut refused, mut lacks_mm) = (None, 0.0);
+            let (mut refused, mut about) = (None, false);
             let Reading { grid, source } = reading;
             let of_file = source.quantity == Quantity::Relief;
             if !of_file && !matches!(settings.relief.range, ReliefRange::Mm(_)) {
@@ -181,12 +178,12 @@ impl Shown {
                     Err(error) => return Err(error),
                 };
                 settings.relief.range = ReliefRange::Mm(range_mm);
-                lacks_mm = DRAFT_LACKS_MM;
+                about = refused.is_none();
             }
             let shown = Shown::shaped(&settings, reading, survey)?;
             Ok(Shown {
                 refused,
-                lacks_mm,
+                about,
                 ..shown
             })
         };
@@ -231,7 +228,7 @@ impl Shown {
             finished: Sampler::new(&ground.grid, &ground.curve),
             left: Sampler::new(&left, &straight(&ground.curve)),
             refused,
-            lacks_mm: 0.0,
+            about: false,
             ground,
         })
     }
@@ -301,24 +298,27 @@ impl Shown {
     /// The globe in the job's stock; in the thinnest that holds it, to be looked at, where that
     /// does not, and why.
     fn fitted(&self, solid: &Solid, settings: &Settings) -> Result<(Fit, Option<Error>)> {
-        let mut settings = settings.clone();
-        settings.stock.thickness_mm += self.lacks_mm;
+        let fit = || match self.about {
+            true => self.ground.fitted_as_it_is(solid, settings),
+            false => self.ground.fitted(solid, settings),
+        };
         let refused = match &self.refused {
             Some(refused) => refused.clone(),
-            None => match self.ground.fitted(solid, &settings) {
+            None => match fit() {
                 Err(error @ Error::Stock(_)) => error,
                 fit => return Ok((fit?, None)),
             },
         };
         let curve = &self.ground.curve;
         let range_mm = curve.highest_mm() - curve.lowest_mm();
-        let limits = fit::limits(solid, &curve.scaled(1.0 / range_mm), range_mm, &settings);
+        let limits = fit::limits(solid, &curve.scaled(1.0 / range_mm), range_mm, settings);
         let mut thicker = settings.clone();
         thicker.stock.thickness_mm = match limits.least_stock_mm {
             Some(least_mm) => least_mm,
             None => return Err(refused),
         };
-        Ok((self.ground.fitted(solid, &thicker)?, Some(refused)))
+        let refused = (!self.about).then_some(refused);
+        Ok((self.ground.fitted(solid, &thicker)?, refused))
     }
 }
 
