@@ -73,9 +73,7 @@ impl Ground {
         settings: &Settings,
         finish: bool,
     ) -> Result<Ground> {
-        Ground::surveyed(solid, grid, source, settings, finish, &|grid| {
-            Arc::new(Survey::of(grid, settings))
-        })
+        Ground::surveyed(solid, grid, source, settings, finish, &anew(settings))
     }
 
     /// The same with the grid's survey from whoever keeps it.
@@ -88,7 +86,7 @@ impl Ground {
         source: &Source,
         settings: &Settings,
         finish: bool,
-        survey: &dyn Fn(&Grid) -> Arc<Survey>,
+        survey: SurveyOf,
     ) -> Result<Ground> {
         if source.quantity == Quantity::Relief {
             let shaped = compress::from_file(grid, source)?;
@@ -169,6 +167,14 @@ impl Survey {
     }
 }
 
+/// Whoever knows the survey of a grid, for the ball and the bit of one job.
+pub type SurveyOf<'a> = &'a dyn Fn(&Grid) -> Arc<Survey>;
+
+/// Surveys the grid anew.
+pub fn anew(settings: &Settings) -> impl Fn(&Grid) -> Arc<Survey> {
+    |grid| Arc::new(Survey::of(grid, settings))
+}
+
 /// Shapes one body's ground at any range.
 struct Shaper<'a> {
     solid: &'a Solid,
@@ -185,7 +191,7 @@ impl<'a> Shaper<'a> {
         grid: &'a Grid,
         unit: &'a Curve,
         settings: &'a Settings,
-        survey: &dyn Fn(&Grid) -> Arc<Survey>,
+        survey: SurveyOf,
     ) -> Self {
         let multiscale = settings.relief.method == Method::Multiscale
             && settings.relief.detail != Detail::Share(0.0);
@@ -313,9 +319,7 @@ impl Relief {
         settings: &Settings,
         finish: bool,
     ) -> Result<Relief> {
-        Relief::surveyed(solid, grid, source, settings, finish, &|grid| {
-            Arc::new(Survey::of(grid, settings))
-        })
+        Relief::surveyed(solid, grid, source, settings, finish, &anew(settings))
     }
 
     /// The same with the grid's survey from whoever keeps it.
@@ -328,7 +332,7 @@ impl Relief {
         source: &Source,
         settings: &Settings,
         finish: bool,
-        survey: &dyn Fn(&Grid) -> Arc<Survey>,
+        survey: SurveyOf,
     ) -> Result<Relief> {
         if source.quantity == Quantity::Relief {
             let ground = Ground::of(solid, grid, source, settings, finish)?;

@@ -4,11 +4,11 @@ use super::ball_points::{Ball, BallHead, Net, ball};
 use crate::carve::compress::{carved, straight, unit_curve};
 use crate::carve::fit::{self, Fit};
 use crate::carve::orient::oriented;
-use crate::carve::relief::{Ground, Relief, Survey};
+use crate::carve::relief::{Ground, Relief, SurveyOf};
 use crate::carve::resample::Sampler;
 use crate::commands::curves::{self, Slope};
 use crate::model::geometry::Solid;
-use crate::model::grid::{Grid, Heights, Quantity, Source};
+use crate::model::grid::{Heights, Quantity, Source};
 use crate::model::jobfile::Job;
 use crate::model::settings::{ReliefRange, Settings};
 use crate::output::manifest::Manifest;
@@ -19,7 +19,6 @@ use crate::sphere::ball::carved_by_ball;
 use crate::sphere::figures::{self, Figures};
 use crate::{Error, Result};
 use serde::Serialize;
-use std::sync::Arc;
 
 /// Points of the drawn curve: straight pieces shorter than a screen's pixel.
 const CURVE_POINTS: usize = 241;
@@ -141,9 +140,6 @@ pub(super) fn shaping(settings: &Settings) -> Settings {
         ..Settings::default()
     }
 }
-
-/// What is known of a grid's true ground, for the ball and the bit of the job that is answered.
-pub(super) type SurveyOf<'a> = &'a dyn Fn(&Grid) -> Arc<Survey>;
 
 impl Shown {
     /// Shapes and judges the relief of a job.
@@ -389,6 +385,7 @@ fn remarks(manifest: &Manifest, undercut_share: f64) -> Vec<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::carve::relief::anew;
     use crate::carve::resample::{Bounds, FacetImage, Scratch, render};
     use crate::model::jobfile;
     use crate::sphere::figures::Judge;
@@ -425,9 +422,7 @@ mod tests {
     }
 
     fn shown(job: &Job, reading: &Reading) -> Result<Shown> {
-        Shown::new(job, reading, &|grid| {
-            Arc::new(Survey::of(grid, &job.settings))
-        })
+        Shown::new(job, reading, &anew(&job.settings))
     }
 
     fn answer(job: &Job, reading: &Reading) -> Result<Answer> {
