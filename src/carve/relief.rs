@@ -11,7 +11,7 @@ use crate::model::settings::{Detail, Method, ReliefRange, Settings, Steepest};
 use crate::sphere::figures::{Figures, Judge};
 use crate::sphere::resolution::resolved_deg;
 use crate::{Error, Result};
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 
 /// Rounds in which the largest range of a relief is looked for: shaping moves the ground that
 /// decides what fits. The second nearly always agrees with the first.
@@ -146,10 +146,15 @@ impl Making {
 /// on balls of one size, finished by one bit.
 pub struct Survey {
     /// Judges reliefs of the ground.
-    pub judge: Judge,
+    pub judge: Arc<Judge>,
     /// Finest ground that the grid truly holds, degrees.
     resolved_deg: f64,
+    /// The relief that was taken apart last, by the curve that made it, where it is kept.
+    last: Option<Mutex<Option<TakenApart>>>,
 }
+
+/// A relief in bands and the curve that made it.
+type TakenApart = (Curve, Arc<Bands>);
 
 impl Survey {
     /// Surveys a grid for a job's ball and bit.
@@ -161,8 +166,35 @@ impl Survey {
     /// The same for a ball and the diameter of a bit, mm.
     pub fn new(grid: &Grid, radius_mm: f64, bit_mm: f64) -> Survey {
         Survey {
-            judge: Judge::new(grid, radius_mm, bit_mm),
+            judge: Arc::new(Judge::new(grid, radius_mm, bit_mm)),
             resolved_deg: resolved_deg(grid).resolved_deg,
+            last: None,
+        }
+    }
+
+    /// The same, and the relief that was taken apart last is kept: for whoever asks for one after
+    /// another that differ in detail alone.
+    pub fn keeping(self) -> Survey {
+        Survey {
+            last: Some(Mutex::default()),
+            ..self
+        }
+    }
+
+    /// The relief in mm that a curve makes of the grid, in bands.
+    fn bands(&self, relief_mm: &Grid, curve: &Curve, scale: Scale) -> Arc<Bands> {
+        let apart = || Arc::new(Bands::new(relief_mm, Arc::clone(&self.judge), scale));
+        let Some(last) = &self.last else {
+            return apart();
+        };
+        let mut last = last.lock().unwrap_or_else(PoisonError::into_inner);
+        match last.as_ref() {
+            Some((made, bands)) if made == curve => Arc::clone(bands),
+            _ => {
+                let bands = apart();
+                *last = Some((curve.clone(), Arc::clone(&bands)));
+                bands
+            }
         }
     }
 }
@@ -254,8 +286,8 @@ impl<'a> Shaper<'a> {
                 Detail::Auto => None,
                 Detail::Share(detail) => Some(detail),
             };
-            let (companded, choice) =
-                Bands::new(&relief_mm, &survey.judge, scale).companded(detail);
+            let bands = survey.bands(&relief_mm, &curve, scale);
+            let (companded, choice) = bands.companded(detail);
             companded.give(&mut relief_mm, &scale);
             (making.detail, making.figures) = (Some(choice.detail), Some(choice.figures));
         }

@@ -33,6 +33,7 @@ use crate::sphere::lattice::{Field, Interpolation, Pooling, moved, pooled, refin
 use crate::sphere::smoothing::Smoother;
 use ndarray::Axis;
 use rayon::prelude::*;
+use std::sync::{Arc, OnceLock};
 
 /// Standard deviation of the Gauss that ends the finest band, as a share of the bit's diameter.
 const FINEST_OF_BIT: f64 = 0.16;
@@ -113,10 +114,10 @@ pub struct Scale {
     pub ends_mm: (f64, f64),
 }
 
-/// A relief in bands.
-pub struct Bands<'a> {
+/// A relief in bands, from which it is put together with any detail.
+pub struct Bands {
     scale: Scale,
-    judge: &'a Judge,
+    judge: Arc<Judge>,
     /// The relief without its finest band, on the judge's lattice.
     low: Field,
     /// The relief itself there.
@@ -127,6 +128,9 @@ pub struct Bands<'a> {
     bands: Vec<Octave>,
     /// What is left below the coarsest band.
     coarsest: Field,
+    /// What holds the boldest back, its figures and the limits it was held to; the same for every
+    /// detail, and found when the first is asked for.
+    tempered: OnceLock<(Temper, Figures, OrderLimits)>,
 }
 
 struct Octave {
@@ -174,9 +178,9 @@ fn halved(field: &Field) -> Field {
     )
 }
 
-impl<'a> Bands<'a> {
+impl Bands {
     /// Takes the relief in mm of every sample apart; the judge knows the true ground.
-    pub fn new(relief_mm: &Grid, judge: &'a Judge, scale: Scale) -> Bands<'a> {
+    pub fn new(relief_mm: &Grid, judge: Arc<Judge>, scale: Scale) -> Bands {
         let rad = |mm: f64| mm / scale.radius_mm;
         let sigma0 = FINEST_OF_BIT * scale.bit_mm;
         let fine = judge.layout();
@@ -207,6 +211,7 @@ impl<'a> Bands<'a> {
             finest,
             bands,
             coarsest: from,
+            tempered: OnceLock::new(),
         }
     }
 
@@ -271,15 +276,15 @@ impl<'a> Bands<'a> {
 
     /// The relief with a detail, or with the boldest that holds all limits.
     pub fn companded(&self, detail: Option<f64>) -> (Companded, DetailChoice) {
-        let (temper, figures, limits) = self.tempered();
+        let (temper, figures, limits) = self.tempered.get_or_init(|| self.tempered());
         let choice = match detail {
-            None => self.boldest(&temper, figures, &limits),
+            None => self.boldest(temper, *figures, limits),
             Some(detail) => DetailChoice {
                 detail,
-                figures: self.figures(&temper, detail),
+                figures: self.figures(temper, detail),
             },
         };
-        let (finest_gain, sum) = self.sum(&temper, choice.detail);
+        let (finest_gain, sum) = self.sum(temper, choice.detail);
         let fine = finest_gain.with(&self.low, |gain, low| gain * low);
         let companded = Companded {
             rest: sum.with(&fine, |sum, fine| sum - fine),
@@ -523,9 +528,9 @@ mod tests {
             .heights_m
             .mapv_inplace(|m| (f64::from(m) * mm_per_km / 1000.0) as f32);
         let scale = scale(&relief, resolved_deg);
-        let judge = Judge::new(ground, RADIUS_MM, 3.175);
+        let judge = Arc::new(Judge::new(ground, RADIUS_MM, 3.175));
         let straight = relief.clone();
-        let (companded, _) = Bands::new(&straight, &judge, scale).companded(Some(detail));
+        let (companded, _) = Bands::new(&straight, judge, scale).companded(Some(detail));
         companded.give(&mut relief, &scale);
         (straight, relief)
     }
@@ -656,8 +661,8 @@ mod tests {
         bent.heights_m
             .mapv_inplace(|m| ((m - 10_500.0) / 600.0).asinh());
         let scale = scale(&bent, 0.5);
-        let judge = Judge::new(&ground, RADIUS_MM, 3.175);
-        let bands = Bands::new(&bent, &judge, scale);
+        let judge = Arc::new(Judge::new(&ground, RADIUS_MM, 3.175));
+        let bands = Bands::new(&bent, judge, scale);
         let (_, curve) = bands.companded(Some(0.0));
         let (_, choice) = bands.companded(None);
         assert!(curve.figures.rough_order < 0.9, "{:?}", curve.figures);

@@ -271,7 +271,7 @@ impl Comparer {
         let request = ReadRequest::of(settings);
         let reading = read::read(&settings.grid, &request, progress).map_err(locate)?;
         let own_mm = settings.finishing_bit_mm();
-        let survey = Arc::new(Survey::new(&reading.grid, radius_mm, own_mm));
+        let survey = Arc::new(Survey::new(&reading.grid, radius_mm, own_mm).keeping());
         let compared = match bit_mm {
             Some(bit_mm) if bit_mm != own_mm => {
                 Arc::new(Survey::new(&reading.grid, radius_mm, bit_mm))
@@ -293,17 +293,18 @@ impl Comparer {
         &self.compared.judge
     }
 
-    /// A way carved; the same settings are carved once.
+    /// A way carved; the same relief is carved once, however it was asked for.
     fn carve(&self, label: &str, settings: &Settings) -> Result<Carved> {
+        let asked = without_other_names(settings);
         let known = (self.carved.borrow().iter())
-            .find(|(made, _)| made == settings)
+            .find(|(made, carved)| *made == asked || found(made, carved) == asked)
             .map(|(_, carved)| carved.clone());
         let mut carved = match known {
             Some(carved) => carved,
             None => {
                 let carved = self.carve_anew(settings)?;
                 let mut all = self.carved.borrow_mut();
-                all.push((settings.clone(), carved.clone()));
+                all.push((asked, carved.clone()));
                 carved
             }
         };
@@ -331,6 +332,28 @@ impl Comparer {
             carved_mm: self.judge().carved(&relief_mm),
         })
     }
+}
+
+/// Settings of the curve alone in one of the two ways it can be asked for.
+fn without_other_names(settings: &Settings) -> Settings {
+    let mut settings = settings.clone();
+    let relief = &mut settings.relief;
+    if relief.detail == Detail::Share(0.0) {
+        relief.method = Method::Curve;
+    }
+    if relief.method == Method::Curve {
+        relief.detail = Detail::Auto;
+    }
+    settings
+}
+
+/// Settings with the detail that was found for them.
+fn found(settings: &Settings, carved: &Carved) -> Settings {
+    let mut settings = settings.clone();
+    if let Some(detail) = carved.making.detail {
+        settings.relief.detail = Detail::Share(detail);
+    }
+    settings
 }
 
 /// The curve's slope at the described heights, over a hundredth of the range.

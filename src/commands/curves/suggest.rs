@@ -8,7 +8,7 @@ use crate::sphere::figures::Figures;
 use serde::Serialize;
 
 /// Parts of the boldest detail that are tried; the offers are among them.
-const PARTS: [f64; 6] = [0.0, 0.2, 0.4, 0.6, 0.8, 1.0];
+const PARTS: [f64; 4] = [0.0, 0.4, 0.8, 1.0];
 
 /// The offers: what they are called and their part of the boldest detail.
 const OFFERS: [(&str, f64); 3] = [("calm", 0.4), ("balanced", 0.8), ("bold", 1.0)];
@@ -68,8 +68,11 @@ pub(super) fn suggest(
     let mut trials = Vec::new();
     let mut offers = Vec::new();
     for part in PARTS {
-        // As it will stand in the job file.
-        let detail = (1000.0 * most * part).floor() / 1000.0;
+        // As it will stand in the job file; the boldest was found so.
+        let detail = match part {
+            1.0 => most,
+            part => (1000.0 * most * part).floor() / 1000.0,
+        };
         let tried = with(Detail::Share(detail));
         let figures = bench.carve("tried", &tried)?.row.figures;
         let name = OFFERS

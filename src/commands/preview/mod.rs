@@ -199,7 +199,10 @@ impl Session {
             settings.finishing_bit_mm(),
         );
         let kept = self.surveys.get(&key);
-        kept.unwrap_or_else(|| self.surveys.keep(key, Survey::of(grid, settings), 0))
+        kept.unwrap_or_else(|| {
+            let survey = Survey::of(grid, settings).keeping();
+            self.surveys.keep(key, survey, 0)
+        })
     }
 
     /// The job as it stands in the file, with the `--set` of the command line.
