@@ -14,9 +14,6 @@ use std::ops::Range;
 /// vary little over them, so that much of the bit can be skipped.
 const LANES: usize = 32;
 
-/// Steps across the bit between two looks at whether the rest of its row can still touch.
-const LOOK: usize = 4;
-
 /// Rows handed to a thread at a time.
 const BAND_ROWS: usize = 16;
 
@@ -202,61 +199,53 @@ impl pulp::NullaryFnOnce for Touch<'_> {
 
     #[inline(always)]
     fn call(self) {
-        let columns = self.field.columns;
-        for (row, out) in self.rows.zip(self.out.chunks_exact_mut(columns)) {
-            for (block, out) in out.chunks_mut(LANES).enumerate() {
-                let best = touch_block(self.field, self.profile, self.peaks, row, block);
-                out.copy_from_slice(&best[..out.len()]);
+        let Touch { field, profile, .. } = self;
+        let (stride, blocks, radius) = (field.stride, field.blocks(), profile.radius_px);
+        let mut both = vec![0.0; stride];
+        let mut best = vec![0.0; blocks * LANES];
+        for (row, out) in self.rows.zip(self.out.chunks_exact_mut(field.columns)) {
+            best.fill(f32::NEG_INFINITY);
+            for (dy, heights) in profile.rows.iter().enumerate() {
+                // The bit is as high over the row above its axis as over the one below.
+                let (above, below) = (row + radius - dy, row + radius + dy);
+                let lines = (
+                    &field.z[above * stride..][..stride],
+                    &field.z[below * stride..][..stride],
+                );
+                for ((both, &a), &b) in both.iter_mut().zip(lines.0).zip(lines.1) {
+                    *both = higher(a, b);
+                }
+                let peaks = (&self.peaks[above * blocks..], &self.peaks[below * blocks..]);
+                let (best, _) = best.as_chunks_mut::<LANES>();
+                for (block, best) in best.iter_mut().enumerate() {
+                    let peak = higher(peaks.0[block], peaks.1[block]);
+                    let line = &both[block * LANES..][..LANES + 2 * radius];
+                    touch_row(line, peak, heights, radius, best);
+                }
             }
+            out.copy_from_slice(&best[..out.len()]);
         }
     }
-}
-
-#[inline(always)]
-fn touch_block(
-    field: &PaddedHeights,
-    profile: &Profile,
-    peaks: &[f32],
-    row: usize,
-    block: usize,
-) -> [f32; LANES] {
-    let radius = profile.radius_px;
-    let mut best = [f32::NEG_INFINITY; LANES];
-    for (dy, heights) in profile.rows.iter().enumerate() {
-        // The row as far above the axis, and the one as far below.
-        for row in [row + radius - dy, row + radius + dy] {
-            let peak = peaks[row * field.blocks() + block];
-            let line = &field.z[row * field.stride + block * LANES..][..LANES + 2 * radius];
-            touch_row(line, peak, heights, radius, &mut best);
-            if dy == 0 {
-                break;
-            }
-        }
-    }
-    best
 }
 
 /// One row of the bit against a row of ground whose highest pixel is `peak`.
 #[inline(always)]
 fn touch_row(line: &[f32], peak: f32, heights: &[f32], radius: usize, best: &mut [f32; LANES]) {
-    for (i, steps) in heights.chunks(LOOK).enumerate() {
-        let mut lowest = best[0];
-        for &b in best.iter() {
-            lowest = if b < lowest { b } else { lowest };
-        }
-        // Heights only rise from here on.
-        if peak - steps[0] <= lowest {
-            return;
-        }
-        for (j, &height) in steps.iter().enumerate() {
-            let dx = i * LOOK + j;
-            let (left, right) = (&line[radius - dx..][..LANES], &line[radius + dx..][..LANES]);
-            for lane in 0..LANES {
-                let z = higher(left[lane], right[lane]) - height;
-                best[lane] = higher(best[lane], z);
-            }
+    let mut all = *best;
+    let mut lowest = all[0];
+    for &b in all.iter() {
+        lowest = if b < lowest { b } else { lowest };
+    }
+    // Heights only rise from the axis on.
+    let touching = heights.partition_point(|&height| peak - height > lowest);
+    for (dx, &height) in heights[..touching].iter().enumerate() {
+        let (left, right) = (&line[radius - dx..][..LANES], &line[radius + dx..][..LANES]);
+        for lane in 0..LANES {
+            let z = higher(left[lane], right[lane]) - height;
+            all[lane] = higher(all[lane], z);
         }
     }
+    *best = all;
 }
 
 struct Lie<'a> {

@@ -1,6 +1,6 @@
 //! The wood a bit must leave, and the bit that leaves little enough.
 
-use super::{Tool, morphology};
+use super::{Profile, Tool, morphology};
 use ndarray::Array2;
 use std::ops::Range;
 
@@ -15,6 +15,15 @@ pub const STOCKED_MM: [f64; 15] = [
     6.0, 6.35, // 1/4 in
     8.0, 9.525, // 3/8 in
 ];
+
+/// How far around a place a bit is tried before it is tried everywhere, pixels.
+const BESIDE_PX: usize = 8;
+
+/// Pixels along each side of the parts of a facet whose worst places are tried first.
+const PART_PX: usize = 192;
+
+/// Samples to a ball's radius where shares are measured.
+const SAMPLES_TO_RADIUS: usize = 12;
 
 /// Wood left over the wanted surface of a facet.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -63,31 +72,133 @@ pub fn left(
     })
 }
 
-/// The largest of [`STOCKED_MM`] that leaves no more than an amount on all but each of some
-/// shares of a facet; `None` when even the smallest leaves more.
+/// The largest of [`STOCKED_MM`] that leaves no more than an amount anywhere on a facet; `None` when
+/// even the smallest leaves more.
 ///
-/// A larger ball never leaves less (it is made of smaller ones), so halving finds it. On the
-/// grid that holds but for what rounding to whole pixels does.
-pub fn largest_balls_mm<const N: usize>(
+/// A larger ball never leaves less (it is made of smaller ones; on the grid that holds but for what
+/// rounding to whole pixels does), and leaves most where another does. So the balls are tried around
+/// a few places first, `suspects` and those found since, and only the one that passes there is
+/// tried everywhere.
+pub fn largest_ball_mm(
     wanted_mm: &Array2<f32>,
     spans: &[Range<usize>],
     pixel_mm: f64,
     amount_mm: f64,
-    shares: [f64; N],
-) -> [Option<f64>; N] {
-    let mut known = [None; STOCKED_MM.len()];
-    let mut over_share = |ball: usize| {
-        *known[ball].get_or_insert_with(|| {
-            let profile = Tool::ball(STOCKED_MM[ball]).profile(pixel_mm);
-            let carved = morphology::close(wanted_mm, &profile);
-            left(wanted_mm, &carved, spans, pixel_mm, amount_mm).map_or(0.0, |left| left.over_share)
-        })
+    suspects: Vec<(usize, usize)>,
+) -> Option<f64> {
+    let (mut balls, mut places) = (STOCKED_MM.as_slice(), suspects);
+    loop {
+        let passes = |&ball_mm: &f64| {
+            let profile = Tool::ball(ball_mm).profile(pixel_mm);
+            let spared = |&place| left_beside(wanted_mm, spans, &profile, place) <= amount_mm;
+            places.iter().all(spared)
+        };
+        balls = &balls[..balls.partition_point(passes)];
+        let ball_mm = *balls.last()?;
+        let carved = morphology::close(wanted_mm, &Tool::ball(ball_mm).profile(pixel_mm));
+        match left(wanted_mm, &carved, spans, pixel_mm, amount_mm) {
+            Some(left) if left.most_mm > amount_mm => {
+                places.push(left.worst);
+                balls = &balls[..balls.len() - 1];
+            }
+            _ => return Some(ball_mm),
+        }
+    }
+}
+
+/// Where a bit leaves most, in each of the parts of a facet that are some [`PART_PX`] across.
+pub fn suspects(
+    wanted_mm: &Array2<f32>,
+    carved_mm: &Array2<f32>,
+    spans: &[Range<usize>],
+) -> Vec<(usize, usize)> {
+    let (rows, columns) = wanted_mm.dim();
+    let across = columns.div_ceil(PART_PX);
+    let mut most = vec![(0f32, (0, 0)); across * rows.div_ceil(PART_PX)];
+    for (row, span) in spans.iter().enumerate() {
+        for column in span.clone() {
+            let wood = carved_mm[(row, column)] - wanted_mm[(row, column)];
+            let part = &mut most[row / PART_PX * across + column / PART_PX];
+            if wood > part.0 {
+                *part = (wood, (row, column));
+            }
+        }
+    }
+    let found = most.into_iter().filter(|(wood, _)| *wood > 0.0);
+    found.map(|(_, place)| place).collect()
+}
+
+/// The most that a bit leaves within [`BESIDE_PX`] of a place, mm: to the last bit what the whole
+/// facet would say there.
+fn left_beside(
+    wanted_mm: &Array2<f32>,
+    spans: &[Range<usize>],
+    profile: &Profile,
+    place: (usize, usize),
+) -> f64 {
+    let (rows, columns) = wanted_mm.dim();
+    let around = |at: usize, by: usize, end: usize| at.saturating_sub(by)..(at + by + 1).min(end);
+    // The bit touches ground a radius from its tip, and is cut by tips a radius away.
+    let ground_px = BESIDE_PX + 2 * profile.radius_px;
+    let (down, right) = (
+        around(place.0, ground_px, rows),
+        around(place.1, ground_px, columns),
+    );
+    let ground = Array2::from_shape_fn((down.len(), right.len()), |(row, column)| {
+        wanted_mm[(down.start + row, right.start + column)]
+    });
+    let carved = morphology::close(&ground, profile);
+    let mut most = 0f32;
+    for row in around(place.0, BESIDE_PX, rows) {
+        let beside = around(place.1, BESIDE_PX, columns);
+        for column in beside.start.max(spans[row].start)..beside.end.min(spans[row].end) {
+            let at = (row - down.start, column - right.start);
+            most = most.max(carved[at] - ground[at]);
+        }
+    }
+    f64::from(most)
+}
+
+/// The largest of [`STOCKED_MM`] that leaves no more than an amount on all but a share of a facet;
+/// `None` when even the smallest leaves more.
+///
+/// A share needs no more than a sample here and there: of fine pixels as many are passed over as
+/// leave [`SAMPLES_TO_RADIUS`], which errs towards the smaller ball if at all. What is `known` of
+/// one ball, its diameter and the share where it leaves more, is not looked for again.
+pub fn largest_ball_but_for_mm(
+    wanted_mm: &Array2<f32>,
+    spans: &[Range<usize>],
+    pixel_mm: f64,
+    amount_mm: f64,
+    share: f64,
+    known: Option<(f64, f64)>,
+) -> Option<f64> {
+    let passes = |&ball_mm: &f64| {
+        let step = (0.5 * ball_mm / pixel_mm) as usize / SAMPLES_TO_RADIUS;
+        let step = step.max(1);
+        let samples = wanted_mm.dim();
+        let samples = (samples.0.div_ceil(step), samples.1.div_ceil(step));
+        let wanted = Array2::from_shape_fn(samples, |(row, column)| {
+            wanted_mm[(row * step, column * step)]
+        });
+        let spans: Vec<Range<usize>> = (spans.iter().step_by(step))
+            .map(|span| span.start.div_ceil(step)..span.end.div_ceil(step))
+            .collect();
+        let pixel_mm = pixel_mm * step as f64;
+        let carved = morphology::close(&wanted, &Tool::ball(ball_mm).profile(pixel_mm));
+        let left = left(&wanted, &carved, &spans, pixel_mm, amount_mm);
+        left.is_none_or(|left| left.over_share <= share)
     };
-    let balls: Vec<usize> = (0..STOCKED_MM.len()).collect();
-    shares.map(|share| {
-        let count = balls.partition_point(|&ball| over_share(ball) <= share);
-        count.checked_sub(1).map(|last| STOCKED_MM[last])
-    })
+    let (sure, end) = match known {
+        Some((ball_mm, over)) if over <= share => (
+            STOCKED_MM.partition_point(|&mm| mm <= ball_mm),
+            STOCKED_MM.len(),
+        ),
+        Some((ball_mm, _)) => (0, STOCKED_MM.partition_point(|&mm| mm < ball_mm)),
+        None => (0, STOCKED_MM.len()),
+    };
+    let count = sure + STOCKED_MM[sure..end].partition_point(passes);
+    count.checked_sub(1).map(|last| STOCKED_MM[last])
 }
 
 #[cfg(test)]
@@ -107,16 +218,87 @@ mod tests {
         let (z, spans) = (groove(), vec![0..60; 100]);
         // Its radius is 1.2 mm: a 2.381 mm ball goes in, a 3 mm ball does not.
         // The groove is 48 of 100 rows; a bit may leave it be if that much is allowed.
-        let found = largest_balls_mm(&z, &spans, 0.05, 0.05, [0.0, 0.5]);
-        assert_eq!(found, [Some(2.381), Some(9.525)]);
+        let found = largest_ball_mm(&z, &spans, 0.05, 0.05, vec![(50, 30)]);
+        assert_eq!(found, Some(2.381));
+        let found = largest_ball_but_for_mm(&z, &spans, 0.05, 0.05, 0.5, None);
+        assert_eq!(found, Some(9.525));
         let needle = Array2::from_shape_fn(
             (21, 21),
             |(r, c)| {
                 if (r, c) == (10, 10) { -5.0 } else { 0.0 }
             },
         );
-        let found = largest_balls_mm(&needle, &vec![0..21; 21], 0.1, 0.1, [0.0]);
-        assert_eq!(found, [None]);
+        let spans = vec![0..21; 21];
+        for worst in [vec![(10, 10)], Vec::new()] {
+            assert_eq!(largest_ball_mm(&needle, &spans, 0.1, 0.1, worst), None);
+        }
+        let found = largest_ball_but_for_mm(&needle, &spans, 0.1, 0.1, 0.0, None);
+        assert_eq!(found, None);
+    }
+
+    /// Every ball tried on every pixel.
+    fn over_share(z: &Array2<f32>, spans: &[Range<usize>], ball_mm: f64, amount_mm: f64) -> f64 {
+        let carved = morphology::close(z, &Tool::ball(ball_mm).profile(0.1));
+        left(z, &carved, spans, 0.1, amount_mm).unwrap().over_share
+    }
+
+    /// Rolling ground with sharper forms among it, on a facet that leans across its image.
+    fn rolling(seed: f64) -> (Array2<f32>, Vec<Range<usize>>) {
+        let z = Array2::from_shape_fn((150, 200), |(row, column)| {
+            let (y, x) = (row as f64 * 0.1 + seed, column as f64 * 0.1);
+            let fine = (2.9 * x + seed).sin() * (3.1 * y).cos() * (0.15 * (x - y)).sin().powi(4);
+            ((0.4 * x).sin() + (0.3 * y + 0.2 * x).cos() + 0.12 * fine) as f32
+        });
+        (z, (0..150).map(|row| row / 4..200 - row / 3).collect())
+    }
+
+    #[test]
+    fn the_largest_ball_is_found_wherever_the_search_begins() {
+        let mut found = Vec::new();
+        for seed in [0.0, 1.7, 4.1] {
+            let (z, spans) = rolling(seed);
+            for amount_mm in [0.02, 0.1] {
+                let passing = STOCKED_MM
+                    .iter()
+                    .take_while(|&&ball_mm| over_share(&z, &spans, ball_mm, amount_mm) == 0.0);
+                let slow = passing.last().copied();
+                let carved = morphology::close(&z, &Tool::ball(1.5).profile(0.1));
+                let suspects = suspects(&z, &carved, &spans);
+                assert!(!suspects.is_empty());
+                for begin in [Vec::new(), vec![(70, 90)], suspects] {
+                    let fast = largest_ball_mm(&z, &spans, 0.1, amount_mm, begin.clone());
+                    assert_eq!(fast, slow, "{seed} {amount_mm} {begin:?}");
+                }
+                found.push(slow);
+            }
+        }
+        found.sort_by(|a, b| a.partial_cmp(b).unwrap());
+        found.dedup();
+        assert!(found.len() > 2, "{found:?}");
+    }
+
+    /// The share that a ball leaves too high is nearly that of all pixels: the ball found leaves no
+    /// more than half as much again as allowed, the next larger one more than two thirds of it.
+    #[test]
+    fn a_sample_here_and_there_tells_the_share() {
+        for seed in [0.0, 1.7, 4.1] {
+            let (z, spans) = rolling(seed);
+            for share in [0.01, 0.05, 0.2] {
+                let find =
+                    |known| largest_ball_but_for_mm(&z, &spans, 0.1, 0.02, share, known).unwrap();
+                let found = find(None);
+                for known_mm in [0.5, 1.7, 4.0] {
+                    let known = (known_mm, over_share(&z, &spans, known_mm, 0.02));
+                    assert_eq!(find(Some(known)), found, "{seed} {share}: {known:?}");
+                }
+                let next = STOCKED_MM.iter().find(|&&ball_mm| ball_mm > found);
+                let exact = |ball_mm| over_share(&z, &spans, ball_mm, 0.02);
+                assert!(exact(found) <= 1.5 * share, "{seed} {share}: {found}");
+                if let Some(&next) = next {
+                    assert!(exact(next) > share / 1.5, "{seed} {share}: {next}");
+                }
+            }
+        }
     }
 
     #[test]

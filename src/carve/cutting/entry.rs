@@ -84,9 +84,7 @@ pub struct FacetCutting {
     pub largest_ball_99_mm: Option<f64>,
     /// Ridges between passes on level ground, their mean and what 95 of 100 pixels stay below, mm.
     pub ridges_mm: Option<[f64; 3]>,
-    /// Share of the facet where a hand can find relief: as wanted.
-    pub legible_share: f64,
-    /// The same on what the finishing bit leaves.
+    /// Share of the facet where a hand can find relief on what the finishing bit leaves.
     pub carved_legible_share: f64,
     /// Deepest the finishing bit goes below ground beside it, mm.
     pub deepest_wall_mm: f64,

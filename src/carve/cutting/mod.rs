@@ -19,7 +19,7 @@ use crate::carve::cutter::time::{self, Feeds, Path};
 use crate::carve::cutter::{Tool, ToolShape, legible, morphology, rough, scallop};
 use crate::model::length::Lengths;
 use crate::model::settings::{Base, Cutter, CutterRole, CutterShape, CuttingSettings, Settings};
-use glam::DVec2;
+use glam::{DVec2, DVec3};
 use ndarray::Array2;
 use std::ops::Range;
 
@@ -133,13 +133,12 @@ impl CutterSet {
             over_mm2: 0.0,
             over_share: 0.0,
         });
-        let [largest, largest_99] = reach::largest_balls_mm(
-            &wanted,
-            &facet,
-            spec.pixel_mm,
-            self.asked.left_mm,
-            [0.0, SPARED],
-        );
+        let (pixel_mm, left_mm) = (spec.pixel_mm, self.asked.left_mm);
+        let suspects = reach::suspects(&wanted, &carved, &facet);
+        let largest = reach::largest_ball_mm(&wanted, &facet, pixel_mm, left_mm, suspects);
+        let known = (tool.shape == ToolShape::Ball).then_some((tool.diameter_mm, left.over_share));
+        let largest_99 =
+            reach::largest_ball_but_for_mm(&wanted, &facet, pixel_mm, left_mm, SPARED, known);
         let ridges = (tool.shape != ToolShape::Flat)
             .then(|| {
                 let stepover = self.finishing.stepover_mm();
@@ -173,7 +172,6 @@ impl CutterSet {
             largest_ball_mm: largest,
             largest_ball_99_mm: largest_99,
             ridges_mm: ridges.map(|r| [r.level_mm, r.mean_mm, r.p95_mm]),
-            legible_share: legible_share(spec, &wanted, &ground, &facet),
             carved_legible_share: legible_share(spec, &carved, &ground, &facet),
             deepest_wall_mm: deepest_wall(&tool, spec, &wanted, &tip, &ground),
             steep_share: steep_share(&tool, spec, &wanted, &facet),
@@ -357,7 +355,7 @@ fn legible_share(
     // Over the globe's centre: length of the line through a pixel's surface, and its lean.
     let ray = |row: usize, column: usize| {
         let z = f64::from(z_mm[(row, column)]) + spec.back_plane_mm;
-        let length = z.hypot(spec.x_mm(column).hypot(spec.y_mm(row)));
+        let length = DVec3::new(spec.x_mm(column), spec.y_mm(row), z).length();
         (length, (z / length).clamp(0.1, 1.0))
     };
     let relief = Array2::from_shape_fn(z_mm.dim(), |(row, column)| {
@@ -455,7 +453,6 @@ pub(crate) mod testing {
             largest_ball_mm: Some(1.588),
             largest_ball_99_mm: Some(4.0),
             ridges_mm: Some([0.008, 0.0097, 0.013]),
-            legible_share: 0.61,
             carved_legible_share: 0.6,
             deepest_wall_mm: 2.5,
             steep_share: 0.0,
@@ -551,7 +548,7 @@ mod tests {
         assert_eq!(facet.over_share, 0.0);
         assert_eq!(facet.largest_ball_mm, Some(9.525));
         // Smooth: nothing to feel.
-        assert_eq!(facet.legible_share, 0.0);
+        assert_eq!(facet.carved_legible_share, 0.0);
         let rough = images.rough.unwrap();
         let centre = (340, 340);
         let height = |v: u16| 20.0 + 30.8 * f64::from(v) / 65535.0;

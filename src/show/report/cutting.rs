@@ -37,7 +37,7 @@ fn reach(cutting: &CuttingEntry, say: Lengths) -> String {
         "\nWood the finishing bit cannot reach, between the seams. The worst place is counted from \
          the middle of the blank. \"Largest ball\" leaves no more than {amount} anywhere, or on 99 \
          of 100 parts. \"To be felt\" is the share of the facet where the height varies by {} \
-         or more within {}: in the image, and as carved.\n\n\
+         or more within {}, as carved.\n\n\
          | facet | most left | worst place | typical (rms) | more than {amount} left | largest \
          ball | ridges, mean | to be felt |\n|---|---|---|---|---|---|---|---|\n",
         say.fine(0.1),
@@ -46,7 +46,7 @@ fn reach(cutting: &CuttingEntry, say: Lengths) -> String {
     for facet in &cutting.facets {
         let _ = writeln!(
             out,
-            "| {} | {} | {} | {} | {}, {:.1} % | {}, or {} | {} | {:.0} %, {:.0} % |",
+            "| {} | {} | {} | {} | {}, {:.1} % | {}, or {} | {} | {:.0} % |",
             facet.label,
             say.text(facet.most_left_mm),
             place(facet.worst_mm, say),
@@ -56,7 +56,6 @@ fn reach(cutting: &CuttingEntry, say: Lengths) -> String {
             ball(facet.largest_ball_mm, say),
             ball(facet.largest_ball_99_mm, say),
             facet.ridges_mm.map_or("steps".into(), |r| say.fine(r[1])),
-            100.0 * facet.legible_share,
             100.0 * facet.carved_legible_share,
         );
     }
@@ -180,7 +179,7 @@ mod tests {
         for part in [
             "- Finish with a 3.175 mm ball: passes",
             "| 01 | 0.21 mm | 3.25 mm left, 10.5 mm up | 0.012 mm | 14 mm², 0.4 % | 1.59 mm, or 4 mm \
-             | 0.010 mm | 61 %, 60 % |",
+             | 0.010 mm | 60 % |",
             "| 02 | 6.0 (15.0 m) | 17.5 (43.8 m) | 1.5 (3.8 m) | 25.0 |",
             "All of these: 54 minutes",
             "drawn at true size in `rough/ring-A.svg`",
