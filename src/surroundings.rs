@@ -30,6 +30,9 @@ const KEPT: &[&str] = &[
     "DYLD_FALLBACK_LIBRARY_PATH",
 ];
 
+/// Without the first, parts of Windows do not start; the others are its places for temporary files.
+const KEPT_ON_WINDOWS: &[&str] = &["SystemRoot", "TEMP", "TMP"];
+
 /// What libraries take from nowhere else.
 const SET: &[(&str, &str)] = &[
     ("TZ", "UTC"),
@@ -43,7 +46,10 @@ const SET: &[(&str, &str)] = &[
 ];
 
 fn is_kept(name: &OsStr) -> bool {
-    KEPT.iter().any(|kept| name == *kept)
+    let is = |kept: &&str| name == *kept;
+    // There capital letters are not told from small ones.
+    let is_there = |kept: &&str| name.eq_ignore_ascii_case(kept);
+    KEPT.iter().any(is) || cfg!(windows) && KEPT_ON_WINDOWS.iter().any(is_there)
 }
 
 /// All of the environment in which libraries are called.
@@ -59,7 +65,7 @@ pub fn of_libraries() -> Vec<(OsString, OsString)> {
 pub fn this_program() -> Result<PathBuf> {
     // Itself, and not what lies under its name by now.
     let link = PathBuf::from("/proc/self/exe");
-    if link.exists() {
+    if cfg!(unix) && link.exists() {
         return Ok(link);
     }
     std::env::current_exe().map_err(unstarted)

@@ -22,6 +22,7 @@ mod input;
 mod integers;
 mod interpolation;
 mod labels;
+mod lent_file;
 mod machine;
 pub mod memory;
 mod open;

@@ -18,6 +18,7 @@
 
 use crate::model::grid::{Heights, Layout, half_turned};
 use crate::model::parallel;
+use crate::read::lent_file::LentFile;
 use crate::{Error, Problem, Result};
 use quick_cache::sync::Cache;
 use serde::{Deserialize, Serialize};
@@ -283,6 +284,14 @@ impl GridFile {
             None => tempfile::tempfile_in(self.folder()),
         }
         .map_err(|e| unkept(self.folder(), &e))
+    }
+
+    /// A new file that another process can be told to use.
+    ///
+    /// # Errors
+    /// [`Error::Disk`].
+    pub(super) fn open_for_another(&self) -> Result<LentFile> {
+        LentFile::new(self.folder()).map_err(|e| unkept(self.folder(), &e))
     }
 
     /// Uses this file and no other.

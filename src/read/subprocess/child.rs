@@ -1,16 +1,15 @@
 //! The reading process: takes a request, gives up what reading does not need, reads, answers.
 
 use super::super::watch::{self, Event};
-use super::super::{StoragePolicy, Working, drivers, inspect_here, read_here};
+use super::super::{StoragePolicy, Working, drivers, inspect_here, lent_file, read_here};
 use super::confine;
 use super::wire::{self, GridAnswer, Message, Request, Task};
 use crate::model::error::{Error, Result};
 use crate::model::grid::Heights;
 use crate::model::progress::Progress;
 use crate::model::threads;
-use std::fs::{File, OpenOptions};
+use std::fs::File;
 use std::io::{Read, Write};
-use std::os::fd::AsFd;
 use std::path::Path;
 use std::sync::{Mutex, PoisonError};
 
@@ -99,10 +98,21 @@ pub fn serve() -> ! {
 }
 
 /// A way to the program that no library knows of: some print to standard output.
+#[cfg(unix)]
 fn answer_channel() -> Option<File> {
+    use std::os::fd::AsFd;
     let out = std::io::stdout().as_fd().try_clone_to_owned().ok()?;
-    let nowhere = OpenOptions::new().write(true).open("/dev/null").ok()?;
+    let nowhere = File::options().write(true).open("/dev/null").ok()?;
     rustix::stdio::dup2_stdout(nowhere).ok()?;
+    Some(File::from(out))
+}
+
+/// Standard output itself, which nothing takes from libraries here. One that prints spoils a
+/// message, and the program says so; when samples are sent, none is called any more.
+#[cfg(not(unix))]
+fn answer_channel() -> Option<File> {
+    use std::os::windows::io::AsHandle;
+    let out = std::io::stdout().as_handle().try_clone_to_owned().ok()?;
     Some(File::from(out))
 }
 
@@ -119,11 +129,9 @@ fn take_store(request: &mut Request) -> Result<()> {
     else {
         return Ok(());
     };
-    if let Some(number) = request.store {
-        let name = format!("/dev/fd/{number}");
-        let file = OpenOptions::new().read(true).write(true).open(&name);
-        let file =
-            file.map_err(|e| Error::io(Path::new(&name), "keep the working grid in a file", &e))?;
+    if let Some(name) = request.store.as_deref().map(Path::new) {
+        let file = lent_file::open(name);
+        let file = file.map_err(|e| Error::io(name, "keep the working grid in a file", &e))?;
         grid_file.use_file(file);
     }
     Ok(())

@@ -1,6 +1,7 @@
 //! What the reading process gives up: memory beyond what reading needs, writing, other programs,
 //! other machines. What a system cannot take away it keeps; reading never fails for that.
 
+#[cfg(unix)]
 use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -55,6 +56,7 @@ impl MemoryLimit {
 }
 
 /// Data, not addresses: libraries and the stores of threads reserve more of those than they use.
+#[cfg(unix)]
 fn set(bytes: Option<u64>) {
     let maximum = getrlimit(Resource::Data).maximum;
     let current = match (bytes, maximum) {
@@ -65,9 +67,20 @@ fn set(bytes: Option<u64>) {
     let _ = setrlimit(Resource::Data, Rlimit { current, maximum });
 }
 
+/// There it takes unsafe code.
+#[cfg(not(unix))]
+fn set(_: Option<u64>) {}
+
 /// Whether addresses, on which every thread lays a large hand, are limited from outside.
+#[cfg(unix)]
 pub(super) fn is_short() -> bool {
     getrlimit(Resource::As).current.is_some()
+}
+
+/// Windows does not count them.
+#[cfg(not(unix))]
+pub(super) fn is_short() -> bool {
+    false
 }
 
 /// No process is left behind when the program ends, however it ends.
@@ -79,11 +92,14 @@ pub(super) fn end_with_parent() {
         let _ = set_parent_process_death_signal(Some(Signal::KILL));
     }
     // A crash is no news; the state of memory would fill a disk.
-    let none = Rlimit {
-        current: Some(0),
-        maximum: Some(0),
-    };
-    let _ = setrlimit(Resource::Core, none);
+    #[cfg(unix)]
+    {
+        let none = Rlimit {
+            current: Some(0),
+            maximum: Some(0),
+        };
+        let _ = setrlimit(Resource::Core, none);
+    }
 }
 
 /// No writing, no network, no other programs, from now on. To be called before there are threads.

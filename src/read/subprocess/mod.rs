@@ -16,12 +16,21 @@
 
 mod child;
 mod confine;
-#[cfg(test)]
+#[cfg(unix)]
+mod pipes;
+#[cfg(any(not(unix), test))]
+mod pipes_by_threads;
+#[cfg(all(test, unix))]
 mod tests;
 mod wire;
 
 use child::serve;
+#[cfg(unix)]
+use pipes::Pipes;
+#[cfg(not(unix))]
+use pipes_by_threads::Pipes;
 
+use super::lent_file::LentFile;
 use super::{ReadRequest, StoragePolicy, Working, first_file, format};
 use crate::model::error::{Error, Problem, Result};
 use crate::model::grid::{Grid, Layout, Source};
@@ -29,16 +38,10 @@ use crate::model::progress::Progress;
 use crate::model::settings::GridSettings;
 use crate::model::threads::prepare;
 use ndarray::Array2;
-use rustix::event::{PollFd, PollFlags, Timespec, poll};
-use rustix::io::{FdFlags, fcntl_setfd};
-use rustix::process::{Resource, getrlimit};
 use std::ffi::{OsStr, OsString};
-use std::fs::File;
-use std::io::{ErrorKind, Read, Write};
-use std::os::fd::AsRawFd;
-use std::os::unix::process::{CommandExt, ExitStatusExt};
+use std::io::{ErrorKind, Write};
 use std::path::{Path, PathBuf};
-use std::process::{Child, ChildStdout, Command, ExitStatus, Stdio};
+use std::process::{Child, Command, ExitStatus, Stdio};
 use std::sync::OnceLock;
 use std::time::{Duration, Instant};
 use wire::{GridAnswer, Inbox, Message, Request, Task};
@@ -129,18 +132,18 @@ pub(super) fn read_within(
         StoragePolicy::Unlimited => None,
     };
     let store = grid_file
-        .map(|grid_file| Ok((grid_file, grid_file.open()?)))
+        .map(|grid_file| Ok((grid_file, grid_file.open_for_another()?)))
         .transpose()?;
     let task = Task::Read {
         request: *request,
         storage: storage.clone(),
     };
-    let file = store.as_ref().map(|(_, file)| file);
-    let (found, samples) = ask(program, settings, task, file, progress)?;
+    let lent = store.as_ref().map(|(_, store)| store);
+    let (found, samples) = ask(program, settings, task, lent, progress)?;
     let working = match (found.layout, samples, store) {
         (Some(layout), Some(samples), _) => Working::Held(grid(layout, samples, path)?),
-        (Some(layout), None, Some((grid_file, file))) => {
-            Working::Stored(grid_file.written(layout, file)?)
+        (Some(layout), None, Some((grid_file, store))) => {
+            Working::Stored(grid_file.written(layout, store.file)?)
         }
         _ => return Err(senseless(path)),
     };
@@ -176,24 +179,20 @@ fn ask(
     program: &Program,
     settings: &GridSettings,
     task: Task,
-    store: Option<&File>,
+    store: Option<&LentFile>,
     progress: &dyn Progress,
 ) -> Result<(GridAnswer, Option<Vec<f32>>)> {
     let path = first_file(settings)?;
-    if let Some(store) = store {
-        // The one other file that the new process inherits.
-        fcntl_setfd(store, FdFlags::empty()).map_err(|e| unstarted(&e.into()))?;
-    }
     let request = Request {
         settings: settings.clone(),
         task,
         threads: program.threads,
-        store: store.map(AsRawFd::as_raw_fd),
+        store: store.map(|store| store.name.clone()),
     };
+    let lent = store.map(LentFile::lend).transpose();
+    let lent = lent.map_err(|e| unstarted(&e))?;
     let mut process = ReadingProcess::start(program, &request)?;
-    if let Some(store) = store {
-        fcntl_setfd(store, FdFlags::CLOEXEC).map_err(|e| unstarted(&e.into()))?;
-    }
+    drop(lent);
     let mut watch = Watch::of(&process.child, path);
     let mut inbox = Inbox::default();
     loop {
@@ -230,12 +229,18 @@ enum PollOutcome {
     Over,
 }
 
+/// What came of listening at a pipe.
+enum Heard<'a> {
+    Bytes(&'a [u8]),
+    Silence,
+    /// Nothing more will be said.
+    End,
+}
+
 /// A process that reads, ended when this is dropped.
 struct ReadingProcess {
     child: Child,
-    out: ChildStdout,
-    last_words: Vec<u8>,
-    buffer: Vec<u8>,
+    pipes: Pipes,
 }
 
 impl Drop for ReadingProcess {
@@ -248,8 +253,11 @@ impl Drop for ReadingProcess {
 
 impl ReadingProcess {
     fn start(program: &Program, request: &Request) -> Result<ReadingProcess> {
-        let mut child = Command::new(&program.path)
-            .arg0("globewright")
+        let mut command = Command::new(&program.path);
+        // The name it bears in lists of processes.
+        #[cfg(unix)]
+        std::os::unix::process::CommandExt::arg0(&mut command, "globewright");
+        let mut child = command
             .arg(WORD)
             .env_clear()
             .envs(program.environment.iter().map(|(n, v)| (n, v)))
@@ -262,15 +270,8 @@ impl ReadingProcess {
         let (Some(mut stdin), Some(out)) = (stdin, out) else {
             return Err(unstarted(&ErrorKind::BrokenPipe.into()));
         };
-        // Fewer turns between the two processes; where it cannot be had, there are more.
-        #[cfg(target_os = "linux")]
-        let _ = rustix::pipe::fcntl_setpipe_size(&out, PIPE_BYTES);
-        let mut process = ReadingProcess {
-            child,
-            out,
-            last_words: Vec::new(),
-            buffer: vec![0; BUFFER_BYTES],
-        };
+        let pipes = Pipes::new(out, child.stderr.take()).map_err(|e| unstarted(&e))?;
+        let mut process = ReadingProcess { child, pipes };
         // A process that is gone again says more by its end than by not listening.
         let _ = stdin.write_all(&wire::framed(request)?);
         // Left open: the other side ends when it closes, which it does with this process.
@@ -280,51 +281,15 @@ impl ReadingProcess {
 
     /// Waits a little for messages, and takes those that are there.
     fn listen(&mut self, inbox: &mut Inbox, watch: &mut Watch) -> Result<PollOutcome> {
-        let mut fds = vec![PollFd::new(&self.out, PollFlags::IN)];
-        if let Some(stderr) = &self.child.stderr {
-            fds.push(PollFd::new(stderr, PollFlags::IN));
-        }
-        let look = Timespec {
-            tv_sec: 0,
-            tv_nsec: LOOK.as_nanos() as _,
-        };
-        match poll(&mut fds, Some(&look)) {
-            Err(rustix::io::Errno::INTR) | Ok(_) => {}
-            Err(error) => return Err(unstarted(&error.into())),
-        }
-        let ready: Vec<bool> = fds.iter().map(|fd| !fd.revents().is_empty()).collect();
-        if ready.get(1) == Some(&true) {
-            self.hear_last_words();
-        }
-        if !ready[0] {
-            return Ok(PollOutcome::Silent);
-        }
-        let count = match self.out.read(&mut self.buffer) {
-            Ok(0) => return Ok(PollOutcome::Over),
-            Ok(count) => count,
-            Err(error) if error.kind() == ErrorKind::Interrupted => return Ok(PollOutcome::Silent),
-            Err(_) => return Ok(PollOutcome::Over),
-        };
-        watch.heard();
-        inbox.push(&self.buffer[..count]);
-        Ok(PollOutcome::Heard)
-    }
-
-    /// Libraries write there whatever they like; none of it is passed on.
-    fn hear_last_words(&mut self) {
-        let Some(stderr) = &mut self.child.stderr else {
-            return;
-        };
-        let mut words = [0; 4096];
-        match stderr.read(&mut words) {
-            Ok(count) if count > 0 => {
-                self.last_words.extend_from_slice(&words[..count]);
-                let extra = self.last_words.len().saturating_sub(LAST_WORDS);
-                self.last_words.drain(..extra);
+        Ok(match self.pipes.listen().map_err(|e| unstarted(&e))? {
+            Heard::Silence => PollOutcome::Silent,
+            Heard::End => PollOutcome::Over,
+            Heard::Bytes(bytes) => {
+                watch.heard();
+                inbox.push(bytes);
+                PollOutcome::Heard
             }
-            Err(error) if error.kind() == ErrorKind::Interrupted => {}
-            _ => self.child.stderr = None,
-        }
+        })
     }
 
     /// The samples, of which the first are in `begun` already.
@@ -340,7 +305,7 @@ impl ReadingProcess {
         }
         let (first, rest) = bytes.split_at_mut(begun.len());
         first.copy_from_slice(begun);
-        match self.out.read_exact(rest) {
+        match self.pipes.read_exact(rest) {
             Ok(()) => Ok(samples),
             Err(_) => Err(self.broken(watch)),
         }
@@ -351,17 +316,12 @@ impl ReadingProcess {
         let Some(status) = self.ended() else {
             return breakdown(watch, "it fell silent");
         };
-        while self.child.stderr.is_some() {
-            self.hear_last_words();
-        }
-        if let Some(signal) = status.signal()
-            && INTERRUPTS.contains(&signal)
-        {
+        if let Some(signal) = interrupt(status) {
             // Sent to this process as well, as a rule, which then ends in its own way.
             std::thread::sleep(GRACE);
             return stopped(signal);
         }
-        let words = String::from_utf8_lossy(&self.last_words);
+        let words = String::from_utf8_lossy(self.pipes.last_words());
         let short = OUT_OF_MEMORY.iter().any(|sign| words.contains(sign));
         if let Some(limit) = own_limit() {
             return limited(&watch.file, limit);
@@ -387,15 +347,17 @@ impl ReadingProcess {
     }
 }
 
-/// Bytes in the pipe between the processes.
-#[cfg(target_os = "linux")]
-const PIPE_BYTES: usize = 1 << 20;
-
-/// Bytes taken from it at a time, but for samples.
+/// Bytes taken from a pipe at a time, but for samples.
 const BUFFER_BYTES: usize = 1 << 16;
 
 /// By which people and systems end programs: hang-up, interrupt, quit, kill, terminate.
 const INTERRUPTS: &[i32] = &[1, 2, 3, 9, 15];
+
+/// Of these, that of Ctrl-C.
+const INTERRUPT: i32 = 2;
+
+/// Exit code by which Windows says the same (`STATUS_CONTROL_C_EXIT`).
+const CONTROL_C: i32 = 0xC000_013A_u32 as i32;
 
 /// What programs say when they cannot have memory: Rust, C++, others.
 const OUT_OF_MEMORY: &[&str] = &[
@@ -472,6 +434,25 @@ impl Watch {
     }
 }
 
+/// The signal of those by which people and systems end programs that ended this one.
+fn interrupt(status: ExitStatus) -> Option<i32> {
+    if status.code() == Some(CONTROL_C) {
+        return Some(INTERRUPT);
+    }
+    signal(status).filter(|signal| INTERRUPTS.contains(signal))
+}
+
+#[cfg(unix)]
+fn signal(status: ExitStatus) -> Option<i32> {
+    std::os::unix::process::ExitStatusExt::signal(&status)
+}
+
+/// Windows has no signals.
+#[cfg(not(unix))]
+fn signal(_: ExitStatus) -> Option<i32> {
+    None
+}
+
 /// Time that a process and its threads have had of the processors; `None` where the system does
 /// not say.
 fn processor_time(pid: u32) -> Option<Duration> {
@@ -488,20 +469,39 @@ fn processor_time(pid: u32) -> Option<Duration> {
 }
 
 /// A limit on memory under which this program was started, and which the other inherited.
+#[cfg(unix)]
 fn own_limit() -> Option<u64> {
+    use rustix::process::{Resource, getrlimit};
     let limits = [Resource::As, Resource::Data].map(|which| getrlimit(which).current);
     limits.into_iter().flatten().min()
 }
 
+/// Windows has none that a program is told of without unsafe code.
+#[cfg(not(unix))]
+fn own_limit() -> Option<u64> {
+    None
+}
+
 /// How a process ended, in words.
 fn how(status: ExitStatus) -> String {
-    match (status.signal(), status.code()) {
+    match (signal(status), status.code()) {
         (Some(4 | 8), _) => "it did what no processor can".to_owned(),
         (Some(6), _) => "it gave up".to_owned(),
         (Some(7 | 11), _) => "it reached for memory that is not its own".to_owned(),
         (Some(signal), _) => format!("signal {signal}"),
-        (None, Some(code)) => format!("it ended with code {code}"),
+        (None, Some(code)) => how_by_code(code),
         (None, None) => "it ended".to_owned(),
+    }
+}
+
+/// The same by its exit code, which on Windows tells crashes, too (`NTSTATUS` in `ntstatus.h`).
+fn how_by_code(code: i32) -> String {
+    match code as u32 {
+        0xC000_001D | 0xC000_0094 => "it did what no processor can".to_owned(),
+        0xC000_0409 => "it gave up".to_owned(),
+        0xC000_0005 | 0xC000_00FD => "it reached for memory that is not its own".to_owned(),
+        crash @ 0xC000_0000.. => format!("it ended with code 0x{crash:X}"),
+        _ => format!("it ended with code {code}"),
     }
 }
 

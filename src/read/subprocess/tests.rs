@@ -315,3 +315,16 @@ fn a_program_that_is_not_there_is_told() {
         "{said}"
     );
 }
+
+#[test]
+fn what_windows_says_of_a_crash_is_put_in_words() {
+    for (code, words) in [
+        (0xC000_0005_u32, "it reached for memory that is not its own"),
+        (0xC000_001D, "it did what no processor can"),
+        (0xC000_0409, "it gave up"),
+        (0xC000_0006, "it ended with code 0xC0000006"),
+        (3, "it ended with code 3"),
+    ] {
+        assert_eq!(how_by_code(code as i32), words);
+    }
+}

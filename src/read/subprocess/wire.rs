@@ -20,8 +20,8 @@ pub(super) struct Request {
     pub settings: GridSettings,
     pub task: Task,
     pub threads: Option<usize>,
-    /// Number of the open file for a working grid that memory does not hold.
-    pub store: Option<i32>,
+    /// Name of the open file for a working grid that memory does not hold.
+    pub store: Option<OsString>,
 }
 
 /// What is to be done with the files.
