@@ -23,6 +23,7 @@ pub use interrupts::large_files_are_errors;
 pub(crate) use interrupts::{CTRL_C, exit, on_interrupt};
 
 use crate::carve::cutting::CuttingEntry;
+use crate::model::file_names;
 use crate::model::progress::Progress;
 use crate::output::manifest::checksums;
 use crate::output::manifest::file;
@@ -33,7 +34,7 @@ use ndarray::Array2;
 use parts::Part;
 use std::collections::{BTreeMap, BTreeSet};
 use std::ffi::OsStr;
-use std::path::{Path, PathBuf};
+use std::path::{Component, Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
@@ -108,6 +109,7 @@ impl NewFolder {
     /// [`Error::Disk`] when the target is a file, is not empty, holds other files, or its parent
     /// cannot be written to.
     pub fn begin(target: &Path, force: bool, progress: &dyn Progress) -> Result<NewFolder> {
+        refuse_impossible(target)?;
         let target = absolute(target)?;
         let parent = parent_of(&target)?;
         let name = target.file_name().unwrap_or_default();
@@ -205,7 +207,7 @@ impl NewFolder {
     /// # Errors
     /// [`Error::Disk`] when that fails; an earlier result is then still there.
     pub fn finish(mut self) -> Result<()> {
-        let failed = |e| Error::io(&self.target, "put the output folder in place", &e);
+        let failed = |e| unplaced(&self.target, &e, cfg!(windows));
         // Held until all is done: an interrupt waits, so it cannot fall between two steps.
         let mut unfinished = unfinished();
         let Some(part) = &self.part else {
@@ -223,7 +225,7 @@ impl NewFolder {
             Some(swap(&part.path, &self.target).map_err(failed)?)
         } else {
             // Replaces an empty folder; a folder filled meanwhile makes it fail.
-            disk::rename(&part.path, &self.target).map_err(failed)?;
+            disk::rename_folder(&part.path, &self.target).map_err(failed)?;
             None
         };
         unfinished.retain(|one| one.hidden != part.path);
@@ -263,8 +265,24 @@ impl Drop for NewFolder {
         }
         // Nothing can be done about a failure here; the folder is hidden and named as a part.
         let _ = disk::remove_all(&part.path);
+        // On Windows it is there until the last who holds it lets go.
+        drop(part);
         remove_empty(&self.made_parents);
     }
+}
+
+/// What to say when the folder does not get into its place. Windows moves no folder of which a file
+/// is open, and says that it is not permitted, or shared (`ERROR_ACCESS_DENIED`,
+/// `ERROR_SHARING_VIOLATION`).
+fn unplaced(target: &Path, error: &std::io::Error, windows: bool) -> Error {
+    if windows && matches!(error.raw_os_error(), Some(5 | 32)) {
+        return Error::Disk(
+            Problem::new("could not put the output folder in place: a file in it may be open")
+                .next("close the programs that show it, and run this again")
+                .file(target),
+        );
+    }
+    Error::io(target, "put the output folder in place", error)
 }
 
 /// Puts `new` where `old` is; gives the place where the old one is now.
@@ -347,10 +365,22 @@ fn locked<T>(list: &Mutex<T>) -> MutexGuard<'_, T> {
 /// The target with symbolic links resolved where it exists, so that a rename acts on the folder
 /// and not on the link.
 fn absolute(target: &Path) -> Result<PathBuf> {
-    if let Ok(real) = target.canonicalize() {
+    if let Ok(real) = file_names::real(target) {
         return Ok(real);
     }
     std::path::absolute(target).map_err(|e| Error::io(target, "find the output folder", &e))
+}
+
+/// Refuses a name that Windows gives to no folder, where it would say something less clear.
+fn refuse_impossible(target: &Path) -> Result<()> {
+    let names = target.components().filter_map(|part| match part {
+        Component::Normal(name) => name.to_str(),
+        _ => None,
+    });
+    match names.filter_map(file_names::flaw).next() {
+        Some(what) if cfg!(windows) => Err(refusal(target, what, "choose another name")),
+        _ => Ok(()),
+    }
 }
 
 fn parent_of(path: &Path) -> Result<&Path> {
@@ -851,6 +881,24 @@ mod tests {
                 Duration::from_micros(100 * n),
             );
         }
+    }
+
+    #[test]
+    fn where_open_files_keep_a_folder_in_its_place_that_is_said() {
+        let said = |code, windows| {
+            let error = std::io::Error::from_raw_os_error(code);
+            unplaced(Path::new("mars"), &error, windows).to_string()
+        };
+        for code in [5, 32] {
+            assert_eq!(
+                said(code, true),
+                "disk: could not put the output folder in place: a file in it may be open; close \
+                 the programs that show it, and run this again (mars)"
+            );
+        }
+        let other = "disk: could not put the output folder in place: ";
+        assert!(!said(28, true).contains("may be open") && said(28, true).starts_with(other));
+        assert!(!said(5, false).contains("may be open") && said(5, false).starts_with(other));
     }
 
     #[test]

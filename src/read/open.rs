@@ -13,6 +13,7 @@ use super::truncation;
 use super::values::{self, BandInfo, Meaning, Missing};
 use super::watch;
 use crate::model::error::{Error, Problem, Result};
+use crate::model::file_names;
 use gdal::errors::GdalError;
 use gdal::raster::{Buffer, GdalDataType, GdalType, RasterBand};
 use gdal::{Dataset, DriverManager, Metadata};
@@ -515,8 +516,8 @@ fn open_label(path: &Path, label: &Path, text: &str) -> Result<Raster> {
             })?,
     };
     check_length(&image, &data)?;
-    let data = std::fs::canonicalize(&data)
-        .map_err(|e| Error::io(&data, "find the image of a label", &e))?;
+    let data =
+        file_names::real(&data).map_err(|e| Error::io(&data, "find the image of a label", &e))?;
     let xml = labels::virtual_raster(&image, &data);
     let name = Name::Virtual(xml);
     let dataset = open_named(&name, label)?;

@@ -178,6 +178,8 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
     if chosen.len() == solid.faces.len() {
         refuse_undercuts(&manifest)?;
     }
+    // A folder in which a file is open, such as that of the grid, is not moved by Windows.
+    drop((sampler, bounds));
     folder.finish()?;
     Ok(Summary {
         manifest,

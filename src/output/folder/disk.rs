@@ -4,7 +4,7 @@
 //! and can write down their order, to lose in a power cut whatever was not yet synced.
 
 use std::fs::{File, OpenOptions};
-use std::io::{Error, ErrorKind, Result, Write};
+use std::io::{ErrorKind, Result, Write};
 use std::path::Path;
 
 #[cfg(test)]
@@ -88,6 +88,18 @@ pub(super) fn rename(from: &Path, to: &Path) -> Result<()> {
     std::fs::rename(from, to)
 }
 
+/// Renames a folder to a name that nothing bears, or an empty folder, which it replaces.
+pub(super) fn rename_folder(from: &Path, to: &Path) -> Result<()> {
+    if cfg!(windows) {
+        // There a folder never replaces another. Only an empty one is removed by this.
+        match std::fs::remove_dir(to) {
+            Err(e) if e.kind() != ErrorKind::NotFound => return Err(e),
+            _ => {}
+        }
+    }
+    rename(from, to)
+}
+
 /// Puts each of two in the place of the other, in one step.
 ///
 /// # Errors
@@ -122,7 +134,7 @@ fn flagged(a: &Path, b: &Path, flag: Flag) -> Result<()> {
     renameat_with(CWD, a, CWD, b, flags).map_err(|errno| match errno {
         // What kernels and disks say that do not know the flag.
         Errno::INVAL | Errno::NOSYS | Errno::NOTSUP => ErrorKind::Unsupported.into(),
-        errno => Error::from(errno),
+        errno => errno.into(),
     })
 }
 

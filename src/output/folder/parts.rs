@@ -6,7 +6,7 @@
 
 use super::disk;
 use std::ffi::{OsStr, OsString};
-use std::fs::{File, TryLockError};
+use std::fs::File;
 use std::io::{Error, ErrorKind, Result};
 use std::path::{Path, PathBuf};
 
@@ -76,7 +76,13 @@ fn unused(
             None => Error::from(e.kind()),
         })?;
     // It is removed by those who made it, not by the library.
-    made.into_temp_path().keep().map_err(|e| e.error)
+    made.into_temp_path()
+        .keep()
+        .or_else(|e| match e.error.kind() {
+            // Only a name was asked for; Windows looks for what bears it.
+            ErrorKind::NotFound => Ok(e.path.to_path_buf()),
+            _ => Err(e.error),
+        })
 }
 
 fn start(name: &OsStr, kind: &str) -> OsString {
@@ -91,16 +97,50 @@ fn start(name: &OsStr, kind: &str) -> OsString {
 /// # Errors
 /// When it is not there any more, or the disk has no locks.
 pub(super) fn hold(path: &Path) -> Result<Option<File>> {
-    let file = File::open(path)?;
-    match file.try_lock() {
-        Ok(()) => {}
-        Err(TryLockError::WouldBlock) => return Ok(None),
-        Err(TryLockError::Error(e)) => return Err(e),
-    }
+    let Some(file) = locked(path)? else {
+        return Ok(None);
+    };
     // It may have been removed before it was locked, and another made in its place.
     match same(&file, path)? {
         true => Ok(Some(file)),
         false => Err(ErrorKind::NotFound.into()),
+    }
+}
+
+#[cfg(unix)]
+fn locked(path: &Path) -> Result<Option<File>> {
+    use std::fs::TryLockError;
+    let file = File::open(path)?;
+    match file.try_lock() {
+        Ok(()) => Ok(Some(file)),
+        Err(TryLockError::WouldBlock) => Ok(None),
+        Err(TryLockError::Error(e)) => Err(e),
+    }
+}
+
+/// Windows has no locks on folders, but whoever opens one to put files into it may keep others
+/// from doing so; what is done by the names of its files needs no such leave.
+#[cfg(windows)]
+fn locked(path: &Path) -> Result<Option<File>> {
+    use std::os::windows::fs::OpenOptionsExt;
+    /// `FILE_ADD_FILE`.
+    const ADD_FILE: u32 = 0x2;
+    /// `FILE_SHARE_READ` and `FILE_SHARE_DELETE`: it may be listed, renamed and removed.
+    const SHARED: u32 = 0x1 | 0x4;
+    /// `FILE_FLAG_BACKUP_SEMANTICS`, without which folders are not opened.
+    const FOLDERS_TOO: u32 = 0x0200_0000;
+    /// `ERROR_SHARING_VIOLATION`.
+    const HELD: i32 = 32;
+    // A file could not be written any more by those who hold it.
+    if !path.symlink_metadata()?.is_dir() {
+        return Err(ErrorKind::Unsupported.into());
+    }
+    let mut how = File::options();
+    how.access_mode(ADD_FILE).share_mode(SHARED);
+    match how.custom_flags(FOLDERS_TOO).open(path) {
+        Ok(folder) => Ok(Some(folder)),
+        Err(e) if e.raw_os_error() == Some(HELD) => Ok(None),
+        Err(e) => Err(e),
     }
 }
 
