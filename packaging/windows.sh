@@ -1,0 +1,285 @@
+#!/usr/bin/env bash
+# Builds globewright.exe for Windows on Debian or Ubuntu, with GDAL, PROJ and what they need inside,
+# and runs the README's first job with it under wine. The program is left in target/windows.
+#
+# Its images are compared with tests/expected/checksums.txt: how many are the same to the last bit
+# depends on functions of the system, and docs/windows.md says what was found.
+#
+#   packaging/windows.sh          # builds it, and tries it where wine is
+#   packaging/windows.sh --try    # only tries what was built
+#
+# Rust's library for Windows comes from `rustup target add x86_64-pc-windows-gnu`. Without rustup it
+# is compiled from its source: RUST_SOURCE names the folder that holds `library`, if it is not where
+# `rustup component add rust-src` puts it. It must be that of this very rustc.
+set -euo pipefail
+cd "$(dirname "$0")/.."
+
+root=$PWD
+target=$(realpath --canonicalize-missing "${CARGO_TARGET_DIR:-target}")
+work=$target/packaging/windows
+packages=$target/windows
+trial=$work/trial
+sources=$work/sources/vendor
+# Libraries in the order in which the linker needs them: each before those that it calls.
+linked='-lgdal -lproj -lsqlite3 -lopenjp2 -lz -lstdc++ -lwinpthread -lws2_32 -lole32 -lshell32 -luuid -lpsapi -lwbemuuid -loleaut32 -lshlwapi -lbcrypt -ladvapi32'
+# What GDAL may use of these.
+libraries=(ZLIB OPENJPEG)
+# Everything compiled for Windows is installed here, as on another machine's root.
+prefix=$work/root
+triple=x86_64-pc-windows-gnu
+tools=x86_64-w64-mingw32
+
+# The sources come as crates, by name and version.
+crates=(
+    'gdal-src = "=0.3.0"'        # GDAL 3.12.1, for which gdal-sys carries bindings
+    'proj-sys = "=0.27.0"'       # PROJ 9.6.2, which can hold its database in itself
+    'libsqlite3-sys = "=0.35.0"' # SQLite, of which PROJ asks its database
+    'libz-sys = "=1.1.31"'       # zlib
+    'openjpeg-sys = "=1.0.12"'   # OpenJPEG
+)
+
+# GDAL's folders for the formats of src/read/drivers.rs.
+formats=(RAW GTIFF VRT HFA AAIGRID DTED SRTMHGT GSG ERS PDS SAGA XYZ ZMAP NGSGEOID GRIB USGSDEM
+    PCIDSK SIGDEM PNG AIGRID IDRISI OPENJPEG)
+
+say() { echo "windows: $*" >&2; }
+
+stop() {
+    say "$*"
+    exit 1
+}
+
+need_tools() {
+    local tool missing=()
+    for tool in "$tools-g++-posix" cmake ninja sqlite3 pkg-config; do
+        command -v "$tool" >/dev/null || missing+=("$tool")
+    done
+    [ "${#missing[@]}" -eq 0 ] ||
+        stop "${missing[*]} missing: apt-get install g++-mingw-w64-x86-64-posix cmake ninja-build sqlite3 pkg-config libclang-dev"
+}
+
+# Does a step once: its name is kept when it is done. In a shell of its own, which ends at the
+# first command that fails; within a condition this one would go on.
+once() {
+    local done=$work/done/$1
+    [ ! -e "$done" ] || return 0
+    say "$1"
+    mkdir -p "$work/done"
+    packaging/windows.sh --step "$1" >"$work/$1.log" 2>&1 || stop "$1 failed, see $work/$1.log"
+    touch "$done"
+}
+
+fetch_sources() {
+    local folder=$work/sources
+    mkdir -p "$folder"
+    touch "$folder/lib.rs"
+    {
+        printf '[package]\nname = "sources"\nversion = "0.0.0"\nedition = "2021"\n[lib]\npath = "lib.rs"\n[workspace]\n[dependencies]\n'
+        printf '%s\n' "${crates[@]}"
+    } >"$folder/Cargo.toml"
+    cargo vendor --manifest-path "$folder/Cargo.toml" "$sources"
+    tar -xzf "$sources"/proj-sys/PROJSRC/proj-*.tar.gz -C "$folder"
+    # Left out of the crate, asked for all the same, and never read here: what drivers write by.
+    mkdir -p "$sources/gdal-src/source/frmts/pds/data"
+    touch "$sources"/gdal-src/source/frmts/pds/data/{vicar.json,pds4_template.xml}
+}
+
+# Compiles C files as they are into a library.
+archive() {
+    local library=$1 objects=$work/build/$1
+    shift
+    rm -rf "$objects"
+    mkdir -p "$objects" "$prefix/lib" "$prefix/include"
+    (cd "$objects" && printf '%s\0' "$@" | xargs -0 -n1 -P"$(nproc)" "$tools-gcc-posix" -O2 -c ${flags:-})
+    rm -f "$prefix/lib/lib$library.a"
+    "$tools-ar" rcs "$prefix/lib/lib$library.a" "$objects"/*.o
+}
+
+# Everything for Windows by cmake: a static library without programs and tests.
+build() {
+    local source=$1 name
+    name=$(basename "$1")
+    shift
+    rm -rf "$work/build/$name"
+    cmake -G Ninja -S "$source" -B "$work/build/$name" --toolchain "$work/windows.cmake" \
+        -D CMAKE_BUILD_TYPE=Release -D CMAKE_C_FLAGS_RELEASE="-O2 -DNDEBUG" -D CMAKE_CXX_FLAGS_RELEASE="-O2 -DNDEBUG" \
+        -D CMAKE_INSTALL_PREFIX="$prefix" -D CMAKE_INSTALL_LIBDIR=lib \
+        -D CMAKE_PREFIX_PATH="$prefix" -D BUILD_SHARED_LIBS=OFF -D BUILD_TESTING=OFF "$@"
+    cmake --build "$work/build/$name"
+    cmake --install "$work/build/$name"
+}
+
+describe_toolchain() {
+    mkdir -p "$prefix/lib"
+    cat >"$work/windows.cmake" <<END
+set(CMAKE_SYSTEM_NAME Windows)
+set(CMAKE_SYSTEM_PROCESSOR x86_64)
+set(CMAKE_C_COMPILER $tools-gcc-posix)
+set(CMAKE_CXX_COMPILER $tools-g++-posix)
+set(CMAKE_RC_COMPILER $tools-windres)
+set(CMAKE_FIND_ROOT_PATH $prefix /usr/$tools)
+set(CMAKE_FIND_ROOT_PATH_MODE_PROGRAM NEVER)
+set(CMAKE_FIND_ROOT_PATH_MODE_LIBRARY ONLY)
+set(CMAKE_FIND_ROOT_PATH_MODE_INCLUDE ONLY)
+set(CMAKE_FIND_ROOT_PATH_MODE_PACKAGE ONLY)
+END
+}
+
+build_sqlite() {
+    flags='-DSQLITE_OMIT_LOAD_EXTENSION -DSQLITE_THREADSAFE=1' archive sqlite3 "$sources/libsqlite3-sys/sqlite3/sqlite3.c"
+    cp "$sources/libsqlite3-sys/sqlite3/sqlite3.h" "$prefix/include"
+}
+
+build_zlib() {
+    archive z "$sources"/libz-sys/src/zlib/*.c
+    cp "$sources"/libz-sys/src/zlib/{zlib,zconf}.h "$prefix/include"
+}
+
+build_proj() {
+    build "$work"/sources/proj-9.* -D ENABLE_CURL=OFF -D ENABLE_TIFF=OFF -D BUILD_APPS=OFF \
+        -D EMBED_RESOURCE_FILES=ON -D USE_ONLY_EMBEDDED_RESOURCE_FILES=ON -D EMBED_PROJ_DATA_PATH=OFF \
+        -D EXE_SQLITE3="$(command -v sqlite3)"
+}
+
+build_openjpeg() {
+    local source=$sources/openjpeg-sys
+    (
+        cd "$source/vendor/src/lib/openjp2"
+        # As its build.rs has it.
+        flags="-I. -I$source/config -DOPJ_STATIC -DOPJ_HAVE__ALIGNED_MALLOC -DMUTEX_win32" archive openjp2 \
+            "$PWD"/{thread,bio,cio,dwt,event,ht_dec,image,invert,j2k,jp2,mct,mqc,openjpeg,opj_clock,pi,t1,t2,tcd,tgt,function_list,opj_malloc,sparse_array}.c
+        mkdir -p "$prefix/include/openjpeg-2.5"
+        cp openjpeg.h "$source/config/opj_config.h" "$prefix/include/openjpeg-2.5"
+    )
+}
+
+build_gdal() {
+    local format library enabled=()
+    for format in "${formats[@]}"; do
+        enabled+=(-D "GDAL_ENABLE_DRIVER_$format=ON")
+    done
+    for library in "${libraries[@]}"; do
+        enabled+=(-D "GDAL_USE_$library=ON")
+    done
+    build "$sources/gdal-src/source" -D BUILD_APPS=OFF -D BUILD_PYTHON_BINDINGS=OFF \
+        -D GDAL_USE_EXTERNAL_LIBS=OFF -D GDAL_USE_INTERNAL_LIBS=ON -D GDAL_FIND_PACKAGE_PROJ_MODE=MODULE \
+        -D GDAL_BUILD_OPTIONAL_DRIVERS=OFF -D OGR_BUILD_OPTIONAL_DRIVERS=OFF -D OGR_ENABLE_DRIVER_AVC=ON \
+        "${enabled[@]}"
+}
+
+# How the crates gdal-sys and proj-sys are told what to link: pkg-config's files, written here,
+# because those of the libraries leave out half of what a program needs that has all of them inside.
+describe_libraries() {
+    local folder=$prefix/pkgconfig name version
+    mkdir -p "$folder"
+    # Beside them, so that the linker does not find the DLLs first.
+    for name in stdc++ winpthread; do
+        ln -sf "$("$tools-g++-posix" -print-file-name="lib$name.a")" "$prefix/lib"
+    done
+    for name in gdal proj; do
+        version=$(PKG_CONFIG_LIBDIR=$prefix/lib/pkgconfig pkg-config --modversion "$name")
+        printf 'Name: %s\nDescription: %s\nVersion: %s\nCflags: -I%s\nLibs: -L%s %s\n' \
+            "$name" "$name" "$version" "$prefix/include" "$prefix/lib" "$linked" >"$folder/$name.pc"
+    done
+}
+
+# Rust's library for Windows, as flags for cargo, if rustup has not brought it.
+build_library() {
+    local source=${RUST_SOURCE:-$(rustc --print sysroot)/lib/rustlib/src/rust} begin
+    [ ! -d "$(rustc --print sysroot)/lib/rustlib/$triple" ] || return 0
+    [ -f "$source/library/Cargo.lock" ] ||
+        stop "Rust's library for Windows is missing: rustup target add $triple, or see the head of this script"
+    # Two objects around every program of this kind, which cargo does not make.
+    mkdir -p "$work/startup"
+    for begin in rsbegin rsend; do
+        RUSTC_BOOTSTRAP=1 rustc --target "$triple" --emit obj -o "$work/startup/$begin.o" "$source/library/rtstartup/$begin.rs"
+    done
+    export RUSTC_BOOTSTRAP=1 __CARGO_TESTS_ONLY_SRC_ROOT=$source/library
+    library_flags=(-Z build-std=std,panic_unwind)
+}
+
+# The paths of this machine are left out of the program.
+build_program() {
+    local library_flags=() profile=${PROFILE:-release}
+    build_library
+    export CARGO_TARGET_DIR=$work/build
+    export CARGO_TARGET_X86_64_PC_WINDOWS_GNU_LINKER=$tools-gcc-posix
+    export CC_x86_64_pc_windows_gnu=$tools-gcc-posix AR_x86_64_pc_windows_gnu=$tools-ar
+    export PKG_CONFIG_ALLOW_CROSS=1 PKG_CONFIG_ALL_STATIC=1 PKG_CONFIG_LIBDIR=$prefix/pkgconfig
+    export BINDGEN_EXTRA_CLANG_ARGS_x86_64_pc_windows_gnu="-isystem /usr/share/mingw-w64/include"
+    export CARGO_ENCODED_RUSTFLAGS="-Ctarget-feature=+crt-static"$'\x1f'"-Clink-arg=-static"$'\x1f'"-Lnative=$work/startup"$'\x1f'"--remap-path-prefix=${CARGO_HOME:-$HOME/.cargo}=cargo"$'\x1f'"--remap-path-prefix=$root=globewright"
+    cargo build --"$profile" --locked --bin globewright --target "$triple" "${library_flags[@]}"
+    mkdir -p "$packages"
+    "$tools-strip" -o "$packages/globewright.exe" "$work/build/$triple/$profile/globewright.exe"
+}
+
+build_libraries() {
+    local step
+    for step in fetch_sources describe_toolchain build_sqlite build_zlib build_proj build_openjpeg \
+        build_gdal describe_libraries; do
+        once "$step"
+    done
+}
+
+# Nothing beside it but what every Windows has.
+look_at_libraries() {
+    local name
+    for name in $("$tools-objdump" -p "$packages/globewright.exe" | sed -n 's/.*DLL Name: //p'); do
+        case ${name,,} in
+            kernel32.dll | ntdll.dll | msvcrt.dll | advapi32.dll | user32.dll | ws2_32.dll | shell32.dll | ole32.dll | \
+                oleaut32.dll | bcrypt.dll | bcryptprimitives.dll | userenv.dll | psapi.dll | shlwapi.dll | dbghelp.dll | api-ms-win-*) ;;
+            *) stop "globewright.exe asks for $name, which not every Windows has" ;;
+        esac
+    done
+}
+
+# Wine before version 9 lacks a library of Windows 10 and later; the same from what it has.
+complete_wine() {
+    cat >"$trial/random.c" <<'END'
+#include <windows.h>
+BOOLEAN NTAPI SystemFunction036(PVOID, ULONG);
+__declspec(dllexport) BOOL WINAPI ProcessPrng(BYTE *bytes, SIZE_T count) { return SystemFunction036(bytes, count); }
+END
+    "$tools-gcc-posix" -shared -o "$trial/bcryptprimitives.dll" "$trial/random.c" -ladvapi32
+    rm "$trial/random.c"
+}
+
+# As a maker would: the program, the sample, names as Windows has them.
+try_program() {
+    local same
+    look_at_libraries
+    export WINEPREFIX=$work/wine WINEDEBUG=-all
+    rm -rf "$trial"
+    mkdir -p "$trial"
+    cp -r "$packages/globewright.exe" sample-rasters "$trial"
+    case $(wine --version 2>/dev/null) in wine-[1-8].*) complete_wine ;; esac
+    sed -n 's/^\([0-9]\+\.png\): \([0-9a-f]\{64\}\)$/\2  \1/p' tests/expected/checksums.txt >"$trial/expected"
+    (
+        cd "$trial"
+        wine globewright.exe facets 'sample-rasters\ashkerry.toml' --out 'out\ashkerry'
+        wine globewright.exe check 'out\ashkerry'
+        # The same again in its place.
+        (cd out/ashkerry && sha256sum facets/* globe.json) >first
+        wine globewright.exe facets sample-rasters/ashkerry.toml --out out/ashkerry --force --quiet
+        (cd out/ashkerry && sha256sum --check --quiet --strict "$trial/first")
+    )
+    [ "$(wc -l <"$trial/expected")" -eq "$(grep -c facets/ "$trial/first")" ] || stop "not the images of checksums.txt"
+    same=$(cd "$trial/out/ashkerry/facets" && sha256sum --check "$trial/expected" 2>/dev/null | grep -c ': OK$' || true)
+    say "$same of $(wc -l <"$trial/expected") images are those of tests/expected/checksums.txt to the last bit"
+}
+
+case "${1:-}" in
+    --step) "$2" ;;
+    --try) try_program ;;
+    *)
+        need_tools
+        build_libraries
+        build_program
+        if command -v wine >/dev/null; then
+            try_program
+        else
+            say "not tried, for wine is not here: apt-get install wine wine64"
+        fi
+        say "the program is $packages/globewright.exe"
+        ;;
+esac
