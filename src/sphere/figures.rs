@@ -136,7 +136,8 @@ impl Judge {
     /// deviation says: what it must be multiplied by for ruggedness to keep its order.
     pub fn departure(&self, relief_mm: &Field) -> Field {
         let felt = self.windows.deviations(relief_mm);
-        let log = |value: f32, least: f32| (value + least).ln();
+        // Of 64 bits and then rounded: systems differ in the last of 32 bits, and pixels with it.
+        let log = |value: f32, least: f32| f64::from(value + least).ln() as f32;
         // True and carved deviations in groups of equal area, from smooth to rugged.
         let mut order: Vec<(f32, f32)> = (self.windows.places.iter())
             .map(|at| {
