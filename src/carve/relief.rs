@@ -567,6 +567,30 @@ mod tests {
         }
     }
 
+    /// Whoever keeps a survey gets the same relief as without, whatever was asked for before.
+    #[test]
+    fn bands_that_are_kept_give_the_same_relief() {
+        let grid = ground();
+        let mut settings = settings(Method::Multiscale);
+        let (solid, _) = oriented(&settings).unwrap();
+        let survey = Arc::new(Survey::of(&grid, &settings).keeping());
+        let kept = |_: &Grid| Arc::clone(&survey);
+        let asked = [
+            (Detail::Share(0.3), 6.0),
+            (Detail::Auto, 6.0),
+            (Detail::Share(0.8), 4.0),
+            (Detail::Share(0.8), 6.0),
+        ];
+        for (detail, range_mm) in asked {
+            settings.relief.detail = detail;
+            settings.relief.range = ReliefRange::Mm(range_mm);
+            let source = source_of(&grid);
+            let fresh = Ground::of(&solid, grid.clone(), &source, &settings, false).unwrap();
+            let again = Ground::surveyed(&solid, grid.clone(), &source, &settings, false, &kept);
+            assert_eq!(again.unwrap(), fresh, "{detail:?} {range_mm}");
+        }
+    }
+
     /// The turn is judged by the seams of the relief that is carved, not of the curve alone.
     #[test]
     fn a_turn_is_judged_by_what_is_carved() {

@@ -4,17 +4,22 @@ use rayon::ThreadPoolBuilder;
 use std::sync::mpsc::channel;
 use std::thread::Builder;
 
+/// Threads that must be left beside those of others, who wait for ever for one that they do not get:
+/// systems count a thread for a moment after its end.
+const SPARE: usize = 2;
+
 /// Starts so many threads, or one for every core, for all that is done in parallel; fewer where
 /// the system has no more, down to the one that is there. To be called once, before any work;
-/// whether all could be had.
-pub fn prepare(threads: Option<usize>) -> bool {
+/// whether all could be had, and beside them as many as `others` will start.
+pub fn prepare(threads: Option<usize>, others: usize) -> bool {
     let cores = || std::thread::available_parallelism().map_or(1, usize::from);
     let given = threads.or_else(|| std::env::var("RAYON_NUM_THREADS").ok()?.parse().ok());
     let wished = given.filter(|&n| n > 0).unwrap_or_else(cores);
     // Rayon has one try, and panics at the first work after it has failed: so others try first.
     let tried = wished.min(affordable());
-    let had = at_once(tried);
-    let pool = match had {
+    let more = if others > 0 { others + SPARE } else { 0 };
+    let had = at_once(tried + more);
+    let pool = match had.min(tried) {
         0 => ThreadPoolBuilder::new().num_threads(1).use_current_thread(),
         all if all == tried => ThreadPoolBuilder::new().num_threads(all),
         // One for whoever needs another thread beside them.
@@ -22,7 +27,7 @@ pub fn prepare(threads: Option<usize>) -> bool {
     };
     // Fails if a pool runs already, which then stays.
     let _ = pool.build_global();
-    had == wished
+    had == wished + more
 }
 
 /// Bytes that the program with its libraries takes, and every thread with its stack: of addresses,

@@ -51,6 +51,9 @@ const FILES: &[&str] = &[
 /// Reads only descriptions that were written, or written again, by this program.
 const VIRTUAL: &str = "VRT";
 
+/// Threads that GDAL starts for decoding, as `GDAL_NUM_THREADS` below says.
+pub(super) const THREADS: usize = 2;
+
 /// What the program relies on, whatever the environment or the user's configuration says.
 const OPTIONS: &[(&str, &str)] = &[
     // The user's own configuration and plug-ins are not looked for.

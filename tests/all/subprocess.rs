@@ -2,6 +2,7 @@
 
 use crate::support::{Raster, files, smooth_job};
 use std::io::Read;
+use std::os::unix::fs::{MetadataExt, PermissionsExt};
 use std::os::unix::process::CommandExt;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
@@ -201,11 +202,10 @@ fn a_word_that_only_the_program_knows_does_nothing_for_others() {
     assert!(run.stdout.is_empty() && run.stderr.is_empty());
 }
 
-/// Runs a job under limits of the shell: exit code and what was said.
-fn limited(folder: &Path, limits: &str, words: &str) -> (Option<i32>, String) {
-    let program = env!("CARGO_BIN_EXE_globewright");
+/// Runs a command under limits of the shell: exit code and what was said.
+fn limited(folder: &Path, limits: &str, command: &str) -> (Option<i32>, String) {
     let mut run = Command::new("bash")
-        .args(["-c", &format!("{limits} && exec {program} {words}")])
+        .args(["-c", &format!("{limits} && exec {command}")])
         .current_dir(folder)
         .stdout(Stdio::null())
         .stderr(Stdio::piped())
@@ -258,7 +258,8 @@ fn little_memory_and_few_files_are_enough_or_one_line() {
         for grid in ["a.tif", "b.tif"] {
             for threads in ["", "--threads 64"] {
                 let words = format!("inspect -q {threads} {grid}");
-                let (code, said) = limited(folder.path(), limits, &words);
+                let command = format!("{} {words}", env!("CARGO_BIN_EXE_globewright"));
+                let (code, said) = limited(folder.path(), limits, &command);
                 let sound = match code {
                     Some(0) => said.is_empty(),
                     Some(6) => said.starts_with("globewright: disk: ") && said.lines().count() == 1,
@@ -275,4 +276,40 @@ fn little_memory_and_few_files_are_enough_or_one_line() {
     }
     assert!(faults.is_empty(), "{}", faults.join("\n"));
     assert!(whole > 8, "{whole} ran to their end");
+}
+
+/// As a user of its own, for whom nothing else runs; the grid is one that GDAL decodes by threads.
+#[test]
+fn few_processes_are_enough_or_one_line() {
+    let folder = TempDir::new().unwrap();
+    let user = 40_000 + std::process::id() % 20_000;
+    let own = std::fs::metadata(folder.path()).unwrap().uid();
+    if own != 0 {
+        eprintln!("skipped: only root can run a program as a user for whom nothing else runs");
+        return;
+    }
+    std::fs::set_permissions(folder.path(), PermissionsExt::from_mode(0o755)).unwrap();
+    let program = folder.path().join("globewright");
+    std::fs::copy(env!("CARGO_BIN_EXE_globewright"), &program).unwrap();
+    let source = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let grid = folder.path().join("a.tif");
+    std::fs::copy(source.join("sample-rasters/ashkerry.tif"), &grid).unwrap();
+    std::fs::set_permissions(&grid, PermissionsExt::from_mode(0o644)).unwrap();
+    let command = format!(
+        "setpriv --reuid={user} --regid={user} --clear-groups ./globewright inspect -q \
+         --threads 2 a.tif"
+    );
+    let ends: Vec<(Option<i32>, String)> = (1..=14)
+        .map(|most| limited(folder.path(), &format!("ulimit -u {most}"), &command))
+        .collect();
+    for (i, (code, said)) in ends.iter().enumerate() {
+        let sound = match code {
+            Some(0) => said.is_empty(),
+            Some(6) => said.starts_with("globewright: disk: ") && said.lines().count() == 1,
+            _ => false,
+        };
+        assert!(sound, "{} processes: {code:?}: {said}", i + 1);
+    }
+    let whole = ends.iter().filter(|(code, _)| *code == Some(0)).count();
+    assert!((4..14).contains(&whole), "{whole} ran to their end");
 }

@@ -23,7 +23,7 @@ const BESIDE_PX: usize = 8;
 const PART_PX: usize = 192;
 
 /// Samples to a ball's radius where shares are measured.
-const SAMPLES_TO_RADIUS: usize = 12;
+const SAMPLES_TO_RADIUS: usize = 10;
 
 /// Wood left over the wanted surface of a facet.
 #[derive(Debug, Clone, Copy, PartialEq)]

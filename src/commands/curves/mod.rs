@@ -384,3 +384,22 @@ pub(crate) fn slopes(curve: &Curve, source: &Source, radius_mm: f64) -> Vec<Slop
 pub fn sheet_in(folder: &Path) -> PathBuf {
     folder.join("sheet.png")
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_curve_alone_is_one_way_whatever_it_is_called() {
+        let named = |method, detail| {
+            let mut settings = Settings::default();
+            (settings.relief.method, settings.relief.detail) = (method, detail);
+            without_other_names(&settings)
+        };
+        let alone = named(Method::Curve, Detail::Auto);
+        assert_eq!(named(Method::Curve, Detail::Share(0.5)), alone);
+        assert_eq!(named(Method::Multiscale, Detail::Share(0.0)), alone);
+        assert_ne!(named(Method::Multiscale, Detail::Auto), alone);
+        assert_ne!(named(Method::Multiscale, Detail::Share(0.1)), alone);
+    }
+}

@@ -79,7 +79,7 @@ pub fn serve() -> ! {
             end(UNHEARD);
         });
         drop(waiting);
-        if !threads::prepare(request.threads) || confine::is_short() {
+        if !threads::prepare(request.threads, drivers::THREADS) || confine::is_short() {
             drivers::start_no_threads();
         }
         work(&request, out)

@@ -76,7 +76,7 @@ pub fn read_in_another_process(
     threads: Option<usize>,
 ) {
     // With fewer it only takes longer.
-    let _all = prepare(threads);
+    let _all = prepare(threads, 0);
     through(Program {
         path,
         environment,
