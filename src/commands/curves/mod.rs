@@ -186,7 +186,7 @@ fn marks(suggestion: &Suggestion) -> Vec<Mark> {
             at: (figures.rough_order, 100.0 * figures.carved_share),
             name: match trial.offer {
                 Some(offer) => format!("{offer}: detail {:.2}", trial.detail),
-                None => format!("{:.2}", trial.detail),
+                None => "the curve alone".to_owned(),
             },
         }
     };
