@@ -16,18 +16,18 @@ pub fn prepare(threads: Option<usize>, others: usize) -> bool {
     let given = threads.or_else(|| std::env::var("RAYON_NUM_THREADS").ok()?.parse().ok());
     let wished = given.filter(|&n| n > 0).unwrap_or_else(cores);
     // Rayon has one try, and panics at the first work after it has failed: so others try first.
-    let tried = wished.min(affordable());
-    let more = if others > 0 { others + SPARE } else { 0 };
-    let had = at_once(tried + more);
-    let pool = match had.min(tried) {
+    let all = wished + if others > 0 { others + SPARE } else { 0 };
+    let tried = all.min(affordable());
+    let had = at_once(tried);
+    let pool = match had {
         0 => ThreadPoolBuilder::new().num_threads(1).use_current_thread(),
-        all if all == tried => ThreadPoolBuilder::new().num_threads(all),
+        enough if enough == tried => ThreadPoolBuilder::new().num_threads(enough.min(wished)),
         // One for whoever needs another thread beside them.
-        some => ThreadPoolBuilder::new().num_threads((some - 1).max(1)),
+        some => ThreadPoolBuilder::new().num_threads((some - 1).clamp(1, wished)),
     };
     // Fails if a pool runs already, which then stays.
     let _ = pool.build_global();
-    had == wished + more
+    had == all
 }
 
 /// Bytes that the program with its libraries takes, and every thread with its stack: of addresses,

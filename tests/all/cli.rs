@@ -448,6 +448,21 @@ fn an_inch_shop_gets_its_plan_in_inches() {
     }
     let drawn = std::fs::read_to_string(shop.join("section-A.svg")).unwrap();
     assert!(drawn.contains("stock: 1.750 in (1-3/4)") && !drawn.contains(" mm<"));
+    let mut sleds = 0;
+    for name in files(&shop).iter().filter(|name| name.ends_with(".svg")) {
+        let svg = std::fs::read_to_string(shop.join(name)).unwrap();
+        let svg = roxmltree::Document::parse(&svg).unwrap();
+        for words in svg
+            .descendants()
+            .filter_map(|node| node.is_text().then(|| node.text())?)
+        {
+            let bare = words.contains('.') && words.trim().parse::<f64>().is_ok();
+            let metric = words.contains(" mm") && words != "100 mm";
+            assert!(!bare && !metric, "{name}: {words}");
+            sleds += usize::from(words == "5.906 in (5-29/32): no hands");
+        }
+    }
+    assert_eq!(sleds, 1);
     // Drawings for CAM are in its unit and say so.
     let blank = std::fs::read_to_string(shop.join("blank-A.dxf")).unwrap();
     assert!(blank.contains("$INSUNITS\n 70\n1\n"), "not in inches");

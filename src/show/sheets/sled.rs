@@ -83,9 +83,10 @@ pub fn sled(kind: usize, plan: &KindPlan, sled: &Sled, say: Lengths) -> Drawing 
         drawing.arrow(Layer::Measure, at(from, y), at(to, y), true);
         drawing.words(at(0.5 * (from + to), y + 1.5), TEXT, 0, text);
     };
-    measure(end + 6.0, kerf, 0.0, format!("{:.2}", sled.at_jig_mm));
-    measure(end + 6.0, 0.0, edge, format!("{:.1}", sled.to_edge_mm));
-    measure(-end - 8.0, kerf, hands, format!("{HANDS_MM:.0}: no hands"));
+    measure(end + 6.0, kerf, 0.0, say.text(sled.at_jig_mm));
+    measure(end + 6.0, 0.0, edge, say.text(sled.to_edge_mm));
+    let clear = format!("{}: no hands", say.at_least(HANDS_MM));
+    measure(-end - 8.0, kerf, hands, clear);
     drawing.arrow(
         Layer::Measure,
         at(edge + 8.0, -20.0),
