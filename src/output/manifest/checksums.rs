@@ -45,8 +45,9 @@ pub fn of_pixels(levels: &Array2<u16>) -> String {
     let mut line = Vec::new();
     for row in levels.outer_iter() {
         line.clear();
-        line.extend(row.iter().flat_map(|level| level.to_be_bytes()));
-        sum.update(&line);
+        // Whole numbers turned round, which many are at a time, not bytes one by one.
+        line.extend(row.iter().map(|level| level.to_be()));
+        sum.update(bytemuck::cast_slice::<u16, u8>(&line));
     }
     hex(sum.finalize())
 }
