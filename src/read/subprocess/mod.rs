@@ -39,7 +39,7 @@ use crate::model::settings::GridSettings;
 use crate::model::threads::prepare;
 use ndarray::Array2;
 use std::ffi::{OsStr, OsString};
-use std::io::{ErrorKind, Write};
+use std::io::{ErrorKind, Read, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, ExitStatus, Stdio};
 use std::sync::OnceLock;
@@ -235,6 +235,21 @@ enum Heard<'a> {
     Silence,
     /// Nothing more will be said.
     End,
+}
+
+/// Hears a little more of standard error and keeps what was said last; whether there may be more.
+fn hear_last(err: &mut impl Read, last: &mut Vec<u8>) -> bool {
+    let mut words = [0; 4096];
+    match err.read(&mut words) {
+        Ok(count) if count > 0 => {
+            last.extend_from_slice(&words[..count]);
+            let extra = last.len().saturating_sub(LAST_WORDS);
+            last.drain(..extra);
+            true
+        }
+        Err(error) => error.kind() == ErrorKind::Interrupted,
+        Ok(_) => false,
+    }
 }
 
 /// A process that reads, ended when this is dropped.

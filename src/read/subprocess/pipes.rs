@@ -1,7 +1,6 @@
 //! Hearing the reading process: what it says on standard output, and its last words on the other.
 
-use super::Heard;
-use super::{BUFFER_BYTES, LAST_WORDS, LOOK};
+use super::{BUFFER_BYTES, Heard, LOOK, hear_last};
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use std::io::{ErrorKind, Read, Result};
 use std::process::{ChildStderr, ChildStdout};
@@ -75,15 +74,8 @@ impl Pipes {
         let Some(err) = &mut self.err else {
             return;
         };
-        let mut words = [0; 4096];
-        match err.read(&mut words) {
-            Ok(count) if count > 0 => {
-                self.last_words.extend_from_slice(&words[..count]);
-                let extra = self.last_words.len().saturating_sub(LAST_WORDS);
-                self.last_words.drain(..extra);
-            }
-            Err(error) if error.kind() == ErrorKind::Interrupted => {}
-            _ => self.err = None,
+        if !hear_last(err, &mut self.last_words) {
+            self.err = None;
         }
     }
 }

@@ -1,8 +1,7 @@
 //! Hearing the reading process where a thread cannot wait for two pipes at a time, as on Windows: a
 //! thread listens at each of them.
 
-use super::Heard;
-use super::{BUFFER_BYTES, LAST_WORDS, LOOK};
+use super::{BUFFER_BYTES, Heard, LOOK, hear_last};
 use std::io::{ErrorKind, Read, Result};
 use std::process::{ChildStderr, ChildStdout};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
@@ -89,22 +88,13 @@ fn pass_on(mut out: impl Read, listener: &SyncSender<Vec<u8>>) {
 /// Hears to the end and keeps what was said last.
 fn last_of(mut err: impl Read) -> Vec<u8> {
     let mut last = Vec::new();
-    let mut words = [0; 4096];
-    loop {
-        match err.read(&mut words) {
-            Ok(count) if count > 0 => {
-                last.extend_from_slice(&words[..count]);
-                let extra = last.len().saturating_sub(LAST_WORDS);
-                last.drain(..extra);
-            }
-            Err(error) if error.kind() == ErrorKind::Interrupted => {}
-            _ => return last,
-        }
-    }
+    while hear_last(&mut err, &mut last) {}
+    last
 }
 
 #[cfg(all(test, unix))]
 mod tests {
+    use super::super::LAST_WORDS;
     use super::*;
     use std::process::{Child, Command, Stdio};
 
