@@ -46,6 +46,7 @@ mod truncation;
 #[cfg(test)]
 mod truncation_checks;
 mod values;
+mod virtual_cells;
 mod warp;
 mod watch;
 

@@ -8,9 +8,10 @@
 
 use super::file_head::{head, holds, latin_1};
 use super::refusals::{beside_by_name, canonical, elsewhere, renamed, unreadable};
+use super::virtual_cells::{self, Found};
 use super::{drivers, truncation};
 use crate::model::error::{Error, Problem, Result};
-use roxmltree::{Document, Node, ParsingOptions};
+use roxmltree::{Document, Node, NodeId, ParsingOptions};
 use std::collections::HashMap;
 use std::fmt::Write;
 use std::fs::File;
@@ -97,32 +98,6 @@ const KEPT: &[&str] = &[
     "PixelOffset",
     "LineOffset",
     "ByteOrder",
-    // Of warped rasters.
-    "BlockXSize",
-    "BlockYSize",
-    "GDALWarpOptions",
-    "ResampleAlg",
-    "WorkingDataType",
-    "SourceDataset",
-    "Transformer",
-    "ApproxTransformer",
-    "MaxError",
-    "BaseTransformer",
-    "GenImgProjTransformer",
-    "SrcGeoTransform",
-    "SrcInvGeoTransform",
-    "DstGeoTransform",
-    "DstInvGeoTransform",
-    "ReprojectTransformer",
-    "ReprojectionTransformer",
-    "SourceSRS",
-    "TargetSRS",
-    "BandList",
-    "BandMapping",
-    "SrcNoDataReal",
-    "SrcNoDataImag",
-    "DstNoDataReal",
-    "DstNoDataImag",
 ];
 
 /// Elements that change no cell; some of them name files.
@@ -136,8 +111,6 @@ const LEFT_OUT: &[&str] = &[
     "OverviewList",
     "Overview",
     "SourceProperties",
-    "WarpMemoryLimit",
-    "Option",
 ];
 
 const ATTRIBUTES: &[&str] = &[
@@ -155,18 +128,10 @@ const ATTRIBUTES: &[&str] = &[
     "normalized",
     "resampling",
     "dataAxisToSRSAxisMapping",
-    "src",
-    "dst",
 ];
 
-/// Kinds of rasters and bands that compute nothing.
-const CLASSES: &[&str] = &[
-    "VRTWarpedDataset",
-    "VRTRasterBand",
-    "VRTSourcedRasterBand",
-    "VRTRawRasterBand",
-    "VRTWarpedRasterBand",
-];
+/// Kinds of bands that compute nothing. A warp fills with zeros what it has no source for.
+const CLASSES: &[&str] = &["VRTRasterBand", "VRTSourcedRasterBand", "VRTRawRasterBand"];
 
 /// Decides which files may be opened.
 pub(super) struct FileAccess {
@@ -318,19 +283,22 @@ impl FileAccess {
             file,
             nested,
             out: &mut out,
+            found: HashMap::new(),
         };
         writer.element(document.root_element(), 0)?;
+        virtual_cells::check(&document, &writer.found, file)?;
         Ok(out)
     }
 
-    /// A source of a virtual raster: what to write in its place, and what it was found to be.
+    /// A source of a virtual raster: what to write in its place and behind it, and what it was
+    /// found to be. `band`: which of its bands is used, none of a raw file.
     fn source(
         &mut self,
         path: &Path,
         parent: &Path,
-        raw: bool,
+        band: Option<usize>,
         nested: usize,
-    ) -> Result<(String, String)> {
+    ) -> Result<(String, String, Found)> {
         self.met += 1;
         if self.met > MOST_SOURCES {
             return Err(Error::Grid(
@@ -340,31 +308,52 @@ impl FileAccess {
                     .file(parent),
             ));
         }
-        if let Some(part) = Subdataset::of(&path.to_string_lossy()) {
-            let folder = parent.parent().unwrap_or(parent);
-            let file = self.file(&folder.join(part.file), Some(parent))?;
-            let name = part.in_file(&file)?;
-            return Ok((name.to_string_lossy().into_owned(), String::new()));
-        }
-        let file = self.file(path, Some(parent))?;
-        if raw {
-            return Ok((spelled(&file)?, String::new()));
-        }
-        if is_virtual(&file) {
-            return Ok((self.rewritten(&file, nested + 1)?, String::new()));
-        }
-        let unreadable = |e| unreadable(&file, &e);
-        let dataset = drivers::open(&file).map_err(unreadable)?;
-        truncation::check(&dataset, &file)?;
-        let band = dataset.rasterband(1).map_err(unreadable)?;
+        let (path, name) = match Subdataset::of(&path.to_string_lossy()) {
+            None => (self.file(path, Some(parent))?, None),
+            Some(part) => {
+                let folder = parent.parent().unwrap_or(parent);
+                let file = self.file(&folder.join(part.file), Some(parent))?;
+                let name = part.in_file(&file)?;
+                (file, Some(name))
+            }
+        };
+        let Some(band) = band else {
+            let found = Found {
+                path: path.clone(),
+                ..Found::default()
+            };
+            return Ok((spelled(&path)?, String::new(), found));
+        };
+        let unreadable = |e| unreadable(&path, &e);
+        let (written, dataset) = match &name {
+            Some(name) => (name.to_string_lossy().into_owned(), drivers::open(name)),
+            None if is_virtual(&path) => {
+                let xml = self.rewritten(&path, nested + 1)?;
+                let dataset = drivers::open_virtual(&xml);
+                (xml, dataset)
+            }
+            None => (spelled(&path)?, drivers::open(&path)),
+        };
+        let dataset = dataset.map_err(unreadable)?;
+        truncation::check(&dataset, &path)?;
+        let band = dataset.rasterband(band).map_err(unreadable)?;
         let ((columns, rows), (wide, high)) = (dataset.raster_size(), band.block_size());
+        let found = Found {
+            columns: columns as f64,
+            rows: rows as f64,
+            no_data: band.no_data_value(),
+            path: path.clone(),
+        };
         // With these GDAL opens a source only when it is read.
-        let found = format!(
-            "<SourceProperties RasterXSize=\"{columns}\" RasterYSize=\"{rows}\" \
-             DataType=\"{}\" BlockXSize=\"{wide}\" BlockYSize=\"{high}\"/>",
-            band.band_type().name()
-        );
-        Ok((spelled(&file)?, found))
+        let properties = match written.starts_with('<') {
+            true => String::new(),
+            false => format!(
+                "<SourceProperties RasterXSize=\"{columns}\" RasterYSize=\"{rows}\" \
+                 DataType=\"{}\" BlockXSize=\"{wide}\" BlockYSize=\"{high}\"/>",
+                band.band_type().name()
+            ),
+        };
+        Ok((written, properties, found))
     }
 }
 
@@ -374,6 +363,8 @@ struct Rewriter<'a> {
     file: &'a Path,
     nested: usize,
     out: &'a mut String,
+    /// The sources met, by the element that names them.
+    found: HashMap<NodeId, Found>,
 }
 
 impl Rewriter<'_> {
@@ -390,7 +381,7 @@ impl Rewriter<'_> {
         {
             return Err(self.refused(format!("subClass=\"{class}\"")));
         }
-        if name == "SourceFilename" || name == "SourceDataset" {
+        if name == "SourceFilename" {
             return self.source(node, name);
         }
         let text = text_of(node);
@@ -431,15 +422,24 @@ impl Rewriter<'_> {
         };
         let parent = node.parent_element();
         let raw = parent.is_some_and(|p| p.attribute("subClass") == Some("VRTRawRasterBand"));
+        let band = parent.into_iter().flat_map(|parent| parent.children());
+        let band = band
+            .filter(|child| child.has_tag_name("SourceBand"))
+            .map(text_of)
+            .next();
+        let band = band.map_or(Ok(1), |text| {
+            let number = text.parse().ok();
+            number.ok_or_else(|| self.refused(format!("<SourceBand>{text}")))
+        })?;
         let file = self.file.to_owned();
-        let (source, found) = self.access.source(&path, &file, raw, self.nested)?;
+        let band = (!raw).then_some(band);
+        let (source, properties, found) = self.access.source(&path, &file, band, self.nested)?;
+        self.found.insert(node.id(), found);
         self.open(name);
         self.out.push_str(" relativeToVRT=\"0\">");
         self.out.push_str(&escaped(&source));
         self.close(name);
-        if name == "SourceFilename" {
-            self.out.push_str(&found);
-        }
+        self.out.push_str(&properties);
         Ok(())
     }
 
@@ -458,7 +458,7 @@ impl Rewriter<'_> {
         Error::Grid(
             Problem::new("the virtual raster holds something that is not followed")
                 .found(found)
-                .allowed("sources, their places and scales, in or without a warp")
+                .allowed("sources, their places and scales")
                 .next("copy it into a GeoTIFF with gdal_translate first")
                 .file(self.file),
         )

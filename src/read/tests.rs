@@ -1313,13 +1313,111 @@ fn a_virtual_raster_of_tiles_is_one_grid() {
         );
     }
     let path = dir.path().join("both.vrt");
-    let text = format!(
+    std::fs::write(&path, virtual_raster(&sources)).unwrap();
+    assert_eq!(read_all(&job(&path)).grid, read_all(&job(&whole)).grid);
+}
+
+/// Of 36 × 18 cells, with this in its band.
+fn virtual_raster(band: &str) -> String {
+    format!(
         "<VRTDataset rasterXSize=\"36\" rasterYSize=\"18\">\
          <GeoTransform>0, 10, 0, 90, 0, -10</GeoTransform>\
-         <VRTRasterBand dataType=\"Int16\" band=\"1\">{sources}</VRTRasterBand></VRTDataset>"
+         <VRTRasterBand dataType=\"Int16\" band=\"1\">{band}</VRTRasterBand></VRTDataset>"
+    )
+}
+
+#[test]
+fn a_virtual_raster_with_cells_from_nowhere_is_refused_unless_it_declares_them() {
+    let dir = folder();
+    let whole = Fixture::degrees(36, 18, 0.0);
+    whole.write(&dir, "whole.tif", |r, c| bump(r, c) as i16);
+    let holes = Fixture {
+        nodata: Some(-32768.0),
+        ..Fixture::degrees(36, 18, 0.0)
+    };
+    holes.write(
+        &dir,
+        "holes.tif",
+        |r, c| if c < 3 { -32768 } else { r as i16 },
     );
+    let write = |name: &str, text: String| {
+        let path = dir.path().join(name);
+        std::fs::write(&path, text).unwrap();
+        path
+    };
+    let source = |kind: &str, name: &str, rest: &str| {
+        format!(
+            "<{kind}><SourceFilename relativeToVRT=\"1\">{name}</SourceFilename>{rest}</{kind}>"
+        )
+    };
+    let part = "<SrcRect xOff=\"0\" yOff=\"0\" xSize=\"36\" ySize=\"15\"/><DstRect xOff=\"0\" yOff=\"0\" xSize=\"36\" ySize=\"15\"/>";
+    let gap = source("SimpleSource", "whole.tif", part);
+    let path = write("gap.vrt", virtual_raster(&gap));
+    assert_eq!(
+        refusal(&job(&path)),
+        "grid: the virtual raster has no source for some cells, nor a number for \"no data\"; \
+         found none for column 1, row 16; allowed: sources all over, or <NoDataValue> in its band, \
+         the same as in its sources; make it again with gdalbuildvrt, from all the files"
+    );
+    // As a source of another, too.
+    let outer = virtual_raster(&source("SimpleSource", "gap.vrt", ""));
+    assert!(refusal(&job(&write("outer.vrt", outer))).contains("no source for some cells"));
+    let declared = format!("<NoDataValue>-5</NoDataValue>{gap}");
+    let path = write("declared.vrt", virtual_raster(&declared));
+    let inspected = inspect(&job(&path), &Silent).unwrap();
+    assert_eq!(inspected.filled_cells, 3 * 36);
+    let hidden = format!("<HideNoDataValue>1</HideNoDataValue>{declared}");
+    let path = write("hidden.vrt", virtual_raster(&hidden));
+    assert!(refusal(&job(&path)).contains("no source for some cells"));
+
+    // What a source declares must be known to the whole.
+    let dropped = source("SimpleSource", "holes.tif", "");
+    assert!(
+        refusal(&job(&write("dropped.vrt", virtual_raster(&dropped)))).starts_with(
+            "grid: a source of the virtual raster has a number for \"no data\" that the virtual \
+             raster does not know; found -32768 in \"holes.tif\"; "
+        )
+    );
+    let masked = source("ComplexSource", "holes.tif", "<NODATA>-32768</NODATA>");
+    assert!(
+        refusal(&job(&write("masked.vrt", virtual_raster(&masked)))).contains("column 1, row 1;")
+    );
+    for (name, band) in [
+        (
+            "same.vrt",
+            format!("<NoDataValue>-32768</NoDataValue>{dropped}"),
+        ),
+        (
+            "other.vrt",
+            format!("<NoDataValue>-5</NoDataValue>{masked}"),
+        ),
+    ] {
+        let inspected = inspect(&job(&write(name, virtual_raster(&band))), &Silent).unwrap();
+        assert_eq!(inspected.filled_cells, 3 * 18, "{name}");
+    }
+    // Patches over a whole grid leave nothing open.
+    let patched = source("SimpleSource", "whole.tif", "") + &masked;
+    let path = write("patched.vrt", virtual_raster(&patched));
+    assert_eq!(inspect(&job(&path), &Silent).unwrap().filled_cells, 0);
+}
+
+#[test]
+fn a_raw_file_too_short_for_its_virtual_raster_is_refused() {
+    let dir = folder();
+    let path = dir.path().join("raw.vrt");
+    let raw = "<SourceFilename relativeToVRT=\"1\">raw.img</SourceFilename><ImageOffset>100\
+               </ImageOffset><PixelOffset>2</PixelOffset><LineOffset>72</LineOffset>";
+    let text = virtual_raster(raw).replace("band=", "subClass=\"VRTRawRasterBand\" band=");
     std::fs::write(&path, text).unwrap();
-    assert_eq!(read_all(&job(&path)).grid, read_all(&job(&whole)).grid);
+    let numbers: Vec<u8> = (0..100 + 36 * 18 * 2).map(|i| (i % 7) as u8).collect();
+    std::fs::write(dir.path().join("raw.img"), numbers.clone()).unwrap();
+    read_all(&job(&path));
+    std::fs::write(dir.path().join("raw.img"), &numbers[1..]).unwrap();
+    let message = refusal(&job(&path));
+    assert!(
+        message.starts_with("grid: the file is shorter than"),
+        "{message}"
+    );
 }
 
 /// An SRTM tile of one degree: 1201 × 1201 big-endian numbers, edges shared with its neighbours.
@@ -1472,7 +1570,8 @@ fn grids_and_blocks_of_any_size_are_refused_before_memory_is_asked_for() {
         refusal(&job(&path))
     };
     let huge = "<VRTDataset rasterXSize=\"2147483647\" rasterYSize=\"1073741823\">\
-                <VRTRasterBand dataType=\"Float64\" band=\"1\"/></VRTDataset>";
+                <VRTRasterBand dataType=\"Float64\" band=\"1\"><NoDataValue>0</NoDataValue>\
+                </VRTRasterBand></VRTDataset>";
     assert_eq!(
         said("huge.vrt", huge),
         "grid: the grid has more cells than any grid of a planet; found 2147483647 × 1073741823; \

@@ -69,7 +69,7 @@ pub fn serve() -> ! {
     };
     let out: &'static Out = Box::leak(Box::new(Out(Mutex::new(out))));
     let outcome = take_store(&mut request).and_then(|()| {
-        confine::give_up_the_rest();
+        confine::give_up_the_rest(&request.settings.files);
         let memory = confine::MemoryLimit::of(&request.settings.files, request.threads);
         memory.limit();
         listen(out, memory);

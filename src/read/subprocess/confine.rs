@@ -1,5 +1,5 @@
-//! What the reading process gives up: memory beyond what reading needs, writing, other programs,
-//! other machines. What a system cannot take away it keeps; reading never fails for that.
+//! What the reading process gives up: memory beyond what reading needs, writing, files that are
+//! none of its business, other programs, other machines. What a system cannot take away it keeps; reading never fails for that.
 
 #[cfg(unix)]
 use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
@@ -102,12 +102,13 @@ pub(super) fn end_with_parent() {
     }
 }
 
-/// No writing, no network, no other programs, from now on. To be called before there are threads.
-pub(super) fn give_up_the_rest() {
+/// No writing, no network, no other programs, no files but in or below the folders of these and of
+/// the system's libraries, from now on. To be called before there are threads.
+pub(super) fn give_up_the_rest(files: &[PathBuf]) {
     #[cfg(target_os = "linux")]
     {
         // Each of them alone is most of it; what a kernel has not, it does not do.
-        let _ = files_for_reading();
+        let _ = reading::limit_to(files);
         #[cfg(any(
             target_arch = "x86_64",
             target_arch = "aarch64",
@@ -115,33 +116,108 @@ pub(super) fn give_up_the_rest() {
         ))]
         let _ = system_calls::forbid();
     }
+    #[cfg(not(target_os = "linux"))]
+    let _ = files;
 }
 
-/// Files may be read and folders listed; nothing may be written, run or spoken to.
 #[cfg(target_os = "linux")]
-fn files_for_reading() -> Option<()> {
+mod reading {
+    use super::super::super::sources::Subdataset;
     use landlock::{
-        ABI, Access, AccessFs, AccessNet, PathBeneath, PathFd, Ruleset, RulesetAttr,
-        RulesetCreatedAttr, Scope,
+        ABI, Access, AccessFs, AccessNet, Ruleset, RulesetAttr, RulesetCreatedAttr, Scope,
+        path_beneath_rules,
     };
-    let abi = ABI::V6;
-    Ruleset::default()
-        .handle_access(AccessFs::from_all(abi))
-        .ok()?
-        .handle_access(AccessNet::from_all(abi))
-        .ok()?
-        .scope(Scope::from_all(abi))
-        .ok()?
-        .create()
-        .ok()?
-        .add_rule(PathBeneath::new(
-            PathFd::new("/").ok()?,
-            AccessFs::ReadFile | AccessFs::ReadDir,
-        ))
-        .ok()?
-        .restrict_self()
-        .ok()?;
-    Some(())
+    use std::fs::File;
+    use std::io::{Read, Seek, SeekFrom};
+    use std::path::{Path, PathBuf};
+
+    /// Where libraries, what they know of coordinate systems, and the kernel's own files lie.
+    const SYSTEM: &[&str] = &["/usr", "/lib", "/lib64", "/proc", "/sys", "/dev"];
+
+    /// Files may be read and folders listed there; nothing may be written, run or spoken to.
+    pub fn limit_to(files: &[PathBuf]) -> Option<()> {
+        let abi = ABI::V6;
+        let system = SYSTEM.iter().map(PathBuf::from);
+        let folders = system.chain(of_libraries()).chain(of_files(files));
+        Ruleset::default()
+            .handle_access(AccessFs::from_all(abi))
+            .ok()?
+            .handle_access(AccessNet::from_all(abi))
+            .ok()?
+            .scope(Scope::from_all(abi))
+            .ok()?
+            .create()
+            .ok()?
+            // What is not there is passed over.
+            .add_rules(path_beneath_rules(
+                folders,
+                AccessFs::ReadFile | AccessFs::ReadDir,
+            ))
+            .ok()?
+            .restrict_self()
+            .ok()?;
+        Some(())
+    }
+
+    /// The folders of files and, for symbolic links, of what they lead to; of HDF5 no more than
+    /// the file, since one of that kind may keep its cells in any other.
+    fn of_files(files: &[PathBuf]) -> Vec<PathBuf> {
+        let folders = files.iter().flat_map(|name| {
+            let text = name.to_string_lossy();
+            let part = Subdataset::of(&text).map(|part| PathBuf::from(part.file));
+            let file = part.unwrap_or_else(|| name.clone());
+            let real = std::fs::canonicalize(&file).ok();
+            let named = std::path::absolute(&file).ok();
+            let alone = is_hdf5(&file);
+            let both = real.into_iter().chain(named);
+            both.filter_map(move |file| match alone {
+                true => Some(file),
+                false => file.parent().map(Path::to_owned),
+            })
+        });
+        folders.collect()
+    }
+
+    /// By its mark, which stands at the beginning, or at 512 or twice as far, and so on ("HDF5 file
+    /// format specification", The HDF Group).
+    fn is_hdf5(path: &Path) -> bool {
+        // To open a pipe is to wait for whoever writes into it.
+        let Some(known) = path.metadata().ok().filter(|known| known.is_file()) else {
+            return false;
+        };
+        let Ok(mut file) = File::open(path) else {
+            return false;
+        };
+        let length = known.len();
+        let starts = std::iter::successors(Some(512u64), |at| at.checked_mul(2));
+        std::iter::once(0)
+            .chain(starts)
+            .take_while(|at| *at < length)
+            .any(|at| {
+                let mut mark = [0; 8];
+                file.seek(SeekFrom::Start(at)).is_ok()
+                    && file.read_exact(&mut mark).is_ok()
+                    && mark == *b"\x89HDF\r\n\x1a\n"
+            })
+    }
+
+    /// The folders of the libraries in use, and those of their data beside them: not everyone
+    /// has them where the system keeps its own.
+    fn of_libraries() -> Vec<PathBuf> {
+        let maps = std::fs::read_to_string("/proc/self/maps").unwrap_or_default();
+        let names = maps.lines().filter_map(|line| line.split_once('/'));
+        let mut folders: Vec<PathBuf> = names
+            .map(|(_, name)| PathBuf::from(format!("/{name}")))
+            .filter(|path| path.to_string_lossy().contains(".so"))
+            .filter_map(|path| path.parent().map(Path::to_owned))
+            .collect();
+        folders.dedup();
+        let data = folders
+            .iter()
+            .filter_map(|folder| Some(folder.parent()?.join("share")));
+        let data: Vec<PathBuf> = data.collect();
+        folders.into_iter().chain(data).collect()
+    }
 }
 
 #[cfg(all(
@@ -275,13 +351,15 @@ mod tests {
                 .write(true)
                 .open(folder.join("there"))
                 .unwrap();
-            give_up_the_rest();
+            give_up_the_rest(&[folder.join("there")]);
             let mut got = Vec::new();
             let mut note = |what: &str, done: bool| {
                 if done {
                     got.push(what.to_owned());
                 }
             };
+            let elsewhere = folder.parent().unwrap().join("elsewhere");
+            note("a file elsewhere", std::fs::read(elsewhere).is_ok());
             note("a new file", File::create(folder.join("new")).is_ok());
             let there = folder.join("there");
             let written = OpenOptions::new().write(true).open(&there);
@@ -325,12 +403,15 @@ mod tests {
 
     fn start_again() {
         let folder = tempfile::tempdir().unwrap();
-        std::fs::write(folder.path().join("there"), b"").unwrap();
+        std::fs::write(folder.path().join("elsewhere"), b"").unwrap();
+        let inner = folder.path().join("folder");
+        std::fs::create_dir(&inner).unwrap();
+        std::fs::write(inner.join("there"), b"").unwrap();
         let name =
             "read::subprocess::confine::tests::nothing_can_be_written_called_or_run_afterwards";
         let run = std::process::Command::new(std::env::current_exe().unwrap())
             .args(["--exact", name])
-            .env(FOLDER, folder.path())
+            .env(FOLDER, &inner)
             .output()
             .unwrap();
         let said = String::from_utf8_lossy(&run.stdout);
