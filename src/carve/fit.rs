@@ -442,7 +442,7 @@ impl<'a> GroundExtent<'a> {
         };
         Error::Stock(
             Problem::new(format!(
-                "a {} globe with {} of relief does not fit {} stock",
+                "a globe of {} with {} of relief does not fit {} stock",
                 say.text(2.0 * size.radius_mm),
                 say.text(size.range_mm),
                 say.text(stock.thickness_mm)
@@ -1099,7 +1099,7 @@ mod tests {
         let message = fitted(&settings).unwrap_err().to_string();
         assert!(
             message.starts_with(
-                "stock: stock.thickness: a 160 mm globe with 6 mm of relief does not fit 30 mm stock; \
+                "stock: stock.thickness: a globe of 160 mm with 6 mm of relief does not fit 30 mm stock; \
                  found "
             ),
             "{message}"

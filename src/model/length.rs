@@ -226,6 +226,14 @@ impl Lengths {
         }
     }
 
+    /// The same in a sentence, where `in in` would not read well.
+    pub fn unit_word(self) -> &'static str {
+        match self.units {
+            Units::Mm => "mm",
+            Units::Inch => "inches",
+        }
+    }
+
     /// As near as it can be written: `33.95 mm`, `1.337 in`, `1.500 in (1-1/2)`.
     pub fn text(self, mm: f64) -> String {
         self.written(mm, Rounding::Nearest)
@@ -277,6 +285,19 @@ impl Lengths {
         let text = format!("{value:.0$}", places + 3);
         let text = text.trim_end_matches('0').trim_end_matches('.');
         format!("{text} {}", self.unit())
+    }
+
+    /// The size of a bit or a rod: where lengths are in inches, one that is made to a half or whole
+    /// millimetre by that name too: `6 mm (0.236 in)`.
+    pub fn stocked(self, mm: f64) -> String {
+        let halves = 2.0 * mm;
+        match self.units {
+            Units::Mm => self.precise(mm),
+            Units::Inch if (halves - halves.round()).abs() < 1e-6 => {
+                format!("{} ({} in)", exact_mm_text(mm), self.number(mm))
+            }
+            Units::Inch => self.text(mm),
+        }
     }
 
     /// An area: `14 mm²`, `0.02 in²`.

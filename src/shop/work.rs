@@ -107,7 +107,10 @@ impl<'a> Work<'a> {
     }
 
     fn jig_bit(&self) -> String {
-        format!("{} straight bit", self.say.text(self.settings.jig.bit_mm))
+        format!(
+            "{} straight bit",
+            self.say.stocked(self.settings.jig.bit_mm)
+        )
     }
 
     fn boards_and_blanks(&self) -> Vec<Operation> {
@@ -283,7 +286,7 @@ impl<'a> Work<'a> {
 
     /// Holes for the rod: those in one blank before it is carved, the others in the glued ball.
     fn holes(&self, mount: &Mount, glued: bool) -> Vec<Operation> {
-        let rod = self.say.text(mount.rod_mm.unwrap_or(0.0));
+        let rod = self.say.stocked(mount.rod_mm.unwrap_or(0.0));
         let wanted = mount
             .holes
             .iter()

@@ -64,6 +64,17 @@ fn framed<'a, 's>(
         .map_err(failed)
 }
 
+/// How numbers along an axis are written: as many decimals as steps of a tenth of its length have.
+fn labels(axis: Range<f64>) -> impl Fn(&f64) -> String {
+    let places = (1.0 - (axis.end - axis.start).log10().floor()).clamp(0.0, 9.0) as usize;
+    let least = 0.5 * 0.1f64.powi(places as i32);
+    move |&value| {
+        // No minus before zero.
+        let value = if value.abs() < least { 0.0 } else { value };
+        format!("{value:.places$}")
+    }
+}
+
 /// Longest text in a legend, letters: more would cover the chart.
 const LONGEST_LABEL: usize = 56;
 
@@ -111,63 +122,21 @@ pub(crate) fn curves(
             .configure_mesh()
             .x_desc("height on the planet, km (grey: how much ground lies there)")
             .y_desc(format!("relief in the wood, {}", lengths.unit()))
+            .x_label_formatter(&labels(low..high))
+            .y_label_formatter(&labels(bottom..top))
             .label_style(font(22))
             .axis_desc_style(font(24))
             .light_line_style(WHITE)
             .bold_line_style(RGBColor(220, 220, 220))
             .draw()
             .map_err(failed)?;
-        let width = (high - low) / BARS as f64;
-        let shares: Vec<f64> = (0..BARS)
-            .map(|i| {
-                let from = 1000.0 * (low + i as f64 * width);
-                ground.share_below(from + 1000.0 * width) - ground.share_below(from)
-            })
-            .collect();
-        let most = shares.iter().copied().fold(f64::MIN_POSITIVE, f64::max);
-        chart
-            .draw_series(shares.iter().enumerate().map(|(i, share)| {
-                let left = low + i as f64 * width;
-                let height = bottom + 0.45 * (top - bottom) * share / most;
-                Rectangle::new(
-                    [(left, bottom), (left + width, height)],
-                    RGBColor(222, 222, 222).filled(),
-                )
-            }))
-            .map_err(failed)?;
+        hypsometry(&mut chart, ground, low..high, bottom..top)?;
         for (i, (label, curve)) in curves.iter().enumerate() {
-            let style = COLOURS[i % COLOURS.len()].stroke_width(3);
-            let points: Vec<(f64, f64)> = (0..=400)
-                .map(|k| {
-                    let km = low + (high - low) * f64::from(k) / 400.0;
-                    (km, length(curve.relief_mm(1000.0 * km)))
-                })
-                .collect();
-            let (dash, gap) = DASHES[i % DASHES.len()];
-            let drawn = if dash == 0 {
-                chart.draw_series(LineSeries::new(points, style))
-            } else {
-                chart.draw_series(DashedLineSeries::new(points, dash, gap, style))
-            };
-            drawn
-                .map_err(failed)?
-                .label(label.as_str())
-                .legend(move |(x, y)| {
-                    // As many dashes as have room, or one line.
-                    let length = if dash == 0 { 60 } else { dash };
-                    let piece = |k: i32| {
-                        let from = (k * (dash + gap)).min(60);
-                        PathElement::new(vec![(from, 0), ((from + length).min(60), 0)], style)
-                    };
-                    EmptyElement::at((x, y))
-                        + piece(0)
-                        + piece(1)
-                        + piece(2)
-                        + piece(3)
-                        + piece(4)
-                        + piece(5)
-                        + piece(6)
-                });
+            let points = (0..=400).map(|k| {
+                let km = low + (high - low) * f64::from(k) / 400.0;
+                (km, length(curve.relief_mm(1000.0 * km)))
+            });
+            line(&mut chart, i, label, points.collect())?;
         }
         chart
             .configure_series_labels()
@@ -182,6 +151,61 @@ pub(crate) fn curves(
         area.present().map_err(failed)?;
     }
     Ok(svg)
+}
+
+/// The share of ground at each height, as bars from the bottom of a chart.
+fn hypsometry<'a, 's: 'a>(
+    chart: &mut Chart<'a, 's>,
+    ground: &Hypsometry,
+    km: Range<f64>,
+    up: Range<f64>,
+) -> Result<()> {
+    let width = (km.end - km.start) / BARS as f64;
+    let left = |bar: usize| km.start + bar as f64 * width;
+    let share = |bar: usize| {
+        let [from, to] = [left(bar), left(bar + 1)].map(|km| ground.share_below(1000.0 * km));
+        to - from
+    };
+    let most = (0..BARS).map(share).fold(f64::MIN_POSITIVE, f64::max);
+    let bars = (0..BARS).map(|bar| {
+        let top = up.start + 0.45 * (up.end - up.start) * share(bar) / most;
+        let corners = [(left(bar), up.start), (left(bar + 1), top)];
+        Rectangle::new(corners, RGBColor(222, 222, 222).filled())
+    });
+    chart.draw_series(bars).map(drop).map_err(failed)
+}
+
+/// The line with this number, and its name in the legend.
+fn line<'a, 's: 'a>(
+    chart: &mut Chart<'a, 's>,
+    number: usize,
+    label: &str,
+    points: Vec<(f64, f64)>,
+) -> Result<()> {
+    let style = COLOURS[number % COLOURS.len()].stroke_width(3);
+    let (dash, gap) = DASHES[number % DASHES.len()];
+    let drawn = match dash {
+        0 => chart.draw_series(LineSeries::new(points, style)),
+        _ => chart.draw_series(DashedLineSeries::new(points, dash, gap, style)),
+    };
+    // As many dashes as have room, or one line.
+    let length = if dash == 0 { 60 } else { dash };
+    let piece = move |k: i32| {
+        let from = (k * (dash + gap)).min(60);
+        PathElement::new(vec![(from, 0), ((from + length).min(60), 0)], style)
+    };
+    let drawn = drawn.map_err(failed)?.label(label);
+    drawn.legend(move |(x, y)| {
+        EmptyElement::at((x, y))
+            + piece(0)
+            + piece(1)
+            + piece(2)
+            + piece(3)
+            + piece(4)
+            + piece(5)
+            + piece(6)
+    });
+    Ok(())
 }
 
 /// A point on the chart of a search.

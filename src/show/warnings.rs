@@ -40,8 +40,8 @@ const FILLED_SHARE: f64 = 1e-4;
 pub enum StepCause {
     /// Relief stands straight up from flat faces.
     Gnomonic,
-    /// The surface folds under itself somewhere on the seam's facets, so each shows its own side.
-    Folds {
+    /// The ground is undercut somewhere on the seam's facets, so each shows its own side.
+    Undercut {
         /// A range at which the step would be invisible, mm; none for relief that came finished.
         range_mm: Option<f64>,
     },
@@ -78,7 +78,7 @@ pub enum Warning {
         /// The facet with most of them.
         facet: String,
     },
-    /// The surface folds under itself, where no straight-down bit reaches.
+    /// Ground lies under other ground, where no straight-down bit reaches.
     Undercut {
         /// Pixels that hide ground below.
         pixels: u64,
@@ -186,8 +186,8 @@ impl Warning {
                 };
                 write!(
                     f,
-                    "the ground folds under itself at {count} {place}; a bit from above cannot \
-                     reach below and carves the upper ground straight down: relief.steepest = \
+                    "the ground is undercut at {count} {place}; a bit from above cannot reach \
+                     below and carves the upper ground straight down: relief.steepest = \
                      \"auto\" lays such ground back, less relief.range makes it less steep"
                 )
             }
@@ -269,15 +269,15 @@ impl Warning {
                          globe.projection = \"radial\"{}",
                         or_sanded(*step_mm)
                     ),
-                    StepCause::Folds { range_mm: Some(mm) } => write!(
+                    StepCause::Undercut { range_mm: Some(mm) } => write!(
                         f,
-                        ", where steep ground folds under itself: set relief.steepest = \"auto\", \
+                        ", where steep ground is undercut: set relief.steepest = \"auto\", \
                          or relief.range to at most {}",
                         say.at_most(*mm)
                     ),
-                    StepCause::Folds { range_mm: None } => write!(
+                    StepCause::Undercut { range_mm: None } => write!(
                         f,
-                        ", where steep ground folds under itself: turn the globe so that the seam \
+                        ", where steep ground is undercut: turn the globe so that the seam \
                          misses that place{}",
                         or_sanded(*step_mm)
                     ),
@@ -357,7 +357,7 @@ fn undercut(manifest: &Manifest) -> Option<Warning> {
 fn seam_step(manifest: &Manifest) -> Option<Warning> {
     let seams = manifest.checks.seams.as_ref()?;
     let (seam, step_mm) = (&seams.worst_seam, seams.worst_seam_step_mm);
-    let folds = manifest
+    let undercut = manifest
         .facets
         .iter()
         .any(|f| f.undercut_px > 0 && f.edges.iter().any(|edge| edge.seam == *seam));
@@ -365,7 +365,7 @@ fn seam_step(manifest: &Manifest) -> Option<Warning> {
     let less = |mm: f64| ((100.0 * mm * VISIBLE_STEP_MM / step_mm).floor() / 100.0).max(0.01);
     let cause = match manifest.globe.projection {
         Projection::Gnomonic => StepCause::Gnomonic,
-        Projection::Radial if folds => StepCause::Folds {
+        Projection::Radial if undercut => StepCause::Undercut {
             range_mm: manifest.relief.as_ref().map(|relief| less(relief.range_mm)),
         },
         Projection::Radial => StepCause::Pixels {
@@ -473,7 +473,7 @@ mod tests {
     }
 
     #[test]
-    fn folds_are_counted_and_placed() {
+    fn undercuts_are_counted_and_placed() {
         let mut manifest = quiet();
         manifest.facets[1].undercut_px = 3;
         manifest.facets[5].undercut_px = 20;
@@ -483,7 +483,7 @@ mod tests {
         assert_eq!(
             texts(&manifest),
             [
-                "the ground folds under itself at 120 pixels on 2 of the facets, most of them on facet \
+                "the ground is undercut at 120 pixels on 2 of the facets, most of them on facet \
               06; a bit from above cannot reach below and carves the upper ground straight down: \
               relief.steepest = \"auto\" lays such ground back, less relief.range makes it less steep"
             ]
@@ -506,7 +506,7 @@ mod tests {
         let pixels = format!(": set image.pixel to {pixel_mm} mm, or sand it in after gluing");
         assert_eq!(texts(&manifest), [format!("{begins}{pixels}")]);
         manifest.facets[2].undercut_px = 1;
-        let finished = ", where steep ground folds under itself: turn the globe so that the seam \
+        let finished = ", where steep ground is undercut: turn the globe so that the seam \
                         misses that place, or sand it in after gluing";
         assert_eq!(texts(&manifest), [format!("{begins}{finished}")]);
         manifest.relief = Some(crate::output::manifest::ReliefEntry {
@@ -517,9 +517,9 @@ mod tests {
             raised_most_mm: 0.0,
             figures: None,
         });
-        let folds = ", where steep ground folds under itself: set relief.steepest = \"auto\", or \
+        let undercut = ", where steep ground is undercut: set relief.steepest = \"auto\", or \
                      relief.range to at most 4.86 mm";
-        assert_eq!(texts(&manifest), [format!("{begins}{folds}")]);
+        assert_eq!(texts(&manifest), [format!("{begins}{undercut}")]);
         manifest.facets[2].undercut_px = 0;
         manifest.globe.projection = Projection::Gnomonic;
         let gnomonic = ", because relief stands straight up from flat faces: set globe.projection = \

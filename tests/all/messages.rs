@@ -237,7 +237,7 @@ fn sizes_of_nothing_and_less() {
 fn stock_that_is_too_thin() {
     let folder = sound();
     let thin = ["--set", "stock.thickness=20 mm"];
-    let message = "stock: stock.thickness: a 100 mm globe with 3 mm of relief does not fit 20 mm \
+    let message = "stock: stock.thickness: a globe of 100 mm with 3 mm of relief does not fit 20 mm \
                    stock; found no wood at the thinnest corner, which lies 3.92 mm below the back; \
                    allowed: at least 4 mm (stock.edge); any of these holds it: stock.thickness of \
                    at least 28.1 mm, or globe.solid = \"dodecahedron\" (12 facets), or \

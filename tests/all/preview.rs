@@ -617,7 +617,7 @@ fn what_does_not_fit_says_so_and_what_is_wrong_is_said_in_the_words_of_the_progr
     let refusals = page.ask("document.getElementById('refusals').textContent");
     let refusals = refusals.as_str().unwrap();
     assert!(
-        refusals.starts_with("A: stock: stock.thickness: a 6.500 in (6-1/2) globe with 0.236 in (15/64) of relief does not fit 0.750 in (3/4) stock; found "),
+        refusals.starts_with("A: stock: stock.thickness: a globe of 6.500 in (6-1/2) with 0.236 in (15/64) of relief does not fit 0.750 in (3/4) stock; found "),
         "{refusals}"
     );
     assert!(

@@ -139,26 +139,17 @@ impl CutterSet {
         let known = (tool.shape == ToolShape::Ball).then_some((tool.diameter_mm, left.over_share));
         let largest_99 =
             reach::largest_ball_but_for_mm(&wanted, &facet, pixel_mm, left_mm, SPARED, known);
-        let ridges = (tool.shape != ToolShape::Flat)
-            .then(|| {
-                let stepover = self.finishing.stepover_mm();
-                scallop::ridges(&carved, &facet, spec.pixel_mm, tool.radius_mm(), stepover)
-            })
-            .flatten();
+        let stepover = self.finishing.stepover_mm();
+        let ridges = match tool.shape {
+            ToolShape::Flat => None,
+            _ => scallop::ridges(&carved, &facet, pixel_mm, tool.radius_mm(), stepover),
+        };
         let rough = self
             .roughing
             .as_ref()
             .map(|bit| self.rough(bit, spec, &wanted, &ground));
-        let finishing = self.operation(
-            &self.finishing,
-            time::finishing(
-                &tip,
-                &ground,
-                spec.pixel_mm,
-                self.finishing.stepover_mm(),
-                spec.white_mm,
-            ),
-        );
+        let finishing = time::finishing(&tip, &ground, pixel_mm, stepover, spec.white_mm);
+        let finishing = self.operation(&self.finishing, finishing);
         let cut_out = self.cut_out(spec);
         let roughing = rough.as_ref().map(|rough| rough.operation);
         let entry = FacetCutting {
@@ -285,7 +276,7 @@ fn tool(cutter: &Cutter) -> Tool {
 
 /// A bit in words: `3.175 mm ball`.
 pub fn bit_name(cutter: &Cutter, say: Lengths) -> String {
-    let size = say.precise(cutter.diameter_mm);
+    let size = say.stocked(cutter.diameter_mm);
     match cutter.shape {
         CutterShape::Ball => format!("{size} ball"),
         CutterShape::Flat => format!("{size} flat bit"),

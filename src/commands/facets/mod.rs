@@ -137,18 +137,9 @@ fn run(job: &Job, options: &FacetsOptions, progress: &dyn Progress) -> Result<Su
     }
     sampler.check()?;
     // What the shop cannot make is found before anything is drawn.
-    let planned = match options.shop {
-        true => Some(shop_plan(
-            &folder,
-            &solid,
-            &fit,
-            &sampler,
-            source.body.as_deref(),
-            &with_bits,
-            progress,
-        )?),
-        false => None,
-    };
+    let body = source.body.as_deref();
+    let plan = || shop_plan(&folder, &solid, &fit, &sampler, body, &with_bits, progress);
+    let planned = options.shop.then(plan).transpose()?;
     let mut manifest = manifest_of(job, &source, &solid, &turn, &fit, &chosen, &sampler);
     manifest.relief = relief_entry(&making, fit.range_mm);
     let tolerance_mm = TOLERANCE_MM;

@@ -650,7 +650,7 @@ mod tests {
         let message = thin.fit.message.unwrap();
         assert!(
             message.starts_with(
-                "stock: stock.thickness: a 200 mm globe with 6 mm of relief does not fit 28 mm \
+                "stock: stock.thickness: a globe of 200 mm with 6 mm of relief does not fit 28 mm \
                  stock; found "
             ),
             "{message}"

@@ -43,7 +43,11 @@ fn turn_and_draw(
     }
     let standard = Solid::named(solid.name).unwrap_or(solid);
     let picture = seam_map::draw(
-        &format!("{} on a {}", settings.name, standard.name.replace('-', " ")),
+        &format!(
+            "{} on the {}",
+            settings.name,
+            standard.name.replace('-', " ")
+        ),
         &ground.grid,
         &ground.curve,
         settings.globe.diameter_mm / 2.0,

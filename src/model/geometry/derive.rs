@@ -290,6 +290,79 @@ fn northernmost(points: &[DVec3], face: &Measured, starts: &[usize]) -> Option<u
         .min_by(|&a, &b| eastward(a).total_cmp(&eastward(b)))
 }
 
+/// How faces, corners and sides are numbered, from those that were measured.
+struct Numbering {
+    /// The measured face and corner with each number, and the other way round.
+    face_order: Vec<usize>,
+    face_number: Vec<usize>,
+    corner_order: Vec<usize>,
+    corner_number: Vec<usize>,
+    /// The side of each measured face that is its first.
+    index_side: Vec<usize>,
+}
+
+impl Numbering {
+    fn of(points: &[DVec3], measured: &[Measured]) -> Option<Numbering> {
+        let normals: Vec<DVec3> = measured.iter().map(|f| f.normal).collect();
+        let directions: Vec<DVec3> = points.iter().map(|p| p.normalize()).collect();
+        let (face_order, corner_order) = (ring_order(&normals), ring_order(&directions));
+        let index_side = measured.iter().enumerate().map(|(old, face)| {
+            let starts = face.best_starts();
+            let west = |start: usize| points[face.corners[start]].x;
+            // Face 1 stands where it does because of its index corner: the one at longitude 180.
+            match old == face_order[0] {
+                true => starts
+                    .into_iter()
+                    .min_by(|&a, &b| west(a).total_cmp(&west(b))),
+                false => northernmost(points, face, &starts),
+            }
+        });
+        Some(Numbering {
+            index_side: index_side.collect::<Option<_>>()?,
+            face_number: inverse(&face_order),
+            corner_number: inverse(&corner_order),
+            face_order,
+            corner_order,
+        })
+    }
+
+    /// The sides of a measured face from its first on.
+    fn sides(&self, old: usize, count: usize) -> impl Iterator<Item = usize> {
+        let first = self.index_side[old];
+        (0..count).map(move |i| (first + i) % count)
+    }
+
+    fn edge(&self, side: &PolygonSide, measured: &[Measured]) -> Edge {
+        let (other, other_side) = side.across;
+        let other_count = measured[other].sides.len();
+        Edge {
+            neighbour: self.face_number[other],
+            neighbour_edge: (other_side + other_count - self.index_side[other]) % other_count,
+            seam: 0,
+            reach: side.reach,
+            tilt_rad: side.tilt,
+        }
+    }
+
+    fn face(&self, number: usize, kind: usize, points: &[DVec3], measured: &[Measured]) -> Face {
+        let old = self.face_order[number];
+        let face = &measured[old];
+        let sides = || self.sides(old, face.sides.len());
+        let corners: Vec<usize> = sides().map(|side| face.corners[side]).collect();
+        let edges = sides().map(|side| self.edge(&face.sides[side], measured));
+        Face {
+            kind,
+            edges: edges.collect(),
+            distance: face.distance,
+            frame: match number {
+                0 => FIRST_FRAME,
+                _ => Frame::looking_along(face.normal, points[corners[0]]),
+            },
+            corners: corners.into_iter().map(|c| self.corner_number[c]).collect(),
+        }
+    }
+}
+
 /// Numbers everything and writes it down; the faces are in standard position.
 fn assemble(
     name: &'static str,
@@ -297,88 +370,33 @@ fn assemble(
     measured: &[Measured],
     kinds: &[Vec<usize>],
 ) -> Option<Solid> {
-    let normals: Vec<DVec3> = measured.iter().map(|f| f.normal).collect();
-    let face_order = ring_order(&normals);
-    let face_number = inverse(&face_order);
-    let directions: Vec<DVec3> = points.iter().map(|p| p.normalize()).collect();
-    let corner_order = ring_order(&directions);
-    let corner_number = inverse(&corner_order);
-
-    let mut index_side = Vec::with_capacity(measured.len());
-    for (old, face) in measured.iter().enumerate() {
-        let starts = face.best_starts();
-        index_side.push(if face_number[old] == 0 {
-            // Face 1 stands where it does because of its index corner: the one at longitude 180.
-            starts.into_iter().min_by(|&a, &b| {
-                points[face.corners[a]]
-                    .x
-                    .total_cmp(&points[face.corners[b]].x)
-            })?
-        } else {
-            northernmost(points, face, &starts)?
-        });
-    }
-
-    let mut kind_of = vec![0; measured.len()];
+    let numbering = Numbering::of(points, measured)?;
     let kinds: Vec<FaceKind> = kinds
         .iter()
-        .enumerate()
-        .map(|(kind, olds)| {
-            let mut faces: Vec<usize> = olds.iter().map(|&old| face_number[old]).collect();
+        .map(|olds| {
+            let mut faces: Vec<usize> =
+                olds.iter().map(|&old| numbering.face_number[old]).collect();
             faces.sort_unstable();
-            faces.iter().for_each(|&face| kind_of[face] = kind);
-            FaceKind {
-                sides: measured[olds[0]].sides.len(),
-                faces,
-            }
+            let sides = measured[olds[0]].sides.len();
+            FaceKind { sides, faces }
         })
         .collect();
-
-    let mut faces: Vec<Face> = face_order
-        .iter()
-        .enumerate()
-        .map(|(number, &old)| {
-            let face = &measured[old];
-            let count = face.sides.len();
-            let turned = |i: usize| (index_side[old] + i) % count;
-            let corners: Vec<usize> = (0..count).map(|i| face.corners[turned(i)]).collect();
-            let edges = (0..count)
-                .map(|i| {
-                    let side = &face.sides[turned(i)];
-                    let (other, other_side) = side.across;
-                    let other_count = measured[other].sides.len();
-                    Edge {
-                        neighbour: face_number[other],
-                        neighbour_edge: (other_side + other_count - index_side[other])
-                            % other_count,
-                        seam: 0,
-                        reach: side.reach,
-                        tilt_rad: side.tilt,
-                    }
-                })
-                .collect();
-            Face {
-                kind: kind_of[number],
-                edges,
-                distance: face.distance,
-                frame: if number == 0 {
-                    FIRST_FRAME
-                } else {
-                    Frame::looking_along(face.normal, points[corners[0]])
-                },
-                corners: corners.into_iter().map(|c| corner_number[c]).collect(),
-            }
-        })
-        .collect();
+    let mut kind_of = vec![0; measured.len()];
+    for (number, kind) in kinds.iter().enumerate() {
+        kind.faces.iter().for_each(|&face| kind_of[face] = number);
+    }
+    let faces = kind_of.iter().enumerate();
+    let faces = faces.map(|(number, &kind)| numbering.face(number, kind, points, measured));
+    let mut faces: Vec<Face> = faces.collect();
     let seams = number_seams(&mut faces, |face, edge| {
-        let old = face_order[face];
+        let old = numbering.face_order[face];
         let sides = &measured[old].sides;
-        sides[(index_side[old] + edge) % sides.len()].dihedral
+        sides[(numbering.index_side[old] + edge) % sides.len()].dihedral
     });
-
+    let corners = numbering.corner_order.iter();
     Some(Solid {
         name,
-        corners: corner_order.iter().map(|&old| points[old]).collect(),
+        corners: corners.map(|&old| points[old]).collect(),
         faces,
         kinds,
         seams,

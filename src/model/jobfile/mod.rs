@@ -199,6 +199,28 @@ fn at(problem: Problem, place: Option<&GivenAt>, path: Option<&Path>) -> Problem
     }
 }
 
+/// What is wrong with something that is neither a setting nor a section in its place.
+fn not_a_section(key: &str, item: &Item) -> Problem {
+    match item {
+        Item::ArrayOfTables(_) if is_section(key) => {
+            Problem::new("this section can be written only once")
+                .setting(key)
+                .found(format!("[[{key}]]"))
+                .allowed(format!("[{key}]"))
+                .next(format!("write [{key}]"))
+        }
+        _ if is_section(key) => Problem::new("this is a section, not a setting")
+            .setting(key)
+            .found(item.as_value().map_or_else(String::new, value::shown))
+            .allowed(format!("[{key}] with its settings below it"))
+            .next(format!("write [{key}] on a line of its own")),
+        Item::Value(value) if !value.is_inline_table() => {
+            unknown_setting(key).found(value::shown(value))
+        }
+        _ => unknown_section(key),
+    }
+}
+
 /// Collects what is given, before any of it is read.
 struct JobReader<'a> {
     text: &'a str,
@@ -251,16 +273,8 @@ impl<'a> JobReader<'a> {
                 Item::Value(Value::String(_)) => unabbreviated(&key).to_owned(),
                 _ => key,
             };
-            let setting = SETTINGS.iter().find(|s| s.key == key);
-            match (setting, item) {
-                (Some(setting), Item::Value(value)) => {
-                    let place = GivenAt::Line(line);
-                    self.places.insert(key, place.clone());
-                    let value = value.clone();
-                    let raw = None;
-                    self.given.insert(setting.key, Given { value, place, raw });
-                }
-                (Some(setting), _) => {
+            if let Some(setting) = SETTINGS.iter().find(|s| s.key == key) {
+                let Item::Value(value) = item else {
                     return fail(
                         Problem::new("this is a setting, not a section")
                             .setting(setting.key)
@@ -268,36 +282,20 @@ impl<'a> JobReader<'a> {
                             .allowed(setting.kind.allowed())
                             .next(format!("write {} = …", setting.leaf())),
                     );
+                };
+                let place = GivenAt::Line(line);
+                self.places.insert(key, place.clone());
+                let value = value.clone();
+                let raw = None;
+                self.given.insert(setting.key, Given { value, place, raw });
+                continue;
+            }
+            match item.as_table_like().filter(|_| is_section(&key)) {
+                Some(inner) => {
+                    self.places.insert(key.clone(), GivenAt::Line(line));
+                    self.collect(&key, inner)?;
                 }
-                (None, Item::ArrayOfTables(_)) if is_section(&key) => {
-                    return fail(
-                        Problem::new("this section can be written only once")
-                            .setting(&key)
-                            .found(format!("[[{key}]]"))
-                            .allowed(format!("[{key}]"))
-                            .next(format!("write [{key}]")),
-                    );
-                }
-                (None, _) if is_section(&key) => match item.as_table_like() {
-                    Some(inner) => {
-                        self.places.insert(key.clone(), GivenAt::Line(line));
-                        self.collect(&key, inner)?;
-                    }
-                    None => {
-                        let found = item.as_value().map_or_else(String::new, value::shown);
-                        return fail(
-                            Problem::new("this is a section, not a setting")
-                                .setting(&key)
-                                .found(found)
-                                .allowed(format!("[{key}] with its settings below it"))
-                                .next(format!("write [{key}] on a line of its own")),
-                        );
-                    }
-                },
-                (None, Item::Value(value)) if !value.is_inline_table() => {
-                    return fail(unknown_setting(&key).found(value::shown(value)));
-                }
-                (None, _) => return fail(unknown_section(&key)),
+                None => return fail(not_a_section(&key, item)),
             }
         }
         Ok(())

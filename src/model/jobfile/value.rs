@@ -1,7 +1,7 @@
 //! One TOML value into one setting, whatever its kind.
 
 use super::nearest::{gone, nearest};
-use super::table::{Range, Setting, ValueKind, words};
+use super::table::{Range, Setting, ValueKind, Word, words};
 use crate::model::error::Problem;
 use crate::model::length::{
     Units, bare_number, no_body_unit, no_unit, not_a_body_length, not_a_length, one_line,
@@ -26,94 +26,53 @@ pub(super) fn read<T>(
     target: &mut T,
 ) -> Result<(), Problem> {
     // `--set name=2020` and `--set grid.files=12` mean text, though TOML would read a number.
-    let text = || value.as_str().or(raw);
-    let found = || shown(value);
+    let text = value.as_str().or(raw);
     let allowed = || setting.kind.allowed();
+    let replaced = |list: &[Word<T>], target: &mut T| {
+        let known = list.iter().find(|word| value.as_str() == Some(word.word));
+        known.map(|word| (word.set)(target)).is_some()
+    };
     match &setting.kind {
         ValueKind::Files { set, .. } => set(target, files(value, raw, folder)?),
-        ValueKind::Text { set, .. } => {
-            let text = text().ok_or_else(|| {
-                Problem::new("this must be text")
-                    .found(found())
-                    .allowed(allowed())
-                    .next("put it in quotes")
-            })?;
-            let length = text.chars().count();
-            if text.trim().is_empty() || length > LONGEST_TEXT || text.chars().any(char::is_control)
-            {
-                return Err(Problem::new("this text cannot be used")
-                    .found(quoted(text))
-                    .allowed(allowed())
-                    .next("write something short on one line"));
-            }
-            set(target, text.to_owned());
-        }
+        ValueKind::Text { set, .. } => set(target, title(text, value, &allowed())?),
         ValueKind::Name { names, set, .. } => {
             let names = names();
-            let name = text().ok_or_else(|| not_a_word(value, &allowed()))?;
+            let name = text.ok_or_else(|| not_a_word(value, &allowed()))?;
             if !names.contains(&name) {
                 return Err(unknown_word(name, names.into_iter()));
             }
             set(target, name.to_owned());
         }
         ValueKind::Word { words: list, .. } => {
-            let word = text().ok_or_else(|| not_a_word(value, &allowed()))?;
-            match list.iter().find(|w| w.word == word) {
-                Some(known) => (known.set)(target),
-                None => {
-                    let problem = unknown_word(word, list.iter().map(|w| w.word));
-                    return Err(match gone(&format!("{} = {word}", setting.key)) {
-                        Some(instead) => problem.next(instead),
-                        None => problem,
-                    });
+            let word = text.ok_or_else(|| not_a_word(value, &allowed()))?;
+            let known = list.iter().find(|known| known.word == word);
+            let unknown = || {
+                let problem = unknown_word(word, list.iter().map(|known| known.word));
+                match gone(&format!("{} = {word}", setting.key)) {
+                    Some(instead) => problem.next(instead),
+                    None => problem,
                 }
-            }
+            };
+            (known.ok_or_else(unknown)?.set)(target);
         }
+        ValueKind::Length { word, .. } if replaced(word.as_slice(), target) => {}
         ValueKind::Length {
             range, word, set, ..
         } => {
-            if let (Some(word), Some(text)) = (word, value.as_str())
-                && text == word.word
-            {
-                (word.set)(target);
-                return Ok(());
-            }
             // The general message does not know that a word would do too.
             let mm = length_mm(value, |text| text, range).map_err(|problem| match word {
                 Some(_) => problem.allowed(allowed()),
                 None => problem,
             })?;
-            if !range.holds(mm) {
-                return Err(out_of_range(
-                    mm,
-                    range.low,
-                    &found(),
-                    &as_typed(value, range, allowed()),
-                ));
-            }
-            set(target, mm);
+            let allowed = || as_typed(value, range, allowed());
+            set(target, within(mm, range, value, allowed)?);
         }
-        ValueKind::LengthOrWords {
-            range,
-            words: list,
-            set,
-            ..
-        } => {
-            if let Some(word) = list.iter().find(|w| value.as_str() == Some(w.word)) {
-                (word.set)(target);
-                return Ok(());
-            }
-            let mm = length_mm(value, |text| text, range)
-                .map_err(|problem| problem.allowed(allowed()))?;
-            if !range.holds(mm) {
-                return Err(out_of_range(
-                    mm,
-                    range.low,
-                    &found(),
-                    &as_typed(value, range, allowed()),
-                ));
-            }
-            set(target, mm);
+        ValueKind::LengthOrWords { words: list, .. } if replaced(list, target) => {}
+        ValueKind::LengthOrWords { range, set, .. } => {
+            let mm = length_mm(value, |text| text, range);
+            let mm = mm.map_err(|problem| problem.allowed(allowed()))?;
+            let allowed = || as_typed(value, range, allowed());
+            set(target, within(mm, range, value, allowed)?);
         }
         ValueKind::Speed { range, set, .. } => {
             let mm = length_mm(value, without_minute, range).map_err(|problem| {
@@ -121,73 +80,82 @@ pub(super) fn read<T>(
                     .allowed(allowed())
                     .next("write it as \"2500 mm/min\" or \"100 in/min\"")
             })?;
-            if !range.holds(mm) {
-                return Err(out_of_range(mm, range.low, &found(), &allowed()));
-            }
-            set(target, mm);
+            set(target, within(mm, range, value, allowed)?);
         }
         ValueKind::BodyLength { range, set, .. } => {
             let metres = match value {
                 Value::String(text) => parse_body_m(text.value())?,
-                Value::Integer(_) | Value::Float(_) => return Err(no_body_unit(&found())),
-                _ => return Err(not_a_body_length(&found())),
+                Value::Integer(_) | Value::Float(_) => return Err(no_body_unit(&shown(value))),
+                _ => return Err(not_a_body_length(&shown(value))),
             };
-            if !range.holds(metres) {
-                return Err(out_of_range(metres, range.low, &found(), &allowed()));
-            }
-            set(target, metres);
+            set(target, within(metres, range, value, allowed)?);
         }
+        ValueKind::Number { word, .. } if replaced(word.as_slice(), target) => {}
         ValueKind::Number {
             range, word, set, ..
         } => {
-            if let (Some(word), Some(text)) = (word, value.as_str())
-                && text == word.word
-            {
-                (word.set)(target);
-                return Ok(());
-            }
             let number = number(value).ok_or_else(|| {
                 Problem::new(match word {
                     Some(_) => "this is neither a number nor the word allowed here",
                     None => "this must be a number",
                 })
-                .found(found())
+                .found(shown(value))
                 .allowed(allowed())
                 .next(format!(
                     "write a number without quotes or unit ({})",
                     setting.unit
                 ))
             })?;
-            if !range.holds(number) {
-                return Err(out_of_range(number, range.low, &found(), &allowed()));
-            }
-            set(target, number);
+            set(target, within(number, range, value, allowed)?);
         }
         ValueKind::Whole { low, high, set, .. } => {
             let whole = value.as_integer().ok_or_else(|| {
                 Problem::new("this must be a whole number")
-                    .found(found())
+                    .found(shown(value))
                     .allowed(allowed())
                     .next("write it without quotes, point or unit")
             })?;
             match usize::try_from(whole) {
                 Ok(number) if (*low..=*high).contains(&whole) => set(target, number),
-                _ => {
-                    return Err(out_of_range(
-                        whole as f64,
-                        *low as f64,
-                        &found(),
-                        &allowed(),
-                    ));
-                }
+                _ => return Err(out_of_range(whole as f64, *low as f64, value, &allowed())),
             }
         }
         ValueKind::Pairs { set, .. } => {
-            let pairs = pairs(value).map_err(|p| p.allowed(allowed()))?;
-            set(target, pairs);
+            set(target, pairs(value).map_err(|p| p.allowed(allowed()))?);
         }
     }
     Ok(())
+}
+
+/// A short text on one line.
+fn title(text: Option<&str>, value: &Value, allowed: &str) -> Result<String, Problem> {
+    let text = text.ok_or_else(|| {
+        Problem::new("this must be text")
+            .found(shown(value))
+            .allowed(allowed)
+            .next("put it in quotes")
+    })?;
+    let length = text.chars().count();
+    if text.trim().is_empty() || length > LONGEST_TEXT || text.chars().any(char::is_control) {
+        return Err(Problem::new("this text cannot be used")
+            .found(quoted(text))
+            .allowed(allowed)
+            .next("write something short on one line"));
+    }
+    Ok(text.to_owned())
+}
+
+/// The number, if its range holds it.
+fn within(
+    number: f64,
+    range: &Range,
+    value: &Value,
+    allowed: impl Fn() -> String,
+) -> Result<f64, Problem> {
+    match range.holds(number) {
+        true => Ok(number),
+        false => Err(out_of_range(number, range.low, value, &allowed())),
+    }
 }
 
 /// A length in mm from the text of a value, or of a part of it.
@@ -252,16 +220,16 @@ fn number(value: &Value) -> Option<f64> {
     number.is_finite().then_some(number)
 }
 
-fn out_of_range(value: f64, low: f64, found: &str, allowed: &str) -> Problem {
-    let what = if value.is_nan() || value <= low {
+fn out_of_range(number: f64, low: f64, value: &Value, allowed: &str) -> Problem {
+    let what = if number.is_nan() || number <= low {
         "this is too small"
-    } else if value == 0.0 {
+    } else if number == 0.0 {
         "this cannot be 0"
     } else {
         "this is too large"
     };
     Problem::new(what)
-        .found(found)
+        .found(shown(value))
         .allowed(allowed)
         .next("choose a value within that range")
 }

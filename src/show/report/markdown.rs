@@ -287,7 +287,7 @@ fn facets(manifest: &Manifest) -> String {
          the top or bottom level, \"undercut\" pixels where the ground hides lower ground.\n\n\
          | facet | blank | middle, and what the facet is known for | lowest | highest | thinnest corner | cut off | undercut |\n\
          |---|---|---|---|---|---|---|---|\n",
-        say.unit()
+        say.unit_word()
     );
     for facet in &manifest.facets {
         line(

@@ -27,7 +27,7 @@ use crate::model::places::on_facet;
 use crate::model::progress::Progress;
 use crate::model::settings::{NamedPlace, Settings};
 use crate::output::folder::{NewFolder, SHOP_FILE};
-use crate::shop::plan::PlanInput;
+use crate::shop::plan::{Plan, PlanInput};
 use crate::shop::planning;
 use crate::shop::{facet_label, kind_letter};
 use crate::{Error, Result};
@@ -81,34 +81,10 @@ pub(crate) fn write_shop(
     input: &ShopInput<'_>,
     progress: &dyn Progress,
 ) -> Result<Planned> {
+    let plan = plan_of(input)?;
     let ShopInput {
-        solid,
-        fit,
-        sampler,
-        basis,
-        body,
-        places,
-        settings,
+        solid, settings, ..
     } = *input;
-    let ground = sampler.map(|sampler| {
-        let seams = 0..solid.seams.len();
-        let ground = seams.map(|seam| seams::seam_ground(solid, seam, settings, sampler));
-        ground.collect::<Vec<_>>()
-    });
-    let corners = sampler.map(|sampler| {
-        let faces = 0..solid.faces.len();
-        let corners =
-            faces.map(|face| seams::thinnest_corner(solid, face, &fit.facets[face], sampler));
-        corners.collect::<Vec<_>>()
-    });
-    let plan = planning::plan(&PlanInput {
-        solid,
-        fit,
-        ground: ground.as_deref(),
-        corners_mm: corners.as_deref(),
-        body,
-        settings,
-    })?;
     let mut files = Files {
         folder,
         units: settings.units,
@@ -116,26 +92,8 @@ pub(crate) fn write_shop(
     };
     let boards = plan.blanks.boards.len();
     progress.start("drawing the plan", (plan.kinds.len() + boards + 2) as u64);
-    for (kind, of_kind) in plan.kinds.iter().enumerate() {
-        let letter = kind_letter(kind);
-        let count = plan.blanks.pieces[kind].count;
-        let section = pieces::section(kind, of_kind, settings);
-        files.svg(&format!("section-{letter}"), &section)?;
-        let facet = facet_outline(solid, fit, solid.kinds[kind].faces[0], settings);
-        let blank = pieces::blank(kind, of_kind, &facet, count);
-        files.both(&format!("blank-{letter}"), &blank)?;
-        files.both(
-            &format!("jig-{letter}"),
-            &pieces::jig(kind, of_kind, settings.lengths()),
-        )?;
-        for (i, one) in of_kind.sleds.iter().enumerate() {
-            let drawing = sled::sled(kind, of_kind, one, settings.lengths());
-            files.both(&format!("sled-{letter}{}", i + 1), &drawing)?;
-        }
-        for &face in &of_kind.faces {
-            let back = back::back(face, &plan, solid, settings);
-            files.both(&format!("back-{}", facet_label(face)), &back)?;
-        }
+    for kind in 0..plan.kinds.len() {
+        draw_kind(&mut files, kind, &plan, input)?;
         progress.step(1);
     }
     for number in 0..boards {
@@ -145,32 +103,10 @@ pub(crate) fn write_shop(
         }
         progress.step(1);
     }
-    if !plan.net.is_empty() {
-        let map = net_map::NetMap::new(solid, &plan.net, sampler, places, settings);
-        files.write("map.svg", map.svg()?.as_bytes())?;
-        files.write("map.pdf", &pdf::pages(&map.pages()?, map.sheet_mm)?)?;
-    }
-    progress.step(1);
-    let sheet_mm = crate::shop::plan::paper_mm(settings.paper.size);
-    if let Some(mounted) = &plan.mount {
-        files.both("mount", &mount::stand(mounted, settings))?;
-    }
-    let traveller = traveller::Traveller {
-        solid,
-        fit,
-        plan: &plan,
-        sampler,
-        settings,
-        names: &|face| {
-            let here = on_facet(places, solid, face);
-            here.iter().map(|on| on.place.name.to_string()).collect()
-        },
-    };
-    files.write("traveller.pdf", &pdf::pages(&traveller.pages()?, sheet_mm)?)?;
-    progress.step(1);
-    let report = section::section(&plan, solid, basis, settings);
+    draw_globe(&mut files, &plan, input, progress)?;
+    let report = section::section(&plan, solid, input.basis, settings);
     files.write("plan.md", report.as_bytes())?;
-    files.list(|names| numbers::numbers(&plan, solid, basis, settings, names))?;
+    files.list(|names| numbers::numbers(&plan, solid, input.basis, settings, names))?;
     let names: Vec<PathBuf> = files.names.iter().map(PathBuf::from).collect();
     let drawings = shown(&names, |name| {
         let path = folder.path().join(name);
@@ -182,6 +118,103 @@ pub(crate) fn write_shop(
         drawings,
         warnings: plan.warnings,
     })
+}
+
+/// The plan, with the true heights of seams and corners where there is a grid.
+fn plan_of(input: &ShopInput<'_>) -> Result<Plan> {
+    let ShopInput {
+        solid,
+        fit,
+        sampler,
+        settings,
+        ..
+    } = *input;
+    let ground: Option<Vec<_>> = sampler.map(|sampler| {
+        let seams = 0..solid.seams.len();
+        let ground = seams.map(|seam| seams::seam_ground(solid, seam, settings, sampler));
+        ground.collect()
+    });
+    let corners: Option<Vec<_>> = sampler.map(|sampler| {
+        let faces = 0..solid.faces.len();
+        let thinnest = |face| seams::thinnest_corner(solid, face, &fit.facets[face], sampler);
+        faces.map(thinnest).collect()
+    });
+    planning::plan(&PlanInput {
+        solid,
+        fit,
+        ground: ground.as_deref(),
+        corners_mm: corners.as_deref(),
+        body: input.body,
+        settings,
+    })
+}
+
+/// What belongs to one kind of blank: its section, outlines, jig, sleds, and every one's back.
+fn draw_kind(files: &mut Files<'_>, kind: usize, plan: &Plan, input: &ShopInput<'_>) -> Result<()> {
+    let ShopInput {
+        solid,
+        fit,
+        settings,
+        ..
+    } = *input;
+    let (of_kind, letter, say) = (&plan.kinds[kind], kind_letter(kind), settings.lengths());
+    let section = pieces::section(kind, of_kind, settings);
+    files.svg(&format!("section-{letter}"), &section)?;
+    let facet = facet_outline(solid, fit, solid.kinds[kind].faces[0], settings);
+    let blank = pieces::blank(kind, of_kind, &facet, plan.blanks.pieces[kind].count);
+    files.both(&format!("blank-{letter}"), &blank)?;
+    let jig = pieces::jig(kind, of_kind, say);
+    files.both(&format!("jig-{letter}"), &jig)?;
+    for (i, one) in of_kind.sleds.iter().enumerate() {
+        let drawing = sled::sled(kind, of_kind, one, say);
+        files.both(&format!("sled-{letter}{}", i + 1), &drawing)?;
+    }
+    for &face in &of_kind.faces {
+        let back = back::back(face, plan, solid, settings);
+        files.both(&format!("back-{}", facet_label(face)), &back)?;
+    }
+    Ok(())
+}
+
+/// What belongs to the whole ball: the map, its stand, and the traveller.
+fn draw_globe(
+    files: &mut Files<'_>,
+    plan: &Plan,
+    input: &ShopInput<'_>,
+    progress: &dyn Progress,
+) -> Result<()> {
+    let ShopInput {
+        solid,
+        fit,
+        sampler,
+        places,
+        settings,
+        ..
+    } = *input;
+    if !plan.net.is_empty() {
+        let map = net_map::NetMap::new(solid, &plan.net, sampler, places, settings);
+        files.write("map.svg", map.svg()?.as_bytes())?;
+        files.write("map.pdf", &pdf::pages(&map.pages()?, map.sheet_mm)?)?;
+    }
+    progress.step(1);
+    if let Some(mounted) = &plan.mount {
+        files.both("mount", &mount::stand(mounted, settings))?;
+    }
+    let traveller = traveller::Traveller {
+        solid,
+        fit,
+        plan,
+        sampler,
+        settings,
+        names: &|face| {
+            let here = on_facet(places, solid, face);
+            here.iter().map(|on| on.place.name.to_string()).collect()
+        },
+    };
+    let sheet_mm = crate::shop::plan::paper_mm(settings.paper.size);
+    files.write("traveller.pdf", &pdf::pages(&traveller.pages()?, sheet_mm)?)?;
+    progress.step(1);
+    Ok(())
 }
 
 /// The drawings of a plan's files that the page shows, in its order: what each is, and its SVG as

@@ -16,6 +16,9 @@ use std::fmt::Write;
 const TEXT: f64 = 3.0;
 const TITLE: f64 = 4.5;
 
+/// Room of a rod that turns in its hole. Common practice, no source.
+const TURNING_MM: f64 = 0.2;
+
 /// The arrow to north of a facet about a point, seen from the front or from the back.
 pub fn north_arrow(drawing: &mut Drawing, at: DVec2, long: f64, toward: Result<DVec2, &str>) {
     let size = 0.45 * long;
@@ -93,7 +96,7 @@ fn hole_on(
     };
     let place = format!(
         "hole {}, middle {} from the axis of the blank {}; {when}",
-        say.text(rod_mm),
+        say.stocked(rod_mm),
         say.text(middle.length()),
         if blind { "at the level" } else { "at the back" }
     );
@@ -175,6 +178,18 @@ pub fn stand(mount: &Mount, settings: &Settings) -> Drawing {
         drawing.words(between, size, 0, format!("{:.2}°", mount.tilt_deg));
     }
     if let Some(rod) = mount.rod_mm {
+        let deep = mount.holes.first().and_then(|hole| hole.deep_mm);
+        let deep = deep.map_or("right through".to_owned(), |deep| {
+            format!("{} deep", say.at_most(deep))
+        });
+        // Below the place, clear of the rod's end.
+        for (line, text) in [format!("rod {}", say.stocked(rod)), deep]
+            .into_iter()
+            .enumerate()
+        {
+            let below = DVec2::new(0.5 * rod, -1.4 * size * (line + 1) as f64);
+            drawing.words(top + below, size, -1, text);
+        }
         let side = axis.perp() * 0.5 * rod;
         let ends = mount.holes.iter().zip([1.0, -1.0]).map(|(hole, way)| {
             let inner = hole.deep_mm.map_or(0.0, |deep| radius - deep);
@@ -240,7 +255,7 @@ pub fn section(plan: &Plan, say: Lengths) -> String {
         place_name(mount.lowest[0], mount.lowest[1]),
     );
     if let Some(rod) = mount.rod_mm {
-        let _ = writeln!(out, "Rod: {}.{}\n", say.text(rod), sold(mount, say));
+        let _ = writeln!(out, "Rod: {}.{}\n", say.stocked(rod), sold(mount, say));
     }
     if !mount.holes.is_empty() {
         out.push_str(&holes(mount, say));
@@ -276,7 +291,7 @@ fn sold(mount: &Mount, say: Lengths) -> String {
     mount.nearest_rod_mm.map_or(String::new(), |nearest| {
         format!(
             " No such rod is common; the nearest that is sold is {} (common practice, no source).",
-            say.text(nearest)
+            say.stocked(nearest)
         )
     })
 }
@@ -303,13 +318,15 @@ fn holes(mount: &Mount, say: Lengths) -> String {
             say.text(hole.wood_mm),
         );
     }
-    out.push_str(
-        "\nA hole in one blank is drilled on the drill press before carving, the blank clamped \
-         on a wedge of the angle it leans: one right through with the back up, a blind one from the \
-         front. One through several blanks is drilled when the ball is glued, with the ball clamped in a cradle and a guide block; start \
-         with a thin bit. Try rod and bit in scrap: a rod that is to turn needs a drill 0.2 mm (one \
-         size) larger. Follow the drill press's manual, and never hold a blank or the ball by hand \
-         while drilling.\n\n",
+    let _ = writeln!(
+        out,
+        "\nA hole in one blank is drilled on the drill press before carving, the blank clamped on a \
+         wedge of the angle it leans: one right through with the back up, a blind one from the \
+         front. One through several blanks is drilled when the ball is glued, with the ball clamped \
+         in a cradle and a guide block; start with a thin bit. Try rod and bit in scrap: a rod that \
+         is to turn needs a drill {} (one size) larger. Follow the drill press's manual, and never \
+         hold a blank or the ball by hand while drilling.\n",
+        say.text(TURNING_MM)
     );
     out
 }

@@ -20,265 +20,261 @@ const OUTSIDE: f64 = 6.0;
 /// The section through a facet, at true size: its right half through a corner, its left half
 /// through the middle of the side that is sawn at the steepest tilt.
 pub fn section(kind: usize, plan: &KindPlan, settings: &Settings) -> Drawing {
-    let say = settings.lengths();
-    let stack = &plan.stack;
-    let mut drawing = Drawing::default();
-    let at = DVec2::new;
-    let (stock, back) = (stack.stock_mm, stack.back_plane_mm);
-    let side_out = plan
-        .saw
-        .iter()
-        .max_by(|a, b| a.tilt_deg.total_cmp(&b.tilt_deg));
-    let (tilt, jig_out) = side_out.map_or((0.0, 0.0), |s| (s.tilt_deg.to_radians(), s.at_jig_mm));
-    let blank_right = plan
-        .jig
-        .blank_mm
-        .iter()
-        .map(|p| p.length())
-        .fold(0.0, f64::max);
-    let blank_left = side_reach(plan, side_out.map_or(0, |s| s.side));
+    let mut section = Section::of(plan, settings);
+    section.stock();
+    section.ground_and_cuts();
+    section.jig();
+    let list = section.measures();
+    section.words(kind, &list);
+    section.drawing
+}
 
-    // Stock.
-    drawing.add(
-        Layer::Blank,
-        Primitive::Closed(vec![
-            at(-blank_left, 0.0),
-            at(blank_right, 0.0),
-            at(blank_right, stock),
-            at(-blank_left, stock),
-        ]),
-    );
-    // The level surface and, through corner and side, the cuts.
-    let level = |x: f64| match settings.globe.base {
-        Base::Sphere => (stack.base_mm.powi(2) - x * x).max(0.0).sqrt() - back,
-        Base::Flat => stack.base_mm - back,
-    };
-    let left_out = match settings.globe.base {
-        Base::Sphere => stack.base_mm * tilt.sin(),
-        Base::Flat => stack.base_mm * tilt.tan(),
-    };
-    let steps = 60;
-    let ground: Vec<DVec2> = (0..=steps)
-        .map(|i| {
-            let x = -left_out + (left_out + stack.corner_out_mm) * f64::from(i) / f64::from(steps);
-            at(x, level(x))
-        })
-        .collect();
-    drawing.add(Layer::Ground, Primitive::Open(ground));
-    let corner_back = back * stack.corner_out_mm / (level(stack.corner_out_mm) + back);
-    drawing.line(
-        Layer::SawCut,
-        at(corner_back, 0.0),
-        at(stack.corner_out_mm, level(stack.corner_out_mm)),
-    );
-    drawing.line(
-        Layer::SawCut,
-        at(-jig_out, 0.0),
-        at(-left_out, level(-left_out)),
-    );
-    // Pocket and boss.
-    let reach = |points: &[(DVec2, f64)]| points.iter().map(|p| p.0.length()).fold(0.0, f64::max);
-    let side = side_out.map_or(0, |s| s.side);
-    let depth = stack.pocket_mm.unwrap_or(0.0);
-    let seat = plan.jig.seat.as_ref();
-    let pocket_right = seat.map_or(0.0, |seat| reach(&seat.pocket.points));
-    // The boss is drawn below, where it stands before the blank is set on it.
-    let under = -depth - 8.0;
-    let base = settings.saw.base_mm.max(4.0);
-    if let Some(seat) = seat {
-        let pocket_left = flat_reach(plan, side, &seat.sharp_mm[0]);
-        drawing.add(
-            Layer::Pocket,
-            Primitive::Open(vec![
-                at(-pocket_left, 0.0),
-                at(-pocket_left, depth),
-                at(pocket_right, depth),
-                at(pocket_right, 0.0),
-            ]),
-        );
-        let boss_left = flat_reach(plan, side, &seat.sharp_mm[1]);
-        let boss_right = reach(&seat.boss.points);
-        drawing.add(
-            Layer::Boss,
-            Primitive::Open(vec![
-                at(-blank_left, under),
-                at(-boss_left, under),
-                at(-boss_left, under + depth),
-                at(boss_right, under + depth),
-                at(boss_right, under),
-                at(blank_right, under),
-            ]),
-        );
-    }
-    drawing.add(
-        Layer::Boss,
-        Primitive::Closed(vec![
-            at(-blank_left, under - base),
-            at(blank_right, under - base),
-            at(blank_right, under),
-            at(-blank_left, under),
-        ]),
-    );
-    drawing.line(
-        Layer::Axis,
-        at(0.0, under - base - 4.0),
-        at(0.0, stock + 6.0),
-    );
-    // Measures, each with a letter that the list below explains.
-    let mut list: Vec<(char, String)> = Vec::new();
-    let mut measure = |drawing: &mut Drawing, x: f64, low: f64, high: f64, text: String| {
-        let letter = ('a'..='z').nth(list.len()).unwrap_or('?');
-        let mut letter_y = 0.5 * (low + high);
-        if high - low >= LEAST_ARROW {
-            drawing.arrow(Layer::Measure, at(x, low), at(x, high), true);
-        } else {
-            // Too small for an arrow inside: two from outside that point at its ends.
-            drawing.arrow(Layer::Measure, at(x, high + OUTSIDE), at(x, high), false);
-            drawing.arrow(Layer::Measure, at(x, low - OUTSIDE), at(x, low), false);
-            letter_y = high + 0.6 * OUTSIDE;
+/// A section while it is drawn. The axis of the facet is x = 0, its back y = 0; lengths in mm.
+struct Section<'a> {
+    drawing: Drawing,
+    plan: &'a KindPlan,
+    settings: &'a Settings,
+    say: Lengths,
+    /// The side to the left, how far to it the cut is at the jig, and how far the blank.
+    side: usize,
+    jig_out: f64,
+    blank_left: f64,
+    /// How far the blank reaches to its corner.
+    blank_right: f64,
+    /// How far the level surface reaches to the cut on the left.
+    left_out: f64,
+    /// Top of the board below the boss, and its thickness.
+    under: f64,
+    base: f64,
+}
+
+impl Section<'_> {
+    fn of<'a>(plan: &'a KindPlan, settings: &'a Settings) -> Section<'a> {
+        let stack = &plan.stack;
+        let steepest = plan.saw.iter();
+        let steepest = steepest.max_by(|a, b| a.tilt_deg.total_cmp(&b.tilt_deg));
+        let (side, tilt, jig_out) = steepest.map_or((0, 0.0, 0.0), |side| {
+            (side.side, side.tilt_deg.to_radians(), side.at_jig_mm)
+        });
+        let corners = plan.jig.blank_mm.iter();
+        Section {
+            drawing: Drawing::default(),
+            plan,
+            settings,
+            say: settings.lengths(),
+            side,
+            jig_out,
+            blank_left: side_reach(plan, side),
+            blank_right: corners.map(|corner| corner.length()).fold(0.0, f64::max),
+            left_out: match settings.globe.base {
+                Base::Sphere => stack.base_mm * tilt.sin(),
+                Base::Flat => stack.base_mm * tilt.tan(),
+            },
+            // The boss is drawn where it stands before the blank is set on it.
+            under: -stack.pocket_mm.unwrap_or(0.0) - 8.0,
+            base: settings.saw.base_mm.max(4.0),
         }
-        drawing.words(
-            at(x + 1.2, letter_y - 0.4 * TEXT),
-            TEXT,
-            -1,
-            letter.to_string(),
-        );
-        list.push((letter, text));
-    };
-    let right = blank_right + 6.0;
-    measure(
-        &mut drawing,
-        right,
-        0.0,
-        stock,
-        format!("stock: {}", say.text(stock)),
-    );
-    measure(
-        &mut drawing,
-        right + 8.0,
-        stock - stack.skim_mm,
-        stock,
-        format!("left for clean-up: {}", say.text(stack.skim_mm)),
-    );
-    measure(
-        &mut drawing,
-        right + 16.0,
-        0.0,
-        stack.highest_mm,
-        format!(
-            "highest ground above the back: {}",
-            say.text(stack.highest_mm)
-        ),
-    );
-    if settings.globe.base == Base::Sphere {
-        measure(
-            &mut drawing,
-            -blank_left - 6.0,
-            level(stack.corner_out_mm),
-            level(0.0),
-            format!(
-                "rise of the ball over the facet: {}",
-                say.text(stack.rise_mm)
-            ),
-        );
     }
-    let corner_top = stack.corner_mm.unwrap_or(stack.corner_least_mm);
-    let corner_text = match stack.corner_mm {
-        Some(corner) => format!(
-            "thinnest corner: {} (could be {}; at least {})",
-            say.at_most(corner),
-            say.at_most(stack.corner_least_mm),
-            say.at_least(stack.edge_mm)
-        ),
-        None => format!(
-            "thinnest corner, at worst: {} (at least {})",
-            say.at_most(stack.corner_least_mm),
-            say.at_least(stack.edge_mm)
-        ),
-    };
-    measure(
-        &mut drawing,
-        stack.corner_out_mm,
-        0.0,
-        corner_top,
-        corner_text,
-    );
-    if let Some(over) = stack.over_mm {
-        measure(
-            &mut drawing,
-            0.5 * pocket_right,
-            0.0,
-            depth,
-            format!("pocket: {}", say.at_most(depth)),
-        );
-        measure(
-            &mut drawing,
-            pocket_right,
-            depth,
-            depth + over,
-            format!(
+
+    /// Height of the level surface above the back.
+    fn level(&self, x: f64) -> f64 {
+        let stack = &self.plan.stack;
+        match self.settings.globe.base {
+            Base::Sphere => (stack.base_mm.powi(2) - x * x).max(0.0).sqrt() - stack.back_plane_mm,
+            Base::Flat => stack.base_mm - stack.back_plane_mm,
+        }
+    }
+
+    /// From edge to edge of the blank.
+    fn across(&mut self, layer: Layer, low: f64, high: f64) {
+        let (left, right) = (-self.blank_left, self.blank_right);
+        let corners = [(left, low), (right, low), (right, high), (left, high)];
+        let corners = corners.map(DVec2::from).to_vec();
+        self.drawing.add(layer, Primitive::Closed(corners));
+    }
+
+    fn open(&mut self, layer: Layer, points: &[(f64, f64)]) {
+        let points = points.iter().copied().map(DVec2::from).collect();
+        self.drawing.add(layer, Primitive::Open(points));
+    }
+
+    fn stock(&mut self) {
+        self.across(Layer::Blank, 0.0, self.plan.stack.stock_mm);
+    }
+
+    /// The level surface and, through corner and side, the cuts.
+    fn ground_and_cuts(&mut self) {
+        const STEPS: usize = 60;
+        let (left, right) = (-self.left_out, self.plan.stack.corner_out_mm);
+        let step = |i: usize| left + (right - left) * i as f64 / STEPS as f64;
+        let ground: Vec<(f64, f64)> = (0..=STEPS)
+            .map(|i| (step(i), self.level(step(i))))
+            .collect();
+        self.open(Layer::Ground, &ground);
+        let (corner, back) = (self.level(right), self.plan.stack.back_plane_mm);
+        let corner_back = back * right / (corner + back);
+        self.open(Layer::SawCut, &[(corner_back, 0.0), (right, corner)]);
+        let side = (left, self.level(left));
+        self.open(Layer::SawCut, &[(-self.jig_out, 0.0), side]);
+    }
+
+    /// How far the pocket reaches to the corner.
+    fn pocket_right(&self) -> f64 {
+        let seat = self.plan.jig.seat.as_ref();
+        seat.map_or(0.0, |seat| farthest(&seat.pocket.points))
+    }
+
+    /// Pocket, boss and the board below.
+    fn jig(&mut self) {
+        let depth = self.plan.stack.pocket_mm.unwrap_or(0.0);
+        let (under, plan) = (self.under, self.plan);
+        if let Some(seat) = &plan.jig.seat {
+            let [pocket_left, boss_left] =
+                [0, 1].map(|outline| -flat_reach(plan, self.side, &seat.sharp_mm[outline]));
+            let (pocket_right, boss_right) = (self.pocket_right(), farthest(&seat.boss.points));
+            let pocket = [
+                (pocket_left, 0.0),
+                (pocket_left, depth),
+                (pocket_right, depth),
+                (pocket_right, 0.0),
+            ];
+            self.open(Layer::Pocket, &pocket);
+            let boss = [
+                (-self.blank_left, under),
+                (boss_left, under),
+                (boss_left, under + depth),
+                (boss_right, under + depth),
+                (boss_right, under),
+                (self.blank_right, under),
+            ];
+            self.open(Layer::Boss, &boss);
+        }
+        self.across(Layer::Boss, under - self.base, under);
+        let ends = [under - self.base - 4.0, plan.stack.stock_mm + 6.0];
+        let [low, high] = ends.map(|y| DVec2::new(0.0, y));
+        self.drawing.line(Layer::Axis, low, high);
+    }
+
+    /// The measures, each with a letter; what the letters mean.
+    fn measures(&mut self) -> Vec<String> {
+        let (say, stack) = (self.say, &self.plan.stack);
+        let mut all: Vec<(f64, [f64; 2], String)> = Vec::new();
+        let mut add = |x: f64, ends: [f64; 2], text: String| all.push((x, ends, text));
+        let (stock, right) = (stack.stock_mm, self.blank_right + 6.0);
+        add(right, [0.0, stock], format!("stock: {}", say.text(stock)));
+        let clean_up = format!("left for clean-up: {}", say.text(stack.skim_mm));
+        add(right + 8.0, [stock - stack.skim_mm, stock], clean_up);
+        let highest = say.text(stack.highest_mm);
+        let highest = format!("highest ground above the back: {highest}");
+        add(right + 16.0, [0.0, stack.highest_mm], highest);
+        if self.settings.globe.base == Base::Sphere {
+            let ends = [self.level(stack.corner_out_mm), self.level(0.0)];
+            let rise = say.text(stack.rise_mm);
+            let rise = format!("rise of the ball over the facet: {rise}");
+            add(-self.blank_left - 6.0, ends, rise);
+        }
+        let corner = stack.corner_mm.unwrap_or(stack.corner_least_mm);
+        add(stack.corner_out_mm, [0.0, corner], self.corner_text());
+        if let Some(over) = stack.over_mm {
+            let (depth, edge) = (stack.pocket_mm.unwrap_or(0.0), self.pocket_right());
+            let pocket = format!("pocket: {}", say.at_most(depth));
+            add(0.5 * edge, [0.0, depth], pocket);
+            let wood = format!(
                 "wood over the pocket at the lowest ground: {} (at least {})",
                 say.at_most(over),
                 say.at_least(stack.over_least_mm)
+            );
+            add(edge, [depth, depth + over], wood);
+        }
+        let named = all.into_iter().zip('a'..='z');
+        let named = named.map(|((x, ends, text), letter)| {
+            self.measure(x, ends, letter);
+            format!("{letter}: {text}")
+        });
+        named.collect()
+    }
+
+    fn corner_text(&self) -> String {
+        let (say, stack) = (self.say, &self.plan.stack);
+        let least = say.at_least(stack.edge_mm);
+        let worst = say.at_most(stack.corner_least_mm);
+        match stack.corner_mm {
+            Some(corner) => format!(
+                "thinnest corner: {} (could be {worst}; at least {least})",
+                say.at_most(corner)
             ),
-        );
+            None => format!("thinnest corner, at worst: {worst} (at least {least})"),
+        }
     }
-    drawing.words(
-        at(-blank_left + 2.0, under - 0.5 * base - 0.4 * TEXT),
-        TEXT,
-        -1,
-        if seat.is_some() {
-            "jig with boss"
+
+    fn measure(&mut self, x: f64, [low, high]: [f64; 2], letter: char) {
+        let mut letter_y = 0.5 * (low + high);
+        let at = |y: f64| DVec2::new(x, y);
+        let drawing = &mut self.drawing;
+        if high - low >= LEAST_ARROW {
+            drawing.arrow(Layer::Measure, at(low), at(high), true);
         } else {
-            "jig"
-        },
-    );
-    // List and title.
-    let mut y = under - base - 12.0;
-    for (letter, text) in &list {
-        drawing.words(at(-blank_left, y), TEXT, -1, format!("{letter}: {text}"));
-        y -= 1.6 * TEXT;
+            // Too small for an arrow inside: two from outside that point at its ends.
+            drawing.arrow(Layer::Measure, at(high + OUTSIDE), at(high), false);
+            drawing.arrow(Layer::Measure, at(low - OUTSIDE), at(low), false);
+            letter_y = high + 0.6 * OUTSIDE;
+        }
+        let place = DVec2::new(x + 1.2, letter_y - 0.4 * TEXT);
+        drawing.words(place, TEXT, -1, letter.to_string());
     }
-    for text in [
-        "thick line: the level, where heights are 0; ground lies above and below it".to_owned(),
-        format!(
-            "relief, lowest to highest ground of the globe: {}",
-            say.text(stack.relief_mm)
-        ),
-        format!(
-            "saw tilt {:.2}° from vertical; cut line {} from the axis at the jig",
-            stack.tilt_deg,
-            say.text(jig_out)
-        ),
-        format!(
-            "back of the blank {} from the globe's centre",
-            say.text(back)
-        ),
-    ] {
-        drawing.words(at(-blank_left, y), TEXT, -1, text);
-        y -= 1.6 * TEXT;
+
+    /// Captions, the list of measures, and the title.
+    fn words(&mut self, kind: usize, list: &[String]) {
+        let (say, stack) = (self.say, &self.plan.stack);
+        let (left, right, under) = (-self.blank_left, self.blank_right, self.under);
+        let (stock, drawing) = (stack.stock_mm, &mut self.drawing);
+        let jig = match self.plan.jig.seat {
+            Some(_) => "jig with boss",
+            None => "jig",
+        };
+        let at = DVec2::new;
+        let place = at(left + 2.0, under - 0.5 * self.base - 0.4 * TEXT);
+        drawing.words(place, TEXT, -1, jig);
+        let general = [
+            "thick line: the level, where heights are 0; ground lies above and below it".to_owned(),
+            format!(
+                "relief, lowest to highest ground of the globe: {}",
+                say.text(stack.relief_mm)
+            ),
+            format!(
+                "saw tilt {:.2}° from vertical; cut line {} from the axis at the jig",
+                stack.tilt_deg,
+                say.text(self.jig_out)
+            ),
+            format!(
+                "back of the blank {} from the globe's centre",
+                say.text(stack.back_plane_mm)
+            ),
+        ];
+        let mut y = under - self.base - 12.0;
+        for text in list.iter().chain(&general) {
+            drawing.words(at(left, y), TEXT, -1, text.as_str());
+            y -= 1.6 * TEXT;
+        }
+        // Both captions side by side need this much.
+        let narrow = self.blank_left.min(right) < 17.0 * 0.56 * TEXT;
+        let [side, corner] = match narrow {
+            true => ["side", "corner"],
+            false => ["through a side", "through a corner"],
+        };
+        drawing.words(at(left + 2.0, stock + 2.0), TEXT, -1, side);
+        drawing.words(at(right - 2.0, stock + 2.0), TEXT, 1, corner);
+        let title = format!("Section of blank {}, true size", kind_letter(kind));
+        drawing.words(at(left, stock + 11.0), TITLE, -1, title);
     }
-    // Both captions side by side need this much.
-    let narrow = blank_left.min(blank_right) < 17.0 * 0.56 * TEXT;
-    drawing.words(
-        at(-blank_left + 2.0, stock + 2.0),
-        TEXT,
-        -1,
-        if narrow { "side" } else { "through a side" },
-    );
-    drawing.words(
-        at(blank_right - 2.0, stock + 2.0),
-        TEXT,
-        1,
-        if narrow { "corner" } else { "through a corner" },
-    );
-    drawing.words(
-        at(-blank_left, stock + 11.0),
-        TITLE,
-        -1,
-        format!("Section of blank {}, true size", kind_letter(kind)),
-    );
-    drawing
+}
+
+/// Distance of the farthest point of a rounded outline from the axis.
+fn farthest(points: &[(DVec2, f64)]) -> f64 {
+    points
+        .iter()
+        .map(|point| point.0.length())
+        .fold(0.0, f64::max)
 }
 
 /// Distance of a side of the blank from its middle.

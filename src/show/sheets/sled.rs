@@ -23,90 +23,108 @@ const PAD_MM: f64 = 12.0;
 /// left.
 pub fn sled(kind: usize, plan: &KindPlan, sled: &Sled, say: Lengths) -> Drawing {
     let mut drawing = Drawing::default();
-    let at = DVec2::new;
+    carried(&mut drawing, plan, sled);
+    pins(&mut drawing, sled);
+    holding(&mut drawing, sled);
+    measures(&mut drawing, sled, say);
+    words(&mut drawing, kind, sled, say);
+    drawing
+}
+
+fn rectangle(left: f64, low: f64, right: f64, high: f64) -> Primitive {
+    let corners = [(left, low), (right, low), (right, high), (left, high)];
+    Primitive::Closed(corners.map(DVec2::from).to_vec())
+}
+
+/// The plate, the blade's cut, and the blank on its boss.
+fn carried(drawing: &mut Drawing, plan: &KindPlan, sled: &Sled) {
     let turn = DVec2::from_angle(sled.turned_rad);
-    let turned = |points: &[DVec2]| points.iter().map(|p| turn.rotate(*p)).collect::<Vec<_>>();
-    let (kerf, edge, end) = (-sled.at_jig_mm, sled.to_edge_mm, sled.half_length_mm);
-    let rectangle = |left: f64, low: f64, right: f64, high: f64| {
-        Primitive::Closed(vec![
-            at(left, low),
-            at(right, low),
-            at(right, high),
-            at(left, high),
-        ])
+    let turned = |points: &[DVec2]| {
+        let points = points.iter().map(|point| turn.rotate(*point));
+        Primitive::Closed(points.collect())
     };
-    drawing.add(Layer::SledPlate, rectangle(kerf, -end, edge, end));
-    drawing.line(Layer::SawCut, at(kerf, -end - 15.0), at(kerf, end + 15.0));
-    drawing.add(Layer::Blank, Primitive::Closed(turned(&plan.jig.blank_mm)));
-    drawing.add(Layer::Back, Primitive::Closed(turned(&plan.jig.back_mm)));
+    let (kerf, end) = (-sled.at_jig_mm, sled.half_length_mm);
+    drawing.add(
+        Layer::SledPlate,
+        rectangle(kerf, -end, sled.to_edge_mm, end),
+    );
+    let [near, far] = [-end - 15.0, end + 15.0].map(|y| DVec2::new(kerf, y));
+    drawing.line(Layer::SawCut, near, far);
+    drawing.add(Layer::Blank, turned(&plan.jig.blank_mm));
+    drawing.add(Layer::Back, turned(&plan.jig.back_mm));
     if let Some(seat) = &plan.jig.seat {
         let mut boss = seat.boss.clone();
-        boss.points
-            .iter_mut()
-            .for_each(|(p, _)| *p = turn.rotate(*p));
+        let points = boss.points.iter_mut();
+        points.for_each(|(point, _)| *point = turn.rotate(*point));
         drawing.add(Layer::Boss, Primitive::Rounded(boss));
     }
     for tab in &plan.jig.tabs {
-        drawing.add(Layer::Tab, Primitive::Closed(turned(&tab.tab_mm)));
+        drawing.add(Layer::Tab, turned(&tab.tab_mm));
     }
+}
+
+/// The pin at the axis, and the hole for each side's.
+fn pins(drawing: &mut Drawing, sled: &Sled) {
     drawing.axis_cross(DVec2::ZERO, 8.0);
     drawing.add(Layer::Pin, Primitive::Ring(DVec2::ZERO, 0.5 * PIN_MM));
     for (side, pin) in sled.sides.iter().zip(&sled.pins_mm) {
         drawing.add(Layer::Pin, Primitive::Ring(*pin, 0.5 * PIN_MM));
         let away = *pin + pin.normalize_or_zero() * (0.5 * PIN_MM + 3.0);
-        drawing.words(
-            away - DVec2::Y * 0.35 * TEXT,
-            TEXT,
-            0,
-            format!("{}", side + 1),
-        );
+        let place = away - DVec2::Y * 0.35 * TEXT;
+        drawing.words(place, TEXT, 0, (side + 1).to_string());
     }
-    // Stop, hold-down and what hands keep clear of.
+}
+
+/// Stop, hold-down, runner, and what hands keep clear of.
+fn holding(drawing: &mut Drawing, sled: &Sled) {
+    let (kerf, edge, end) = (-sled.at_jig_mm, sled.to_edge_mm, sled.half_length_mm);
     let (stop, clear) = (sled.blank_end_mm, kerf + 10.0);
     let stop_low = stop - 2.0 * HALF_STOP_MM;
-    drawing.add(
-        Layer::Stop,
-        rectangle(clear.max(-30.0), stop_low, 30.0, stop),
-    );
+    let block = rectangle(clear.max(-30.0), stop_low, 30.0, stop);
+    drawing.add(Layer::Stop, block);
     let hands = kerf + HANDS_MM;
-    drawing.line(Layer::NoHands, at(hands, -end), at(hands, end));
+    let [near, far] = [-end, end].map(|y| DVec2::new(hands, y));
+    drawing.line(Layer::NoHands, near, far);
     let base = hands.max(0.0) + 20.0;
     drawing.add(Layer::Clamp, Primitive::Ring(DVec2::ZERO, PAD_MM));
     drawing.add(Layer::Clamp, rectangle(PAD_MM, -6.0, base, 6.0));
     drawing.add(Layer::Clamp, rectangle(base, -20.0, base + 40.0, 20.0));
-    drawing.words(at(base + 20.0, -0.35 * TEXT), TEXT, 0, "hold-down");
+    let place = DVec2::new(base + 20.0, -0.35 * TEXT);
+    drawing.words(place, TEXT, 0, "hold-down");
     let runner = edge - 2.5 * HALF_RUNNER_MM;
     let sides = (runner - HALF_RUNNER_MM, runner + HALF_RUNNER_MM);
     drawing.add(Layer::Runner, rectangle(sides.0, -end, sides.1, end));
-    // Measures along the feed's two ends.
+}
+
+/// Measures beyond the plate's two ends, and which way it is fed.
+fn measures(drawing: &mut Drawing, sled: &Sled, say: Lengths) {
+    let (kerf, edge, end) = (-sled.at_jig_mm, sled.to_edge_mm, sled.half_length_mm);
+    let at = DVec2::new;
     let mut measure = |y: f64, from: f64, to: f64, text: String| {
         drawing.arrow(Layer::Measure, at(from, y), at(to, y), true);
         drawing.words(at(0.5 * (from + to), y + 1.5), TEXT, 0, text);
     };
     measure(end + 6.0, kerf, 0.0, say.text(sled.at_jig_mm));
-    measure(end + 6.0, 0.0, edge, say.text(sled.to_edge_mm));
+    measure(end + 6.0, 0.0, edge, say.text(edge));
     let clear = format!("{}: no hands", say.at_least(HANDS_MM));
-    measure(-end - 8.0, kerf, hands, clear);
-    drawing.arrow(
-        Layer::Measure,
-        at(edge + 8.0, -20.0),
-        at(edge + 8.0, 20.0),
-        false,
-    );
+    measure(-end - 8.0, kerf, kerf + HANDS_MM, clear);
+    let [from, to] = [-20.0, 20.0].map(|y| at(edge + 8.0, y));
+    drawing.arrow(Layer::Measure, from, to, false);
     drawing.words(at(edge + 11.0, -0.4 * TEXT), TEXT, -1, "feed");
+}
+
+/// Title and what to know.
+fn words(drawing: &mut Drawing, kind: usize, sled: &Sled, say: Lengths) {
     let (low, high) = drawing.bounds();
-    let list: Vec<String> = sled
-        .sides
-        .iter()
-        .map(|side| (side + 1).to_string())
-        .collect();
+    let sides = sled.sides.iter().map(|side| (side + 1).to_string());
+    let sides: Vec<String> = sides.collect();
     let title = format!(
         "Sled {} for sides {}, {:.2}°, from above, true size",
         kind_letter(kind),
-        list.join(", "),
+        sides.join(", "),
         sled.tilt_deg
     );
-    drawing.words(at(low.x, high.y + 4.0), TITLE, -1, title);
+    drawing.words(DVec2::new(low.x, high.y + 4.0), TITLE, -1, title);
     let table = match sled.at_table_mm {
         mm if mm < 0.0 => format!("{} beyond the axis", say.text(-mm)),
         mm => format!("{} from the axis", say.text(mm)),
@@ -123,8 +141,7 @@ pub fn sled(kind: usize, plan: &KindPlan, sled: &Sled, say: Lengths) -> Drawing 
         "ring and arm: padded hold-down over the blank's middle; red: hands stay on the fence's side".to_owned(),
     ];
     for (i, line) in lines.into_iter().enumerate() {
-        let place = at(low.x, low.y - 6.0 - 1.6 * TEXT * i as f64);
+        let place = DVec2::new(low.x, low.y - 6.0 - 1.6 * TEXT * i as f64);
         drawing.words(place, TEXT, -1, line);
     }
-    drawing
 }

@@ -78,7 +78,7 @@ impl Traveller<'_> {
         let heading = format!("{}: the whole job", settings.name);
         let mut flow = Flow::new(paper_mm(settings.paper.size), &heading, FOOT);
         flow.plain(&format!(
-            "A {} of {} facets for a globe of {}, from stock of {}. A sheet for each facet follows \
+            "One {} of {} facets for a globe of {}, from stock of {}. A sheet for each facet follows \
              and goes with its blank, with a box for every cut; here a piece is ticked when a step \
              is done with it. The same numbers stand in plan.md and plan.json.",
             self.solid.name.replace('-', " "),
@@ -372,9 +372,7 @@ impl Traveller<'_> {
 
     /// Every side: its cut, its seam, its joint.
     fn sides(&self, face: usize) -> Part {
-        let say = self.settings.lengths();
         let kind = self.kind(face);
-        let letter = kind_letter(self.solid.faces[face].kind);
         let jointed = self.plan.sheet[face]
             .iter()
             .any(|row| self.plan.joints[row.seam].fitting.is_some());
@@ -402,62 +400,68 @@ impl Traveller<'_> {
             ]);
         }
         let rows = kind.saw_order.iter().map(|&side| {
-            let row = &self.plan.sheet[face][side];
-            let sled = kind
-                .sleds
-                .iter()
-                .position(|sled| sled.sides.contains(&side));
-            let saw = &kind.saw[row.side];
-            let edge = self.solid.faces[face].edges[row.side];
-            let mut cells = vec![
-                String::new(),
-                (row.side + 1).to_string(),
-                sled.map_or("-".to_owned(), |i| format!("{letter}{}", i + 1)),
-                seam_label(row.seam),
-                format!(
-                    "{}, side {}",
-                    facet_label(row.neighbour),
-                    edge.neighbour_edge + 1
-                ),
-                format!("{:.2}°", row.tilt_deg),
-                format!("{:.2}°", saw.table_deg),
-                say.number(saw.at_jig_mm),
-                say.number(saw.at_top_mm),
-                say.number_at_least(row.blade_mm),
-                say.number_at_least(row.wood.height_mm),
-                row.wood
-                    .from_left_mm
-                    .map_or("anywhere".to_owned(), |mm| say.number(mm)),
-            ];
+            let mut cells = self.cut(face, side);
             if jointed {
-                let joint = &self.plan.joints[row.seam];
-                let lower = usize::from(self.solid.seams[row.seam].faces[0] != face);
-                cells.extend(match joint.fitting {
-                    Some(fitting) => [
-                        fitting.name.to_owned(),
-                        say.number(joint.from_back_mm[lower]),
-                        say.number(fitting.deep_mm),
-                        // Left and right change places across the seam.
-                        hand(
-                            joint.longer_mm[lower] * if lower == 0 { 1.0 } else { -1.0 },
-                            "-",
-                            say,
-                        ),
-                        String::new(),
-                    ],
-                    None => ["glue alone", "-", "-", "-", "-"].map(str::to_owned),
-                });
+                cells.extend(self.joint(face, side));
             }
             cells
         });
         Part {
             title: format!(
                 "Saw in this order, facing each side with the facet face up; lengths in {}",
-                say.unit()
+                self.settings.lengths().unit_word()
             ),
             columns,
             rows: rows.collect(),
         }
+    }
+
+    /// What the saw needs to know of a side.
+    fn cut(&self, face: usize, side: usize) -> Vec<String> {
+        let say = self.settings.lengths();
+        let (kind, row) = (self.kind(face), &self.plan.sheet[face][side]);
+        let letter = kind_letter(self.solid.faces[face].kind);
+        let sled = kind
+            .sleds
+            .iter()
+            .position(|sled| sled.sides.contains(&side));
+        let saw = &kind.saw[row.side];
+        let next_side = self.solid.faces[face].edges[row.side].neighbour_edge + 1;
+        let from_left = row.wood.from_left_mm;
+        vec![
+            String::new(),
+            (row.side + 1).to_string(),
+            sled.map_or("-".to_owned(), |i| format!("{letter}{}", i + 1)),
+            seam_label(row.seam),
+            format!("{}, side {next_side}", facet_label(row.neighbour)),
+            format!("{:.2}°", row.tilt_deg),
+            format!("{:.2}°", saw.table_deg),
+            say.number(saw.at_jig_mm),
+            say.number(saw.at_top_mm),
+            say.number_at_least(row.blade_mm),
+            say.number_at_least(row.wood.height_mm),
+            from_left.map_or("anywhere".to_owned(), |mm| say.number(mm)),
+        ]
+    }
+
+    /// What the slots or holes of a side need to know.
+    fn joint(&self, face: usize, side: usize) -> [String; 5] {
+        let say = self.settings.lengths();
+        let seam = self.plan.sheet[face][side].seam;
+        let joint = &self.plan.joints[seam];
+        let Some(fitting) = joint.fitting else {
+            return ["glue alone", "-", "-", "-", "-"].map(str::to_owned);
+        };
+        let lower = usize::from(self.solid.seams[seam].faces[0] != face);
+        // Left and right change places across the seam.
+        let way = if lower == 0 { 1.0 } else { -1.0 };
+        [
+            fitting.name.to_owned(),
+            say.number(joint.from_back_mm[lower]),
+            say.number(fitting.deep_mm),
+            hand(joint.longer_mm[lower] * way, "-", say),
+            String::new(),
+        ]
     }
 
     /// The glue-up as far as it has to do with this facet.
