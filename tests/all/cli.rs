@@ -436,7 +436,7 @@ fn an_inch_shop_gets_its_plan_in_inches() {
         "| stock |  | 1.750 in (1-3/4) |",
         "| left for clean-up |  | 0.016 in (1/64) |",
         "at least 0.500 in (1/2)",
-        "## Seam sheet\n\nHeights in in;",
+        "## Seam sheet\n\nHeights in inches;",
         "To buy, with 30 % for waste: 8/4 boards (2.000 in rough, 1.750 in (1-3/4) planed; common \
          practice): 3.1",
         "each 2.000 in wide and ",

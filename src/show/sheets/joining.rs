@@ -62,13 +62,13 @@ pub fn joints(plan: &Plan, settings: &Settings) -> String {
 /// Every seam that has a joint, and those that lost theirs.
 fn table(plan: &Plan, say: Lengths) -> String {
     let mut out = format!(
-        "\nSeam by seam, {}. \"Longer\": the slot is cut on, or the hole made oblong, by so much to \
+        "\nSeam by seam, in {}. \"Longer\": the slot is cut on, or the hole made oblong, by so much to \
          that hand, with the facet in front of you, face up, the seam towards you; the part then \
          slides in along it. \"Middle\": of biscuit or dowel, from the middle of the seam, seen so \
          from the lower facet number.\n\n\
          | seam | joint | from the back, lower | from the back, higher | deep in each | cut face, \
          back to surface | middle | longer, lower | longer, higher |\n|---|---|---|---|---|---|---|---|---|\n",
-        say.unit()
+        say.unit_word()
     );
     for joint in &plan.joints {
         if let Some(fitting) = joint.fitting {

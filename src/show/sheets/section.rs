@@ -403,7 +403,7 @@ fn seam_sheet(plan: &Plan, say: Lengths) -> String {
          nothing is left standing.\n\n\
          | facet | blank | side | seam | neighbour | tilt | lowest ground | highest ground | highest wood | \
          blade above the table |\n|---|---|---|---|---|---|---|---|---|---|\n",
-        say.unit()
+        say.unit_word()
     );
     for (face, rows) in plan.sheet.iter().enumerate() {
         let kind = plan
