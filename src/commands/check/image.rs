@@ -36,6 +36,17 @@ const LARGE_BYTES: f64 = (1u64 << 26) as f64;
 /// # Errors
 /// One clause in plain words: what is wrong with the file.
 pub fn read(path: &Path, width_px: usize, height_px: usize) -> Result<HeightImage, String> {
+    read_into(Vec::new(), path, width_px, height_px)
+}
+
+/// The same, with the memory of an image that is done with: to be given it anew takes a quarter of
+/// the time.
+pub(super) fn read_into(
+    spare: Vec<u16>,
+    path: &Path,
+    width_px: usize,
+    height_px: usize,
+) -> Result<HeightImage, String> {
     let trouble = |e: std::io::Error| match e.kind() {
         std::io::ErrorKind::NotFound => "the image is missing".to_string(),
         _ => format!("the image cannot be opened: {e}"),
@@ -59,7 +70,7 @@ pub fn read(path: &Path, width_px: usize, height_px: usize) -> Result<HeightImag
     let file = BufReader::new(file);
     let size = (width_px, height_px);
     match path.extension().and_then(|e| e.to_str()) {
-        Some("png") => read_png(file, size),
+        Some("png") => read_png(spare, file, size),
         Some("tif" | "tiff") => read_tiff(file, size),
         _ => Err("the image is neither .png nor .tif".into()),
     }
@@ -89,7 +100,11 @@ fn shaped(size: (usize, usize), samples: Vec<u16>) -> Result<Array2<u16>, String
     Array2::from_shape_vec((size.1, size.0), samples).map_err(damaged)
 }
 
-fn read_png(file: impl BufRead + Seek, size: (usize, usize)) -> Result<HeightImage, String> {
+fn read_png(
+    mut samples: Vec<u16>,
+    file: impl BufRead + Seek,
+    size: (usize, usize),
+) -> Result<HeightImage, String> {
     let mut reader = png::Decoder::new(file).read_info().map_err(damaged)?;
     let info = reader.info();
     same_size(info.size(), size)?;
@@ -104,13 +119,13 @@ fn read_png(file: impl BufRead + Seek, size: (usize, usize)) -> Result<HeightIma
     let texts = &info.uncompressed_latin1_text;
     let label = texts.iter().find(|text| text.keyword == "Facet");
     let label = label.map(|text| text.text.clone());
-    let mut bytes = vec![0; 2 * size.0 * size.1];
-    reader.next_frame(&mut bytes).map_err(damaged)?;
+    samples.resize(size.0 * size.1, 0);
+    let bytes = bytemuck::cast_slice_mut(&mut samples);
+    reader.next_frame(bytes).map_err(damaged)?;
     reader.finish().map_err(damaged)?;
-    let samples = bytes
-        .chunks_exact(2)
-        .map(|pair| u16::from_be_bytes([pair[0], pair[1]]))
-        .collect();
+    samples
+        .iter_mut()
+        .for_each(|level| *level = u16::from_be(*level));
     Ok(HeightImage {
         levels: shaped(size, samples)?,
         per_metre,

@@ -24,6 +24,7 @@ use serde::Serialize;
 use std::collections::BTreeMap;
 use std::fmt;
 use std::path::Path;
+use std::sync::{Mutex, PoisonError};
 
 /// How sure the border of the trim is, mm: half a level moves a seam plane by less.
 const BORDER_MM: f64 = 0.01;
@@ -141,8 +142,9 @@ pub fn check(folder: &Path) -> Result<CheckReport> {
     lines.extend(consistency::lines(&manifest));
 
     let line_up = seam_steps::seams_of(&manifest);
+    let spare = Mutex::default();
     let looked_at = parallel::mapped(&manifest.facets, &|facet| {
-        look_at(folder, &manifest, facet, &line_up)
+        look_at(folder, &manifest, facet, &line_up, &spare)
     });
     let mut measured = BTreeMap::new();
     for (facet, (line, profiles)) in manifest.facets.iter().zip(looked_at) {
@@ -194,16 +196,20 @@ fn look_at(
     manifest: &Manifest,
     facet: &FacetEntry,
     line_up: &[SeamLine],
+    spare: &Mutex<Vec<Vec<u16>>>,
 ) -> (CheckLine, Option<Profiles>) {
     let subject = format!("facet {}", facet.label);
     let path = folder.join(&facet.file);
-    let image = match image::read(&path, facet.width_px, facet.height_px) {
+    let memory = || spare.lock().unwrap_or_else(PoisonError::into_inner);
+    let free = memory().pop().unwrap_or_default();
+    let image = match image::read_into(free, &path, facet.width_px, facet.height_px) {
         Ok(image) => image,
         Err(wrong) => return (CheckLine::new(subject, Err(wrong)), None),
     };
     let view = FacetView::of(&manifest.image, facet, &image.levels);
     let profiles = seam_steps::profiles(facet.id, &view, line_up, manifest.globe.radius_mm);
     let found = compare_image(manifest, facet, &image);
+    memory().push(image.levels.into_raw_vec_and_offset().0);
     (CheckLine::new(subject, found), Some(profiles))
 }
 
@@ -254,14 +260,13 @@ fn compare_extremes(
         ))
     };
     let sides = seam_steps::sides_of(manifest, facet);
-    let lowest = |margin_mm: f64| lowest_inside(manifest, facet, image, &sides, margin_mm);
-    let (smaller, larger) = (lowest(-BORDER_MM), lowest(BORDER_MM));
+    let [smaller, larger] = lowest_inside(manifest, facet, image, &sides);
     if !(larger - allowed..=smaller + allowed).contains(&facet.min_mm) {
         return wrong("lowest", smaller, facet.min_mm);
     }
     let terrain_everywhere = manifest.job.pointer("/image/outside")
         == Some(&serde_json::Value::String("terrain".into()));
-    let highest = image.levels.iter().max().copied().unwrap_or(0);
+    let highest = image.levels.as_slice().map_or(0, greatest);
     let highest = black + per_level * f64::from(highest);
     if !terrain_everywhere && (highest - facet.max_mm).abs() > allowed {
         return wrong("highest", highest, facet.max_mm);
@@ -269,70 +274,98 @@ fn compare_extremes(
     Ok(())
 }
 
-/// Lowest height in an image, mm, of the facet and as much beyond its sides as its trim and
-/// `margin_mm`.
+/// Lowest height in an image, mm, of the facet and as much beyond its sides as its trim, less and
+/// more [`BORDER_MM`].
 fn lowest_inside(
     manifest: &Manifest,
     facet: &FacetEntry,
     image: &HeightImage,
     sides: &[Side],
-    margin_mm: f64,
-) -> f64 {
+) -> [f64; 2] {
     let view = FacetView::of(&manifest.image, facet, &image.levels);
     let per_level = (view.white_mm - view.black_mm) / f64::from(u16::MAX);
-    let trim_mm = manifest.globe.trim_mm + margin_mm;
+    let trims_mm = [-BORDER_MM, BORDER_MM].map(|margin| manifest.globe.trim_mm + margin);
     let [lowest_z, highest_z] = [view.black_mm, view.white_mm].map(|z| view.back_plane_mm + z);
-    let (half_rows, half_columns) = (
-        image.levels.nrows() as f64 / 2.0,
-        image.levels.ncols() as f64 / 2.0,
-    );
-    let mut lowest = u16::MAX;
+    let (rows, columns) = image.levels.dim();
+    let (half_rows, half_columns) = (rows as f64 / 2.0, columns as f64 / 2.0);
+    let mut lowest = [u16::MAX; 2];
     for (row, line) in image.levels.outer_iter().enumerate() {
         let Some(line) = line.to_slice() else {
             continue;
         };
         let y = (half_rows - row as f64 - 0.5) * view.pixel_mm;
-        let columns = |z: f64| {
-            let column = |x: f64| (x / view.pixel_mm + half_columns).clamp(0.0, 2.0 * half_columns);
-            let (left, right) = reach(sides, trim_mm, y, z);
-            (column(left), column(right))
-        };
         // Sides lean out, so what is inside at the lowest level is inside at any, and what is
         // outside there and as low is outside. Only the few other pixels have to be placed.
-        let (left, right) = columns(highest_z);
-        let all = left as usize..right.ceil() as usize;
-        if all.is_empty() {
-            continue;
-        }
-        let (left, right) = columns(lowest_z);
-        let (start, end) = ((left - 0.5).ceil() as usize, (right + 0.5).floor() as usize);
-        let sure = start.clamp(all.start, all.end)..end.clamp(all.start, all.end);
-        let sure = if sure.is_empty() {
-            all.end..all.end
-        } else {
-            sure
-        };
-        lowest = lowest.min(least(&line[sure.clone()]));
-        for column in (all.start..sure.start).chain(sure.end..all.end) {
-            let level = line[column];
-            if level > 0 && level < lowest {
-                let x = (column as f64 + 0.5 - half_columns) * view.pixel_mm;
-                let z = view.back_plane_mm + view.black_mm + per_level * f64::from(level);
-                if inside_all(sides, trim_mm, DVec2::new(x, y), z) {
-                    lowest = level;
+        let [inner, outer] = trims_mm.map(|trim_mm| {
+            let ends = |z: f64| {
+                let column =
+                    |x: f64| (x / view.pixel_mm + half_columns).clamp(0.0, 2.0 * half_columns);
+                let (left, right) = reach(sides, trim_mm, y, z);
+                (column(left), column(right))
+            };
+            let (left, right) = ends(highest_z);
+            let all = left as usize..right.ceil() as usize;
+            let (left, right) = ends(lowest_z);
+            let (start, end) = ((left - 0.5).ceil() as usize, (right + 0.5).floor() as usize);
+            let last = all.end.max(all.start);
+            let sure = start.clamp(all.start, last)..end.clamp(all.start, last);
+            match sure.is_empty() {
+                true => (all.clone(), all.end..all.end),
+                false => (all, sure),
+            }
+        });
+        // Most of the row is in both.
+        let shared = least(&line[inner.1.clone()]);
+        let beside = [inner.1.start, inner.1.end];
+        for (which, (all, sure)) in [inner, outer].into_iter().enumerate() {
+            let lowest = &mut lowest[which];
+            if !sure.is_empty() {
+                let [left, right] = [sure.start..beside[0], beside[1]..sure.end];
+                let more = [left, right].map(|part| least(line.get(part).unwrap_or_default()));
+                *lowest = more.into_iter().fold(shared.min(*lowest), u16::min);
+            }
+            for part in [all.start..sure.start, sure.end..all.end] {
+                let levels = line.get(part.clone()).unwrap_or_default();
+                if least_carved(levels) >= *lowest {
+                    continue;
+                }
+                for (column, &level) in part.zip(levels) {
+                    if level > 0 && level < *lowest {
+                        let x = (column as f64 + 0.5 - half_columns) * view.pixel_mm;
+                        let z = view.back_plane_mm + view.black_mm + per_level * f64::from(level);
+                        if inside_all(sides, trims_mm[which], DVec2::new(x, y), z) {
+                            *lowest = level;
+                        }
+                    }
                 }
             }
         }
     }
-    view.black_mm + per_level * f64::from(lowest)
+    lowest.map(|level| view.black_mm + per_level * f64::from(level))
 }
 
-/// The least of some levels. Every x86 processor compares eight signed words at once, but few
-/// compare unsigned ones, so the levels are moved there and back.
+/// The upper half of the unsigned numbers. Every x86 processor compares eight signed words at
+/// once, but few compare unsigned ones, so levels are moved there and back.
+const HALF: u16 = 1 << 15;
+
+/// The least of some levels.
 fn least(levels: &[u16]) -> u16 {
-    const HALF: u16 = 1 << 15;
     let signed = levels.iter().map(|level| (level ^ HALF) as i16);
     signed.fold(i16::MAX, i16::min) as u16 ^ HALF
+}
+
+/// The least above 0, the level of what is not carved.
+fn least_carved(levels: &[u16]) -> u16 {
+    let signed = levels
+        .iter()
+        .map(|level| (level.wrapping_sub(1) ^ HALF) as i16);
+    (signed.fold(i16::MAX, i16::min) as u16 ^ HALF).saturating_add(1)
+}
+
+/// The greatest of some levels.
+fn greatest(levels: &[u16]) -> u16 {
+    let signed = levels.iter().map(|level| (level ^ HALF) as i16);
+    signed.fold(i16::MIN, i16::max) as u16 ^ HALF
 }
 
 /// Leftmost and rightmost x at `y_mm` that is inside all sides at height `z_mm` over the globe's
