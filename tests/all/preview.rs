@@ -349,6 +349,55 @@ fn bad_questions_are_answered_in_plain_words() {
     assert_eq!(bench.job(), JOB);
 }
 
+/// Connections that begin a question and say no more, and a body of 100 MB.
+#[test]
+fn whoever_asks_badly_keeps_nobody_waiting_and_takes_no_memory() {
+    let bench = Running::start();
+    let question = json!({ "values": {} }).to_string();
+    let answered = || assert_eq!(bench.ask("/api/answer", &question).0, 200);
+    answered();
+    let most_kb = || {
+        let status = std::fs::read_to_string(format!("/proc/{}/status", bench.child.id()));
+        let status = status.unwrap_or_default();
+        let line = status.lines().find(|line| line.starts_with("VmHWM:"));
+        line.and_then(|line| line.split_whitespace().nth(1)?.parse::<u64>().ok())
+    };
+    let before_kb = most_kb();
+    // As many as there may be: here and there every one is an open file.
+    let files = rustix::process::getrlimit(rustix::process::Resource::Nofile).current;
+    let many = files.map_or(1000, |files| files.saturating_sub(200).min(1000));
+    let begun: Vec<TcpStream> = (0..many)
+        .map(|_| {
+            let mut stream = TcpStream::connect(("127.0.0.1", bench.port)).unwrap();
+            stream
+                .write_all(b"POST /api/answer HTTP/1.1\r\nHost: ")
+                .unwrap();
+            stream
+        })
+        .collect();
+    answered();
+    drop(begun);
+    let (host, token) = (bench.host(), &bench.token);
+    let head = format!(
+        "POST /api/answer HTTP/1.1\r\nConnection: close\r\nHost: {host}\r\nX-Preview-Token: {token}\r\n\
+         Content-Length: 100000000\r\n\r\n"
+    );
+    let mut stream = TcpStream::connect(("127.0.0.1", bench.port)).unwrap();
+    stream.write_all(head.as_bytes()).unwrap();
+    let part = vec![b' '; 1 << 20];
+    // It may close the door before all is through.
+    let taken = (0..96)
+        .take_while(|_| stream.write_all(&part).is_ok())
+        .count();
+    answered();
+    if let (Some(before), Some(after)) = (before_kb, most_kb()) {
+        assert!(
+            after < before + 64_000,
+            "{before} to {after} kB, {taken} MB sent"
+        );
+    }
+}
+
 #[test]
 fn the_answer_says_what_the_main_job_says() {
     let bench = Running::start();
