@@ -515,7 +515,7 @@ mod tests {
             "6 facets, 3.150 in across",
             "| A (4 sides) | 6 | 1.024 in | 0.020 in | 0.984 in |",
             "| One pixel | ",
-            "Heights in in above the back",
+            "Heights in inches above the back",
             "| A | 4 | 45.00° | 45.00° | 0.630 in | 1.654 in |",
             "| S01 | 01 and 03 | -0.020 in | +0.030 in |",
         ] {
