@@ -1,6 +1,6 @@
 //! Runs that are killed, told to end, or whose result nobody reads.
 
-use crate::support::{contents, files, program, run, smooth_job};
+use crate::support::{contents, files, heeding_signals, program, run, smooth_job};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use std::path::{Path, PathBuf};
@@ -18,18 +18,7 @@ const QUICK_JOB: &str = "[globe]\nsolid = \"cube\"\n[relief]\nrange = \"3 mm\"\n
 const NAMES: [&str; 3] = ["out", "smooth.tif", "smooth.toml"];
 
 fn started(folder: &Path, words: &[&str]) -> Child {
-    // Whoever runs the tests may have them ignore signals, as `nohup` does.
-    let mut command = match cfg!(target_os = "linux") {
-        true => Command::new("env"),
-        false => Command::new(env!("CARGO_BIN_EXE_globewright")),
-    };
-    if cfg!(target_os = "linux") {
-        command.args([
-            "--default-signal=INT,TERM,HUP",
-            env!("CARGO_BIN_EXE_globewright"),
-        ]);
-    }
-    command
+    heeding_signals()
         .current_dir(folder)
         .args(words)
         .stdout(Stdio::null())

@@ -2,7 +2,7 @@
 //! kept as those of the report page are.
 
 use crate::page::{Opened, differing};
-use crate::support::program;
+use crate::support::{heeding_signals, program};
 use serde_json::{Value, json};
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpStream;
@@ -54,7 +54,7 @@ impl Running {
         let sample = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-rasters/ashkerry.tif");
         std::fs::copy(sample, folder.path().join("ashkerry.tif")).unwrap();
         std::fs::write(folder.path().join("hall.toml"), JOB).unwrap();
-        let mut child = Command::new(env!("CARGO_BIN_EXE_globewright"))
+        let mut child = heeding_signals()
             .current_dir(folder.path())
             .args(["preview", "hall.toml", "--quiet"])
             .args(options)

@@ -1,4 +1,6 @@
-use crate::support::{assert_sound, carve, contents, files, program, run, smooth_job};
+use crate::support::{
+    assert_sound, carve, contents, files, heeding_signals, program, run, smooth_job,
+};
 use sha2::{Digest, Sha256};
 use std::path::Path;
 use std::time::Duration;
@@ -181,7 +183,7 @@ const SLOW_JOB: &str = "[globe]\ndiameter = \"400 mm\"\n[relief]\nrange = \"4 mm
 #[cfg(unix)]
 fn an_interrupted_run_leaves_nothing() {
     let folder = smooth_job(360, SLOW_JOB);
-    let mut child = std::process::Command::new(env!("CARGO_BIN_EXE_globewright"))
+    let mut child = heeding_signals()
         .current_dir(folder.path())
         .args(["facets", "smooth.toml", "--out", "deep/down/out"])
         .stderr(std::process::Stdio::null())

@@ -1,6 +1,6 @@
 //! The process that reads grids: what it is given, what it gives up, and how it ends.
 
-use crate::support::{Raster, files, smooth_job};
+use crate::support::{Raster, files, heeding_signals, smooth_job};
 use std::io::Read;
 use std::os::unix::fs::{MetadataExt, PermissionsExt};
 use std::os::unix::process::CommandExt;
@@ -35,7 +35,7 @@ struct Reading {
 
 impl Reading {
     fn begin(folder: &Path, words: &[&str]) -> Reading {
-        let mut program = Command::new(env!("CARGO_BIN_EXE_globewright"))
+        let mut program = heeding_signals()
             .current_dir(folder)
             .args(words)
             .env("GDAL_SKIP", "ENVI")

@@ -17,6 +17,18 @@ pub fn program(folder: &Path, words: &[&str]) -> Command {
     command
 }
 
+/// The program, to be told to end: whoever runs the tests may have them ignore signals, as `nohup`
+/// does, and what is ignored here would be ignored there.
+pub fn heeding_signals() -> std::process::Command {
+    let program = env!("CARGO_BIN_EXE_globewright");
+    if cfg!(not(target_os = "linux")) {
+        return std::process::Command::new(program);
+    }
+    let mut command = std::process::Command::new("env");
+    command.args(["--default-signal=INT,TERM,HUP", program]);
+    command
+}
+
 /// Exit code, standard output and standard error.
 pub fn run(folder: &TempDir, words: &[&str]) -> (i32, String, String) {
     let output = program(folder.path(), words).output().unwrap();

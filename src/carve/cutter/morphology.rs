@@ -7,7 +7,7 @@
 
 use super::Profile;
 use crate::model::parallel;
-use ndarray::Array2;
+use ndarray::{Array2, Slice};
 use std::ops::Range;
 
 /// Pixels of a row handled together: enough to fill wide vectors, few enough that ground and bit
@@ -22,74 +22,94 @@ const BAND_ROWS: usize = 16;
 /// Shape `(rows + 2·radius_px, columns + 2·radius_px)`; −∞ where the bit touches nothing.
 /// Heights must not be NaN; −∞ stands for "no ground".
 pub fn dilate(z_mm: &Array2<f32>, profile: &Profile) -> Array2<f32> {
-    let (rows, columns) = z_mm.dim();
-    let grown = 2 * profile.radius_px;
-    let field = PaddedHeights::new(
-        (rows + grown, columns + grown),
-        profile.radius_px,
-        |row, column| {
-            let inside =
-                (grown..grown + rows).contains(&row) && (grown..grown + columns).contains(&column);
-            if inside {
-                z_mm[(row - grown, column - grown)]
-            } else {
-                f32::NEG_INFINITY
-            }
-        },
-    );
-    field.highest(profile)
+    dilate_for(z_mm, profile, &everywhere(z_mm))
+}
+
+/// The same where it decides what is left of the columns `spans` of each row; elsewhere it may be
+/// missing.
+pub fn dilate_for(z_mm: &Array2<f32>, profile: &Profile, spans: &[Range<usize>]) -> Array2<f32> {
+    let radius = profile.radius_px;
+    let field = PaddedHeights::new(z_mm, 2 * radius, radius, |z| z);
+    field.highest(profile, &reached(spans, z_mm.ncols(), 2 * radius))
 }
 
 /// What a bit leaves whose tip has been at every place of `tip_mm`, as [`dilate`] returns it.
 pub fn erode(tip_mm: &Array2<f32>, profile: &Profile) -> Array2<f32> {
     let (rows, columns) = tip_mm.dim();
     let grown = 2 * profile.radius_px;
-    let field = PaddedHeights::new(
-        (rows - grown, columns - grown),
-        profile.radius_px,
-        |row, column| -tip_mm[(row, column)],
-    );
-    let mut left = field.highest(profile);
+    erode_for(tip_mm, profile, &vec![0..columns - grown; rows - grown])
+}
+
+/// The same in the columns `spans` of each row; elsewhere it may be missing.
+pub fn erode_for(tip_mm: &Array2<f32>, profile: &Profile, spans: &[Range<usize>]) -> Array2<f32> {
+    let field = PaddedHeights::new(tip_mm, 0, profile.radius_px, |z| -z);
+    let mut left = field.highest(profile, spans);
     left.mapv_inplace(|z| -z);
     left
 }
 
 /// The surface a bit can actually leave: never below `z_mm`.
 pub fn close(z_mm: &Array2<f32>, profile: &Profile) -> Array2<f32> {
-    erode(&dilate(z_mm, profile), profile)
+    close_for(z_mm, profile, &everywhere(z_mm))
+}
+
+/// The same in the columns `spans` of each row; elsewhere it may be missing.
+pub fn close_for(z_mm: &Array2<f32>, profile: &Profile, spans: &[Range<usize>]) -> Array2<f32> {
+    erode_for(&dilate_for(z_mm, profile, spans), profile, spans)
 }
 
 /// The middle part of what [`dilate`] returns: the tip's height over each pixel of the image.
 pub fn over_image(tip_mm: &Array2<f32>, profile: &Profile) -> Array2<f32> {
-    let (rows, columns) = tip_mm.dim();
     let margin = profile.radius_px;
-    let size = (rows - 2 * margin, columns - 2 * margin);
-    Array2::from_shape_fn(size, |(row, column)| {
-        tip_mm[(row + margin, column + margin)]
-    })
+    let middle = tip_mm.slice_each_axis(|axis| Slice::from(margin..axis.len - margin));
+    middle.to_owned()
+}
+
+fn everywhere(z_mm: &Array2<f32>) -> Vec<Range<usize>> {
+    vec![0..z_mm.ncols(); z_mm.nrows()]
+}
+
+/// Where the tip decides what is left of the `spans`, in the image that is larger by `grown` both
+/// ways. Of a block that holds a pixel of a span all pixels count.
+fn reached(spans: &[Range<usize>], columns: usize, grown: usize) -> Vec<Range<usize>> {
+    let whole = |span: &Range<usize>| {
+        let end = span.end.next_multiple_of(LANES).min(columns);
+        span.start / LANES * LANES..end + grown
+    };
+    let row = |row: usize| {
+        let near = &spans[row.saturating_sub(grown)..(row + 1).min(spans.len())];
+        let near = near.iter().filter(|span| !span.is_empty()).map(whole);
+        let all = near.reduce(|all, one| all.start.min(one.start)..all.end.max(one.end));
+        all.unwrap_or(0..0)
+    };
+    (0..spans.len() + grown).map(row).collect()
 }
 
 /// An image with a margin of the bit's radius, its rows filled up so that every block is whole.
 struct PaddedHeights {
     z: Vec<f32>,
     stride: usize,
+    /// Size without the margin.
     rows: usize,
     columns: usize,
 }
 
 impl PaddedHeights {
-    /// `size` without the margin; `at` takes rows and columns that count from the margin's corner.
+    /// An image with `grown` pixels of "no ground" around it, of which a margin is not counted,
+    /// its heights turned into others.
     fn new(
-        size: (usize, usize),
+        image: &Array2<f32>,
+        grown: usize,
         margin: usize,
-        at: impl Fn(usize, usize) -> f32 + Sync,
+        turned: impl Fn(f32) -> f32 + Sync,
     ) -> PaddedHeights {
-        let (rows, columns) = size;
+        let [rows, columns] = [image.nrows(), image.ncols()].map(|n| n + 2 * grown - 2 * margin);
         let stride = columns.next_multiple_of(LANES) + 2 * margin;
         let mut z = vec![f32::NEG_INFINITY; stride * (rows + 2 * margin)];
-        parallel::chunks(&mut z, stride, &|row, line| {
-            for (column, z) in line[..columns + 2 * margin].iter_mut().enumerate() {
-                *z = at(row, column);
+        let inner = &mut z[grown * stride..][..image.nrows() * stride];
+        parallel::chunks(inner, stride, &|row, line| {
+            for (z, &height) in line[grown..].iter_mut().zip(image.row(row)) {
+                *z = turned(height);
             }
         });
         PaddedHeights {
@@ -100,18 +120,20 @@ impl PaddedHeights {
         }
     }
 
-    /// max over the bit of z − h, for every place of its axis.
-    fn highest(&self, profile: &Profile) -> Array2<f32> {
+    /// max over the bit of z − h, for every place of its axis in the columns `needed` of each row;
+    /// elsewhere it may be −∞.
+    fn highest(self, profile: &Profile, needed: &[Range<usize>]) -> Array2<f32> {
         if profile.is_flat() {
-            return self.highest_of_discs(profile);
+            return self.highest_of_discs(profile, needed);
         }
         let peaks = self.peaks(profile.radius_px);
         let mut out = Array2::zeros((self.rows, self.columns));
-        fill(&mut out, self.columns, |rows, out| {
+        fill(&mut out, |rows, out| {
             pulp::Arch::new().dispatch(Touch {
-                field: self,
+                field: &self,
                 profile,
                 peaks: &peaks,
+                needed: &needed[rows.clone()],
                 rows,
                 out,
             });
@@ -137,40 +159,37 @@ impl PaddedHeights {
         peaks
     }
 
-    /// The same for a flat bit, from tables of the highest in runs of 1, 2, 4, … pixels.
-    fn highest_of_discs(&self, profile: &Profile) -> Array2<f32> {
-        let radius = profile.radius_px;
-        let longest = 2 * radius + 1;
-        let mut runs = vec![self.z.clone()];
-        while (2 << (runs.len() - 1)) <= longest {
-            let step = 1 << (runs.len() - 1);
-            let before = &runs[runs.len() - 1];
-            let mut next = before.clone();
-            parallel::chunks(&mut next, self.stride, &|row, next| {
-                let before = &before[row * self.stride..][..self.stride];
-                let shifted = &before[step.min(before.len())..];
-                for (next, &other) in next.iter_mut().zip(shifted) {
-                    *next = higher(*next, other);
-                }
+    /// The same for a flat bit, from the highest in runs of 1, 2, 4, … pixels, one length after
+    /// the other.
+    fn highest_of_discs(mut self, profile: &Profile, needed: &[Range<usize>]) -> Array2<f32> {
+        let mut out = Array2::from_elem((self.rows, self.columns), f32::NEG_INFINITY);
+        for table in 0..=(2 * profile.radius_px + 1).ilog2() {
+            if table > 0 {
+                let step = 1 << (table - 1);
+                parallel::chunks(&mut self.z, self.stride, &|_, line| {
+                    for i in step..line.len() {
+                        line[i - step] = higher(line[i - step], line[i]);
+                    }
+                });
+            }
+            fill(&mut out, |rows, out| {
+                pulp::Arch::new().dispatch(Lie {
+                    field: &self,
+                    profile,
+                    table,
+                    needed: &needed[rows.clone()],
+                    rows,
+                    out,
+                });
             });
-            runs.push(next);
         }
-        let mut out = Array2::zeros((self.rows, self.columns));
-        fill(&mut out, self.columns, |rows, out| {
-            pulp::Arch::new().dispatch(Lie {
-                field: self,
-                profile,
-                runs: &runs,
-                rows,
-                out,
-            });
-        });
         out
     }
 }
 
 /// Fills an image by bands of rows, in parallel.
-fn fill(out: &mut Array2<f32>, columns: usize, band: impl Fn(Range<usize>, &mut [f32]) + Sync) {
+fn fill(out: &mut Array2<f32>, band: impl Fn(Range<usize>, &mut [f32]) + Sync) {
+    let columns = out.ncols().max(1);
     let Some(out) = out.as_slice_mut() else {
         return;
     };
@@ -190,6 +209,8 @@ struct Touch<'a> {
     field: &'a PaddedHeights,
     profile: &'a Profile,
     peaks: &'a [f32],
+    /// Columns of the rows that are needed.
+    needed: &'a [Range<usize>],
     rows: Range<usize>,
     out: &'a mut [f32],
 }
@@ -200,27 +221,34 @@ impl pulp::NullaryFnOnce for Touch<'_> {
     #[inline(always)]
     fn call(self) {
         let Touch { field, profile, .. } = self;
-        let (stride, blocks, radius) = (field.stride, field.blocks(), profile.radius_px);
+        let (stride, all_blocks, radius) = (field.stride, field.blocks(), profile.radius_px);
         let mut both = vec![0.0; stride];
-        let mut best = vec![0.0; blocks * LANES];
-        for (row, out) in self.rows.zip(self.out.chunks_exact_mut(field.columns)) {
+        let mut best = vec![0.0; all_blocks * LANES];
+        let rows = self.rows.zip(self.needed);
+        for ((row, needed), out) in rows.zip(self.out.chunks_exact_mut(field.columns)) {
             best.fill(f32::NEG_INFINITY);
+            let blocks = needed.start / LANES..needed.end.div_ceil(LANES);
+            if needed.is_empty() {
+                out.fill(f32::NEG_INFINITY);
+                continue;
+            }
+            let touched = blocks.start * LANES..blocks.end * LANES + 2 * radius;
             for (dy, heights) in profile.rows.iter().enumerate() {
                 // The bit is as high over the row above its axis as over the one below.
                 let (above, below) = (row + radius - dy, row + radius + dy);
                 let lines = (
-                    &field.z[above * stride..][..stride],
-                    &field.z[below * stride..][..stride],
+                    &field.z[above * stride..][touched.clone()],
+                    &field.z[below * stride..][touched.clone()],
                 );
                 for ((both, &a), &b) in both.iter_mut().zip(lines.0).zip(lines.1) {
                     *both = higher(a, b);
                 }
-                let peaks = (&self.peaks[above * blocks..], &self.peaks[below * blocks..]);
+                let peaks = [above, below].map(|row| &self.peaks[row * all_blocks..]);
                 let (best, _) = best.as_chunks_mut::<LANES>();
-                for (block, best) in best.iter_mut().enumerate() {
-                    let peak = higher(peaks.0[block], peaks.1[block]);
-                    let line = &both[block * LANES..][..LANES + 2 * radius];
-                    touch_row(line, peak, heights, radius, best);
+                for block in blocks.clone() {
+                    let peak = higher(peaks[0][block], peaks[1][block]);
+                    let line = &both[(block - blocks.start) * LANES..][..LANES + 2 * radius];
+                    touch_row(line, peak, heights, radius, &mut best[block]);
                 }
             }
             out.copy_from_slice(&best[..out.len()]);
@@ -251,7 +279,10 @@ fn touch_row(line: &[f32], peak: f32, heights: &[f32], radius: usize, best: &mut
 struct Lie<'a> {
     field: &'a PaddedHeights,
     profile: &'a Profile,
-    runs: &'a [Vec<f32>],
+    /// The field's pixels are the highest of runs of 2 to this power.
+    table: u32,
+    /// Columns of the rows that are needed.
+    needed: &'a [Range<usize>],
     rows: Range<usize>,
     out: &'a mut [f32],
 }
@@ -265,18 +296,20 @@ impl pulp::NullaryFnOnce for Lie<'_> {
             stride, columns, ..
         } = *self.field;
         let radius = self.profile.radius_px;
-        for (row, out) in self.rows.zip(self.out.chunks_exact_mut(columns)) {
-            out.fill(f32::NEG_INFINITY);
+        let rows = self.rows.zip(self.needed);
+        for ((row, needed), out) in rows.zip(self.out.chunks_exact_mut(columns)) {
+            let out = &mut out[needed.clone()];
             for (dy, heights) in self.profile.rows.iter().enumerate() {
                 let half = heights.len() - 1;
                 let length = 2 * half + 1;
-                let table = length.ilog2() as usize;
-                let run = &self.runs[table];
-                let shift = length - (1 << table);
+                if length.ilog2() != self.table {
+                    continue;
+                }
+                let shift = length - (1 << self.table);
                 for row in [row + radius - dy, row + radius + dy] {
-                    let start = row * stride + radius - half;
-                    let first = &run[start..][..columns];
-                    let last = &run[start + shift..][..columns];
+                    let start = row * stride + radius - half + needed.start;
+                    let first = &self.field.z[start..][..out.len()];
+                    let last = &self.field.z[start + shift..][..out.len()];
                     for ((out, &a), &b) in out.iter_mut().zip(first).zip(last) {
                         *out = higher(*out, higher(a, b));
                     }
@@ -386,6 +419,35 @@ mod tests {
                 for ((found, exact), z) in left.iter().zip(&exact).zip(&z) {
                     assert!((f64::from(*found) - exact).abs() < 4e-6, "{tool:?}");
                     assert!(*found >= *z - 1e-6);
+                }
+            }
+        }
+    }
+
+    /// What is asked for is to the last bit what it is in the whole image.
+    #[test]
+    fn a_part_is_closed_as_in_the_whole() {
+        for tool in [
+            Tool::ball(1.57),
+            Tool::ball(0.05),
+            Tool::flat(1.7),
+            tapered(20.0),
+        ] {
+            let profile = tool.profile(0.1);
+            for (rows, columns) in [(1, 1), (3, 70), (75, 131)] {
+                let z = rough_ground(rows, columns, 7);
+                let whole = close(&z, &profile);
+                let slanted = (0..rows).map(|row| match row % 5 {
+                    4 => 0..0,
+                    _ => (row / 2).min(columns)..columns - row.min(columns / 2),
+                });
+                let spans: Vec<Range<usize>> = slanted.collect();
+                let part = close_for(&z, &profile, &spans);
+                for (row, span) in spans.iter().enumerate() {
+                    for column in span.clone() {
+                        let at = (row, column);
+                        assert_eq!(part[at].to_bits(), whole[at].to_bits(), "{tool:?} {at:?}");
+                    }
                 }
             }
         }

@@ -95,7 +95,8 @@ pub fn largest_ball_mm(
         };
         balls = &balls[..balls.partition_point(passes)];
         let ball_mm = *balls.last()?;
-        let carved = morphology::close(wanted_mm, &Tool::ball(ball_mm).profile(pixel_mm));
+        let profile = Tool::ball(ball_mm).profile(pixel_mm);
+        let carved = morphology::close_for(wanted_mm, &profile, spans);
         match left(wanted_mm, &carved, spans, pixel_mm, amount_mm) {
             Some(left) if left.most_mm > amount_mm => {
                 places.push(left.worst);
@@ -147,12 +148,22 @@ fn left_beside(
     let ground = Array2::from_shape_fn((down.len(), right.len()), |(row, column)| {
         wanted_mm[(down.start + row, right.start + column)]
     });
-    let carved = morphology::close(&ground, profile);
-    let mut most = 0f32;
+    let mut beside = vec![0..0; down.len()];
     for row in around(place.0, BESIDE_PX, rows) {
-        let beside = around(place.1, BESIDE_PX, columns);
-        for column in beside.start.max(spans[row].start)..beside.end.min(spans[row].end) {
-            let at = (row - down.start, column - right.start);
+        let near = around(place.1, BESIDE_PX, columns);
+        let (start, end) = (
+            near.start.max(spans[row].start),
+            near.end.min(spans[row].end),
+        );
+        if start < end {
+            beside[row - down.start] = start - right.start..end - right.start;
+        }
+    }
+    let carved = morphology::close_for(&ground, profile, &beside);
+    let mut most = 0f32;
+    for (row, span) in beside.into_iter().enumerate() {
+        for column in span {
+            let at = (row, column);
             most = most.max(carved[at] - ground[at]);
         }
     }
@@ -164,14 +175,14 @@ fn left_beside(
 ///
 /// A share needs no more than a sample here and there: of fine pixels as many are passed over as
 /// leave [`SAMPLES_TO_RADIUS`], which errs towards the smaller ball if at all. What is `known` of
-/// one ball, its diameter and the share where it leaves more, is not looked for again.
+/// balls, their diameters and the shares where they leave more, is not looked for again.
 pub fn largest_ball_but_for_mm(
     wanted_mm: &Array2<f32>,
     spans: &[Range<usize>],
     pixel_mm: f64,
     amount_mm: f64,
     share: f64,
-    known: Option<(f64, f64)>,
+    known: &[(f64, f64)],
 ) -> Option<f64> {
     let passes = |&ball_mm: &f64| {
         let step = (0.5 * ball_mm / pixel_mm) as usize / SAMPLES_TO_RADIUS;
@@ -184,19 +195,19 @@ pub fn largest_ball_but_for_mm(
         let spans: Vec<Range<usize>> = (spans.iter().step_by(step))
             .map(|span| span.start.div_ceil(step)..span.end.div_ceil(step))
             .collect();
-        let pixel_mm = pixel_mm * step as f64;
-        let carved = morphology::close(&wanted, &Tool::ball(ball_mm).profile(pixel_mm));
+        let profile = Tool::ball(ball_mm).profile(pixel_mm * step as f64);
+        let carved = morphology::close_for(&wanted, &profile, &spans);
         let left = left(&wanted, &carved, &spans, pixel_mm, amount_mm);
         left.is_none_or(|left| left.over_share <= share)
     };
-    let (sure, end) = match known {
-        Some((ball_mm, over)) if over <= share => (
-            STOCKED_MM.partition_point(|&mm| mm <= ball_mm),
-            STOCKED_MM.len(),
-        ),
-        Some((ball_mm, _)) => (0, STOCKED_MM.partition_point(|&mm| mm < ball_mm)),
-        None => (0, STOCKED_MM.len()),
-    };
+    let (mut sure, mut end) = (0, STOCKED_MM.len());
+    for &(ball_mm, over) in known {
+        match over <= share {
+            true => sure = sure.max(STOCKED_MM.partition_point(|&mm| mm <= ball_mm)),
+            false => end = end.min(STOCKED_MM.partition_point(|&mm| mm < ball_mm)),
+        }
+    }
+    let end = end.max(sure);
     let count = sure + STOCKED_MM[sure..end].partition_point(passes);
     count.checked_sub(1).map(|last| STOCKED_MM[last])
 }
@@ -220,7 +231,7 @@ mod tests {
         // The groove is 48 of 100 rows; a bit may leave it be if that much is allowed.
         let found = largest_ball_mm(&z, &spans, 0.05, 0.05, vec![(50, 30)]);
         assert_eq!(found, Some(2.381));
-        let found = largest_ball_but_for_mm(&z, &spans, 0.05, 0.05, 0.5, None);
+        let found = largest_ball_but_for_mm(&z, &spans, 0.05, 0.05, 0.5, &[]);
         assert_eq!(found, Some(9.525));
         let needle = Array2::from_shape_fn(
             (21, 21),
@@ -232,7 +243,7 @@ mod tests {
         for worst in [vec![(10, 10)], Vec::new()] {
             assert_eq!(largest_ball_mm(&needle, &spans, 0.1, 0.1, worst), None);
         }
-        let found = largest_ball_but_for_mm(&needle, &spans, 0.1, 0.1, 0.0, None);
+        let found = largest_ball_but_for_mm(&needle, &spans, 0.1, 0.1, 0.0, &[]);
         assert_eq!(found, None);
     }
 
@@ -285,8 +296,8 @@ mod tests {
             let (z, spans) = rolling(seed);
             for share in [0.01, 0.05, 0.2] {
                 let exact = |ball_mm| over_share(&z, &spans, ball_mm, 0.02);
-                let known = [0.5, 1.7, 4.0].map(|mm| Some((mm, exact(mm))));
-                for known in known.into_iter().chain([None]) {
+                let [low, middle, high] = [0.5, 1.7, 4.0].map(|mm| (mm, exact(mm)));
+                for known in [&[low][..], &[middle], &[high], &[high, low], &[]] {
                     let found = largest_ball_but_for_mm(&z, &spans, 0.1, 0.02, share, known);
                     let found = found.unwrap();
                     let next = STOCKED_MM.iter().find(|&&ball_mm| ball_mm > found);

@@ -20,13 +20,27 @@ pub fn surface_mm(
     allowance_mm: f64,
     pixel_mm: f64,
 ) -> Array2<f32> {
+    surface_and_tip_mm(wanted_mm, tool, allowance_mm, pixel_mm).0
+}
+
+/// The same, and the tip's height over each pixel: where it is for what it wants to leave it also
+/// is for what it leaves.
+pub(crate) fn surface_and_tip_mm(
+    wanted_mm: &Array2<f32>,
+    tool: &Tool,
+    allowance_mm: f64,
+    pixel_mm: f64,
+) -> (Array2<f32>, Array2<f32>) {
     let raised = if allowance_mm > 0.0 {
         let ball = allowance(allowance_mm, pixel_mm);
         morphology::over_image(&morphology::dilate(wanted_mm, &ball), &ball)
     } else {
         wanted_mm.clone()
     };
-    morphology::close(&raised, &tool.profile(pixel_mm))
+    let profile = tool.profile(pixel_mm);
+    let tip = morphology::dilate(&raised, &profile);
+    let surface = morphology::erode(&tip, &profile);
+    (surface, morphology::over_image(&tip, &profile))
 }
 
 /// How far ground must be raised around a pixel: √(a² − ρ'²), ρ' = ρ − √2 pixels, as heights under
@@ -69,6 +83,16 @@ pub fn steps_mm(top_mm: f64, lowest_mm: f64, stepdown_mm: f64) -> Vec<f64> {
 mod tests {
     use super::*;
     use crate::output::testing::random;
+
+    #[test]
+    fn the_tip_is_where_what_is_left_puts_it() {
+        for tool in [Tool::flat(1.0), Tool::flat(3.3)] {
+            let (surface, tip) = surface_and_tip_mm(&ground(5, 0.1), &tool, 0.4, 0.1);
+            let profile = tool.profile(0.1);
+            let again = morphology::dilate(&surface, &profile);
+            assert_eq!(morphology::over_image(&again, &profile), tip);
+        }
+    }
 
     /// Random ground with cliffs, steps and noise.
     fn ground(seed: u64, pixel_mm: f64) -> Array2<f32> {

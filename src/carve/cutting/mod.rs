@@ -137,8 +137,12 @@ impl CutterSet {
         let suspects = reach::suspects(&wanted, &carved, &facet);
         let largest = reach::largest_ball_mm(&wanted, &facet, pixel_mm, left_mm, suspects);
         let known = (tool.shape == ToolShape::Ball).then_some((tool.diameter_mm, left.over_share));
+        let known: Vec<_> = known
+            .into_iter()
+            .chain(largest.map(|ball| (ball, 0.0)))
+            .collect();
         let largest_99 =
-            reach::largest_ball_but_for_mm(&wanted, &facet, pixel_mm, left_mm, SPARED, known);
+            reach::largest_ball_but_for_mm(&wanted, &facet, pixel_mm, left_mm, SPARED, &known);
         let stepover = self.finishing.stepover_mm();
         let ridges = match tool.shape {
             ToolShape::Flat => None,
@@ -189,9 +193,8 @@ impl CutterSet {
         ground: &[Range<usize>],
     ) -> Rough {
         let tool = tool(bit);
-        let surface = rough::surface_mm(wanted, &tool, bit.allowance_mm(), spec.pixel_mm);
-        let profile = tool.profile(spec.pixel_mm);
-        let tip = morphology::over_image(&morphology::dilate(&surface, &profile), &profile);
+        let (allowance, pixel_mm) = (bit.allowance_mm(), spec.pixel_mm);
+        let (surface, tip) = rough::surface_and_tip_mm(wanted, &tool, allowance, pixel_mm);
         let lowest = ground
             .iter()
             .enumerate()
@@ -349,13 +352,16 @@ fn legible_share(
         let length = DVec3::new(spec.x_mm(column), spec.y_mm(row), z).length();
         (length, (z / length).clamp(0.1, 1.0))
     };
-    let relief = Array2::from_shape_fn(z_mm.dim(), |(row, column)| {
-        let height = match spec.base {
-            Base::Sphere => ray(row, column).0 - spec.radius_mm,
-            Base::Flat => f64::from(z_mm[(row, column)]) + spec.back_plane_mm,
-        };
-        height as f32
-    });
+    let mut relief = Array2::zeros(z_mm.dim());
+    for (row, span) in ground.iter().enumerate() {
+        for column in span.clone() {
+            let height = match spec.base {
+                Base::Sphere => ray(row, column).0 - spec.radius_mm,
+                Base::Flat => f64::from(z_mm[(row, column)]) + spec.back_plane_mm,
+            };
+            relief[(row, column)] = height as f32;
+        }
+    }
     let lean = |row, column| match spec.base {
         Base::Sphere => ray(row, column).1,
         Base::Flat => 1.0,
@@ -372,7 +378,8 @@ fn deepest_wall(
     ground: &[Range<usize>],
 ) -> f64 {
     let beside = Tool::flat(2.0 * (tool.reach_mm() + spec.pixel_mm)).profile(spec.pixel_mm);
-    let highest = morphology::over_image(&morphology::dilate(wanted, &beside), &beside);
+    let highest = morphology::dilate_for(wanted, &beside, ground);
+    let highest = morphology::over_image(&highest, &beside);
     let mut deepest = 0.0f32;
     for (row, span) in ground.iter().enumerate() {
         for column in span.clone() {
