@@ -224,9 +224,12 @@ impl pulp::NullaryFnOnce for Touch<'_> {
         let (stride, all_blocks, radius) = (field.stride, field.blocks(), profile.radius_px);
         let mut both = vec![0.0; stride];
         let mut best = vec![0.0; all_blocks * LANES];
+        // The lowest of each block.
+        let mut low = vec![0.0; all_blocks];
         let rows = self.rows.zip(self.needed);
         for ((row, needed), out) in rows.zip(self.out.chunks_exact_mut(field.columns)) {
             best.fill(f32::NEG_INFINITY);
+            low.fill(f32::NEG_INFINITY);
             let blocks = needed.start / LANES..needed.end.div_ceil(LANES);
             if needed.is_empty() {
                 out.fill(f32::NEG_INFINITY);
@@ -247,8 +250,12 @@ impl pulp::NullaryFnOnce for Touch<'_> {
                 let (best, _) = best.as_chunks_mut::<LANES>();
                 for block in blocks.clone() {
                     let peak = higher(peaks[0][block], peaks[1][block]);
+                    if peak - heights[0] <= low[block] {
+                        continue;
+                    }
                     let line = &both[(block - blocks.start) * LANES..][..LANES + 2 * radius];
-                    touch_row(line, peak, heights, radius, &mut best[block]);
+                    low[block] =
+                        touch_row(line, peak, heights, radius, low[block], &mut best[block]);
                 }
             }
             out.copy_from_slice(&best[..out.len()]);
@@ -256,24 +263,38 @@ impl pulp::NullaryFnOnce for Touch<'_> {
     }
 }
 
-/// One row of the bit against a row of ground whose highest pixel is `peak`.
+/// One row of the bit against a row of ground whose highest pixel is `peak`; the lowest of `best`
+/// before and after.
 #[inline(always)]
-fn touch_row(line: &[f32], peak: f32, heights: &[f32], radius: usize, best: &mut [f32; LANES]) {
+fn touch_row(
+    line: &[f32],
+    peak: f32,
+    heights: &[f32],
+    radius: usize,
+    low: f32,
+    best: &mut [f32; LANES],
+) -> f32 {
     let mut all = *best;
-    let mut lowest = all[0];
-    for &b in all.iter() {
-        lowest = if b < lowest { b } else { lowest };
-    }
-    // Heights only rise from the axis on.
-    let touching = heights.partition_point(|&height| peak - height > lowest);
-    for (dx, &height) in heights[..touching].iter().enumerate() {
-        let (left, right) = (&line[radius - dx..][..LANES], &line[radius + dx..][..LANES]);
-        for lane in 0..LANES {
-            let z = higher(left[lane], right[lane]) - height;
-            all[lane] = higher(all[lane], z);
+    // Heights only rise from the axis on. A look at every fourth is cheaper than finding the last
+    // that touches, and those beyond it change nothing.
+    for (first, heights) in heights.chunks(4).enumerate() {
+        if peak - heights[0] <= low {
+            break;
+        }
+        for (dx, &height) in (4 * first..).zip(heights) {
+            let (left, right) = (&line[radius - dx..][..LANES], &line[radius + dx..][..LANES]);
+            for lane in 0..LANES {
+                let z = higher(left[lane], right[lane]) - height;
+                all[lane] = higher(all[lane], z);
+            }
         }
     }
     *best = all;
+    let mut low = all[0];
+    for &b in all.iter() {
+        low = if b < low { b } else { low };
+    }
+    low
 }
 
 struct Lie<'a> {

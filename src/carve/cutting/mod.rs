@@ -43,7 +43,7 @@ pub struct CuttingImages {
     /// The roughing surface, when there is a bit for it.
     pub rough: Option<Array2<u16>>,
     /// What the finishing bit leaves.
-    pub carved: Array2<u16>,
+    pub carved: Option<Array2<u16>>,
 }
 
 impl CutterSet {
@@ -105,25 +105,31 @@ impl CutterSet {
         self.finishing.change_min + self.roughing.as_ref().map_or(0.0, |bit| bit.change_min)
     }
 
-    /// Looks at one facet.
+    /// Looks at one facet; `carved`: whether the surface that the bit leaves is wanted as an image.
     pub fn facet(
         &self,
         id: usize,
         label: &str,
         spec: &FacetSpec,
         levels: &Array2<u16>,
+        carved: bool,
     ) -> (FacetCutting, CuttingImages) {
         let per_level = (spec.white_mm - spec.black_mm) / 65535.0;
         let wanted = levels.mapv(|v| (spec.black_mm + f64::from(v) * per_level) as f32);
         let tool = tool(&self.finishing);
         let profile = tool.profile(spec.pixel_mm);
-        let tip = morphology::dilate(&wanted, &profile);
-        let carved = morphology::erode(&tip, &profile);
-        let tip = morphology::over_image(&tip, &profile);
         let ground: Vec<Range<usize>> = (0..spec.height_px).map(|row| spec.span(row)).collect();
         let facet: Vec<Range<usize>> = (0..spec.height_px)
             .map(|row| between_seams(spec, &wanted, row))
             .collect();
+        let keep = carved;
+        let looked_at = match keep {
+            true => vec![0..spec.width_px; spec.height_px],
+            false => with_neighbours(&ground),
+        };
+        let tip = morphology::dilate_for(&wanted, &profile, &looked_at);
+        let carved = morphology::erode_for(&tip, &profile, &looked_at);
+        let tip = morphology::over_image(&tip, &profile);
 
         let left = reach::left(&wanted, &carved, &facet, spec.pixel_mm, self.asked.left_mm);
         let left = left.unwrap_or(Left {
@@ -180,7 +186,7 @@ impl CutterSet {
         };
         let images = CuttingImages {
             rough: rough.map(|rough| rough.levels),
-            carved: nearest_levels(&carved, spec),
+            carved: keep.then(|| nearest_levels(&carved, spec)),
         };
         (entry, images)
     }
@@ -329,6 +335,17 @@ fn perimeter(outline_mm: &[DVec2]) -> f64 {
         .zip(next)
         .map(|(a, b)| a.distance(*b))
         .sum()
+}
+
+/// The columns of each row with those of the rows above and below it.
+fn with_neighbours(spans: &[Range<usize>]) -> Vec<Range<usize>> {
+    let row = |row: usize| {
+        let near = &spans[row.saturating_sub(1)..(row + 2).min(spans.len())];
+        let near = near.iter().filter(|span| !span.is_empty()).cloned();
+        let all = near.reduce(|all, one| all.start.min(one.start)..all.end.max(one.end));
+        all.unwrap_or(0..0)
+    };
+    (0..spans.len()).map(row).collect()
 }
 
 fn nearest_levels(z_mm: &Array2<f32>, spec: &FacetSpec) -> Array2<u16> {
@@ -538,7 +555,7 @@ mod tests {
     #[test]
     fn a_pentagon_takes_its_area_over_stepover_and_feed_and_a_little_for_the_slope() {
         let (spec, levels) = pentagon();
-        let (facet, images) = bits().facet(1, "01", &spec, &levels);
+        let (facet, images) = bits().facet(1, "01", &spec, &levels, true);
         let minutes = facet.finishing.minutes;
         assert!((14.1..17.0).contains(&minutes), "{minutes}");
         // A ball touches all of a larger ball; what is left is rounding on the grid.
@@ -568,14 +585,17 @@ mod tests {
         let (spec, mut levels) = pentagon();
         // A needle hole 54.5 mm down from the centre: beyond the seam at 52.6 mm, in the trim.
         levels[(340 + 272, 340)] = 0;
-        let (facet, _) = bits().facet(1, "01", &spec, &levels);
+        let (facet, _) = bits().facet(1, "01", &spec, &levels, true);
         assert!(facet.most_left_mm < 0.01, "{}", facet.most_left_mm);
         // And one inside it.
         levels[(340 + 100, 340)] = 0;
-        let (facet, _) = bits().facet(1, "01", &spec, &levels);
+        let (facet, _) = bits().facet(1, "01", &spec, &levels, true);
         assert!(facet.most_left_mm > 10.0);
         assert!((facet.worst_mm[0] - 0.1).abs() < 1e-9 && (facet.worst_mm[1] + 20.1).abs() < 1e-9);
         assert_eq!(facet.largest_ball_mm, None);
         assert_eq!(facet.largest_ball_99_mm, Some(9.525));
+        // Without the image less is looked at, and the same is found.
+        let (again, images) = bits().facet(1, "01", &spec, &levels, false);
+        assert!(again == facet && images.carved.is_none());
     }
 }

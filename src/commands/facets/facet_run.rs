@@ -99,7 +99,7 @@ impl FacetRun<'_> {
         facts: &ImageFacts,
     ) -> Result<FacetCutting> {
         let spec = &self.fit.facets[facet.id - 1];
-        let (mut cutting, images) = bits.facet(facet.id, &facet.label, spec, levels);
+        let (mut cutting, images) = bits.facet(facet.id, &facet.label, spec, levels, self.carved);
         let format = self.settings.image.format;
         let write_in = |folder: &str, levels: &Array2<u16>| {
             let file = format!("{folder}/{}.{}", facet.label, output::extension(format));
@@ -111,8 +111,8 @@ impl FacetRun<'_> {
         if let Some(rough) = &images.rough {
             cutting.rough_file = Some(write_in("rough", rough)?);
         }
-        if self.carved {
-            cutting.carved_file = Some(write_in("carved", &images.carved)?);
+        if let Some(carved) = &images.carved {
+            cutting.carved_file = Some(write_in("carved", carved)?);
         }
         Ok(cutting)
     }
