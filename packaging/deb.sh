@@ -29,23 +29,7 @@ release_suffix() (
     echo "${ID/debian/deb}${VERSION_ID:-$VERSION_CODENAME}"
 )
 
-need_tool() {
-    cargo "$1" --version >/dev/null 2>&1 || stop "cargo $1 does not run here; cargo install --locked ${*:2}"
-}
-
-# What the binary holds of others, with their terms: crates, Rust's library, font and script.
-gather_licences() {
-    local library
-    library=$(rustc --print sysroot)/share/doc/rust/COPYRIGHT-library.html
-    [ -f "$library" ] || stop "this Rust lacks $library, the licences of what its library holds; take Rust from rustup"
-    cargo fetch --quiet --locked
-    rm -rf "$work/licences"
-    mkdir -p "$work/licences"
-    cargo about generate --frozen --fail --config packaging/about.toml packaging/about.hbs \
-        --output-file "$work/licences/crates.txt"
-    cp "$library" "$work/licences/rust-library.html"
-    cp src/show/pictures/DejaVuSans-LICENSE.txt src/show/page/vendor/three-LICENSE.txt "$work/licences"
-}
+. packaging/licences.sh
 
 # Its own build folder: the paths of this machine are left out of the binary, for which all is
 # compiled with other flags than elsewhere.
@@ -121,10 +105,10 @@ need_tool deb cargo-deb
 need_tool about --features cli cargo-about
 if [ "${1:-$here}" = "$here" ]; then
     ./setup.sh --package
-    gather_licences
+    gather_licences "$work/licences"
     build
 else
-    gather_licences
+    gather_licences "$work/licences"
     build_in_root "$1"
 fi
 say "the packages are in $packages"

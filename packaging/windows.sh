@@ -19,9 +19,9 @@ packages=$target/windows
 trial=$work/trial
 sources=$work/sources/vendor
 # Libraries in the order in which the linker needs them: each before those that it calls.
-linked='-lgdal -lproj -lsqlite3 -lopenjp2 -lz -lstdc++ -lwinpthread -lws2_32 -lole32 -lshell32 -luuid -lpsapi -lwbemuuid -loleaut32 -lshlwapi -lbcrypt -ladvapi32'
+linked='-lgdal -lproj -lsqlite3 -lnetcdf -lhdf5_hl -lhdf5 -lopenjp2 -lz -lstdc++ -lwinpthread -lws2_32 -lole32 -lshell32 -luuid -lpsapi -lwbemuuid -loleaut32 -lshlwapi -lbcrypt -ladvapi32'
 # What GDAL may use of these.
-libraries=(ZLIB OPENJPEG)
+libraries=(ZLIB OPENJPEG HDF5 NETCDF)
 # Everything compiled for Windows is installed here, as on another machine's root.
 prefix=$work/root
 triple=x86_64-pc-windows-gnu
@@ -33,18 +33,41 @@ crates=(
     'proj-sys = "=0.27.0"'       # PROJ 9.6.2, which can hold its database in itself
     'libsqlite3-sys = "=0.35.0"' # SQLite, of which PROJ asks its database
     'libz-sys = "=1.1.31"'       # zlib
+    'hdf5-metno-src = "=0.9.5"'  # HDF5, the last for which Debian 12's cmake is new enough
+    'netcdf-src = "=0.4.3"'      # netCDF
     'openjpeg-sys = "=1.0.12"'   # OpenJPEG
 )
 
+# Where cmake finds HDF5.
+hdf5=(-D "HDF5_ROOT=$prefix" -D "HDF5_C_COMPILER_EXECUTABLE=$prefix/bin/h5cc" -D HDF5_USE_STATIC_LIBRARIES=ON
+    -D HDF5_NO_FIND_PACKAGE_CONFIG_FILE=ON)
+
 # GDAL's folders for the formats of src/read/drivers.rs.
 formats=(RAW GTIFF VRT HFA AAIGRID DTED SRTMHGT GSG ERS PDS SAGA XYZ ZMAP NGSGEOID GRIB USGSDEM
-    PCIDSK SIGDEM PNG AIGRID IDRISI OPENJPEG)
+    PCIDSK SIGDEM PNG AIGRID IDRISI NETCDF HDF5 JP2OPENJPEG)
 
 say() { echo "windows: $*" >&2; }
 
 stop() {
     say "$*"
     exit 1
+}
+
+. packaging/licences.sh
+
+# The terms of the libraries as well, and of what the compiler puts into a program.
+gather_all_licences() {
+    local folder=$packages/licences
+    gather_licences "$folder" --target "$triple"
+    cp "$sources/gdal-src/source/LICENSE.TXT" "$folder/gdal.txt"
+    cp "$work"/sources/proj-9.*/COPYING "$folder/proj.txt"
+    cp "$sources/libz-sys/src/zlib/LICENSE" "$folder/zlib.txt"
+    cp "$sources/openjpeg-sys/vendor/LICENSE" "$folder/openjpeg.txt"
+    cp "$sources/hdf5-metno-src/ext/hdf5/COPYING" "$folder/hdf5.txt"
+    cp "$sources/netcdf-src/source/COPYRIGHT" "$folder/netcdf.txt"
+    cp /usr/share/doc/gcc-mingw-w64-x86-64-posix-runtime/copyright "$folder/gcc-runtime.txt"
+    cp /usr/share/doc/mingw-w64-common/copyright "$folder/mingw-w64.txt"
+    # SQLite has none: its authors have given it away.
 }
 
 need_tools() {
@@ -151,6 +174,32 @@ build_openjpeg() {
     )
 }
 
+build_hdf5() {
+    build "$sources/hdf5-metno-src/ext/hdf5" -D HDF5_NO_PACKAGES=ON -D HDF5_BUILD_TOOLS=OFF \
+        -D HDF5_BUILD_EXAMPLES=OFF -D HDF5_BUILD_UTILS=OFF -D HDF5_BUILD_CPP_LIB=OFF \
+        -D HDF5_ENABLE_DEPRECATED_SYMBOLS=ON -D HDF5_BUILD_HL_LIB=ON -D HDF5_ENABLE_SZIP_SUPPORT=OFF \
+        -D HDF5_ENABLE_NONSTANDARD_FEATURE_FLOAT16=OFF -D HDF5_ENABLE_Z_LIB_SUPPORT=ON \
+        -D ZLIB_INCLUDE_DIR="$prefix/include" -D ZLIB_LIBRARY="$prefix/lib/libz.a" -D ZLIB_USE_EXTERNAL=OFF
+    # cmake asks the compiler for HDF5 what it needs, and would find the one of this machine.
+    mkdir -p "$prefix/bin"
+    cat >"$prefix/bin/h5cc" <<END
+#!/bin/sh
+echo cc -I$prefix/include $prefix/lib/libhdf5_hl.a $prefix/lib/libhdf5.a $prefix/lib/libz.a
+[ "\$1" != -showconfig ] || echo HDF5 Version: $(sed -n 's/.* H5_VERSION "\([0-9.]*\).*/\1/p' "$prefix/include/H5pubconf.h")
+END
+    chmod +x "$prefix/bin/h5cc"
+}
+
+build_netcdf() {
+    build "$sources/netcdf-src/source" -D NETCDF_FIND_SHARED_LIBS=OFF -D NETCDF_BUILD_UTILITIES=OFF \
+        -D NETCDF_ENABLE_EXAMPLES=OFF -D NETCDF_ENABLE_TESTS=OFF -D NETCDF_ENABLE_DAP=OFF \
+        -D NETCDF_ENABLE_BYTERANGE=OFF -D NETCDF_ENABLE_LIBXML2=OFF -D NETCDF_ENABLE_NCZARR=OFF \
+        -D NETCDF_ENABLE_S3=OFF -D NETCDF_ENABLE_PLUGINS=OFF -D NETCDF_ENABLE_FILTER_TESTING=OFF \
+        "${hdf5[@]}"
+    # What it says of itself to cmake asks for an HDF5 that is described in the same way.
+    rm -r "$prefix/lib/cmake/netCDF"
+}
+
 build_gdal() {
     local format library enabled=()
     for format in "${formats[@]}"; do
@@ -162,7 +211,7 @@ build_gdal() {
     build "$sources/gdal-src/source" -D BUILD_APPS=OFF -D BUILD_PYTHON_BINDINGS=OFF \
         -D GDAL_USE_EXTERNAL_LIBS=OFF -D GDAL_USE_INTERNAL_LIBS=ON -D GDAL_FIND_PACKAGE_PROJ_MODE=MODULE \
         -D GDAL_BUILD_OPTIONAL_DRIVERS=OFF -D OGR_BUILD_OPTIONAL_DRIVERS=OFF -D OGR_ENABLE_DRIVER_AVC=ON \
-        "${enabled[@]}"
+        "${hdf5[@]}" "${enabled[@]}"
 }
 
 # How the crates gdal-sys and proj-sys are told what to link: pkg-config's files, written here,
@@ -214,7 +263,7 @@ build_program() {
 build_libraries() {
     local step
     for step in fetch_sources describe_toolchain build_sqlite build_zlib build_proj build_openjpeg \
-        build_gdal describe_libraries; do
+        build_hdf5 build_netcdf build_gdal describe_libraries; do
         once "$step"
     done
 }
@@ -270,13 +319,15 @@ case "${1:-}" in
     --try) try_program ;;
     *)
         need_tools
+        need_tool about --features cli cargo-about
         build_libraries
         build_program
+        gather_all_licences
         if command -v wine >/dev/null; then
             try_program
         else
             say "not tried, for wine is not here: apt-get install wine wine64"
         fi
-        say "the program is $packages/globewright.exe"
+        say "the program is $packages/globewright.exe, and licences beside it must go with it"
         ;;
 esac
