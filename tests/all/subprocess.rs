@@ -65,7 +65,12 @@ impl Reading {
                 break pid.to_owned();
             }
             assert!(start.elapsed() < PATIENCE, "nothing is read");
-            assert_eq!(program.try_wait().unwrap(), None, "ended too early");
+            if let Some(status) = program.try_wait().unwrap() {
+                let mut said = String::new();
+                let errors = program.stderr.as_mut().unwrap();
+                errors.read_to_string(&mut said).unwrap();
+                panic!("ended too early, {status}: {said}");
+            }
         };
         Reading { program, reader }
     }
@@ -169,6 +174,9 @@ fn nothing_is_left_however_a_run_is_ended() {
         "smooth.toml",
         "--set",
         "grid.files=slow.img",
+        // That of the file, which would be refused else, before any of it is read.
+        "--set",
+        "grid.radius=6378.137 km",
         "--out",
         "out",
     ];
