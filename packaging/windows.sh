@@ -171,6 +171,8 @@ build_openjpeg() {
             "$PWD"/{thread,bio,cio,dwt,event,ht_dec,image,invert,j2k,jp2,mct,mqc,openjpeg,opj_clock,pi,t1,t2,tcd,tgt,function_list,opj_malloc,sparse_array}.c
         mkdir -p "$prefix/include/openjpeg-2.5"
         cp openjpeg.h "$source/config/opj_config.h" "$prefix/include/openjpeg-2.5"
+        # Whoever includes it is told too, or would look for a DLL.
+        sed -i '1i #define OPJ_STATIC' "$prefix/include/openjpeg-2.5/openjpeg.h"
     )
 }
 
