@@ -21,6 +21,14 @@ pub(super) fn renamed(mut error: Error, path: &Path) -> Error {
 
 /// A file GDAL does not open.
 pub(super) fn unreadable(path: &Path, error: &GdalError) -> Error {
+    if path.extension().is_some_and(|ending| ending == "toml") {
+        return Error::Grid(
+            Problem::new("this is a job file, not a grid")
+                .allowed("the grid that the job names under [grid]")
+                .next("name that file instead")
+                .file(path),
+        );
+    }
     Error::Grid(
         Problem::new(format!(
             "the file could not be opened as a grid{}",

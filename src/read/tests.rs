@@ -773,6 +773,13 @@ fn bad_files_are_refused_in_one_line() {
     let text = dir.path().join("text.tif");
     std::fs::write(&text, "not a raster").unwrap();
     assert!(refusal(&job(&text)).starts_with("grid: the file could not be opened as a grid: "));
+    let other = dir.path().join("world.toml");
+    std::fs::write(&other, "[grid]\nfiles = [\"world.tif\"]\n").unwrap();
+    assert_eq!(
+        refusal(&job(&other)),
+        "grid: this is a job file, not a grid; allowed: the grid that the job names under [grid]; \
+         name that file instead"
+    );
     let empty = dir.path().join("empty.tif");
     std::fs::write(&empty, "").unwrap();
     assert_eq!(

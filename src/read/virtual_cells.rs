@@ -116,11 +116,14 @@ fn declared(band: Node<'_, '_>) -> Option<f64> {
     number(band, "NoDataValue").filter(|_| shown)
 }
 
+/// Cells by which rectangles may miss the edge of a cell without touching the next.
+const ROUNDING: f64 = 1e-3;
+
 /// Columns and rows.
 type Place = (Range<u32>, Range<u32>);
 
-/// The cells that a source fills: those whose centres lie in its rectangle, less what this takes
-/// from beyond the source's edges.
+/// The cells that a source fills: as GDAL has it all that its rectangle touches, less what this
+/// takes from beyond the source's edges.
 fn place(source: Node<'_, '_>, known: &Found, (columns, rows): (u32, u32)) -> Option<Place> {
     let rectangle = |name| {
         let node = children(source, name).next()?;
@@ -138,9 +141,9 @@ fn place(source: Node<'_, '_>, known: &Found, (columns, rows): (u32, u32)) -> Op
         let scale = to[axis + 2] / length;
         let begin = to[axis] + (start.max(0.0) - start) * scale;
         let end = to[axis] + ((start + length).min(held) - start) * scale;
-        let cell = |edge: f64| (edge - 0.5).ceil().clamp(0.0, cells.into()) as u32;
+        let cell = |edge: f64| edge.clamp(0.0, cells.into()) as u32;
         // Nothing, if any of these is no number.
-        (begin < end).then(|| cell(begin)..cell(end))
+        (begin < end).then(|| cell(begin + ROUNDING)..cell((end - ROUNDING).ceil()))
     };
     Some((
         along(0, known.columns, columns)?,
@@ -288,6 +291,15 @@ mod tests {
         assert_eq!(
             to("xOff=\"2\" yOff=\"0\" xSize=\"4\" ySize=\"2\""),
             Some((4..6, 0..2))
+        );
+        // Edges between cells, as tiles of other cells have them.
+        assert_eq!(
+            to("xOff=\"0.5\" yOff=\"0\" xSize=\"1\" ySize=\"2\""),
+            Some((4..8, 0..2))
+        );
+        assert_eq!(
+            to("xOff=\"-0.3\" yOff=\"0\" xSize=\"4\" ySize=\"2\""),
+            Some((4..8, 0..2))
         );
         assert_eq!(to("xOff=\"NaN\" yOff=\"0\" xSize=\"4\" ySize=\"2\""), None);
         assert_eq!(to("xOff=\"9\" yOff=\"0\" xSize=\"4\" ySize=\"2\""), None);
