@@ -5,7 +5,7 @@
 
 use crate::model::geometry::Solid;
 use crate::model::jobfile::{Described, Form, described};
-use crate::model::length::{MM_PER_INCH, parse_mm};
+use crate::model::length::{MM_PER_INCH, Units, parse_mm};
 use crate::model::settings::Settings;
 use serde::Serialize;
 
@@ -211,6 +211,7 @@ impl ControlForm {
             word,
             default,
         } = described(self.key)?;
+        let written = given.is_some();
         let value = given.or(default.clone().ok());
         let mut control = Control {
             key: self.key,
@@ -243,7 +244,7 @@ impl ControlForm {
                 }
                 control.choices = choices;
             }
-            Form::Length(low, high) => self.length(&mut control, [low, high], settings),
+            Form::Length(low, high) => self.length(&mut control, [low, high], written, settings),
             Form::Number(low, high) => {
                 control.form = "number";
                 control.ends = [low, high];
@@ -272,11 +273,13 @@ impl ControlForm {
         Some(control)
     }
 
-    /// A length is shown in the unit in which it is written.
-    fn length(&self, control: &mut Control, ends_mm: [f64; 2], settings: &Settings) {
+    /// A length is shown in the unit in which it is written in the job, any other in the shop's.
+    fn length(&self, control: &mut Control, ends_mm: [f64; 2], written: bool, settings: &Settings) {
         let text = control.value.clone().unwrap_or_default();
         let mm = parse_mm(&text).ok();
         let (unit, factor) = match (mm, unit_of(&text)) {
+            (Some(_), Some(unit)) if written => unit,
+            _ if settings.units == Units::Inch => ("in", MM_PER_INCH),
             (Some(_), Some(unit)) => unit,
             _ => ("mm", 1.0),
         };
@@ -293,8 +296,12 @@ impl ControlForm {
         };
         let shown_mm = mm.unwrap_or(0.03 * settings.globe.diameter_mm);
         let shown = shown_mm / factor;
-        // As many digits as a length has here.
-        control.number = Some((shown * 1e9).round() / 1e9);
+        // As many digits as a length has here; those of a round number of mm are none in inches.
+        let digits = match unit {
+            "in" if mm.is_none() || !written => 1e3,
+            _ => 1e9,
+        };
+        control.number = Some((shown * digits).round() / digits);
     }
 }
 
@@ -363,6 +370,24 @@ mod tests {
         let default = control("globe.diameter", None);
         assert_eq!(default.value.as_deref(), Some("200 mm"));
         assert_eq!((default.unit.as_str(), default.number), ("mm", Some(200.0)));
+        // What the job leaves open is shown in the shop's unit.
+        let settings = Settings {
+            units: Units::Inch,
+            ..Settings::default()
+        };
+        for (key, given, unit, number) in [
+            ("globe.diameter", None, "in", 7.874),
+            ("globe.diameter", Some("20 cm"), "cm", 20.0),
+            ("relief.range", Some("auto"), "in", 0.236),
+        ] {
+            let form = CONTROLS.iter().find(|form| form.key == key).unwrap();
+            let given = given.map(str::to_owned);
+            let control = form.control(given, &settings, [0.0, 1.0, 0.5]).unwrap();
+            assert_eq!(
+                (control.unit.as_str(), control.number),
+                (unit, Some(number))
+            );
+        }
     }
 
     #[test]
