@@ -51,10 +51,11 @@ pub(super) fn check(
                 continue;
             };
             let passed_over = number(source, "NODATA");
+            let masked = children(source, "UseMaskBand").next().is_some();
             if let Some(lost) = known.no_data
                 && !same(passed_over, lost)
                 && !same(declared, lost)
-                && children(source, "UseMaskBand").next().is_none()
+                && !masked
             {
                 let what = "a source of the virtual raster has a number for \"no data\" that the \
                             virtual raster does not know";
@@ -62,7 +63,7 @@ pub(super) fn check(
                 let found = format!("{lost} in \"{name}\"");
                 return Err(refused(file, what, found));
             }
-            let whole = passed_over.is_none() && children(source, "UseMaskBand").next().is_none();
+            let whole = passed_over.is_none() && !masked;
             if whole && let Some(place) = place(source, known, (columns, rows)) {
                 covered.push(place);
             }
@@ -282,27 +283,25 @@ mod tests {
     #[test]
     fn a_source_fills_its_rectangle_less_what_lies_beyond_its_edges() {
         let to = |rest: &str| filled(&format!("<SrcRect {rest}/><DstRect {HALF}/>"));
+        let across = |x: &str, width: &str| {
+            to(&format!(
+                "xOff=\"{x}\" yOff=\"0\" xSize=\"{width}\" ySize=\"2\""
+            ))
+        };
         assert_eq!(filled(""), Some((0..8, 0..2)));
-        assert_eq!(
-            to("xOff=\"0\" yOff=\"0\" xSize=\"4\" ySize=\"2\""),
-            Some((4..8, 0..2))
-        );
-        // The right half of the source and as much beyond it.
-        assert_eq!(
-            to("xOff=\"2\" yOff=\"0\" xSize=\"4\" ySize=\"2\""),
-            Some((4..6, 0..2))
-        );
-        // Edges between cells, as tiles of other cells have them.
-        assert_eq!(
-            to("xOff=\"0.5\" yOff=\"0\" xSize=\"1\" ySize=\"2\""),
-            Some((4..8, 0..2))
-        );
-        assert_eq!(
-            to("xOff=\"-0.3\" yOff=\"0\" xSize=\"4\" ySize=\"2\""),
-            Some((4..8, 0..2))
-        );
-        assert_eq!(to("xOff=\"NaN\" yOff=\"0\" xSize=\"4\" ySize=\"2\""), None);
-        assert_eq!(to("xOff=\"9\" yOff=\"0\" xSize=\"4\" ySize=\"2\""), None);
+        for (x, width, columns) in [
+            ("0", "4", Some(4..8)),
+            // The right half of the source and as much beyond it.
+            ("2", "4", Some(4..6)),
+            // Edges between cells, as tiles of other cells have them.
+            ("0.5", "1", Some(4..8)),
+            ("-0.3", "4", Some(4..8)),
+            ("NaN", "4", None),
+            ("9", "4", None),
+        ] {
+            let place = columns.map(|columns| (columns, 0..2));
+            assert_eq!(across(x, width), place, "{x} {width}");
+        }
         assert_eq!(to("xOff=\"0\""), None);
         assert_eq!(filled(&format!("<DstRect {HALF}/>")), None);
     }

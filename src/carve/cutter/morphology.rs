@@ -78,11 +78,15 @@ fn reached(spans: &[Range<usize>], columns: usize, grown: usize) -> Vec<Range<us
     };
     let row = |row: usize| {
         let near = &spans[row.saturating_sub(grown)..(row + 1).min(spans.len())];
-        let near = near.iter().filter(|span| !span.is_empty()).map(whole);
-        let all = near.reduce(|all, one| all.start.min(one.start)..all.end.max(one.end));
-        all.unwrap_or(0..0)
+        hull(near).as_ref().map_or(0..0, whole)
     };
     (0..spans.len() + grown).map(row).collect()
+}
+
+/// From the first to the last column of all spans; `None` if they hold none.
+pub fn hull(spans: &[Range<usize>]) -> Option<Range<usize>> {
+    let spans = spans.iter().filter(|span| !span.is_empty()).cloned();
+    spans.reduce(|all, one| all.start.min(one.start)..all.end.max(one.end))
 }
 
 /// An image with a margin of the bit's radius, its rows filled up so that every block is whole.
@@ -228,13 +232,13 @@ impl pulp::NullaryFnOnce for Touch<'_> {
         let mut low = vec![0.0; all_blocks];
         let rows = self.rows.zip(self.needed);
         for ((row, needed), out) in rows.zip(self.out.chunks_exact_mut(field.columns)) {
-            best.fill(f32::NEG_INFINITY);
-            low.fill(f32::NEG_INFINITY);
-            let blocks = needed.start / LANES..needed.end.div_ceil(LANES);
             if needed.is_empty() {
                 out.fill(f32::NEG_INFINITY);
                 continue;
             }
+            best.fill(f32::NEG_INFINITY);
+            low.fill(f32::NEG_INFINITY);
+            let blocks = needed.start / LANES..needed.end.div_ceil(LANES);
             let touched = blocks.start * LANES..blocks.end * LANES + 2 * radius;
             for (dy, heights) in profile.rows.iter().enumerate() {
                 // The bit is as high over the row above its axis as over the one below.

@@ -341,9 +341,7 @@ fn perimeter(outline_mm: &[DVec2]) -> f64 {
 fn with_neighbours(spans: &[Range<usize>]) -> Vec<Range<usize>> {
     let row = |row: usize| {
         let near = &spans[row.saturating_sub(1)..(row + 2).min(spans.len())];
-        let near = near.iter().filter(|span| !span.is_empty()).cloned();
-        let all = near.reduce(|all, one| all.start.min(one.start)..all.end.max(one.end));
-        all.unwrap_or(0..0)
+        morphology::hull(near).unwrap_or(0..0)
     };
     (0..spans.len()).map(row).collect()
 }

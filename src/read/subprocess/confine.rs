@@ -1,5 +1,6 @@
 //! What the reading process gives up: memory beyond what reading needs, writing, files that are
-//! none of its business, other programs, other machines. What a system cannot take away it keeps; reading never fails for that.
+//! none of its business, other programs, other machines. What a system cannot take away it keeps;
+//! reading never fails for that.
 
 #[cfg(unix)]
 use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
@@ -209,17 +210,15 @@ mod reading {
     fn of_libraries() -> Vec<PathBuf> {
         let maps = std::fs::read_to_string("/proc/self/maps").unwrap_or_default();
         let names = maps.lines().filter_map(|line| line.split_once('/'));
-        let mut folders: Vec<PathBuf> = names
+        let libraries = names
             .map(|(_, name)| PathBuf::from(format!("/{name}")))
-            .filter(|path| path.to_string_lossy().contains(".so"))
-            .filter_map(|path| path.parent().map(Path::to_owned))
-            .collect();
-        folders.dedup();
-        let data = folders
-            .iter()
-            .filter_map(|folder| Some(folder.parent()?.join("share")));
-        let data: Vec<PathBuf> = data.collect();
-        folders.into_iter().chain(data).collect()
+            .filter(|path| path.to_string_lossy().contains(".so"));
+        let folders = libraries.filter_map(|path| path.parent().map(Path::to_owned));
+        let with_data = folders.flat_map(|folder| {
+            let data = folder.parent().map(|above| above.join("share"));
+            std::iter::once(folder).chain(data)
+        });
+        with_data.collect()
     }
 }
 
