@@ -260,7 +260,8 @@ fn compare_extremes(
         ))
     };
     let sides = seam_steps::sides_of(manifest, facet);
-    let [smaller, larger] = lowest_inside(manifest, facet, image, &sides);
+    let lowest = |margin_mm: f64| lowest_inside(manifest, facet, image, &sides, margin_mm);
+    let (smaller, larger) = (lowest(-BORDER_MM), lowest(BORDER_MM));
     if !(larger - allowed..=smaller + allowed).contains(&facet.min_mm) {
         return wrong("lowest", smaller, facet.min_mm);
     }
@@ -274,74 +275,65 @@ fn compare_extremes(
     Ok(())
 }
 
-/// Lowest height in an image, mm, of the facet and as much beyond its sides as its trim, less and
-/// more [`BORDER_MM`].
+/// Lowest height in an image, mm, of the facet and as much beyond its sides as its trim and
+/// `margin_mm`.
 fn lowest_inside(
     manifest: &Manifest,
     facet: &FacetEntry,
     image: &HeightImage,
     sides: &[Side],
-) -> [f64; 2] {
+    margin_mm: f64,
+) -> f64 {
     let view = FacetView::of(&manifest.image, facet, &image.levels);
     let per_level = (view.white_mm - view.black_mm) / f64::from(u16::MAX);
-    let trims_mm = [-BORDER_MM, BORDER_MM].map(|margin| manifest.globe.trim_mm + margin);
+    let trim_mm = manifest.globe.trim_mm + margin_mm;
     let [lowest_z, highest_z] = [view.black_mm, view.white_mm].map(|z| view.back_plane_mm + z);
     let (rows, columns) = image.levels.dim();
     let (half_rows, half_columns) = (rows as f64 / 2.0, columns as f64 / 2.0);
-    let mut lowest = [u16::MAX; 2];
+    let mut lowest = u16::MAX;
     for (row, line) in image.levels.outer_iter().enumerate() {
         let Some(line) = line.to_slice() else {
             continue;
         };
         let y = (half_rows - row as f64 - 0.5) * view.pixel_mm;
+        let columns = |z: f64| {
+            let column = |x: f64| (x / view.pixel_mm + half_columns).clamp(0.0, 2.0 * half_columns);
+            let (left, right) = reach(sides, trim_mm, y, z);
+            (column(left), column(right))
+        };
         // Sides lean out, so what is inside at the lowest level is inside at any, and what is
         // outside there and as low is outside. Only the few other pixels have to be placed.
-        let [inner, outer] = trims_mm.map(|trim_mm| {
-            let ends = |z: f64| {
-                let column =
-                    |x: f64| (x / view.pixel_mm + half_columns).clamp(0.0, 2.0 * half_columns);
-                let (left, right) = reach(sides, trim_mm, y, z);
-                (column(left), column(right))
-            };
-            let (left, right) = ends(highest_z);
-            let all = left as usize..right.ceil() as usize;
-            let (left, right) = ends(lowest_z);
-            let (start, end) = ((left - 0.5).ceil() as usize, (right + 0.5).floor() as usize);
-            let last = all.end.max(all.start);
-            let sure = start.clamp(all.start, last)..end.clamp(all.start, last);
-            match sure.is_empty() {
-                true => (all.clone(), all.end..all.end),
-                false => (all, sure),
+        let (left, right) = columns(highest_z);
+        let all = left as usize..right.ceil() as usize;
+        if all.is_empty() {
+            continue;
+        }
+        let (left, right) = columns(lowest_z);
+        let (start, end) = ((left - 0.5).ceil() as usize, (right + 0.5).floor() as usize);
+        let sure = start.clamp(all.start, all.end)..end.clamp(all.start, all.end);
+        let sure = if sure.is_empty() {
+            all.end..all.end
+        } else {
+            sure
+        };
+        lowest = lowest.min(least(&line[sure.clone()]));
+        for part in [all.start..sure.start, sure.end..all.end] {
+            let levels = &line[part.clone()];
+            if least_carved(levels) >= lowest {
+                continue;
             }
-        });
-        // Most of the row is in both.
-        let shared = least(&line[inner.1.clone()]);
-        let beside = [inner.1.start, inner.1.end];
-        for (which, (all, sure)) in [inner, outer].into_iter().enumerate() {
-            let lowest = &mut lowest[which];
-            if !sure.is_empty() {
-                let [left, right] = [sure.start..beside[0], beside[1]..sure.end];
-                let more = [left, right].map(|part| least(line.get(part).unwrap_or_default()));
-                *lowest = more.into_iter().fold(shared.min(*lowest), u16::min);
-            }
-            for part in [all.start..sure.start, sure.end..all.end] {
-                let levels = line.get(part.clone()).unwrap_or_default();
-                if least_carved(levels) >= *lowest {
-                    continue;
-                }
-                for (column, &level) in part.zip(levels) {
-                    if level > 0 && level < *lowest {
-                        let x = (column as f64 + 0.5 - half_columns) * view.pixel_mm;
-                        let z = view.back_plane_mm + view.black_mm + per_level * f64::from(level);
-                        if inside_all(sides, trims_mm[which], DVec2::new(x, y), z) {
-                            *lowest = level;
-                        }
+            for (column, &level) in part.zip(levels) {
+                if level > 0 && level < lowest {
+                    let x = (column as f64 + 0.5 - half_columns) * view.pixel_mm;
+                    let z = view.back_plane_mm + view.black_mm + per_level * f64::from(level);
+                    if inside_all(sides, trim_mm, DVec2::new(x, y), z) {
+                        lowest = level;
                     }
                 }
             }
         }
     }
-    lowest.map(|level| view.black_mm + per_level * f64::from(level))
+    view.black_mm + per_level * f64::from(lowest)
 }
 
 /// The upper half of the unsigned numbers. Every x86 processor compares eight signed words at

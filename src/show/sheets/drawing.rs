@@ -189,6 +189,14 @@ pub enum Primitive {
     Words(DVec2, f64, i8, String),
 }
 
+impl Primitive {
+    /// An upright rectangle between two corners.
+    pub fn rectangle(left: f64, low: f64, right: f64, high: f64) -> Primitive {
+        let corners = [(left, low), (right, low), (right, high), (left, high)];
+        Primitive::Closed(corners.map(DVec2::from).to_vec())
+    }
+}
+
 /// Shapes on layers, mm, y up.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Drawing {

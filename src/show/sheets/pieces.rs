@@ -87,10 +87,8 @@ impl Section<'_> {
 
     /// From edge to edge of the blank.
     fn across(&mut self, layer: Layer, low: f64, high: f64) {
-        let (left, right) = (-self.blank_left, self.blank_right);
-        let corners = [(left, low), (right, low), (right, high), (left, high)];
-        let corners = corners.map(DVec2::from).to_vec();
-        self.drawing.add(layer, Primitive::Closed(corners));
+        let shape = Primitive::rectangle(-self.blank_left, low, self.blank_right, high);
+        self.drawing.add(layer, shape);
     }
 
     fn open(&mut self, layer: Layer, points: &[(f64, f64)]) {
@@ -449,14 +447,7 @@ pub fn board(number: usize, plan: &BlankPlan, kinds: &[KindPlan], say: Lengths) 
     // Type that can be read when a long board is shown on a small sheet.
     let type_mm = TITLE * (board.length_mm / 400.0).max(1.0);
     let (length, width) = (board.length_mm, board.width_mm);
-    drawing.add(
-        Layer::Board,
-        Primitive::Closed(
-            [(0.0, 0.0), (length, 0.0), (length, width), (0.0, width)]
-                .map(DVec2::from)
-                .to_vec(),
-        ),
-    );
+    drawing.add(Layer::Board, Primitive::rectangle(0.0, 0.0, length, width));
     for placed in &plan.layout.boards[number] {
         let outline = placed.outline_mm(&plan.pieces);
         index_mark(&mut drawing, &outline, placed.middle);

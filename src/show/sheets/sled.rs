@@ -31,11 +31,6 @@ pub fn sled(kind: usize, plan: &KindPlan, sled: &Sled, say: Lengths) -> Drawing 
     drawing
 }
 
-fn rectangle(left: f64, low: f64, right: f64, high: f64) -> Primitive {
-    let corners = [(left, low), (right, low), (right, high), (left, high)];
-    Primitive::Closed(corners.map(DVec2::from).to_vec())
-}
-
 /// The plate, the blade's cut, and the blank on its boss.
 fn carried(drawing: &mut Drawing, plan: &KindPlan, sled: &Sled) {
     let turn = DVec2::from_angle(sled.turned_rad);
@@ -46,7 +41,7 @@ fn carried(drawing: &mut Drawing, plan: &KindPlan, sled: &Sled) {
     let (kerf, end) = (-sled.at_jig_mm, sled.half_length_mm);
     drawing.add(
         Layer::SledPlate,
-        rectangle(kerf, -end, sled.to_edge_mm, end),
+        Primitive::rectangle(kerf, -end, sled.to_edge_mm, end),
     );
     let [near, far] = [-end - 15.0, end + 15.0].map(|y| DVec2::new(kerf, y));
     drawing.line(Layer::SawCut, near, far);
@@ -80,20 +75,26 @@ fn holding(drawing: &mut Drawing, sled: &Sled) {
     let (kerf, edge, end) = (-sled.at_jig_mm, sled.to_edge_mm, sled.half_length_mm);
     let (stop, clear) = (sled.blank_end_mm, kerf + 10.0);
     let stop_low = stop - 2.0 * HALF_STOP_MM;
-    let block = rectangle(clear.max(-30.0), stop_low, 30.0, stop);
+    let block = Primitive::rectangle(clear.max(-30.0), stop_low, 30.0, stop);
     drawing.add(Layer::Stop, block);
     let hands = kerf + HANDS_MM;
     let [near, far] = [-end, end].map(|y| DVec2::new(hands, y));
     drawing.line(Layer::NoHands, near, far);
     let base = hands.max(0.0) + 20.0;
     drawing.add(Layer::Clamp, Primitive::Ring(DVec2::ZERO, PAD_MM));
-    drawing.add(Layer::Clamp, rectangle(PAD_MM, -6.0, base, 6.0));
-    drawing.add(Layer::Clamp, rectangle(base, -20.0, base + 40.0, 20.0));
+    drawing.add(Layer::Clamp, Primitive::rectangle(PAD_MM, -6.0, base, 6.0));
+    drawing.add(
+        Layer::Clamp,
+        Primitive::rectangle(base, -20.0, base + 40.0, 20.0),
+    );
     let place = DVec2::new(base + 20.0, -0.35 * TEXT);
     drawing.words(place, TEXT, 0, "hold-down");
     let runner = edge - 2.5 * HALF_RUNNER_MM;
     let sides = (runner - HALF_RUNNER_MM, runner + HALF_RUNNER_MM);
-    drawing.add(Layer::Runner, rectangle(sides.0, -end, sides.1, end));
+    drawing.add(
+        Layer::Runner,
+        Primitive::rectangle(sides.0, -end, sides.1, end),
+    );
 }
 
 /// Measures beyond the plate's two ends, and which way it is fed.
