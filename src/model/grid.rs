@@ -124,6 +124,18 @@ impl Layout {
     }
 }
 
+/// Weights of four samples at a part of the way from the second to the third: R. G. Keys, "Cubic
+/// convolution interpolation for digital image processing", IEEE Trans. ASSP 29 (1981), eq. 4, 15.
+pub fn keys(part: f64) -> [f64; 4] {
+    let t = part;
+    [
+        -0.5 * t + t * t - 0.5 * t * t * t,
+        1.0 - 2.5 * t * t + 1.5 * t * t * t,
+        0.5 * t + 2.0 * t * t - 1.5 * t * t * t,
+        -0.5 * t * t + 0.5 * t * t * t,
+    ]
+}
+
 /// A row as it is met beyond the pole: every sample half a turn away.
 pub fn half_turned(line: &[f32]) -> Vec<f32> {
     let columns = line.len();
@@ -179,16 +191,18 @@ impl Heights for Grid {
     }
 
     fn rows_across_poles(&self, rows: Range<isize>) -> Vec<Vec<f32>> {
-        rows.map(|row| {
-            let (row, crossed) = self.layout().across_poles(row);
-            let line = self.heights_m.row(row).to_vec();
-            if crossed { half_turned(&line) } else { line }
-        })
-        .collect()
+        rows.map(|row| self.row_across_poles(row)).collect()
     }
 }
 
 impl Grid {
+    /// A row, or one beyond a pole: the row as far on the other side of it, half a turn away.
+    pub(crate) fn row_across_poles(&self, row: isize) -> Vec<f32> {
+        let (row, crossed) = self.layout().across_poles(row);
+        let line = self.heights_m.row(row).to_vec();
+        if crossed { half_turned(&line) } else { line }
+    }
+
     /// A grid of so many columns and half as many rows, its heights in metres from latitude and
     /// longitude in degrees.
     pub fn of_formula(columns: usize, height_m: impl Fn(f64, f64) -> f64) -> Grid {

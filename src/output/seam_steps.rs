@@ -14,6 +14,7 @@
 use crate::carve::resample::Side;
 use crate::carve::seams::{SeamLine, between, places};
 use crate::model::geometry::{Frame, lat_lon_deg};
+use crate::model::grid::keys;
 use crate::model::settings::Base;
 use crate::output::manifest::{FacetEntry, ImageEntry, Manifest, SeamChecks, VISIBLE_STEP_MM};
 use glam::DVec3;
@@ -239,14 +240,7 @@ impl<'a> FacetView<'a> {
 /// too far out: what lies beyond all numbers is beyond the image's edge.
 fn cubic(position: f64) -> (i64, [f64; 4]) {
     let cell = position.floor();
-    let t = position - cell;
-    let weights = [
-        0.5 * t * (-1.0 + t * (2.0 - t)),
-        1.0 + 0.5 * t * t * (-5.0 + 3.0 * t),
-        0.5 * t * (1.0 + t * (4.0 - 3.0 * t)),
-        0.5 * t * t * (t - 1.0),
-    ];
-    ((cell as i64).saturating_sub(1), weights)
+    ((cell as i64).saturating_sub(1), keys(position - cell))
 }
 
 fn clamp_index(index: i64, length: usize) -> usize {

@@ -51,7 +51,7 @@ const FILES: &[&str] = &[
 /// Reads only descriptions that were written, or written again, by this program.
 const VIRTUAL: &str = "VRT";
 
-/// Threads that GDAL starts for decoding, as `GDAL_NUM_THREADS` below says.
+/// Threads that GDAL starts for decoding.
 pub(super) const THREADS: usize = 2;
 
 /// What the program relies on, whatever the environment or the user's configuration says.
@@ -62,7 +62,6 @@ const OPTIONS: &[(&str, &str)] = &[
     ("GDAL_SKIP", ""),
     // Bytes GDAL may keep of blocks already decoded: one row of tiles of a very wide grid.
     ("GDAL_CACHEMAX", "192"),
-    ("GDAL_NUM_THREADS", "2"),
     // No driver that is left asks for a web address, but file names can be ones. No file name
     // ends like this, and no proxy is reached like that.
     ("CPL_VSIL_CURL_ALLOWED_EXTENSIONS", ".none-at-all"),
@@ -93,12 +92,11 @@ fn prepare() {
     static ONCE: Once = Once::new();
     ONCE.call_once(|| {
         gdal::config::set_error_handler(|_, _, _| {});
-        for (key, value) in OPTIONS {
+        let alone = ALONE.load(Ordering::Relaxed);
+        let threads = if alone { 1 } else { THREADS }.to_string();
+        for (key, value) in OPTIONS.iter().chain([&("GDAL_NUM_THREADS", &*threads)]) {
             // Fails only on a key with a NUL in it.
             let _ = gdal::config::set_config_option(key, value);
-        }
-        if ALONE.load(Ordering::Relaxed) {
-            let _ = gdal::config::set_config_option("GDAL_NUM_THREADS", "1");
         }
         DriverManager::prevent_auto_registration();
         DriverManager::register_all();

@@ -1,7 +1,7 @@
 //! Heights between a grid's samples, for the reader's own conversions.
 
 use super::placement::Placement;
-use crate::model::grid::{Grid, Heights};
+use crate::model::grid::{Grid, Heights, keys};
 use crate::model::parallel;
 use ndarray::Array2;
 
@@ -23,12 +23,6 @@ pub(super) fn cubic(grid: &Grid, lat_deg: f64, lon_deg: f64) -> f64 {
         }
     }
     height
-}
-
-fn keys(t: f64) -> [f64; 4] {
-    let near = |t: f64| (1.5 * t - 2.5) * t * t + 1.0;
-    let far = |t: f64| ((-0.5 * t + 2.5) * t - 4.0) * t + 2.0;
-    [far(1.0 + t), near(t), near(1.0 - t), far(2.0 - t)]
 }
 
 /// Moves rows that are even in another kind of latitude to even planetocentric latitudes. Rows of

@@ -4,7 +4,7 @@
 //! the pole. Going to a coarser one averages by area, exactly; going to a finer one interpolates
 //! with Keys' cubic kernel, across both poles and the date line.
 
-use crate::model::grid::{Grid, Heights, Layout, Registration, half_turned};
+use crate::model::grid::{Grid, Heights, Layout, Registration, half_turned, keys};
 use crate::model::parallel;
 use ndarray::{Array2, ArrayView1, Axis};
 use rayon::prelude::*;
@@ -206,7 +206,7 @@ impl Interpolation {
                 let at = east / from.step_lon_deg();
                 let before = at.floor();
                 let first = (before as usize).min(from.columns - 1) + MARGIN - 1;
-                (first as u32, keys(at - before))
+                (first as u32, keys(at - before).map(|weight| weight as f32))
             })
             .collect();
         Interpolation { from, to, columns }
@@ -217,7 +217,7 @@ impl Interpolation {
         let step = self.from.step_lat_deg();
         let at = (self.from.north_deg() - self.to.lat_deg(row)) / step;
         let before = at.floor();
-        let weights = keys(at - before);
+        let weights = keys(at - before).map(|weight| weight as f32);
         let columns = self.from.columns;
         let mut line = vec![0f32; columns + 2 * MARGIN];
         for (tap, weight) in (-1..).zip(weights) {
@@ -274,18 +274,6 @@ pub fn moved(field: &Field, like: &Field) -> Field {
         true => pooled(field, rows, columns),
         false => refined(field, like),
     }
-}
-
-/// Weights of four samples at a part of the way from the second to the third: R. G. Keys, "Cubic
-/// convolution interpolation for digital image processing", IEEE Trans. ASSP 29 (1981), eq. 4, 15.
-fn keys(part: f64) -> [f32; 4] {
-    let t = part;
-    [
-        (-0.5 * t + t * t - 0.5 * t * t * t) as f32,
-        (1.0 - 2.5 * t * t + 1.5 * t * t * t) as f32,
-        (0.5 * t + 2.0 * t * t - 1.5 * t * t * t) as f32,
-        (-0.5 * t * t + 0.5 * t * t * t) as f32,
-    ]
 }
 
 #[cfg(test)]

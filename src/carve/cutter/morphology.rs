@@ -112,7 +112,10 @@ impl PaddedHeights {
         let mut z = vec![f32::NEG_INFINITY; stride * (rows + 2 * margin)];
         let inner = &mut z[grown * stride..][..image.nrows() * stride];
         parallel::chunks(inner, stride, &|row, line| {
-            for (z, &height) in line[grown..].iter_mut().zip(image.row(row)) {
+            let heights = image.row(row);
+            // Every image is made row by row, so its rows are whole.
+            let heights = heights.as_slice().unwrap_or_default();
+            for (z, &height) in line[grown..].iter_mut().zip(heights) {
                 *z = turned(height);
             }
         });

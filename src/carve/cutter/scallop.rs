@@ -11,7 +11,7 @@ use std::ops::Range;
 ///
 /// `slope` is the tangent of the lean across the passes.
 pub fn height_mm(radius_mm: f64, stepover_mm: f64, slope: f64) -> f64 {
-    let half = 0.5 * stepover_mm * slope.hypot(1.0);
+    let half = 0.5 * stepover_mm * (slope * slope + 1.0).sqrt();
     if half >= radius_mm {
         return radius_mm;
     }

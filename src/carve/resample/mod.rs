@@ -15,7 +15,6 @@ mod tests;
 pub use bounds::Bounds;
 pub use facet::{FacetSpec, FacetStats, Side, inside_all};
 pub use overhang::undercut_mm2;
-pub(crate) use sampler::row_across_poles;
 pub use sampler::{Directions, LANES, Sampler};
 
 use crate::model::parallel;

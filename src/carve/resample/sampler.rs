@@ -16,7 +16,7 @@
 //! through the samples and is third-order accurate.
 
 use crate::model::curve::Curve;
-use crate::model::grid::{Grid, Heights, Layout, half_turned};
+use crate::model::grid::{Grid, Heights, Layout};
 use crate::read::stored_grid::{SIDE, StoredGrid};
 use glam::DVec3;
 use std::f64::consts::{FRAC_PI_2, FRAC_PI_4, PI};
@@ -98,7 +98,7 @@ impl Sampler {
         let mut padded = Vec::with_capacity(stride * (rows + 2 * PAD));
         for padded_row in 0..rows + 2 * PAD {
             let row = padded_row as isize - PAD as isize;
-            let line = row_across_poles(grid, row);
+            let line = grid.row_across_poles(row);
             padded.extend_from_slice(&line[columns - PAD..]);
             padded.extend_from_slice(&line);
             padded.extend_from_slice(&line[..PAD]);
@@ -462,14 +462,6 @@ fn bicubic(samples: &[f32], stride: usize, corner: usize, right: f32, down: f32)
     Some((a + b) + (c + d))
 }
 
-/// A row of the grid, or one beyond a pole: the row as far on the other side of it, shifted by
-/// half a turn.
-pub(crate) fn row_across_poles(grid: &Grid, row: isize) -> Vec<f32> {
-    let (row, crossed) = grid.layout().across_poles(row);
-    let line = grid.heights_m.row(row).to_vec();
-    if crossed { half_turned(&line) } else { line }
-}
-
 /// Keys' cubic convolution weights (a = −½) for the four samples around a fraction 0..1.
 ///
 /// Multiplied and added in two roundings: fused ones are not to be had in this portable type, and
@@ -582,7 +574,7 @@ pub mod reference {
         let row = (grid.north_deg() - lat) / grid.step_lat_deg();
         let mut sum = 0.0;
         for r in row.floor() as isize - 1..=row.floor() as isize + 2 {
-            let line = row_across_poles(grid, r);
+            let line = grid.row_across_poles(r);
             for c in column.floor() as isize - 1..=column.floor() as isize + 2 {
                 let value = line[c.rem_euclid(line.len() as isize) as usize];
                 sum += f64::from(value) * keys(row - r as f64) * keys(column - c as f64);

@@ -1,10 +1,10 @@
 //! What is bad about a turn, part by part.
 
 use super::features::Feature;
-use crate::carve::resample::{Directions, LANES, Sampler, row_across_poles};
+use crate::carve::resample::{Directions, LANES, Sampler};
 use crate::model::curve::Curve;
 use crate::model::geometry::Solid;
-use crate::model::grid::Grid;
+use crate::model::grid::{Grid, Heights, keys};
 use crate::model::settings::{TurnPart, TurningSettings};
 use glam::{DMat3, DVec3};
 use serde::Serialize;
@@ -308,11 +308,10 @@ struct Exact<'a> {
 
 impl<'a> Exact<'a> {
     fn new(grid: &'a Grid, curve: &'a Curve) -> Exact<'a> {
-        let rows = (-2..grid.rows() as isize + 2).map(|row| row_across_poles(grid, row));
         Exact {
             grid,
             curve,
-            rows: rows.collect(),
+            rows: grid.rows_across_poles(-2..grid.rows() as isize + 2),
         }
     }
 
@@ -333,17 +332,6 @@ impl<'a> Exact<'a> {
         }
         self.curve.relief_mm(height_m)
     }
-}
-
-/// Keys' weights (a = −½) of the four samples around a fraction 0..1.
-fn keys(t: f64) -> [f64; 4] {
-    let (t2, t3) = (t * t, t * t * t);
-    [
-        -0.5 * t3 + t2 - 0.5 * t,
-        1.5 * t3 - 2.5 * t2 + 1.0,
-        -1.5 * t3 + 2.0 * t2 + 0.5 * t,
-        0.5 * t3 - 0.5 * t2,
-    ]
 }
 
 #[cfg(test)]

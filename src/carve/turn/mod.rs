@@ -112,18 +112,26 @@ pub fn name(part: TurnPart) -> &'static str {
     }
 }
 
-/// Its number as it is printed, and its unit.
-pub fn printed(part: TurnPart, value: f64, lengths: Lengths) -> (String, &'static str) {
+/// Its number as it is printed.
+pub fn printed(part: TurnPart, value: f64, lengths: Lengths) -> String {
     match part {
-        TurnPart::Keep => (format!("{value:.3}"), "degrees"),
-        _ => (lengths.fine_number(value), lengths.unit()),
+        TurnPart::Keep => format!("{value:.3}"),
+        _ => lengths.fine_number(value),
+    }
+}
+
+/// The unit of its number.
+pub fn unit(part: TurnPart, lengths: Lengths) -> &'static str {
+    match part {
+        TurnPart::Keep => "degrees",
+        _ => lengths.unit(),
     }
 }
 
 fn beyond_limit(settings: &Settings, best: &TurnChoice) -> Error {
     let part = settings.turning.limit.unwrap_or(TurnPart::Relief);
     // As turn.most is written, whatever the sheets are in.
-    let (_, unit) = printed(part, 0.0, Lengths::METRIC);
+    let unit = unit(part, Lengths::METRIC);
     Error::Job(
         Problem::new(format!(
             "no turn found keeps the part named in turn.limit, {}",

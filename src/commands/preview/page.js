@@ -244,7 +244,7 @@
         ['Diameter', (a) => length(a.diameter_mm)],
         ['Relief, lowest to highest', (a) => mm(a.range_mm)],
         ['Fit to the stock', (a) => (a.fit.fits ? `fits ${length(a.fit.stock_mm)}` : `does not fit ${length(a.fit.stock_mm)}`)],
-        ['Thinnest corner', (a) => (a.fit.fits ? `${length(a.fit.corner_mm)} on facet ${a.fit.corner_facet}` : 'none')],
+        ['Thinnest corner', (a) => (a.fit.fits ? `${length(a.fit.corner_mm)} on facet ${a.fit.corner_facet}` : 'see below')],
         ['Least that the job allows', (a) => length(a.fit.edge_mm)],
         ['Legible as the bit leaves it', (a) => percent(a.figures.carved_share)],
         ['Dead ground', (a) => percent(a.figures.flat_share)],

@@ -2,7 +2,7 @@
 
 use crate::carve::turn::cost::{CostParts, MISFIT_MM};
 use crate::carve::turn::search::TurnChoice;
-use crate::carve::turn::{Turned, name, printed};
+use crate::carve::turn::{Turned, name, printed, unit};
 use crate::model::geometry::place_name;
 use crate::model::length::Lengths;
 use crate::model::settings::TurnPart;
@@ -59,9 +59,9 @@ fn table(turned: &Turned) -> String {
         let values = [&turned.before.parts, &best.parts, &turned.found.median];
         let _ = write!(out, "{:<38}", name(part));
         for parts in values {
-            let _ = write!(out, "{:>10}", printed(part, parts.part(part), say).0);
+            let _ = write!(out, "{:>10}", printed(part, parts.part(part), say));
         }
-        let _ = writeln!(out, " {}", printed(part, 0.0, say).1);
+        let _ = writeln!(out, " {}", unit(part, say));
     }
     let _ = writeln!(
         out,
@@ -89,7 +89,7 @@ fn choices(choices: &[TurnChoice], say: Lengths) -> String {
             choice.total
         );
         for part in PARTS {
-            let _ = write!(out, "{:>9}", printed(part, choice.parts.part(part), say).0);
+            let _ = write!(out, "{:>9}", printed(part, choice.parts.part(part), say));
         }
         out.push('\n');
     }

@@ -1,10 +1,12 @@
 #!/usr/bin/env bash
-# Builds globewright.exe for Windows on Debian or Ubuntu, with GDAL, PROJ and what they need inside,
-# and runs the README's first job with it under wine, whose images must be those of
-# tests/expected/checksums.txt. The program is left in target/windows.
+# Builds the program as one file with GDAL, PROJ and what they need inside, on Debian or Ubuntu:
+# globewright.exe for Windows, or for any Linux on this processor. Runs the README's first job with
+# it where nothing else is (for Windows, under wine), whose images must be those of
+# tests/expected/checksums.txt. The program is left in target/windows or target/linux.
 #
-#   packaging/windows.sh          # builds it, and tries it where wine is
-#   packaging/windows.sh --try    # only tries what was built
+#   packaging/standalone.sh windows          # builds it, and tries it where wine is
+#   packaging/standalone.sh linux
+#   packaging/standalone.sh linux --try      # only tries what was built
 #
 # Rust's library for Windows comes from `rustup target add x86_64-pc-windows-gnu`. Without rustup it
 # is compiled from its source: RUST_SOURCE names the folder that holds `library`, if it is not where
@@ -12,20 +14,50 @@
 set -euo pipefail
 cd "$(dirname "$0")/.."
 
+say() { echo "standalone: $*" >&2; }
+
+stop() {
+    say "$*"
+    exit 1
+}
+
 root=$PWD
+system=${1:-}
 target=$(realpath --canonicalize-missing "${CARGO_TARGET_DIR:-target}")
-work=$target/packaging/windows
-packages=$target/windows
-trial=$work/trial
+packages=$target/$system
+# The sources are one for both.
+work=$target/packaging/standalone
 sources=$work/sources/vendor
-# Libraries in the order in which the linker needs them: each before those that it calls.
-linked='-lgdal -lproj -lsqlite3 -lnetcdf -lhdf5_hl -lhdf5 -lopenjp2 -lz -lstdc++ -lwinpthread -lws2_32 -lole32 -lshell32 -luuid -lpsapi -lwbemuuid -loleaut32 -lshlwapi -lbcrypt -ladvapi32'
+own=$work/$system
+trial=$own/trial
+# Everything compiled for the system is installed here, as on another machine's root.
+prefix=$own/root
+
+# Compilers, and libraries in the order in which the linker needs them: each before those that it
+# calls.
+libraries_of_maps='-lgdal -lproj -lsqlite3 -lnetcdf -lhdf5_hl -lhdf5 -lopenjp2 -lz -lstdc++'
+case $system in
+    windows)
+        triple=x86_64-pc-windows-gnu
+        program=globewright.exe
+        tools=x86_64-w64-mingw32-
+        cc=${tools}gcc-posix cxx=${tools}g++-posix
+        linked="$libraries_of_maps -lwinpthread -lws2_32 -lole32 -lshell32 -luuid -lpsapi -lwbemuuid -loleaut32 -lshlwapi -lbcrypt -ladvapi32"
+        compilers=g++-mingw-w64-x86-64-posix
+        ;;
+    linux)
+        triple=$(rustc -vV | sed -n 's/^host: //p')
+        program=globewright
+        tools=
+        cc=gcc cxx=g++
+        linked="$libraries_of_maps -lm -lpthread -ldl"
+        compilers=g++
+        ;;
+    *) stop "name the system: windows or linux" ;;
+esac
+
 # What GDAL may use of these.
 libraries=(ZLIB OPENJPEG HDF5 NETCDF)
-# Everything compiled for Windows is installed here, as on another machine's root.
-prefix=$work/root
-triple=x86_64-pc-windows-gnu
-tools=x86_64-w64-mingw32
 
 # The sources come as crates, by name and version.
 crates=(
@@ -46,13 +78,6 @@ hdf5=(-D "HDF5_ROOT=$prefix" -D "HDF5_C_COMPILER_EXECUTABLE=$prefix/bin/h5cc" -D
 formats=(RAW GTIFF VRT HFA AAIGRID DTED SRTMHGT GSG ERS PDS SAGA XYZ ZMAP NGSGEOID GRIB USGSDEM
     PCIDSK SIGDEM PNG AIGRID IDRISI NETCDF HDF5 JP2OPENJPEG)
 
-say() { echo "windows: $*" >&2; }
-
-stop() {
-    say "$*"
-    exit 1
-}
-
 . packaging/licences.sh
 
 # The terms of the libraries as well, and of what the compiler puts into a program.
@@ -65,29 +90,37 @@ gather_all_licences() {
     cp "$sources/openjpeg-sys/vendor/LICENSE" "$folder/openjpeg.txt"
     cp "$sources/hdf5-metno-src/ext/hdf5/COPYING" "$folder/hdf5.txt"
     cp "$sources/netcdf-src/source/COPYRIGHT" "$folder/netcdf.txt"
-    cp /usr/share/doc/gcc-mingw-w64-x86-64-posix-runtime/copyright "$folder/gcc-runtime.txt"
-    cp /usr/share/doc/mingw-w64-common/copyright "$folder/mingw-w64.txt"
     # SQLite has none: its authors have given it away.
+    case $system in
+        windows)
+            cp /usr/share/doc/gcc-mingw-w64-x86-64-posix-runtime/copyright "$folder/gcc-runtime.txt"
+            cp /usr/share/doc/mingw-w64-common/copyright "$folder/mingw-w64.txt"
+            ;;
+        linux)
+            cp /usr/share/doc/libgcc-s1/copyright "$folder/gcc-runtime.txt"
+            cp /usr/share/doc/libc6/copyright "$folder/glibc.txt"
+            ;;
+    esac
 }
 
 need_tools() {
     local tool missing=()
-    for tool in "$tools-g++-posix" cmake ninja sqlite3 pkg-config; do
+    for tool in "$cxx" cmake ninja sqlite3 pkg-config; do
         command -v "$tool" >/dev/null || missing+=("$tool")
     done
     [ "${#missing[@]}" -eq 0 ] ||
-        stop "${missing[*]} missing: apt-get install g++-mingw-w64-x86-64-posix cmake ninja-build sqlite3 pkg-config libclang-dev"
+        stop "${missing[*]} missing: apt-get install $compilers cmake ninja-build sqlite3 pkg-config libclang-dev"
 }
 
-# Does a step once: its name is kept when it is done. In a shell of its own, which ends at the
-# first command that fails; within a condition this one would go on.
+# Does a step once, in a folder that keeps its name when it is done. In a shell of its own, which
+# ends at the first command that fails; within a condition this one would go on.
 once() {
-    local done=$work/done/$1
+    local done=$2/done/$1 log=$2/$1.log begun=$SECONDS
     [ ! -e "$done" ] || return 0
-    say "$1"
-    mkdir -p "$work/done"
-    packaging/windows.sh --step "$1" >"$work/$1.log" 2>&1 || stop "$1 failed, see $work/$1.log"
+    mkdir -p "$2/done"
+    packaging/standalone.sh "$system" --step "$1" >"$log" 2>&1 || stop "$1 failed, see $log"
     touch "$done"
+    say "$1: $((SECONDS - begun)) s"
 }
 
 fetch_sources() {
@@ -107,38 +140,46 @@ fetch_sources() {
 
 # Compiles C files as they are into a library.
 archive() {
-    local library=$1 objects=$work/build/$1
+    local library=$1 objects=$own/build/$1
     shift
     rm -rf "$objects"
     mkdir -p "$objects" "$prefix/lib" "$prefix/include"
-    (cd "$objects" && printf '%s\0' "$@" | xargs -0 -n1 -P"$(nproc)" "$tools-gcc-posix" -O2 -c ${flags:-})
+    (cd "$objects" && printf '%s\0' "$@" | xargs -0 -n1 -P"$(nproc)" "$cc" -O2 -c ${flags:-})
     rm -f "$prefix/lib/lib$library.a"
-    "$tools-ar" rcs "$prefix/lib/lib$library.a" "$objects"/*.o
+    "${tools}ar" rcs "$prefix/lib/lib$library.a" "$objects"/*.o
 }
 
-# Everything for Windows by cmake: a static library without programs and tests.
+# Everything else by cmake: a static library without programs and tests.
 build() {
     local source=$1 name
     name=$(basename "$1")
     shift
-    rm -rf "$work/build/$name"
-    cmake -G Ninja -S "$source" -B "$work/build/$name" --toolchain "$work/windows.cmake" \
+    rm -rf "$own/build/$name"
+    cmake -G Ninja -S "$source" -B "$own/build/$name" --toolchain "$own/system.cmake" \
         -D CMAKE_BUILD_TYPE=Release -D CMAKE_C_FLAGS_RELEASE="-O2 -DNDEBUG" -D CMAKE_CXX_FLAGS_RELEASE="-O2 -DNDEBUG" \
         -D CMAKE_INSTALL_PREFIX="$prefix" -D CMAKE_INSTALL_LIBDIR=lib \
         -D CMAKE_PREFIX_PATH="$prefix" -D BUILD_SHARED_LIBS=OFF -D BUILD_TESTING=OFF "$@"
-    cmake --build "$work/build/$name"
-    cmake --install "$work/build/$name"
+    cmake --build "$own/build/$name"
+    cmake --install "$own/build/$name"
 }
 
+# What this machine has for itself is kept out of sight.
 describe_toolchain() {
     mkdir -p "$prefix/lib"
-    cat >"$work/windows.cmake" <<END
-set(CMAKE_SYSTEM_NAME Windows)
-set(CMAKE_SYSTEM_PROCESSOR x86_64)
-set(CMAKE_C_COMPILER $tools-gcc-posix)
-set(CMAKE_CXX_COMPILER $tools-g++-posix)
-set(CMAKE_RC_COMPILER $tools-windres)
-set(CMAKE_FIND_ROOT_PATH $prefix /usr/$tools)
+    case $system in
+        windows)
+            printf 'set(%s)\n' "CMAKE_SYSTEM_NAME Windows" "CMAKE_SYSTEM_PROCESSOR x86_64" \
+                "CMAKE_RC_COMPILER ${tools}windres" "CMAKE_FIND_ROOT_PATH $prefix /usr/${tools%-}"
+            ;;
+        linux)
+            printf 'set(%s)\n' "CMAKE_POSITION_INDEPENDENT_CODE ON" "CMAKE_FIND_ROOT_PATH $prefix"
+            # But for what netCDF looks for.
+            ln -sf "$("$cc" -print-file-name=libm.a)" "$prefix/lib"
+            ;;
+    esac >"$own/system.cmake"
+    cat >>"$own/system.cmake" <<END
+set(CMAKE_C_COMPILER $cc)
+set(CMAKE_CXX_COMPILER $cxx)
 set(CMAKE_FIND_ROOT_PATH_MODE_PROGRAM NEVER)
 set(CMAKE_FIND_ROOT_PATH_MODE_LIBRARY ONLY)
 set(CMAKE_FIND_ROOT_PATH_MODE_INCLUDE ONLY)
@@ -152,6 +193,8 @@ build_sqlite() {
 }
 
 build_zlib() {
+    local flags=
+    [ "$system" = windows ] || flags=-DHAVE_UNISTD_H
     archive z "$sources"/libz-sys/src/zlib/*.c
     cp "$sources"/libz-sys/src/zlib/{zlib,zconf}.h "$prefix/include"
 }
@@ -167,7 +210,9 @@ build_openjpeg() {
     (
         cd "$source/vendor/src/lib/openjp2"
         # As its build.rs has it.
-        flags="-I. -I$source/config -DOPJ_STATIC -DOPJ_HAVE__ALIGNED_MALLOC -DMUTEX_win32" archive openjp2 \
+        local flags="-I. -I$source/config -DOPJ_STATIC -DMUTEX_pthread -DOPJ_HAVE_POSIX_MEMALIGN"
+        [ "$system" = linux ] || flags="-I. -I$source/config -DOPJ_STATIC -DOPJ_HAVE__ALIGNED_MALLOC -DMUTEX_win32"
+        archive openjp2 \
             "$PWD"/{thread,bio,cio,dwt,event,ht_dec,image,invert,j2k,jp2,mct,mqc,openjpeg,opj_clock,pi,t1,t2,tcd,tgt,function_list,opj_malloc,sparse_array}.c
         mkdir -p "$prefix/include/openjpeg-2.5"
         cp openjpeg.h "$source/config/opj_config.h" "$prefix/include/openjpeg-2.5"
@@ -222,8 +267,8 @@ describe_libraries() {
     local folder=$prefix/pkgconfig name version
     mkdir -p "$folder"
     # Beside them, so that the linker does not find the DLLs first.
-    for name in stdc++ winpthread; do
-        ln -sf "$("$tools-g++-posix" -print-file-name="lib$name.a")" "$prefix/lib"
+    for name in $([ "$system" = linux ] && echo stdc++ || echo stdc++ winpthread); do
+        ln -sf "$("$cxx" -print-file-name="lib$name.a")" "$prefix/lib"
     done
     for name in gdal proj; do
         version=$(PKG_CONFIG_LIBDIR=$prefix/lib/pkgconfig pkg-config --modversion "$name")
@@ -232,16 +277,16 @@ describe_libraries() {
     done
 }
 
-# Rust's library for Windows, as flags for cargo, if rustup has not brought it.
+# Rust's library for the system, as flags for cargo, if it is not there.
 build_library() {
     local source=${RUST_SOURCE:-$(rustc --print sysroot)/lib/rustlib/src/rust} begin
     [ ! -d "$(rustc --print sysroot)/lib/rustlib/$triple" ] || return 0
     [ -f "$source/library/Cargo.lock" ] ||
         stop "Rust's library for Windows is missing: rustup target add $triple, or see the head of this script"
     # Two objects around every program of this kind, which cargo does not make.
-    mkdir -p "$work/startup"
+    mkdir -p "$own/startup"
     for begin in rsbegin rsend; do
-        RUSTC_BOOTSTRAP=1 rustc --target "$triple" --emit obj -o "$work/startup/$begin.o" "$source/library/rtstartup/$begin.rs"
+        RUSTC_BOOTSTRAP=1 rustc --target "$triple" --emit obj -o "$own/startup/$begin.o" "$source/library/rtstartup/$begin.rs"
     done
     export RUSTC_BOOTSTRAP=1 __CARGO_TESTS_ONLY_SRC_ROOT=$source/library
     library_flags=(-Z build-std=std,panic_unwind)
@@ -249,35 +294,37 @@ build_library() {
 
 # The paths of this machine are left out of the program.
 build_program() {
-    local library_flags=() profile=${PROFILE:-release}
+    local library_flags=() profile=${PROFILE:-release} name=${triple//-/_}
     build_library
-    export CARGO_TARGET_DIR=$work/build
-    export CARGO_TARGET_X86_64_PC_WINDOWS_GNU_LINKER=$tools-gcc-posix
-    export CC_x86_64_pc_windows_gnu=$tools-gcc-posix AR_x86_64_pc_windows_gnu=$tools-ar
+    export CARGO_TARGET_DIR=$own/build
+    export "CARGO_TARGET_${name^^}_LINKER=$cc" "CC_$name=$cc" "AR_$name=${tools}ar"
     export PKG_CONFIG_ALLOW_CROSS=1 PKG_CONFIG_ALL_STATIC=1 PKG_CONFIG_LIBDIR=$prefix/pkgconfig
-    export BINDGEN_EXTRA_CLANG_ARGS_x86_64_pc_windows_gnu="-isystem /usr/share/mingw-w64/include"
-    export CARGO_ENCODED_RUSTFLAGS="-Ctarget-feature=+crt-static"$'\x1f'"-Clink-arg=-static"$'\x1f'"-Lnative=$work/startup"$'\x1f'"--remap-path-prefix=${CARGO_HOME:-$HOME/.cargo}=cargo"$'\x1f'"--remap-path-prefix=$root=globewright"
+    [ "$system" = linux ] ||
+        export "BINDGEN_EXTRA_CLANG_ARGS_$name=-isystem /usr/share/mingw-w64/include"
+    export CARGO_ENCODED_RUSTFLAGS="-Ctarget-feature=+crt-static"$'\x1f'"-Lnative=$own/startup"$'\x1f'"--remap-path-prefix=${CARGO_HOME:-$HOME/.cargo}=cargo"$'\x1f'"--remap-path-prefix=$root=globewright"
+    [ "$system" = linux ] || CARGO_ENCODED_RUSTFLAGS+=$'\x1f'"-Clink-arg=-static"
     cargo build --"$profile" --locked --bin globewright --target "$triple" "${library_flags[@]}"
     mkdir -p "$packages"
-    "$tools-strip" -o "$packages/globewright.exe" "$work/build/$triple/$profile/globewright.exe"
+    "${tools}strip" -o "$packages/$program" "$own/build/$triple/$profile/$program"
 }
 
 build_libraries() {
     local step
-    for step in fetch_sources describe_toolchain build_sqlite build_zlib build_proj build_openjpeg \
-        build_hdf5 build_netcdf build_gdal describe_libraries; do
-        once "$step"
+    once fetch_sources "$work"
+    for step in describe_toolchain build_sqlite build_zlib build_proj build_openjpeg build_hdf5 \
+        build_netcdf build_gdal describe_libraries; do
+        once "$step" "$own"
     done
 }
 
 # Nothing beside it but what every Windows has.
 look_at_libraries() {
     local name
-    for name in $("$tools-objdump" -p "$packages/globewright.exe" | sed -n 's/.*DLL Name: //p'); do
+    for name in $("${tools}objdump" -p "$packages/$program" | sed -n 's/.*DLL Name: //p'); do
         case ${name,,} in
             kernel32.dll | ntdll.dll | msvcrt.dll | advapi32.dll | user32.dll | ws2_32.dll | shell32.dll | ole32.dll | \
                 oleaut32.dll | bcrypt.dll | bcryptprimitives.dll | userenv.dll | psapi.dll | shlwapi.dll | dbghelp.dll | api-ms-win-*) ;;
-            *) stop "globewright.exe asks for $name, which not every Windows has" ;;
+            *) stop "$program asks for $name, which not every Windows has" ;;
         esac
     done
 }
@@ -289,35 +336,48 @@ complete_wine() {
 BOOLEAN NTAPI SystemFunction036(PVOID, ULONG);
 __declspec(dllexport) BOOL WINAPI ProcessPrng(BYTE *bytes, SIZE_T count) { return SystemFunction036(bytes, count); }
 END
-    "$tools-gcc-posix" -shared -o "$trial/bcryptprimitives.dll" "$trial/random.c" -ladvapi32
+    "$cc" -shared -o "$trial/bcryptprimitives.dll" "$trial/random.c" -ladvapi32
     rm "$trial/random.c"
+}
+
+# Runs the program in the folder of the trial: under wine, or in a root that holds nothing but that
+# folder and what the kernel gives.
+run() {
+    case $system in
+        windows) (cd "$trial" && WINEPREFIX=$own/wine WINEDEBUG=-all wine "$program" "$@") ;;
+        linux)
+            unshare --map-root-user --net --mount sh -euc 'trial=$1; shift
+                mount --rbind /dev "$trial/dev"; mount --rbind /proc "$trial/proc"
+                exec chroot "$trial" "$@"' sh "$trial" "/$program" "$@"
+            ;;
+    esac
 }
 
 # As a maker would: the program, the sample, names as Windows has them.
 try_program() {
-    look_at_libraries
-    export WINEPREFIX=$work/wine WINEDEBUG=-all
+    local slash='\\'
+    [ "$system" = windows ] || slash=/
     rm -rf "$trial"
-    mkdir -p "$trial"
-    cp -r "$packages/globewright.exe" sample-rasters "$trial"
-    case $(wine --version 2>/dev/null) in wine-[1-8].*) complete_wine ;; esac
+    mkdir -p "$trial"/{dev,proc}
+    cp -r "$packages/$program" sample-rasters "$trial"
+    if [ "$system" = windows ]; then
+        look_at_libraries
+        case $(wine --version) in wine-[1-8].*) complete_wine ;; esac
+    fi
     sed -n 's/^\([0-9]\+\.png\): \([0-9a-f]\{64\}\)$/\2  \1/p' tests/expected/checksums.txt >"$trial/expected"
-    (
-        cd "$trial"
-        wine globewright.exe facets 'sample-rasters\ashkerry.toml' --out 'out\ashkerry'
-        wine globewright.exe check 'out\ashkerry'
-        # The same again in its place.
-        (cd out/ashkerry && sha256sum facets/* globe.json) >first
-        wine globewright.exe facets sample-rasters/ashkerry.toml --out out/ashkerry --force --quiet
-        (cd out/ashkerry && sha256sum --check --quiet --strict "$trial/first")
-    )
+    run facets "sample-rasters${slash}ashkerry.toml" --out "out${slash}ashkerry"
+    run check "out${slash}ashkerry"
+    # The same again in its place.
+    (cd "$trial/out/ashkerry" && sha256sum facets/* globe.json) >"$trial/first"
+    run facets sample-rasters/ashkerry.toml --out out/ashkerry --force --quiet
+    (cd "$trial/out/ashkerry" && sha256sum --check --quiet --strict "$trial/first")
     [ "$(wc -l <"$trial/expected")" -eq "$(grep -c facets/ "$trial/first")" ] || stop "not the images of checksums.txt"
     (cd "$trial/out/ashkerry/facets" && sha256sum --check --strict "$trial/expected")
     say "the images are those of tests/expected/checksums.txt"
 }
 
-case "${1:-}" in
-    --step) "$2" ;;
+case "${2:-}" in
+    --step) "$3" ;;
     --try) try_program ;;
     *)
         need_tools
@@ -325,11 +385,11 @@ case "${1:-}" in
         build_libraries
         build_program
         gather_all_licences
-        if command -v wine >/dev/null; then
+        if [ "$system" = linux ] || command -v wine >/dev/null; then
             try_program
         else
             say "not tried, for wine is not here: apt-get install wine wine64"
         fi
-        say "the program is $packages/globewright.exe, and licences beside it must go with it"
+        say "the program is $packages/$program, and licences beside it must go with it"
         ;;
 esac
