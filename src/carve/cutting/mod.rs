@@ -139,16 +139,8 @@ impl CutterSet {
             over_mm2: 0.0,
             over_share: 0.0,
         });
-        let (pixel_mm, left_mm) = (spec.pixel_mm, self.asked.left_mm);
-        let suspects = reach::suspects(&wanted, &carved, &facet);
-        let largest = reach::largest_ball_mm(&wanted, &facet, pixel_mm, left_mm, suspects);
-        let known = (tool.shape == ToolShape::Ball).then_some((tool.diameter_mm, left.over_share));
-        let known: Vec<_> = known
-            .into_iter()
-            .chain(largest.map(|ball| (ball, 0.0)))
-            .collect();
-        let largest_99 =
-            reach::largest_ball_but_for_mm(&wanted, &facet, pixel_mm, left_mm, SPARED, &known);
+        let pixel_mm = spec.pixel_mm;
+        let [largest, largest_99] = self.largest_balls(&wanted, &carved, &facet, pixel_mm, &left);
         let stepover = self.finishing.stepover_mm();
         let ridges = match tool.shape {
             ToolShape::Flat => None,
@@ -189,6 +181,28 @@ impl CutterSet {
             carved: keep.then(|| nearest_levels(&carved, spec)),
         };
         (entry, images)
+    }
+
+    /// The largest balls that leave no more than asked anywhere, and on all but [`SPARED`] of it.
+    fn largest_balls(
+        &self,
+        wanted: &Array2<f32>,
+        carved: &Array2<f32>,
+        facet: &[Range<usize>],
+        pixel_mm: f64,
+        left: &Left,
+    ) -> [Option<f64>; 2] {
+        let left_mm = self.asked.left_mm;
+        let suspects = reach::suspects(wanted, carved, facet);
+        let largest = reach::largest_ball_mm(wanted, facet, pixel_mm, left_mm, suspects);
+        let tool = tool(&self.finishing);
+        let finishing =
+            (tool.shape == ToolShape::Ball).then_some((tool.diameter_mm, left.over_share));
+        let known = finishing.into_iter().chain(largest.map(|ball| (ball, 0.0)));
+        let known: Vec<_> = known.collect();
+        let but_for =
+            reach::largest_ball_but_for_mm(wanted, facet, pixel_mm, left_mm, SPARED, &known);
+        [largest, but_for]
     }
 
     fn rough(
