@@ -171,11 +171,7 @@ describe_toolchain() {
             printf 'set(%s)\n' "CMAKE_SYSTEM_NAME Windows" "CMAKE_SYSTEM_PROCESSOR x86_64" \
                 "CMAKE_RC_COMPILER ${tools}windres" "CMAKE_FIND_ROOT_PATH $prefix /usr/${tools%-}"
             ;;
-        linux)
-            printf 'set(%s)\n' "CMAKE_POSITION_INDEPENDENT_CODE ON" "CMAKE_FIND_ROOT_PATH $prefix"
-            # But for what netCDF looks for.
-            ln -sf "$("$cc" -print-file-name=libm.a)" "$prefix/lib"
-            ;;
+        linux) printf 'set(%s)\n' "CMAKE_POSITION_INDEPENDENT_CODE ON" "CMAKE_FIND_ROOT_PATH $prefix" ;;
     esac >"$own/system.cmake"
     cat >>"$own/system.cmake" <<END
 set(CMAKE_C_COMPILER $cc)
@@ -238,13 +234,17 @@ END
 }
 
 build_netcdf() {
+    # It looks for the one library that is not kept out of sight for good: Rust would take it for
+    # an archive, which under Linux it is not.
+    [ "$system" = windows ] || ln -sf "$("$cc" -print-file-name=libm.a)" "$prefix/lib"
     build "$sources/netcdf-src/source" -D NETCDF_FIND_SHARED_LIBS=OFF -D NETCDF_BUILD_UTILITIES=OFF \
         -D NETCDF_ENABLE_EXAMPLES=OFF -D NETCDF_ENABLE_TESTS=OFF -D NETCDF_ENABLE_DAP=OFF \
         -D NETCDF_ENABLE_BYTERANGE=OFF -D NETCDF_ENABLE_LIBXML2=OFF -D NETCDF_ENABLE_NCZARR=OFF \
         -D NETCDF_ENABLE_S3=OFF -D NETCDF_ENABLE_PLUGINS=OFF -D NETCDF_ENABLE_FILTER_TESTING=OFF \
         "${hdf5[@]}"
     # What it says of itself to cmake asks for an HDF5 that is described in the same way.
-    rm -r "$prefix/lib/cmake/netCDF"
+    rm -rf "$prefix/lib/cmake/netCDF"
+    [ "$system" = windows ] || rm "$prefix/lib/libm.a"
 }
 
 build_gdal() {

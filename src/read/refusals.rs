@@ -29,14 +29,17 @@ pub(super) fn unreadable(path: &Path, error: &GdalError) -> Error {
                 .file(path),
         );
     }
+    let said = said(path, error);
+    // Every GDAL has other words for that.
+    let what = match said.contains("not recognized") {
+        true => "the file is in no format that is read".to_owned(),
+        false => format!("the file could not be opened as a grid{said}"),
+    };
     Error::Grid(
-        Problem::new(format!(
-            "the file could not be opened as a grid{}",
-            said(path, error)
-        ))
-        .allowed("GeoTIFF, netCDF, JPEG 2000, HGT, VRT, PDS3 label and other gridded formats")
-        .next("check that the file is complete, or convert it to GeoTIFF")
-        .file(path),
+        Problem::new(what)
+            .allowed("GeoTIFF, netCDF, JPEG 2000, HGT, VRT, PDS3 label and other gridded formats")
+            .next("check that the file is complete, or convert it to GeoTIFF")
+            .file(path),
     )
 }
 

@@ -772,7 +772,7 @@ fn bad_files_are_refused_in_one_line() {
     assert!(refusal(&job(&inside)).starts_with("grid: grid.files: the grid file is missing; "));
     let text = dir.path().join("text.tif");
     std::fs::write(&text, "not a raster").unwrap();
-    assert!(refusal(&job(&text)).starts_with("grid: the file could not be opened as a grid: "));
+    assert!(refusal(&job(&text)).starts_with("grid: the file is in no format that is read; "));
     let other = dir.path().join("world.toml");
     std::fs::write(&other, "[grid]\nfiles = [\"world.tif\"]\n").unwrap();
     assert_eq!(

@@ -73,10 +73,9 @@ fn a_grid_that_is_missing_or_cannot_be_read() {
     refused(&folder, &[], 4, empty);
 
     std::fs::write(&grid, "not a raster").unwrap();
-    let unknown = "grid: the file could not be opened as a grid: `world.tif' not recognized as a \
-                   supported file format; allowed: GeoTIFF, netCDF, JPEG 2000, HGT, VRT, PDS3 \
-                   label and other gridded formats; check that the file is complete, or convert \
-                   it to GeoTIFF (world.tif)";
+    let unknown = "grid: the file is in no format that is read; allowed: GeoTIFF, netCDF, JPEG \
+                   2000, HGT, VRT, PDS3 label and other gridded formats; check that the file is \
+                   complete, or convert it to GeoTIFF (world.tif)";
     refused(&folder, &[], 4, unknown);
 }
 
