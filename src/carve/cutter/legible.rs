@@ -9,8 +9,8 @@ use std::ops::Range;
 /// Width of the window on the surface, mm.
 pub const WINDOW_MM: f64 = 5.0;
 
-/// Places that are judged are this far apart at most, mm: a window says nearly what its neighbours
-/// say.
+/// Of finer pixels only those are judged that lie so far apart, mm: a window says nearly what its
+/// neighbours say.
 const APART_MM: f64 = 0.25;
 
 /// Least standard deviation of relief in the window, mm.

@@ -107,13 +107,15 @@ impl PaddedHeights {
         margin: usize,
         turned: impl Fn(f32) -> f32 + Sync,
     ) -> PaddedHeights {
+        // Whole rows, as most images have them already.
+        let image = image.as_standard_layout();
         let [rows, columns] = [image.nrows(), image.ncols()].map(|n| n + 2 * grown - 2 * margin);
         let stride = columns.next_multiple_of(LANES) + 2 * margin;
         let mut z = vec![f32::NEG_INFINITY; stride * (rows + 2 * margin)];
         let inner = &mut z[grown * stride..][..image.nrows() * stride];
         parallel::chunks(inner, stride, &|row, line| {
             let heights = image.row(row);
-            // Every image is made row by row, so its rows are whole.
+            // As one slice they become vector code.
             let heights = heights.as_slice().unwrap_or_default();
             for (z, &height) in line[grown..].iter_mut().zip(heights) {
                 *z = turned(height);
@@ -400,6 +402,7 @@ mod tests {
     use super::super::{Tool, ToolShape};
     use super::*;
     use crate::output::testing::random;
+    use ndarray::ShapeBuilder;
 
     fn rough_ground(rows: usize, columns: usize, seed: u64) -> Array2<f32> {
         let mut seed = seed;
@@ -478,6 +481,17 @@ mod tests {
                     }
                 }
             }
+        }
+    }
+
+    #[test]
+    fn an_image_kept_by_columns_is_the_same_image() {
+        let z = rough_ground(20, 30, 5);
+        let by_columns = Array2::from_shape_fn(z.dim().f(), |at| z[at]);
+        assert!(!by_columns.is_standard_layout());
+        for tool in [Tool::ball(1.2), Tool::flat(1.7)] {
+            let profile = tool.profile(0.1);
+            assert_eq!(close(&by_columns, &profile), close(&z, &profile));
         }
     }
 
