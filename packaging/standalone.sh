@@ -33,8 +33,8 @@ trial=$own/trial
 # Everything compiled for the system is installed here, as on another machine's root.
 prefix=$own/root
 
-# Compilers, and libraries in the order in which the linker needs them: each before those that it
-# calls.
+# What differs from system to system: compilers; libraries in the order in which the linker needs
+# them, each before those that it calls, and which of them come from the compiler; flags.
 libraries_of_maps='-lgdal -lproj -lsqlite3 -lnetcdf -lhdf5_hl -lhdf5 -lopenjp2 -lz -lstdc++'
 case $system in
     windows)
@@ -44,6 +44,9 @@ case $system in
         cc=${tools}gcc-posix cxx=${tools}g++-posix
         linked="$libraries_of_maps -lwinpthread -lws2_32 -lole32 -lshell32 -luuid -lpsapi -lwbemuuid -loleaut32 -lshlwapi -lbcrypt -ladvapi32"
         compilers=g++-mingw-w64-x86-64-posix
+        from_compiler=(stdc++ winpthread)
+        zlib_flags='' openjpeg_flags='-DOPJ_HAVE__ALIGNED_MALLOC -DMUTEX_win32'
+        slash='\'
         ;;
     linux)
         triple=$(rustc -vV | sed -n 's/^host: //p')
@@ -52,6 +55,9 @@ case $system in
         cc=gcc cxx=g++
         linked="$libraries_of_maps -lm -lpthread -ldl"
         compilers=g++
+        from_compiler=(stdc++)
+        zlib_flags=-DHAVE_UNISTD_H openjpeg_flags='-DOPJ_HAVE_POSIX_MEMALIGN -DMUTEX_pthread'
+        slash=/
         ;;
     *) stop "name the system: windows or linux" ;;
 esac
@@ -189,9 +195,7 @@ build_sqlite() {
 }
 
 build_zlib() {
-    local flags=
-    [ "$system" = windows ] || flags=-DHAVE_UNISTD_H
-    archive z "$sources"/libz-sys/src/zlib/*.c
+    flags=$zlib_flags archive z "$sources"/libz-sys/src/zlib/*.c
     cp "$sources"/libz-sys/src/zlib/{zlib,zconf}.h "$prefix/include"
 }
 
@@ -206,9 +210,7 @@ build_openjpeg() {
     (
         cd "$source/vendor/src/lib/openjp2"
         # As its build.rs has it.
-        local flags="-I. -I$source/config -DOPJ_STATIC -DMUTEX_pthread -DOPJ_HAVE_POSIX_MEMALIGN"
-        [ "$system" = linux ] || flags="-I. -I$source/config -DOPJ_STATIC -DOPJ_HAVE__ALIGNED_MALLOC -DMUTEX_win32"
-        archive openjp2 \
+        flags="-I. -I$source/config -DOPJ_STATIC $openjpeg_flags" archive openjp2 \
             "$PWD"/{thread,bio,cio,dwt,event,ht_dec,image,invert,j2k,jp2,mct,mqc,openjpeg,opj_clock,pi,t1,t2,tcd,tgt,function_list,opj_malloc,sparse_array}.c
         mkdir -p "$prefix/include/openjpeg-2.5"
         cp openjpeg.h "$source/config/opj_config.h" "$prefix/include/openjpeg-2.5"
@@ -267,7 +269,7 @@ describe_libraries() {
     local folder=$prefix/pkgconfig name version
     mkdir -p "$folder"
     # Beside them, so that the linker does not find the DLLs first.
-    for name in $([ "$system" = linux ] && echo stdc++ || echo stdc++ winpthread); do
+    for name in "${from_compiler[@]}"; do
         ln -sf "$("$cxx" -print-file-name="lib$name.a")" "$prefix/lib"
     done
     for name in gdal proj; do
@@ -355,8 +357,6 @@ run() {
 
 # As a maker would: the program, the sample, names as Windows has them.
 try_program() {
-    local slash='\\'
-    [ "$system" = windows ] || slash=/
     rm -rf "$trial"
     mkdir -p "$trial"/{dev,proc}
     cp -r "$packages/$program" sample-rasters "$trial"
