@@ -98,6 +98,15 @@ fn ends<'a>(heights: impl Iterator<Item = &'a f32>) -> (f32, f32) {
     })
 }
 
+/// The lesser of two finite numbers, in one instruction.
+fn lesser(a: f32, b: f32) -> f32 {
+    if a < b { a } else { b }
+}
+
+fn greater(a: f32, b: f32) -> f32 {
+    if a > b { a } else { b }
+}
+
 /// How far heights may differ between neighbours, mm.
 struct Steps {
     rows: usize,
@@ -171,22 +180,23 @@ impl Steps {
     /// Lowers a row to what its neighbour row allows; `gap` is the upper of the two.
     fn step(&self, from: &[f32], to: &mut [f32], gap: usize) -> f32 {
         let (aside, slant) = self.slant[gap];
-        let columns = self.columns;
+        // Never more than a quarter of the row: where it goes round, it does so on one side.
+        let inner = self.columns - 2 * aside;
+        let (first, rest) = to.split_at_mut(aside);
+        let (middle, last) = rest.split_at_mut(inner);
         let mut change = 0f32;
-        for (column, to) in to.iter_mut().enumerate() {
-            let east = if column + aside < columns {
-                column + aside
-            } else {
-                column + aside - columns
-            };
-            let west = if column >= aside {
-                column - aside
-            } else {
-                column + columns - aside
-            };
-            let bound = (from[column] + self.down).min(from[east].min(from[west]) + slant);
-            change = change.max(*to - bound);
-            *to = to.min(bound);
+        for (to, straight, east, west) in [
+            (first, 0, aside, self.columns - aside),
+            (middle, aside, 2 * aside, 0),
+            (last, aside + inner, 0, inner),
+        ] {
+            let (straight, east, west) = (&from[straight..], &from[east..], &from[west..]);
+            let aslant = east.iter().zip(west);
+            for (to, (straight, (east, west))) in to.iter_mut().zip(straight.iter().zip(aslant)) {
+                let bound = lesser(straight + self.down, lesser(*east, *west) + slant);
+                change = greater(change, *to - bound);
+                *to = lesser(*to, bound);
+            }
         }
         change
     }
@@ -194,8 +204,15 @@ impl Steps {
     /// Once round each way from the row's lowest place, which nothing can lower.
     fn along_row(&self, heights: &mut [f32], row: usize) -> f32 {
         let line = &mut heights[row * self.columns..(row + 1) * self.columns];
-        let lowest = (0..line.len()).fold(0, |low, i| if line[i] < line[low] { i } else { low });
         let step = self.along[row];
+        // Most rows keep the limit, and to see that takes a fraction of going round.
+        let apart = |a: f32, b: f32| greater(a - (b + step), b - (a + step));
+        let ends = apart(line[0], line[line.len() - 1]);
+        let beside = line.iter().zip(&line[1..]);
+        if beside.fold(ends, |most, (a, b)| greater(most, apart(*a, *b))) <= 0.0 {
+            return 0.0;
+        }
+        let lowest = (0..line.len()).fold(0, |low, i| if line[i] < line[low] { i } else { low });
         let mut change = 0f32;
         let mut bound = line[lowest];
         let (west, east) = line.split_at_mut(lowest);

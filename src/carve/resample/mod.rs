@@ -4,9 +4,11 @@
 //! Output: a [`FacetImage`] of 16-bit levels. A facet depends on nothing else, so any subset of
 //! facets, drawn in any order on any number of threads, has the same bytes.
 
+mod above;
 mod bounds;
 mod facet;
 mod overhang;
+mod quantise;
 mod radial;
 mod sampler;
 #[cfg(test)]
@@ -19,8 +21,8 @@ pub use sampler::{Directions, LANES, Sampler};
 
 use crate::model::parallel;
 use crate::model::settings::{Base, Projection};
-use glam::DVec2;
-use ndarray::{Array2, ArrayViewMut2, Axis};
+use ndarray::Array2;
+use quantise::quantise;
 use radial::{Band, Marks, Radial};
 use std::ops::Range;
 
@@ -63,17 +65,10 @@ pub fn render(
         (Projection::Radial, Base::Sphere) => radial::<false>(&whole(), spec, z_mm),
         (Projection::Radial, Base::Flat) => radial::<true>(&whole(), spec, z_mm),
     };
-    quantise(spec, &CarvedSurface { z_mm, undercut })
+    quantise(spec, z_mm, &undercut)
 }
 
-/// Heights over the globe's centre, mm, row by row; NaN where there is no ground or none was
-/// asked for. And the pixels where the surface is undercut.
-struct CarvedSurface<'a> {
-    z_mm: &'a [f32],
-    undercut: Undercut,
-}
-
-/// Pixels band by band, counted from the band's first.
+/// Pixels where the surface is undercut, band by band, counted from the band's first.
 type Undercut = Vec<Vec<usize>>;
 
 fn band_rows(spec: &FacetSpec, band: usize) -> Range<usize> {
@@ -203,70 +198,4 @@ fn gnomonic_band(sampler: &Sampler, spec: &FacetSpec, rows: Range<usize>, z_mm: 
             first += count;
         }
     }
-}
-
-/// Heights to levels, with the counts of what had to be cut off.
-fn quantise(spec: &FacetSpec, surface: &CarvedSurface<'_>) -> FacetImage {
-    let mut levels = Array2::<u16>::zeros((spec.height_px, spec.width_px));
-    let bands = levels.axis_chunks_iter_mut(Axis(0), BAND_ROWS);
-    let stats = parallel::given(bands, &|i, mut rows| FacetStats {
-        undercut_px: undercut_px(spec, surface, i),
-        ..quantise_band(spec, i * BAND_ROWS, surface, &mut rows)
-    });
-    let stats = stats.into_iter().fold(FacetStats::NONE, FacetStats::with);
-    FacetImage { levels, stats }
-}
-
-/// Pixels of a band in the facet and its trim where the surface is undercut.
-fn undercut_px(spec: &FacetSpec, surface: &CarvedSurface<'_>, band: usize) -> u64 {
-    let first_row = band * BAND_ROWS;
-    let inside = |index: &&usize| {
-        let (row, column) = (first_row + *index / spec.width_px, *index % spec.width_px);
-        let z_mm = f64::from(surface.z_mm[row * spec.width_px + column]);
-        spec.span(row).contains(&column)
-            && spec.in_trim(DVec2::new(spec.x_mm(column), spec.y_mm(row)), z_mm)
-    };
-    let folded = surface.undercut.get(band).map_or(&[][..], Vec::as_slice);
-    folded.iter().filter(inside).count() as u64
-}
-
-fn quantise_band(
-    spec: &FacetSpec,
-    first_row: usize,
-    surface: &CarvedSurface<'_>,
-    rows: &mut ArrayViewMut2<u16>,
-) -> FacetStats {
-    let mut stats = FacetStats::NONE;
-    let (black, white) = (spec.black_mm, spec.white_mm);
-    let per_mm = 65535.0 / (white - black);
-    for (i, mut line) in rows.outer_iter_mut().enumerate() {
-        let row = first_row + i;
-        let inside = spec.span(row);
-        for column in spec.drawn(row) {
-            let index = row * spec.width_px + column;
-            let carved = inside.contains(&column);
-            stats.carved_px += u64::from(carved);
-            let z = f64::from(surface.z_mm[index]) - spec.back_plane_mm;
-            if z.is_nan() {
-                stats.missed_px += u64::from(carved);
-                continue;
-            }
-            let exact = (z - black) * per_mm;
-            line[column] = (exact.clamp(0.0, 65535.0) + 0.5) as u16;
-            if carved {
-                let held = z.clamp(black, white);
-                stats.max_mm = stats.max_mm.max(held);
-                stats.clipped_high_px += u64::from(exact > 65535.5);
-                // Ground beyond the trim is nobody's lowest; few pixels have to be asked.
-                if held < stats.min_mm || exact < -0.5 {
-                    let lateral = DVec2::new(spec.x_mm(column), spec.y_mm(row));
-                    if spec.in_trim(lateral, z + spec.back_plane_mm) {
-                        stats.min_mm = stats.min_mm.min(held);
-                        stats.clipped_low_px += u64::from(exact < -0.5);
-                    }
-                }
-            }
-        }
-    }
-    stats
 }

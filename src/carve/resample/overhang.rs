@@ -14,6 +14,7 @@ use super::sampler::Sampler;
 use crate::model::parallel;
 use crate::model::settings::{Base, Projection};
 use glam::DVec2;
+use std::ops::Range;
 
 /// Looks at every so many pixels, each way.
 const STRIDE: usize = 12;
@@ -30,8 +31,9 @@ pub fn undercut_mm2(sampler: &Sampler, spec: &FacetSpec) -> (f64, f64) {
         return (0.0, 1.0);
     }
     let step_mm = STRIDE as f64 * spec.pixel_mm;
+    let spans: Vec<Range<usize>> = (0..spec.height_px).map(|row| spec.span(row)).collect();
     let rows = parallel::given(steps(spec.height_px), &|_, step| {
-        of_row(sampler, spec, f64::from(step) * step_mm)
+        of_row(sampler, spec, &spans, f64::from(step) * step_mm)
     });
     // In the order of the rows, whatever the threads.
     let sum = |of: fn(&(f64, f64)) -> f64| step_mm * step_mm * rows.iter().map(of).sum::<f64>();
@@ -45,8 +47,14 @@ fn steps(pixels: usize) -> std::ops::RangeInclusive<i32> {
 }
 
 /// The same of one row of datum, over the area of a step.
-fn of_row(sampler: &Sampler, spec: &FacetSpec, y_mm: f64) -> (f64, f64) {
+fn of_row(
+    sampler: &Sampler,
+    spec: &FacetSpec,
+    spans: &[Range<usize>],
+    y_mm: f64,
+) -> (f64, f64) {
     let turn = 0.5 * spec.pixel_mm / spec.radius_mm;
+    let (sin_turn, cos_turn) = turn.sin_cos();
     let (mut places, mut towards) = (Vec::new(), Vec::new());
     for step in steps(spec.width_px) {
         let x_mm = f64::from(step) * STRIDE as f64 * spec.pixel_mm;
@@ -59,22 +67,26 @@ fn of_row(sampler: &Sampler, spec: &FacetSpec, y_mm: f64) -> (f64, f64) {
             continue;
         }
         let out = DVec2::new(x_mm, y_mm) / away_mm;
-        let angle = away_mm.atan2(up_mm);
+        // Sine and cosine of the angle from the axis, and of that after the turn.
+        let (sin, cos) = (away_mm / away_mm.hypot(up_mm), up_mm / away_mm.hypot(up_mm));
+        let turned = (
+            sin * cos_turn + cos * sin_turn,
+            cos * cos_turn - sin * sin_turn,
+        );
         let level = spec.frame.x * out.x + spec.frame.y * out.y;
-        let at = |angle: f64| level * angle.sin() + spec.frame.z * angle.cos();
-        places.push((out, angle));
-        towards.extend([at(angle), at(angle + turn)]);
+        let at = |(sin, cos): (f64, f64)| level * sin + spec.frame.z * cos;
+        places.push((out, (sin, cos)));
+        towards.extend([at((sin, cos)), at(turned)]);
     }
     let relief_mm = sampler.relief_mm(&towards);
     let mut sum = (0.0, 0.0);
-    for ((out, angle), relief) in places.into_iter().zip(relief_mm.chunks_exact(2)) {
-        let (sin, cos) = angle.sin_cos();
+    for ((out, (sin, cos)), relief) in places.into_iter().zip(relief_mm.chunks_exact(2)) {
         let datum_mm = match spec.base {
             Base::Sphere => spec.radius_mm,
             Base::Flat => spec.base_distance_mm / cos,
         };
         let ground_mm = datum_mm + relief[0];
-        if !in_image(spec, out * ground_mm * sin, ground_mm * cos) {
+        if !in_image(spec, spans, out * ground_mm * sin, ground_mm * cos) {
             continue;
         }
         let slope = (relief[1] - relief[0]) / turn;
@@ -91,13 +103,9 @@ fn of_row(sampler: &Sampler, spec: &FacetSpec, y_mm: f64) -> (f64, f64) {
 }
 
 /// Whether ground is drawn, and not beyond the trim.
-fn in_image(spec: &FacetSpec, lateral: DVec2, z_mm: f64) -> bool {
+fn in_image(spec: &FacetSpec, spans: &[Range<usize>], lateral: DVec2, z_mm: f64) -> bool {
     let row = spec.height_px as f64 / 2.0 - lateral.y / spec.pixel_mm;
     let column = spec.width_px as f64 / 2.0 + lateral.x / spec.pixel_mm;
-    row >= 0.0
-        && (row as usize) < spec.height_px
-        && spec
-            .span(row as usize)
-            .contains(&(column.max(0.0) as usize))
-        && spec.in_trim(lateral, z_mm)
+    let inside = |span: &Range<usize>| span.contains(&(column.max(0.0) as usize));
+    row >= 0.0 && spans.get(row as usize).is_some_and(inside) && spec.in_trim(lateral, z_mm)
 }

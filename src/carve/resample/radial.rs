@@ -16,8 +16,9 @@
 //!
 //! Three steps find it:
 //!
-//! 1. Everywhere, a fixed-point step with Aitken's acceleration finds a point of the surface in
-//!    two samples, starting from the pixel above.
+//! 1. Everywhere, one sample and Newton's step find a point of the surface, with place and slope
+//!    expected from the rows above ([`RowsAbove`]). Where it bends too much for that, fixed-point
+//!    steps with Aitken's acceleration do, two samples at a time.
 //! 2. Where the ground cannot be steep enough to fold under itself, which [`Bounds`] proves for
 //!    whole tiles, that point is the only one. Elsewhere folds are looked for. Out along a line
 //!    from the axis the ground under the pixels moves out too; where the surface folds back,
@@ -37,6 +38,7 @@
 //!    from the top, never longer than the slope allows, finds the first hit and tells whether
 //!    there is a second.
 
+use super::above::RowsAbove;
 use super::bounds::{Bound, Bounds, Span};
 use super::facet::FacetSpec;
 use super::sampler::{Directions, LANES, Sampler};
@@ -56,8 +58,16 @@ const LEAF: (usize, usize) = (16, 8);
 /// the curvature of the ground times the square of this: below a level of a 16-bit image.
 const NEAR_MM: f64 = 0.006;
 
+/// Newton's step is trusted when what the bend of the ground may have added is this small, mm.
+const DOUBT_MM: f64 = 1e-4;
+
 /// A fixed-point step this small needs no acceleration, mm.
 const SETTLED_MM: f64 = 2e-5;
+
+/// Steps are lengthened by no more than this, and shortened by no less: where the ground is nearly
+/// as steep as the line a step tells little of where it meets it.
+const MOST_GAIN: f64 = 5.0;
+const LEAST_GAIN: f64 = 1.0 / 3.0;
 
 /// A line whose fixed point has not settled after this many rounds is marched instead.
 const MOST_ROUNDS: usize = 8;
@@ -172,12 +182,12 @@ impl<'a> Radial<'a> {
         z_mm.fill(f32::NAN);
         let leaves = self.leaves::<FLAT>(rows.clone());
         let mut unsettled = Vec::new();
-        // Relief found on the row above, the start for the next.
-        let mut above: Vec<f64> = vec![0.0; width];
+        let mut above = RowsAbove::none(width);
         for (i, row) in rows.enumerate() {
             let span = self.spec.drawn(row);
             let y = self.spec.y_mm(row);
             let mut first = span.start;
+            above.next_row();
             while first < span.end {
                 let count = LANES.min(span.end - first);
                 let mut x = [0.0; LANES];
@@ -185,17 +195,16 @@ impl<'a> Radial<'a> {
                     // Unused lanes repeat the last column: harmless and in range.
                     *x = self.spec.x_mm(first + lane.min(count - 1));
                 }
+                let z = self.settle::<FLAT>(&x, y, first, count, &above);
                 let mut relief = [0.0; LANES];
-                relief[..count].copy_from_slice(&above[first..first + count]);
-                let mut z = [0.0; LANES];
-                let settled = self.settle::<FLAT>(&x, y, &mut relief, &mut z, count);
-                above[first..first + count].copy_from_slice(&relief[..count]);
                 for lane in 0..count {
+                    relief[lane] = self.relief::<FLAT>(z[lane], x[lane].mul_add(x[lane], y * y));
+                }
+                above.keep(first, &z[..count], &relief);
+                for (lane, &z) in z[..count].iter().enumerate() {
                     let index = i * width + first + lane;
-                    // At z = 0 the line grazes the limb or passes it by.
-                    if settled[lane] && z[lane] > 0.0 {
-                        z_mm[index] = z[lane] as f32;
-                    } else {
+                    z_mm[index] = z as f32;
+                    if z.is_nan() {
                         unsettled.push(index);
                     }
                 }
@@ -332,22 +341,26 @@ impl<'a> Radial<'a> {
         self.run_marches::<FLAT>(marches, z_mm)
     }
 
-    /// Two samples and Aitken's step for every lane; more rounds for the few that need them.
+    /// Heights of the surface for the first `count` lanes, NaN where none was found: one sample
+    /// and Newton's step for every lane, more rounds for those that need them.
     #[inline(always)]
     fn settle<const FLAT: bool>(
         &self,
         x: &[f64; LANES],
         y: f64,
-        relief: &mut [f64; LANES],
-        z: &mut [f64; LANES],
+        first: usize,
         count: usize,
-    ) -> [bool; LANES] {
+        above: &RowsAbove,
+    ) -> [f64; LANES] {
         let ys = [y; LANES];
+        let relief = above.expected_mm(first, count);
+        let mut z = [0.0; LANES];
         for lane in 0..LANES {
             z[lane] = self.start::<FLAT>(relief[lane], x[lane].mul_add(x[lane], y * y));
         }
-        let mut settled = self.round::<FLAT>(x, &ys, z, relief);
-        for _ in 1..MOST_ROUNDS {
+        let z1 = self.step::<FLAT>(LANES, x, &ys, &z);
+        let mut settled = self.newton::<FLAT>(x, y, &above.z_mm(first, count), &mut z, &z1);
+        for round in 0..MOST_ROUNDS {
             // Gather the unsettled lanes to the front of a block of their own.
             let mut lanes = [0usize; LANES];
             let mut left = 0;
@@ -359,49 +372,80 @@ impl<'a> Radial<'a> {
                 break;
             }
             let mut few_x = *x;
-            let mut few_z = *z;
-            let mut few_relief = *relief;
+            let mut few_z = z;
+            let mut few_z1 = z1;
             for (slot, &lane) in lanes[..left].iter().enumerate() {
-                (few_x[slot], few_z[slot], few_relief[slot]) = (x[lane], z[lane], relief[lane]);
+                (few_x[slot], few_z[slot], few_z1[slot]) = (x[lane], z[lane], z1[lane]);
             }
-            let few = self.round::<FLAT>(&few_x, &ys, &mut few_z, &mut few_relief);
+            if round > 0 {
+                few_z1 = self.step::<FLAT>(left, &few_x, &ys, &few_z);
+            }
+            let z2 = self.step::<FLAT>(left, &few_x, &ys, &few_z1);
+            let few = aitken(&mut few_z, &few_z1, &z2);
             for (slot, &lane) in lanes[..left].iter().enumerate() {
                 z[lane] = few_z[slot];
-                relief[lane] = few_relief[slot];
                 settled[lane] = few[slot];
             }
         }
-        settled
+        for lane in 0..LANES {
+            // At z = 0 the line grazes the limb or passes it by.
+            let found = settled[lane] & (z[lane] > 0.0);
+            z[lane] = if found { z[lane] } else { f64::NAN };
+        }
+        z
     }
 
-    /// Two fixed-point steps and one of Aitken's; true where the result can be trusted.
+    /// A fixed-point step for the first `count` lanes.
     #[inline(always)]
-    fn round<const FLAT: bool>(
+    fn step<const FLAT: bool>(
         &self,
+        count: usize,
         x: &[f64; LANES],
         y: &[f64; LANES],
-        z: &mut [f64; LANES],
-        relief: &mut [f64; LANES],
-    ) -> [bool; LANES] {
-        let mut z1 = [0.0; LANES];
-        let mut z2 = [0.0; LANES];
+        z: &[f64; LANES],
+    ) -> [f64; LANES] {
         let mut found = [0f32; LANES];
-        self.relief_at(x, y, z, &mut found);
+        self.relief_of_first(count, x, y, z, &mut found);
+        let mut next = [0.0; LANES];
         for lane in 0..LANES {
             let rho2 = x[lane].mul_add(x[lane], y[lane] * y[lane]);
-            z1[lane] = self.lift::<FLAT>(f64::from(found[lane]), z[lane], rho2);
+            next[lane] = self.lift::<FLAT>(f64::from(found[lane]), z[lane], rho2);
         }
-        self.relief_at(x, y, &z1, &mut found);
+        next
+    }
+
+    /// Newton's step from `z`, whose fixed-point step led to `z1`, with the slope that the row
+    /// above shows; where the result cannot be trusted, `z` stays and false is told. `above` is
+    /// the height there from one lane before the first on.
+    #[inline(always)]
+    fn newton<const FLAT: bool>(
+        &self,
+        x: &[f64; LANES],
+        y: f64,
+        above: &[f64; LANES + 2],
+        z: &mut [f64; LANES],
+        z1: &[f64; LANES],
+    ) -> [bool; LANES] {
         let mut settled = [false; LANES];
+        let pixel_mm = self.spec.pixel_mm;
+        let per_mm = 1.0 / pixel_mm;
         for lane in 0..LANES {
-            let rho2 = x[lane].mul_add(x[lane], y[lane] * y[lane]);
-            z2[lane] = self.lift::<FLAT>(f64::from(found[lane]), z1[lane], rho2);
-            let (d1, d2) = (z1[lane] - z[lane], z2[lane] - z1[lane]);
-            let ratio = if d1.abs() > SETTLED_MM { d2 / d1 } else { 0.0 };
-            let ratio = ratio.clamp(-2.0, 0.8);
-            z[lane] = z1[lane] + d2 / (1.0 - ratio);
-            relief[lane] = f64::from(found[lane]);
-            settled[lane] = (d2.abs() < SETTLED_MM) | ((d1.abs() < NEAR_MM) & (d2.abs() < NEAR_MM));
+            let (x, z0) = (x[lane], z[lane]);
+            let rho2 = x.mul_add(x, y * y);
+            let slope_x = (above[lane + 2] - above[lane]) * (0.5 * per_mm);
+            let slope_y = (above[lane + 1] - z0) * per_mm;
+            let q = slope_x.mul_add(x, slope_y * y) / z0;
+            let bulge = if FLAT { 0.0 } else { rho2 / (z0 * z0) };
+            // One over 1 − g′.
+            let gain = (1.0 - q) / (1.0 + bulge);
+            let off = z1[lane] - z0;
+            // The slope shown is that of before a bend which has moved the ground by `off`.
+            let doubt = off * off * rho2.sqrt();
+            settled[lane] = (off.abs() < NEAR_MM)
+                & (doubt < DOUBT_MM * pixel_mm * z0)
+                & (gain > LEAST_GAIN)
+                & (gain < MOST_GAIN);
+            z[lane] = if settled[lane] { off.mul_add(gain, z0) } else { z0 };
         }
         settled
     }
@@ -418,24 +462,23 @@ impl<'a> Radial<'a> {
         }
     }
 
+    /// Relief at a point of the surface.
+    #[inline(always)]
+    fn relief<const FLAT: bool>(&self, z: f64, rho2: f64) -> f64 {
+        let length = z.mul_add(z, rho2).sqrt();
+        if FLAT {
+            (z - self.spec.base_distance_mm) * length / z
+        } else {
+            length - self.spec.radius_mm
+        }
+    }
+
     #[inline(always)]
     fn start<const FLAT: bool>(&self, relief: f64, rho2: f64) -> f64 {
         self.lift::<FLAT>(relief, self.spec.base_distance_mm, rho2)
     }
 
-    /// Relief in the directions of points in the facet frame.
-    #[inline(always)]
-    fn relief_at(
-        &self,
-        x: &[f64; LANES],
-        y: &[f64; LANES],
-        z: &[f64; LANES],
-        relief: &mut [f32; LANES],
-    ) {
-        self.relief_of_first(LANES, x, y, z, relief);
-    }
-
-    /// The same for the first `count` points only.
+    /// Relief in the directions of the first `count` points, facet frame.
     #[inline(always)]
     fn relief_of_first(
         &self,
@@ -710,6 +753,20 @@ impl<'a> Radial<'a> {
         }
         undercut
     }
+}
+
+/// Aitken's step from two fixed-point steps, `z` to `z1` to `z2`; true where it can be trusted.
+#[inline(always)]
+fn aitken(z: &mut [f64; LANES], z1: &[f64; LANES], z2: &[f64; LANES]) -> [bool; LANES] {
+    let mut settled = [false; LANES];
+    for lane in 0..LANES {
+        let (d1, d2) = (z1[lane] - z[lane], z2[lane] - z1[lane]);
+        let ratio = if d1.abs() > SETTLED_MM { d2 / d1 } else { 0.0 };
+        let ratio = ratio.clamp(1.0 - 1.0 / LEAST_GAIN, 1.0 - 1.0 / MOST_GAIN);
+        z[lane] = z1[lane] + d2 / (1.0 - ratio);
+        settled[lane] = (d2.abs() < SETTLED_MM) | ((d1.abs() < NEAR_MM) & (d2.abs() < NEAR_MM));
+    }
+    settled
 }
 
 /// A mark on some pixels of an image, one bit each. A mark is only ever set, so the order in which

@@ -45,18 +45,27 @@ impl FacetRun<'_> {
         progress.start("carving facets", manifest.facets.len() as u64);
         let mut traces = BTreeMap::new();
         let mut cut = Vec::new();
-        for group in manifest.facets.chunks_mut(concurrent) {
-            let finished = parallel::given(group.iter_mut(), &|_, facet| -> Result<_> {
-                let trace = self.one(facet)?;
+        // Each of so many hands takes the next facet that nobody has.
+        let waiting = Mutex::new(manifest.facets.iter_mut());
+        let next = || waiting.lock().ok().and_then(|mut waiting| waiting.next());
+        let hands = parallel::try_indexed(concurrent, &|_| {
+            let mut finished = Vec::new();
+            while let Some(facet) = next() {
+                let made = self.one(facet);
+                if made.is_err() {
+                    // Nobody need begin another.
+                    while next().is_some() {}
+                }
+                finished.push((facet.id, made?));
                 progress.step(1);
-                Ok(trace)
-            });
-            for (facet, finished) in group.iter().zip(finished) {
-                let (trace, cutting) = finished?;
-                traces.insert(facet.id, trace);
-                cut.extend(cutting);
             }
+            Ok(finished)
+        })?;
+        for (id, (trace, cutting)) in hands.into_iter().flatten() {
+            traces.insert(id, trace);
+            cut.extend(cutting);
         }
+        cut.sort_by_key(|cutting| cutting.id);
         progress.done();
         Ok((traces, cut))
     }

@@ -1,0 +1,174 @@
+//! Heights to levels, with the counts of what had to be cut off.
+
+use super::facet::{FacetSpec, FacetStats};
+use super::{BAND_ROWS, FacetImage, Undercut};
+use crate::model::parallel;
+use glam::DVec2;
+use ndarray::{Array2, ArrayViewMut2, Axis};
+use std::ops::Range;
+
+/// Pixels that are looked at together before any is looked at alone.
+const CHUNK: usize = 128;
+
+/// Levels and counts of a facet from heights over the globe's centre, mm, row by row; NaN where
+/// there is no ground or none was asked for.
+pub fn quantise(spec: &FacetSpec, z_mm: &[f32], undercut: &Undercut) -> FacetImage {
+    let mut levels = Array2::<u16>::zeros((spec.height_px, spec.width_px));
+    let bands = levels.axis_chunks_iter_mut(Axis(0), BAND_ROWS);
+    let stats = parallel::given(bands, &|i, rows| FacetStats {
+        undercut_px: undercut_px(spec, z_mm, undercut, i),
+        ..pulp::Arch::new().dispatch(QuantiseBand {
+            spec,
+            first_row: i * BAND_ROWS,
+            z_mm,
+            rows,
+        })
+    });
+    let stats = stats.into_iter().fold(FacetStats::NONE, FacetStats::with);
+    FacetImage { levels, stats }
+}
+
+/// Pixels of a band in the facet and its trim where the surface is undercut.
+fn undercut_px(spec: &FacetSpec, z_mm: &[f32], undercut: &Undercut, band: usize) -> u64 {
+    let first_row = band * BAND_ROWS;
+    let inside = |index: &&usize| {
+        let (row, column) = (first_row + *index / spec.width_px, *index % spec.width_px);
+        let z_mm = f64::from(z_mm[row * spec.width_px + column]);
+        spec.span(row).contains(&column)
+            && spec.in_trim(DVec2::new(spec.x_mm(column), spec.y_mm(row)), z_mm)
+    };
+    let folded = undercut.get(band).map_or(&[][..], Vec::as_slice);
+    folded.iter().filter(inside).count() as u64
+}
+
+struct QuantiseBand<'a> {
+    spec: &'a FacetSpec,
+    first_row: usize,
+    z_mm: &'a [f32],
+    rows: ArrayViewMut2<'a, u16>,
+}
+
+impl pulp::NullaryFnOnce for QuantiseBand<'_> {
+    type Output = FacetStats;
+
+    #[inline(always)]
+    fn call(mut self) -> FacetStats {
+        let spec = self.spec;
+        let scale = Scale::of(spec);
+        let mut stats = FacetStats::NONE;
+        for (i, mut line) in self.rows.outer_iter_mut().enumerate() {
+            let row = self.first_row + i;
+            let z_mm = &self.z_mm[row * spec.width_px..][..spec.width_px];
+            let drawn = spec.drawn(row);
+            // Images are made row by row, so their rows are whole.
+            let line = line.as_slice_mut().unwrap_or_default();
+            for (level, z) in line[drawn.clone()].iter_mut().zip(&z_mm[drawn]) {
+                *level = scale.level(*z);
+            }
+            let carved = spec.span(row);
+            stats.carved_px += carved.len() as u64;
+            for first in carved.clone().step_by(CHUNK) {
+                let columns = first..(first + CHUNK).min(carved.end);
+                let (lowest, highest) = ends(&z_mm[columns.clone()]);
+                // Few chunks hold anything to be counted, or ground lower than any before.
+                if scale.holds(lowest) && scale.holds(highest) && scale.mm(lowest) >= stats.min_mm {
+                    stats.max_mm = stats.max_mm.max(scale.mm(highest));
+                } else {
+                    count(spec, &scale, (row, columns), z_mm, &mut stats);
+                }
+            }
+        }
+        stats
+    }
+}
+
+/// Lowest and highest of some heights; not above 0 where one is NaN.
+#[inline(always)]
+fn ends(z_mm: &[f32]) -> (f32, f32) {
+    // As bits, of which many are compared at a time: positive numbers keep their order, and NaN
+    // and all that is negative are above them.
+    let (mut lowest, mut highest) = (u32::MAX, 0);
+    for z in z_mm {
+        lowest = lowest.min(z.to_bits());
+        highest = highest.max(z.to_bits());
+    }
+    (f32::from_bits(lowest), f32::from_bits(highest))
+}
+
+/// Counts pixels of a row one by one.
+#[inline(never)]
+fn count(
+    spec: &FacetSpec,
+    scale: &Scale,
+    (row, columns): (usize, Range<usize>),
+    z_mm: &[f32],
+    stats: &mut FacetStats,
+) {
+    for column in columns {
+        let z = z_mm[column];
+        if z.is_nan() {
+            stats.missed_px += 1;
+            continue;
+        }
+        let (held, exact) = (scale.mm(z), scale.exact(z));
+        stats.max_mm = stats.max_mm.max(held);
+        stats.clipped_high_px += u64::from(exact > HIGHEST + 0.5);
+        // Ground beyond the trim is nobody's lowest.
+        if held < stats.min_mm || exact < -0.5 {
+            let lateral = DVec2::new(spec.x_mm(column), spec.y_mm(row));
+            if spec.in_trim(lateral, f64::from(z)) {
+                stats.min_mm = stats.min_mm.min(held);
+                stats.clipped_low_px += u64::from(exact < -0.5);
+            }
+        }
+    }
+}
+
+/// The level of white.
+const HIGHEST: f64 = 65535.0;
+
+/// How heights over the globe's centre become levels.
+struct Scale {
+    back_plane_mm: f64,
+    black_mm: f64,
+    white_mm: f64,
+    per_mm: f64,
+}
+
+impl Scale {
+    fn of(spec: &FacetSpec) -> Scale {
+        Scale {
+            back_plane_mm: spec.back_plane_mm,
+            black_mm: spec.black_mm,
+            white_mm: spec.white_mm,
+            per_mm: HIGHEST / (spec.white_mm - spec.black_mm),
+        }
+    }
+
+    /// Before it is rounded and held between black and white.
+    #[inline(always)]
+    fn exact(&self, z_mm: f32) -> f64 {
+        (f64::from(z_mm) - self.back_plane_mm - self.black_mm) * self.per_mm
+    }
+
+    /// The nearest level; black where there is no ground.
+    #[inline(always)]
+    fn level(&self, z_mm: f32) -> u16 {
+        let exact = self.exact(z_mm);
+        let held = if exact > 0.0 { exact } else { 0.0 };
+        let held = if held < HIGHEST { held } else { HIGHEST };
+        // The low bits of a whole number once 2⁵² is added: many at a time, which a cast is not.
+        ((held + 0.5).floor() + 4_503_599_627_370_496.0).to_bits() as u16
+    }
+
+    /// Height above the back that is carved, mm.
+    fn mm(&self, z_mm: f32) -> f64 {
+        (f64::from(z_mm) - self.back_plane_mm).clamp(self.black_mm, self.white_mm)
+    }
+
+    /// Whether there is ground, and nothing of it cut off.
+    fn holds(&self, z_mm: f32) -> bool {
+        let exact = self.exact(z_mm);
+        z_mm > 0.0 && (-0.5..=HIGHEST + 0.5).contains(&exact)
+    }
+}
