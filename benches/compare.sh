@@ -11,11 +11,14 @@
 # processor cores. Needs gdal-bin and a release build; on a busy machine trust the ratios only.
 #
 # OUTSIDE=terrain makes this program carve every pixel of its images too, not only the blanks.
+# METHOD=curve carves by height alone, which is all that the warper's job is comparable with; by
+# default faint ground is brought out first.
 set -euo pipefail
 cd "$(dirname "$0")/.."
 
 mode=${1:-enlarge}
 outside=${OUTSIDE:-floor}
+method=${METHOD:-multiscale}
 cores=2
 # A dodecahedron of 200 mm. The pixel makes an image hold as many pixels as the warper's square.
 case $mode in
@@ -43,6 +46,7 @@ solid = "dodecahedron"
 diameter = "200 mm"
 [relief]
 range = "6 mm"
+method = "$method"
 [image]
 pixel = "$pixel_mm mm"
 outside = "$outside"
@@ -84,9 +88,9 @@ pixels() { # Millions of pixels in all images.
 }
 sum() { awk '{ u += $1; s += $2; w += $3 } END { printf "%.2f %.2f %.2f", u, s, w }' "$@"; }
 row() { printf '| %-34s | %8s | %8s | %8s |\n' "$@"; }
-printf '%s grid, %s million pixels here and %s for the warper, %s cores, outside = %s\n\n' \
+printf '%s grid, %s million pixels here and %s for the warper, %s cores, outside = %s, %s\n\n' \
     "$columns x $((columns / 2))" "$(pixels)" "$(awk -v s="$side" 'BEGIN { printf "%.1f", 12 * s * s / 1e6 }')" \
-    "$cores" "$outside"
+    "$cores" "$outside" "$method"
 row seconds user system wall
 echo '|------------------------------------|----------|----------|----------|'
 read -ra a < <(sed -n 1p ours) && row "facets" "${a[@]}"

@@ -119,8 +119,19 @@ impl Finalise {
             .map(|w| w.text(manifest.lengths()))
             .collect();
 
-        let sheet = overview::sheet(manifest, &self.layout, &thumbs)?;
-        folder.write("overview.png", &sheet_png(&sheet)?)?;
+        let sheet = || sheet_png(&overview::sheet(manifest, &self.layout, &thumbs)?);
+        let page = || {
+            page::page(&page::PageInput {
+                manifest,
+                layout: &self.layout,
+                thumbs: &thumbs,
+                kept: &kept,
+                shop,
+                images: true,
+            })
+        };
+        let (sheet, page) = rayon::join(sheet, page);
+        folder.write("overview.png", &sheet?)?;
         if manifest.mesh.is_some() {
             let facets: Vec<_> = manifest.facets.iter().zip(&sawn).collect();
             let globe = mesh_files::globe(&manifest.title(), &facets)?;
@@ -132,15 +143,7 @@ impl Finalise {
             None => text,
         };
         folder.write("report.md", text.as_bytes())?;
-        let page = page::page(&page::PageInput {
-            manifest,
-            layout: &self.layout,
-            thumbs: &thumbs,
-            kept: &kept,
-            shop,
-            images: true,
-        })?;
-        folder.write(PAGE_FILE, page.as_bytes())?;
+        folder.write(PAGE_FILE, page?.as_bytes())?;
         // Last, for it lists all the others.
         manifest.files = folder.written();
         folder.write(MANIFEST_FILE, file::text(manifest)?.as_bytes())?;

@@ -149,8 +149,10 @@ pub fn page(input: &PageInput<'_>) -> Result<String> {
         section.title = "Facets in one table".to_owned();
     }
     let cards = cards(input)?;
-    let (heads, bytes) = bundle(input.kept.iter().map(|kept| &kept.sawn));
-    let (blank_heads, blank_bytes) = bundle(input.kept.iter().map(|kept| &kept.blank));
+    let ((heads, bytes), (blank_heads, blank_bytes)) = rayon::join(
+        || bundle(input.kept.iter().map(|kept| &kept.sawn)),
+        || bundle(input.kept.iter().map(|kept| &kept.blank)),
+    );
     let error_mm = input
         .kept
         .iter()
