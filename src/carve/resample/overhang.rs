@@ -47,12 +47,7 @@ fn steps(pixels: usize) -> std::ops::RangeInclusive<i32> {
 }
 
 /// The same of one row of datum, over the area of a step.
-fn of_row(
-    sampler: &Sampler,
-    spec: &FacetSpec,
-    spans: &[Range<usize>],
-    y_mm: f64,
-) -> (f64, f64) {
+fn of_row(sampler: &Sampler, spec: &FacetSpec, spans: &[Range<usize>], y_mm: f64) -> (f64, f64) {
     let turn = 0.5 * spec.pixel_mm / spec.radius_mm;
     let (sin_turn, cos_turn) = turn.sin_cos();
     let (mut places, mut towards) = (Vec::new(), Vec::new());
@@ -68,7 +63,8 @@ fn of_row(
         }
         let out = DVec2::new(x_mm, y_mm) / away_mm;
         // Sine and cosine of the angle from the axis, and of that after the turn.
-        let (sin, cos) = (away_mm / away_mm.hypot(up_mm), up_mm / away_mm.hypot(up_mm));
+        let length_mm = (away_mm * away_mm + up_mm * up_mm).sqrt();
+        let (sin, cos) = (away_mm / length_mm, up_mm / length_mm);
         let turned = (
             sin * cos_turn + cos * sin_turn,
             cos * cos_turn - sin * sin_turn,

@@ -445,7 +445,11 @@ impl<'a> Radial<'a> {
                 & (doubt < DOUBT_MM * pixel_mm * z0)
                 & (gain > LEAST_GAIN)
                 & (gain < MOST_GAIN);
-            z[lane] = if settled[lane] { off.mul_add(gain, z0) } else { z0 };
+            z[lane] = if settled[lane] {
+                off.mul_add(gain, z0)
+            } else {
+                z0
+            };
         }
         settled
     }
