@@ -193,6 +193,25 @@ fn every_projection_is_within_a_hundredth_of_a_millimetre_of_the_slow_reference(
     }
 }
 
+/// Pixels so fine that nearly all ground is found with the slope of the row above, out where the
+/// slope matters.
+#[test]
+fn fine_pixels_near_the_rim_are_within_microns_of_the_slow_reference() {
+    let grid = sampled(smooth_body, 2880, Registration::Pixel);
+    for base in [Base::Sphere, Base::Flat] {
+        let mut spec = spec(Projection::Radial, base, -4.0, 0.1);
+        spec.outline_mm = [(40.0, -32.0), (44.0, -32.0), (44.0, -28.0), (40.0, -28.0)]
+            .map(|(x, y)| DVec2::new(x, y))
+            .to_vec();
+        (spec.width_px, spec.height_px, spec.pixel_mm) = (2250, 1650, 0.04);
+        (spec.black_mm, spec.white_mm) = (25.0, 45.0);
+        let (worst, folded, stats) = compare(&grid, &spec, 6.0, 3);
+        assert!(worst < 4e-4, "{base:?}: {worst} mm");
+        assert_eq!((folded, stats.undercut_px), (0, 0));
+        assert_eq!((stats.clipped_high_px, stats.clipped_low_px), (0, 0));
+    }
+}
+
 #[test]
 fn ground_that_folds_under_itself_is_hit_from_above_and_counted() {
     let grid = sampled(smooth_body, 1440, Registration::Pixel);
