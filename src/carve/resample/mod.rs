@@ -11,6 +11,7 @@ mod overhang;
 mod quantise;
 mod radial;
 mod sampler;
+mod settle;
 #[cfg(test)]
 mod tests;
 
