@@ -95,9 +95,16 @@ pub fn parse(text: &str, path: &Path, overrides: &[String]) -> Result<Job> {
     let folder = path.parent().unwrap_or(Path::new(""));
     let mut settings = Settings::default();
     if let Some(stem) = path.file_stem() {
-        settings.name = stem.to_string_lossy().into_owned();
+        settings.name = capital(&stem.to_string_lossy());
     }
     reader.finish(settings, folder, Some(path))
+}
+
+/// A text with a capital letter first.
+pub(crate) fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    let first = letters.next().map(|c| c.to_uppercase().to_string());
+    first.unwrap_or_default() + letters.as_str()
 }
 
 /// A job that has no file, only `--set key=value`.

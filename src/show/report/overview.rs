@@ -382,7 +382,7 @@ fn title(svg: &mut Svg, manifest: &Manifest) {
     let solid = a_solid(&manifest.globe.solid.replace('-', " "));
     let diameter = 2.0 * manifest.globe.radius_mm;
     let say = manifest.lengths();
-    let heading = format!("{} on {solid}", capital(&manifest.title()));
+    let heading = format!("{} on {solid}", manifest.title());
     svg.bold(MARGIN_PX, 92.0, 56.0, "start", INK, &heading);
     let relief = &manifest.curve.knots_mm;
     let range = relief.last().unwrap_or(&0.0) - relief.first().unwrap_or(&0.0);
@@ -440,9 +440,10 @@ fn marks(svg: &mut Svg, facet: &FacetEntry, layout: &SheetLayout, centre: [f64; 
     let mut caption = place_name(facet.centre.lat_deg, facet.centre.lon_deg);
     if cell >= HEIGHTS_PX {
         caption += &format!(
-            "  ·  {} to {}",
+            "  ·  {} to {} {}",
             say.number(facet.min_mm),
-            say.text(facet.max_mm)
+            say.number(facet.max_mm),
+            say.unit()
         );
     }
     svg.text(
@@ -515,12 +516,6 @@ fn legend(svg: &mut Svg, layout: &SheetLayout, width: f64, height: f64) {
     svg.text(right, y, size, "end", QUIET, "light from the upper left");
     let note = "one scale; heights above the back";
     svg.text(right, y + 48.0, size, "end", QUIET, note);
-}
-
-fn capital(text: &str) -> String {
-    let mut letters = text.chars();
-    let first = letters.next().map(|c| c.to_uppercase().to_string());
-    first.unwrap_or_default() + letters.as_str()
 }
 
 #[cfg(test)]

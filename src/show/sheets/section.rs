@@ -4,6 +4,7 @@ use super::Basis;
 use super::bench::{sleds, zero};
 use super::joining::{glue, joints};
 use crate::model::geometry::Solid;
+use crate::model::jobfile::capital;
 use crate::model::length::Lengths;
 use crate::model::settings::{Grain, Sawn, Settings};
 use crate::shop::boards::{BoardSize, MM3_PER_BOARD_FOOT};
@@ -476,12 +477,6 @@ fn budget(plan: &Plan, settings: &Settings) -> String {
     out
 }
 
-fn capitalized(text: &str) -> String {
-    let mut letters = text.chars();
-    let first = letters.next().map(|c| c.to_uppercase().to_string());
-    format!("{}{}", first.unwrap_or_default(), letters.as_str())
-}
-
 fn wood(plan: &Plan, settings: &Settings) -> String {
     let say = settings.lengths();
     let species = species(settings);
@@ -491,7 +486,7 @@ fn wood(plan: &Plan, settings: &Settings) -> String {
          when quarter-sawn, {:.5} when flat-sawn ({}); along the grain hardly at all. From {} to {} % \
          moisture:\n\n| blank | grain | sawn | width across the grain | change of width | a side moves, \
          mean | worst | a seam can part by |\n|---|---|---|---|---|---|---|---|\n",
-        capitalized(&species.name.replace('-', " ")),
+        capital(&species.name.replace('-', " ")),
         species.radial,
         species.tangential,
         species.source,
