@@ -125,7 +125,7 @@ impl Default for Settings {
     /// A job file that says nothing.
     fn default() -> Self {
         Settings {
-            name: "globe".to_owned(),
+            name: "Globe".to_owned(),
             units: Units::Mm,
             typed: TypedUnits::default(),
             grid: GridSettings::default(),

@@ -134,11 +134,11 @@ fn other_value(key: &str) -> &'static str {
 #[test]
 fn an_empty_job_is_the_default_and_takes_its_name_from_the_file() {
     let expected = Settings {
-        name: "walnut".to_owned(),
+        name: "Walnut".to_owned(),
         ..Settings::default()
     };
     assert_eq!(job("").settings, expected);
-    assert_eq!(job("").resolved["name"], "walnut");
+    assert_eq!(job("").resolved["name"], "Walnut");
 }
 
 #[test]
@@ -388,7 +388,7 @@ fn the_manifest_shows_every_setting_as_a_job_file_would() {
     assert_eq!(
         job("[globe]\ndiameter = \"1-1/2 in\"\n").resolved,
         serde_json::json!({
-            "name": "walnut",
+            "name": "Walnut",
             "units": "mm",
             "grid": {
                 "files": [], "body": null, "radius": null, "quantity": null, "scale": null,
