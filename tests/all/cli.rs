@@ -19,7 +19,7 @@ fn init_writes_a_job_file_once() {
     let path = folder.path().join("moon.toml");
     let job = globewright::load_job(&path, &[]).unwrap();
     assert_eq!(job.settings.globe.diameter_mm, 203.2);
-    assert_eq!(job.settings.name, "moon");
+    assert_eq!(job.settings.name, "Moon");
 
     let (code, _, err) = run(&folder, &["init", "moon.toml"]);
     assert_eq!(code, 6);
