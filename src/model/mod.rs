@@ -3,6 +3,7 @@
 pub mod bodies;
 pub mod curve;
 pub mod error;
+pub mod extremes;
 pub mod file_names;
 pub mod geometry;
 pub mod grid;

@@ -7,7 +7,7 @@
 use super::error::Result;
 use ndarray::Array2;
 use rayon::prelude::*;
-use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Mutex, OnceLock};
 
 fn run(count: usize, each: &(dyn Fn(usize) + Sync)) {
@@ -54,6 +54,33 @@ pub fn given<I: Send, T: Send + Sync>(
         item.map(|item| of(i, item))
     });
     made.into_iter().flatten().collect()
+}
+
+/// The same by so many hands, each of which takes the next item that nobody has: no more than that
+/// are held at a time. Or the error of the first of the items that failed; after an error no other
+/// item is begun.
+pub fn try_given<I: Send, T: Send + Sync>(
+    hands: usize,
+    items: impl Iterator<Item = I> + Send,
+    of: &(dyn Fn(I) -> Result<T> + Sync),
+) -> Result<Vec<T>> {
+    let waiting = Mutex::new(items.enumerate());
+    let failed = AtomicBool::new(false);
+    let next = || waiting.lock().ok().and_then(|mut waiting| waiting.next());
+    let made = indexed(hands, &|_| {
+        let mut made = Vec::new();
+        while !failed.load(Ordering::Relaxed)
+            && let Some((i, item)) = next()
+        {
+            let one = of(item);
+            failed.fetch_or(one.is_err(), Ordering::Relaxed);
+            made.push((i, one));
+        }
+        made
+    });
+    let mut made = made.into_iter().flatten().collect::<Vec<_>>();
+    made.sort_by_key(|(i, _)| *i);
+    made.into_iter().map(|(_, one)| one).collect()
 }
 
 /// What `of` makes of every `length` values (the last may be fewer), with their number.
@@ -111,6 +138,39 @@ mod tests {
             10 * row + column + if column == 0 { 100 * row } else { 0 }
         };
         assert_eq!(turned, Array2::from_shape_fn((5, 3), expected));
+    }
+
+    #[test]
+    fn so_many_hands_hold_so_many_items_and_stop_at_an_error() {
+        let (held, most, begun) = (
+            AtomicUsize::new(0),
+            AtomicUsize::new(0),
+            AtomicUsize::new(0),
+        );
+        let of = |fails: usize| {
+            let (held, most, begun) = (&held, &most, &begun);
+            move |item: usize| {
+                begun.fetch_add(1, Ordering::SeqCst);
+                most.fetch_max(held.fetch_add(1, Ordering::SeqCst) + 1, Ordering::SeqCst);
+                std::thread::sleep(Duration::from_micros(200));
+                held.fetch_sub(1, Ordering::SeqCst);
+                match item == fails {
+                    true => Err(Error::Job(Problem::new(format!("{item}")))),
+                    false => Ok(3 * item),
+                }
+            }
+        };
+        let pool = rayon::ThreadPoolBuilder::new()
+            .num_threads(8)
+            .build()
+            .unwrap();
+        let made = pool.install(|| try_given(3, 0..100, &of(usize::MAX)));
+        assert_eq!(made.unwrap(), Vec::from_iter((0..100).map(|i| 3 * i)));
+        assert!((1..=3).contains(&most.load(Ordering::SeqCst)));
+        begun.store(0, Ordering::SeqCst);
+        let error = pool.install(|| try_given(3, 0..100, &of(20))).unwrap_err();
+        assert_eq!(error, of(20)(20).unwrap_err());
+        assert!(begun.load(Ordering::SeqCst) <= 25);
     }
 
     #[test]

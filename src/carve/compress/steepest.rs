@@ -14,6 +14,7 @@
 //! slope L around each. Distances are summed along steps to the eight
 //! neighbours on the ground (chamfer distance, G. Borgefors 1986), in sweeps over the rows.
 
+use crate::model::extremes::{greater, lesser};
 use crate::model::grid::Grid;
 use rayon::join;
 
@@ -96,15 +97,6 @@ fn ends<'a>(heights: impl Iterator<Item = &'a f32>) -> (f32, f32) {
     heights.fold((f32::MIN, f32::MAX), |(high, low), &mm| {
         (high.max(mm), low.min(mm))
     })
-}
-
-/// The lesser of two finite numbers, in one instruction.
-fn lesser(a: f32, b: f32) -> f32 {
-    if a < b { a } else { b }
-}
-
-fn greater(a: f32, b: f32) -> f32 {
-    if a > b { a } else { b }
 }
 
 /// How far heights may differ between neighbours, mm.

@@ -6,6 +6,7 @@
 //! of a run of pixels is the higher of two runs half as long.
 
 use super::Profile;
+use crate::model::extremes::greater;
 use crate::model::parallel;
 use ndarray::{Array2, Slice};
 use std::ops::Range;
@@ -162,7 +163,7 @@ impl PaddedHeights {
             let line = &self.z[row * self.stride..][..self.stride];
             for (block, peak) in peaks.iter_mut().enumerate() {
                 let touched = &line[block * LANES..][..LANES + 2 * radius_px];
-                *peak = touched.iter().copied().fold(f32::NEG_INFINITY, higher);
+                *peak = touched.iter().copied().fold(f32::NEG_INFINITY, greater);
             }
         });
         peaks
@@ -177,7 +178,7 @@ impl PaddedHeights {
                 let step = 1 << (table - 1);
                 parallel::chunks(&mut self.z, self.stride, &|_, line| {
                     for i in step..line.len() {
-                        line[i - step] = higher(line[i - step], line[i]);
+                        line[i - step] = greater(line[i - step], line[i]);
                     }
                 });
             }
@@ -206,12 +207,6 @@ fn fill(out: &mut Array2<f32>, band: impl Fn(Range<usize>, &mut [f32]) + Sync) {
         let first = i * BAND_ROWS;
         band(first..first + out.len() / columns, out);
     });
-}
-
-/// The higher of two numbers that are not NaN: one vector instruction, unlike [`f32::max`].
-#[inline(always)]
-fn higher(a: f32, b: f32) -> f32 {
-    if a > b { a } else { b }
 }
 
 struct Touch<'a> {
@@ -253,12 +248,12 @@ impl pulp::NullaryFnOnce for Touch<'_> {
                     &field.z[below * stride..][touched.clone()],
                 );
                 for ((both, &a), &b) in both.iter_mut().zip(lines.0).zip(lines.1) {
-                    *both = higher(a, b);
+                    *both = greater(a, b);
                 }
                 let peaks = [above, below].map(|row| &self.peaks[row * all_blocks..]);
                 let (best, _) = best.as_chunks_mut::<LANES>();
                 for block in blocks.clone() {
-                    let peak = higher(peaks[0][block], peaks[1][block]);
+                    let peak = greater(peaks[0][block], peaks[1][block]);
                     if peak - heights[0] <= low[block] {
                         continue;
                     }
@@ -293,8 +288,8 @@ fn touch_row(
         for (dx, &height) in (4 * first..).zip(heights) {
             let (left, right) = (&line[radius - dx..][..LANES], &line[radius + dx..][..LANES]);
             for lane in 0..LANES {
-                let z = higher(left[lane], right[lane]) - height;
-                all[lane] = higher(all[lane], z);
+                let z = greater(left[lane], right[lane]) - height;
+                all[lane] = greater(all[lane], z);
             }
         }
     }
@@ -341,7 +336,7 @@ impl pulp::NullaryFnOnce for Lie<'_> {
                     let first = &self.field.z[start..][..out.len()];
                     let last = &self.field.z[start + shift..][..out.len()];
                     for ((out, &a), &b) in out.iter_mut().zip(first).zip(last) {
-                        *out = higher(*out, higher(a, b));
+                        *out = greater(*out, greater(a, b));
                     }
                     if dy == 0 {
                         break;

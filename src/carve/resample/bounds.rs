@@ -5,6 +5,7 @@
 //! square ([`Layout::block_side`]); a patch then asks the few blocks it touches.
 
 use crate::model::curve::Curve;
+use crate::model::extremes::{greater, lesser};
 use crate::model::geometry::lat_lon_deg;
 use crate::model::grid::{BLOCK_BYTES, Heights, Layout};
 use crate::model::parallel;
@@ -224,18 +225,6 @@ impl SpanRow {
                 .fold(f64::NEG_INFINITY, greater),
         }
     }
-}
-
-// One instruction each, unlike `f64::min` and `f64::max`, which mind NaN; relief is finite.
-
-#[inline(always)]
-fn lesser(a: f64, b: f64) -> f64 {
-    if b < a { b } else { a }
-}
-
-#[inline(always)]
-fn greater(a: f64, b: f64) -> f64 {
-    if b > a { b } else { a }
 }
 
 fn block_row_bounds(

@@ -1,6 +1,7 @@
 //! Heights to levels, with the counts of what had to be cut off.
 
 use super::facet::{FacetSpec, FacetStats};
+use super::sampler::low_bits;
 use super::{BAND_ROWS, FacetImage, Undercut};
 use crate::model::parallel;
 use glam::DVec2;
@@ -82,7 +83,7 @@ impl pulp::NullaryFnOnce for QuantiseBand<'_> {
     }
 }
 
-/// Lowest and highest of some heights; not above 0 where one is NaN.
+/// Lowest and highest of some heights; the highest is NaN or below 0 where one of them is.
 #[inline(always)]
 fn ends(z_mm: &[f32]) -> (f32, f32) {
     // As bits, of which many are compared at a time: positive numbers keep their order, and NaN
@@ -157,8 +158,7 @@ impl Scale {
         let exact = self.exact(z_mm);
         let held = if exact > 0.0 { exact } else { 0.0 };
         let held = if held < HIGHEST { held } else { HIGHEST };
-        // The low bits of a whole number once 2⁵² is added: many at a time, which a cast is not.
-        ((held + 0.5).floor() + 4_503_599_627_370_496.0).to_bits() as u16
+        low_bits((held + 0.5).floor()) as u16
     }
 
     /// Height above the back that is carved, mm.

@@ -479,7 +479,7 @@ fn keys_weights(t: f32) -> f32x4 {
 /// Low 32 bits of a whole number 0..2³²: adding 2⁵² leaves them in the mantissa. Unlike a cast it
 /// becomes one vector instruction.
 #[inline(always)]
-fn low_bits(whole: f64) -> u32 {
+pub fn low_bits(whole: f64) -> u32 {
     const TWO_52: f64 = 4_503_599_627_370_496.0;
     (whole + TWO_52).to_bits() as u32
 }

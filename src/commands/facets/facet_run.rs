@@ -45,27 +45,16 @@ impl FacetRun<'_> {
         progress.start("carving facets", manifest.facets.len() as u64);
         let mut traces = BTreeMap::new();
         let mut cut = Vec::new();
-        // Each of so many hands takes the next facet that nobody has.
-        let waiting = Mutex::new(manifest.facets.iter_mut());
-        let next = || waiting.lock().ok().and_then(|mut waiting| waiting.next());
-        let hands = parallel::try_indexed(concurrent, &|_| {
-            let mut finished = Vec::new();
-            while let Some(facet) = next() {
-                let made = self.one(facet);
-                if made.is_err() {
-                    // Nobody need begin another.
-                    while next().is_some() {}
-                }
-                finished.push((facet.id, made?));
-                progress.step(1);
-            }
-            Ok(finished)
+        let facets = manifest.facets.iter_mut();
+        let finished = parallel::try_given(concurrent, facets, &|facet| {
+            let made = self.one(facet)?;
+            progress.step(1);
+            Ok((facet.id, made))
         })?;
-        for (id, (trace, cutting)) in hands.into_iter().flatten() {
+        for (id, (trace, cutting)) in finished {
             traces.insert(id, trace);
             cut.extend(cutting);
         }
-        cut.sort_by_key(|cutting| cutting.id);
         progress.done();
         Ok((traces, cut))
     }
