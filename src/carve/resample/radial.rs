@@ -178,17 +178,17 @@ impl<'a> Radial<'a> {
                     *x = self.spec.x_mm(first + lane.min(count - 1));
                 }
                 let z = self.settle::<FLAT>(&x, y, first, count, &above);
-                let mut relief = [0.0; LANES];
-                for lane in 0..count {
-                    relief[lane] = self.relief::<FLAT>(z[lane], x[lane].mul_add(x[lane], y * y));
+                above.keep(first, &z[..count]);
+                let start = i * width + first;
+                let line = &mut z_mm[start..][..count];
+                let mut missing = false;
+                for (line, z) in line.iter_mut().zip(z) {
+                    *line = z as f32;
+                    missing |= z.is_nan();
                 }
-                above.keep(first, &z[..count], &relief);
-                for (lane, &z) in z[..count].iter().enumerate() {
-                    let index = i * width + first + lane;
-                    z_mm[index] = z as f32;
-                    if z.is_nan() {
-                        unsettled.push(index);
-                    }
+                if missing {
+                    let nowhere = (start..start + count).filter(|index| z_mm[*index].is_nan());
+                    unsettled.extend(nowhere);
                 }
                 first += count;
             }

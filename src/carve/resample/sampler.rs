@@ -19,11 +19,15 @@ use crate::model::curve::Curve;
 use crate::model::grid::{Grid, Heights, Layout};
 use crate::read::stored_grid::{SIDE, StoredGrid};
 use glam::DVec3;
+use std::array;
 use std::f64::consts::{FRAC_PI_2, FRAC_PI_4, PI};
 use wide::f32x4;
 
 /// Directions per block: long enough to hide set-up, short enough to stay in the first cache.
 pub const LANES: usize = 128;
+
+/// Lanes whose columns are summed side by side.
+const FOUR: usize = 4;
 
 /// Samples kept on each side of the grid so that no 4 × 4 neighbourhood needs a test for edges.
 const PAD: usize = 2;
@@ -65,6 +69,43 @@ impl Located {
         right: [0.0; LANES],
         down: [0.0; LANES],
     };
+
+    /// Heights of the first `count` places by Keys' cubic in both directions. `columns` gives,
+    /// for a lane and the weights of its four rows, the sums of its four columns.
+    #[inline(always)]
+    fn interpolate(
+        &self,
+        count: usize,
+        height_m: &mut [f32; LANES],
+        mut columns: impl FnMut(usize, [f32; 4]) -> Option<f32x4>,
+    ) {
+        let (down, right) = (
+            keys_weights(count, &self.down),
+            keys_weights(count, &self.right),
+        );
+        let (four_heights, _) = height_m.as_chunks_mut::<FOUR>();
+        // Every place has its neighbourhood. That the loop could be left early keeps the compiler
+        // from gathering the 16 samples of many lanes one by one; four loads of four neighbours
+        // each are faster.
+        for (first, heights) in (0..count).step_by(FOUR).zip(four_heights) {
+            let mut sums = [f32x4::ZERO; FOUR];
+            for (i, sums) in sums.iter_mut().enumerate() {
+                // Beyond the last lane that one is repeated.
+                let lane = (first + i).min(count - 1);
+                match columns(lane, array::from_fn(|row| down[row][lane])) {
+                    Some(four) => *sums = four,
+                    None => return,
+                }
+            }
+            let [a, b, c, d] = f32x4::transpose(sums);
+            let along = |column: usize| {
+                let four = right[column][first..].first_chunk().copied();
+                f32x4::new(four.unwrap_or_default())
+            };
+            let sums = (a * along(0) + b * along(1)) + (c * along(2) + d * along(3));
+            *heights = sums.to_array();
+        }
+    }
 }
 
 /// A grid and a curve made ready for sampling.
@@ -214,22 +255,10 @@ impl Sampler {
         }
         let mut found = Located::NOWHERE;
         self.locate_block::<false>(count, directions, &mut found);
-        for (lane, height_m) in height_m[..count].iter_mut().enumerate() {
+        found.interpolate(count, height_m, |lane, down| {
             let corner = found.corner[lane] as usize;
-            // Every place has its neighbourhood. That the loop could be left early keeps the
-            // compiler from gathering the 16 samples of many lanes one by one; four loads of
-            // four neighbours each are faster.
-            let Some(height) = bicubic(
-                &self.padded,
-                self.stride,
-                corner,
-                found.right[lane],
-                found.down[lane],
-            ) else {
-                return;
-            };
-            *height_m = height;
-        }
+            sums_of_columns(&self.padded, self.stride, corner, down)
+        });
     }
 
     /// The same from a grid that is kept in a file. A function of its own, so that the usual way
@@ -433,47 +462,51 @@ impl pulp::NullaryFnOnce for StoredHeights<'_> {
         // Neighbours mostly share a tile.
         let mut held = place(0).0;
         let mut samples = self.stored.tile(held);
-        for lane in 0..self.count {
+        found.interpolate(self.count, self.height_m, |lane, down| {
             let (tile, corner) = place(lane);
             if tile != held {
                 (held, samples) = (tile, self.stored.tile(tile));
             }
-            let (right, down) = (found.right[lane], found.down[lane]);
-            let Some(height) = bicubic(&samples, SIDE, corner, right, down) else {
-                return;
-            };
-            self.height_m[lane] = height;
-        }
+            sums_of_columns(&samples, SIDE, corner, down)
+        });
     }
 }
 
-/// Keys' cubic in both directions over the 4 × 4 samples from `corner` on; `None` beyond the end.
+/// The columns of the 4 × 4 samples from `corner` on, each summed with the weights of its rows;
+/// `None` beyond the end.
 #[inline(always)]
-fn bicubic(samples: &[f32], stride: usize, corner: usize, right: f32, down: f32) -> Option<f32> {
+fn sums_of_columns(
+    samples: &[f32],
+    stride: usize,
+    corner: usize,
+    weights: [f32; 4],
+) -> Option<f32x4> {
     let block = samples.get(corner..)?;
     let row = |i: usize| {
         let four: &[f32; 4] = block.get(i * stride..)?.first_chunk()?;
-        Some(f32x4::new(*four))
+        Some(f32x4::new(*four) * f32x4::splat(weights[i]))
     };
-    let along = keys_weights(down).to_array().map(f32x4::splat);
-    let upper = row(0)? * along[0] + row(1)? * along[1];
-    let lower = row(2)? * along[2] + row(3)? * along[3];
-    let [a, b, c, d] = ((upper + lower) * keys_weights(right)).to_array();
-    Some((a + b) + (c + d))
+    Some((row(0)? + row(1)?) + (row(2)? + row(3)?))
 }
 
-/// Keys' cubic convolution weights (a = −½) for the four samples around a fraction 0..1.
+/// Keys' cubic convolution weights (a = −½) for the four samples around each of the first `count`
+/// fractions 0..1, sample by sample.
 ///
-/// Multiplied and added in two roundings: fused ones are not to be had in this portable type, and
-/// both must be the same on every machine.
+/// Multiplied and added in two roundings, as are the samples with them: fused ones are not to be
+/// had in the portable type of those, and both must be the same on every machine.
 #[inline(always)]
-fn keys_weights(t: f32) -> f32x4 {
-    const CUBE: f32x4 = f32x4::new([-0.5, 1.5, -1.5, 0.5]);
-    const SQUARE: f32x4 = f32x4::new([1.0, -2.5, 2.0, -0.5]);
-    const LINEAR: f32x4 = f32x4::new([-0.5, 0.0, 0.5, 0.0]);
-    const CONSTANT: f32x4 = f32x4::new([0.0, 1.0, 0.0, 0.0]);
-    let t = f32x4::splat(t);
-    ((CUBE * t + SQUARE) * t + LINEAR) * t + CONSTANT
+fn keys_weights(count: usize, fractions: &[f32; LANES]) -> [[f32; LANES]; 4] {
+    const CUBE: [f32; 4] = [-0.5, 1.5, -1.5, 0.5];
+    const SQUARE: [f32; 4] = [1.0, -2.5, 2.0, -0.5];
+    const LINEAR: [f32; 4] = [-0.5, 0.0, 0.5, 0.0];
+    const CONSTANT: [f32; 4] = [0.0, 1.0, 0.0, 0.0];
+    let mut weights = [[0.0; LANES]; 4];
+    for (i, weights) in weights.iter_mut().enumerate() {
+        for (weight, t) in weights[..count].iter_mut().zip(fractions) {
+            *weight = ((CUBE[i] * t + SQUARE[i]) * t + LINEAR[i]) * t + CONSTANT[i];
+        }
+    }
+    weights
 }
 
 /// Low 32 bits of a whole number 0..2³²: adding 2⁵² leaves them in the mantissa. Unlike a cast it

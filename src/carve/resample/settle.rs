@@ -38,13 +38,11 @@ impl Radial<'_> {
         above: &RowsAbove,
     ) -> [f64; LANES] {
         let ys = [y; LANES];
-        let relief = above.expected_mm(first, count);
-        let mut z = [0.0; LANES];
-        for lane in 0..LANES {
-            z[lane] = self.start::<FLAT>(relief[lane], x[lane].mul_add(x[lane], y * y));
-        }
-        let z1 = self.step::<FLAT>(LANES, x, &ys, &z);
-        let mut settled = self.newton::<FLAT>(x, y, &above.z_mm(first, count), &mut z, &z1);
+        let last = above.last_mm(first, count);
+        let mut z = self.start::<FLAT>(x, y, &last, above.straight_on_mm(first, count));
+        let mut relief = [0.0; LANES];
+        self.relief_of_first(LANES, x, &ys, &z, &mut relief);
+        let mut settled = self.newton::<FLAT>(x, y, &last, &mut z, &relief);
         for round in 0..MOST_ROUNDS {
             // Gather the unsettled lanes to the front of a block of their own.
             let mut lanes = [0usize; LANES];
@@ -58,9 +56,11 @@ impl Radial<'_> {
             }
             let mut few_x = *x;
             let mut few_z = z;
-            let mut few_z1 = z1;
+            let mut few_z1 = z;
             for (slot, &lane) in lanes[..left].iter().enumerate() {
-                (few_x[slot], few_z[slot], few_z1[slot]) = (x[lane], z[lane], z1[lane]);
+                (few_x[slot], few_z[slot]) = (x[lane], z[lane]);
+                let rho2 = x[lane].mul_add(x[lane], y * y);
+                few_z1[slot] = self.lift::<FLAT>(f64::from(relief[lane]), z[lane], rho2);
             }
             if round > 0 {
                 few_z1 = self.step::<FLAT>(left, &few_x, &ys, &few_z);
@@ -99,42 +99,75 @@ impl Radial<'_> {
         next
     }
 
-    /// Newton's step from `z`, whose fixed-point step led to `z1`, with the slope that the row
-    /// above shows; where the result cannot be trusted, `z` stays and false is told. `above` is
-    /// the height there from one lane before the first on.
+    /// Heights to begin with: where the rows above lead, which is `straight_on` but for the bend of
+    /// the ball; as high as the row above where only that is known, and level ground where not
+    /// even that. `last` is the height there from one lane before the first on.
+    #[inline(always)]
+    fn start<const FLAT: bool>(
+        &self,
+        x: &[f64; LANES],
+        y: f64,
+        last: &[f64; LANES + 2],
+        straight_on: [f64; LANES],
+    ) -> [f64; LANES] {
+        let pixel_mm = self.spec.pixel_mm;
+        let middle = straight_on[LANES / 2];
+        let bend = middle.mul_add(middle, y * y) * (pixel_mm / middle).powi(2) / middle;
+        let bend = if FLAT || bend.is_nan() { 0.0 } else { bend };
+        let mut z = straight_on.map(|z| z - bend);
+        if z.iter().fold(false, |missing, z| missing | z.is_nan()) {
+            for (lane, z) in z.iter_mut().enumerate().filter(|(_, z)| z.is_nan()) {
+                let rho2 = |y: f64| x[lane].mul_add(x[lane], y * y);
+                let relief = self.relief::<FLAT>(last[lane + 1], rho2(y + pixel_mm));
+                let relief = if relief.is_nan() { 0.0 } else { relief };
+                *z = self.lift::<FLAT>(relief, self.spec.base_distance_mm, rho2(y));
+            }
+        }
+        z
+    }
+
+    /// Newton's step from `z`, where the relief is `relief`, with the slope that the row above
+    /// shows; where the result cannot be trusted, `z` stays and false is told.
     #[inline(always)]
     fn newton<const FLAT: bool>(
         &self,
         x: &[f64; LANES],
         y: f64,
-        above: &[f64; LANES + 2],
+        last: &[f64; LANES + 2],
         z: &mut [f64; LANES],
-        z1: &[f64; LANES],
+        relief: &[f32; LANES],
     ) -> [bool; LANES] {
         let mut settled = [false; LANES];
+        let (base_mm, radius_mm) = (self.spec.base_distance_mm, self.spec.radius_mm);
         let pixel_mm = self.spec.pixel_mm;
         let per_mm = 1.0 / pixel_mm;
         for lane in 0..LANES {
-            let (x, z0) = (x[lane], z[lane]);
+            let (x, z0, relief) = (x[lane], z[lane], f64::from(relief[lane]));
             let rho2 = x.mul_add(x, y * y);
-            let slope_x = (above[lane + 2] - above[lane]) * (0.5 * per_mm);
-            let slope_y = (above[lane + 1] - z0) * per_mm;
-            let q = slope_x.mul_add(x, slope_y * y) / z0;
-            let bulge = if FLAT { 0.0 } else { rho2 / (z0 * z0) };
-            // One over 1 − g′.
-            let gain = (1.0 - q) / (1.0 + bulge);
-            let off = z1[lane] - z0;
-            // The slope shown is that of before a bend which has moved the ground by `off`.
-            let doubt = off * off * rho2.sqrt();
-            settled[lane] = (off.abs() < NEAR_MM)
-                & (doubt < DOUBT_MM * pixel_mm * z0)
-                & (gain > LEAST_GAIN)
-                & (gain < MOST_GAIN);
-            z[lane] = if settled[lane] {
-                off.mul_add(gain, z0)
+            let length2 = z0.mul_add(z0, rho2);
+            // How far the ground is off, and 1 − g′, both with a factor that saves divisions. A
+            // ball's bend along the step is left out: far less than a level.
+            let (off_z, steep_z) = if FLAT {
+                let off = relief.mul_add(z0 / length2.sqrt(), base_mm - z0);
+                (off * z0, z0 * z0)
             } else {
-                z0
+                let reach = radius_mm + relief;
+                (0.5 * reach.mul_add(reach, -length2), length2)
             };
+            let slope_x = (last[lane + 2] - last[lane]) * (0.5 * per_mm);
+            let slope_y = (last[lane + 1] - z0) * per_mm;
+            let rest = z0 - slope_x.mul_add(x, slope_y * y);
+            let gain_steep_z = rest * z0;
+            // The slope shown is that of before a bend which has moved the ground by `off`:
+            // off² ρ < DOUBT · pixel · z, both squared and with the factor.
+            let doubt = off_z * off_z;
+            let allowed = DOUBT_MM * pixel_mm * z0 * z0 * z0;
+            settled[lane] = (off_z.abs() < NEAR_MM * z0)
+                & (doubt * doubt * rho2 < allowed * allowed)
+                & (gain_steep_z > LEAST_GAIN * steep_z)
+                & (gain_steep_z < MOST_GAIN * steep_z);
+            let found = (off_z * rest / steep_z) + z0;
+            z[lane] = if settled[lane] { found } else { z0 };
         }
         settled
     }
@@ -152,19 +185,13 @@ impl Radial<'_> {
     }
 
     /// Relief at a point of the surface.
-    #[inline(always)]
-    pub(super) fn relief<const FLAT: bool>(&self, z: f64, rho2: f64) -> f64 {
+    fn relief<const FLAT: bool>(&self, z: f64, rho2: f64) -> f64 {
         let length = z.mul_add(z, rho2).sqrt();
         if FLAT {
             (z - self.spec.base_distance_mm) * length / z
         } else {
             length - self.spec.radius_mm
         }
-    }
-
-    #[inline(always)]
-    fn start<const FLAT: bool>(&self, relief: f64, rho2: f64) -> f64 {
-        self.lift::<FLAT>(relief, self.spec.base_distance_mm, rho2)
     }
 }
 
