@@ -64,13 +64,18 @@ pub fn extension(format: ImageFormat) -> &'static str {
 
 /// The bytes of a height image in the asked format.
 ///
-/// `levels` is `(rows, columns)`, row 0 at the top (+y).
+/// `levels` is `(rows, columns)`, row 0 at the top (+y). `spare` is memory that may be written to.
 ///
 /// # Errors
 /// [`Error::Job`] when the image has no pixels or is larger than the format can hold.
-pub fn encode(format: ImageFormat, levels: &Array2<u16>, facts: &ImageFacts) -> Result<Vec<u8>> {
+pub fn encode(
+    format: ImageFormat,
+    levels: &Array2<u16>,
+    facts: &ImageFacts,
+    spare: &mut [u8],
+) -> Result<Vec<u8>> {
     match format {
-        ImageFormat::Png => png::encode(levels, facts),
+        ImageFormat::Png => png::encode_in(spare, levels, facts),
         ImageFormat::Tiff => tiff::encode(levels, facts),
     }
 }

@@ -34,8 +34,28 @@ const MOST_PIXELS: u32 = i32::MAX as u32;
 /// # Errors
 /// [`Error::Job`] when the image is empty or too large for the format.
 pub fn encode(levels: &Array2<u16>, facts: &ImageFacts) -> Result<Vec<u8>> {
+    encode_in(&mut [], levels, facts)
+}
+
+/// The same, with memory for the filtered rows if it is large enough: what the system gives anew
+/// it has to clear first.
+pub(super) fn encode_in(
+    spare: &mut [u8],
+    levels: &Array2<u16>,
+    facts: &ImageFacts,
+) -> Result<Vec<u8>> {
     let (width, height) = size_32(levels, MOST_PIXELS)?;
-    let stream = deflate(&filter_up(levels))?;
+    let mut own;
+    let length = filtered_bytes(levels);
+    let filtered = match spare.get_mut(..length) {
+        Some(spare) => spare,
+        None => {
+            own = vec![0; length];
+            &mut own
+        }
+    };
+    filter_up(levels, filtered);
+    let stream = deflate(filtered)?;
     let mut bytes = Vec::with_capacity(stream.len() + 4096);
     let refused = |error| encoder_failed("PNG", error);
 
@@ -99,11 +119,14 @@ fn latin1(text: &str) -> String {
         .collect()
 }
 
+/// Length of an image's filtered rows.
+fn filtered_bytes(levels: &Array2<u16>) -> usize {
+    levels.nrows() * (1 + 2 * levels.ncols())
+}
+
 /// Rows as the format wants them: filter byte, then big-endian samples minus those above.
-fn filter_up(levels: &Array2<u16>) -> Vec<u8> {
-    let (rows, columns) = levels.dim();
-    let row_bytes = 2 * columns;
-    let mut filtered = vec![0; rows * (1 + row_bytes)];
+fn filter_up(levels: &Array2<u16>, filtered: &mut [u8]) {
+    let row_bytes = 2 * levels.ncols();
     let mut above = vec![0; row_bytes];
     let mut here = vec![0; row_bytes];
     for (row, out) in levels
@@ -120,7 +143,6 @@ fn filter_up(levels: &Array2<u16>) -> Vec<u8> {
         }
         std::mem::swap(&mut above, &mut here);
     }
-    filtered
 }
 
 fn big_endian(samples: &[u16], bytes: &mut [u8]) {

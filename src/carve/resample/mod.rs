@@ -29,7 +29,7 @@ use std::ops::Range;
 
 /// Rows drawn together. More rows share one start from scratch and one bound per tile; fewer
 /// make tighter bounds and more work to share out.
-const BAND_ROWS: usize = 32;
+const BAND_ROWS: usize = 64;
 
 /// A drawn facet.
 #[derive(Debug, Clone, PartialEq)]
@@ -45,6 +45,20 @@ pub struct FacetImage {
 #[derive(Debug, Default)]
 pub struct Scratch {
     z_mm: Vec<f32>,
+    levels: Vec<u16>,
+}
+
+impl Scratch {
+    /// Takes the memory of an image that is done with.
+    pub fn take_back(&mut self, levels: Array2<u16>) {
+        self.levels = levels.into_raw_vec_and_offset().0;
+    }
+
+    /// The memory for anything else as long as nothing is drawn in it: at least twice as many
+    /// bytes as the image drawn last.
+    pub fn lend(&mut self) -> &mut [u8] {
+        bytemuck::cast_slice_mut(&mut self.z_mm)
+    }
 }
 
 /// Draws one facet, bands of rows in parallel.
@@ -66,7 +80,8 @@ pub fn render(
         (Projection::Radial, Base::Sphere) => radial::<false>(&whole(), spec, z_mm),
         (Projection::Radial, Base::Flat) => radial::<true>(&whole(), spec, z_mm),
     };
-    quantise(spec, z_mm, &undercut)
+    let spare = std::mem::take(&mut scratch.levels);
+    quantise(spec, z_mm, &undercut, spare)
 }
 
 /// Pixels where the surface is undercut, band by band, counted from the band's first.

@@ -12,9 +12,17 @@ use std::ops::Range;
 const CHUNK: usize = 128;
 
 /// Levels and counts of a facet from heights over the globe's centre, mm, row by row; NaN where
-/// there is no ground or none was asked for.
-pub fn quantise(spec: &FacetSpec, z_mm: &[f32], undercut: &Undercut) -> FacetImage {
-    let mut levels = Array2::<u16>::zeros((spec.height_px, spec.width_px));
+/// there is no ground or none was asked for. The levels are made in `spare` memory.
+pub fn quantise(
+    spec: &FacetSpec,
+    z_mm: &[f32],
+    undercut: &Undercut,
+    mut spare: Vec<u16>,
+) -> FacetImage {
+    let size = (spec.height_px, spec.width_px);
+    spare.clear();
+    spare.resize(size.0 * size.1, 0);
+    let mut levels = Array2::from_shape_vec(size, spare).unwrap_or_else(|_| Array2::zeros(size));
     let bands = levels.axis_chunks_iter_mut(Axis(0), BAND_ROWS);
     let stats = parallel::given(bands, &|i, rows| FacetStats {
         undercut_px: undercut_px(spec, z_mm, undercut, i),

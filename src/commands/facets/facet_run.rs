@@ -65,9 +65,6 @@ impl FacetRun<'_> {
         let mut scratch = kept.unwrap_or_default();
         let FacetImage { levels, stats } =
             render(self.sampler, self.bounds, spec, self.range_mm, &mut scratch);
-        if let Ok(mut kept) = self.scratch.lock() {
-            kept.push(scratch);
-        }
         (facet.min_mm, facet.max_mm) = (stats.min_mm, stats.max_mm);
         facet.clipped_high_px = stats.clipped_high_px;
         facet.clipped_low_px = stats.clipped_low_px;
@@ -81,11 +78,16 @@ impl FacetRun<'_> {
             black_mm: spec.black_mm,
             white_mm: spec.white_mm,
         };
-        let bytes = output::encode(self.settings.image.format, &levels, &facts)?;
+        let bytes = output::encode(self.settings.image.format, &levels, &facts, scratch.lend())?;
         self.folder.write(&facet.file, &bytes)?;
         self.folder.note_pixels(&facet.file, &levels);
-        let cutting = self.bits.map(|bits| self.cut(bits, facet, &levels, &facts));
-        Ok((trace, cutting.transpose()?))
+        let cut = |bits| self.cut(bits, facet, &levels, &facts, scratch.lend());
+        let cutting = self.bits.map(cut).transpose()?;
+        scratch.take_back(levels);
+        if let Ok(mut kept) = self.scratch.lock() {
+            kept.push(scratch);
+        }
+        Ok((trace, cutting))
     }
 
     /// Tries the bits on a facet and writes what they leave.
@@ -95,13 +97,14 @@ impl FacetRun<'_> {
         facet: &FacetEntry,
         levels: &Array2<u16>,
         facts: &ImageFacts,
+        spare: &mut [u8],
     ) -> Result<FacetCutting> {
         let spec = &self.fit.facets[facet.id - 1];
         let (mut cutting, images) = bits.facet(facet.id, &facet.label, spec, levels, self.carved);
         let format = self.settings.image.format;
-        let write_in = |folder: &str, levels: &Array2<u16>| {
+        let mut write_in = |folder: &str, levels: &Array2<u16>| {
             let file = format!("{folder}/{}.{}", facet.label, output::extension(format));
-            let bytes = output::encode(format, levels, facts)?;
+            let bytes = output::encode(format, levels, facts, spare)?;
             self.folder.write(&file, &bytes)?;
             self.folder.note_pixels(&file, levels);
             Ok::<_, Error>(file)
