@@ -119,8 +119,13 @@ impl Layout {
     pub fn sample(&self, row: isize, column: isize) -> (usize, usize) {
         let (row, crossed) = self.across_poles(row);
         let columns = self.columns as isize;
-        let turn = if crossed { columns / 2 } else { 0 };
-        (row, (column + turn).rem_euclid(columns) as usize)
+        let column = if crossed { column + columns / 2 } else { column };
+        // Few lie beyond the date line, and a division takes longer than all the rest.
+        let column = match (0..columns).contains(&column) {
+            true => column,
+            false => column.rem_euclid(columns),
+        };
+        (row, column as usize)
     }
 }
 

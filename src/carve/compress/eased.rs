@@ -41,7 +41,7 @@ pub(super) fn eased(relief_mm: &mut Grid, limits: &LeanLimits) {
         // All samples that the cells' cubic runs through.
         let mut near = FixedBitSet::with_capacity(rows * columns);
         for &cell in &cells {
-            around(relief_mm, cell, |sample| near.insert(sample));
+            around(relief_mm, cell, |(row, column)| near.insert(row * columns + column));
         }
         let samples: Vec<usize> = near.ones().collect();
         let averages = parallel::mapped(&samples, &|&sample| {
@@ -72,12 +72,11 @@ pub(super) fn eased(relief_mm: &mut Grid, limits: &LeanLimits) {
 type Cell = (isize, usize);
 
 /// The sixteen samples that a cell's cubic runs through, row by row.
-fn around(relief_mm: &Grid, (row, column): Cell, mut each: impl FnMut(usize)) {
+fn around(relief_mm: &Grid, (row, column): Cell, mut each: impl FnMut((usize, usize))) {
     let layout = relief_mm.layout();
     for down in -1..3 {
         for right in -1..3 {
-            let (row, column) = layout.sample(row + down, column as isize + right);
-            each(row * layout.columns + column);
+            each(layout.sample(row + down, column as isize + right));
         }
     }
 }
@@ -123,7 +122,7 @@ fn leans(relief_mm: &Grid, limits: &LeanLimits, cell: Cell) -> bool {
     let mut next = samples.iter_mut();
     around(relief_mm, cell, |sample| {
         if let Some(mm) = next.next() {
-            *mm = relief_mm.heights_m[limits.place(sample)];
+            *mm = relief_mm.heights_m[sample];
         }
     });
     let step = (
@@ -134,65 +133,66 @@ fn leans(relief_mm: &Grid, limits: &LeanLimits, cell: Cell) -> bool {
         layout.north_deg().to_radians() - cell.0 as f64 * step.0,
         layout.west_deg.to_radians() + cell.1 as f64 * step.1,
     );
+    let narrowest = (first.0 - 0.5 * step.0).cos().abs() - 0.5 * step.0;
+    let widths = (step.0, step.1 * narrowest.max(0.0));
     // Most cells are far too level for any of their facets.
-    let middle_lat = first.0 - 0.5 * step.0;
-    let (sin_lat, cos_lat) = middle_lat.sin_cos();
-    let narrowest = (cos_lat.abs() - 0.5 * step.0).max(0.0);
-    let (steepest, middle) = (
-        steepest(&samples),
-        direction_of((sin_lat, cos_lat), (first.1 + 0.5 * step.1).sin_cos()),
-    );
-    let steepest =
-        (steepest.0 / step.0).hypot(steepest.1 / (step.1 * narrowest)) / limits.radius_mm;
-    let faces: Vec<usize> = (faces.iter().map(|&face| usize::from(face)))
-        .filter(|&face| {
-            let cos = limits.cos(face, middle);
-            let least = NEARLY * limits.fall_between(face, cos, f64::from(samples[5]));
-            steepest.is_nan() || steepest >= least
-        })
-        .collect();
-    if faces.is_empty() {
+    let steepest = squared(steepest(&samples), widths, limits.radius_mm);
+    let middle = direction_of(first.0 - 0.5 * step.0, first.1 + 0.5 * step.1);
+    let leasts = faces.iter().map(|&face| {
+        let cos = limits.cos(usize::from(face), middle);
+        NEARLY * limits.fall_between(usize::from(face), cos, f64::from(samples[5]))
+    });
+    let least = leasts.fold(f64::INFINITY, f64::min).powi(2);
+    if steepest < least {
         return false;
     }
     let samples = samples.map(f64::from);
-    let longitudes = KEYS.map(|right: Keys| (first.1 + right.at * step.1).sin_cos());
     KEYS.iter().any(|down| {
-        let lat = first.0 - down.at * step.0;
-        // Beyond the pole the other half of this cell's neighbour across it is meant.
-        if lat.abs() > 0.5 * PI - 1e-6 {
-            return false;
-        }
-        let (sin_lat, cos_lat) = lat.sin_cos();
         let (line, line_by_down) = (
             across(&samples, &down.weights),
             across(&samples, &down.slopes),
         );
-        KEYS.iter()
-            .zip(longitudes)
-            .any(|(right, (sin_lon, cos_lon))| {
-                let here = direction_of((sin_lat, cos_lat), (sin_lon, cos_lon));
-                let east = DVec3::new(-sin_lon, cos_lon, 0.0);
-                let north = DVec3::new(-sin_lat * cos_lon, -sin_lat * sin_lon, cos_lat);
-                let own = dot(&line, &right.weights);
-                let by_down = dot(&line_by_down, &right.weights);
-                let by_right = dot(&line, &right.slopes);
-                // mm per radian.
-                let gradient = east * (by_right / (step.1 * cos_lat)) - north * (by_down / step.0);
-                faces.iter().any(|&face| {
-                    let Some((normal, cos)) = limits.leaning(face, here) else {
-                        return false;
-                    };
-                    // The way outward is the normal's own part along the ground, turned round.
-                    let outward = -gradient.dot(normal) / (1.0 - cos * cos).sqrt();
-                    let fall = -outward / limits.radius_mm;
-                    fall > limits.fall_between(face, cos, own)
-                        && limits.beyond_mm(face, here) <= 0.0
-                })
+        KEYS.iter().any(|right| {
+            let by_down = dot(&line_by_down, &right.weights);
+            let by_right = dot(&line, &right.slopes);
+            if squared((by_down, by_right), widths, limits.radius_mm) < least {
+                return false;
+            }
+            let (lat, lon) = (first.0 - down.at * step.0, first.1 + right.at * step.1);
+            // Beyond the pole the other half of this cell's neighbour across it is meant.
+            if lat.abs() > 0.5 * PI - 1e-6 {
+                return false;
+            }
+            let here = direction_of(lat, lon);
+            let ((sin_lat, cos_lat), (sin_lon, cos_lon)) = (lat.sin_cos(), lon.sin_cos());
+            let east = DVec3::new(-sin_lon, cos_lon, 0.0);
+            let north = DVec3::new(-sin_lat * cos_lon, -sin_lat * sin_lon, cos_lat);
+            // mm per radian.
+            let gradient = east * (by_right / (step.1 * cos_lat)) - north * (by_down / step.0);
+            let own = dot(&line, &right.weights);
+            faces.iter().any(|&face| {
+                let face = usize::from(face);
+                let Some((normal, cos)) = limits.leaning(face, here) else {
+                    return false;
+                };
+                // The way outward is the normal's own part along the ground, turned round.
+                let outward = -gradient.dot(normal) / (1.0 - cos * cos).sqrt();
+                let fall = -outward / limits.radius_mm;
+                fall > limits.fall_between(face, cos, own) && limits.beyond_mm(face, here) <= 0.0
             })
+        })
     })
 }
 
-fn direction_of((sin_lat, cos_lat): (f64, f64), (sin_lon, cos_lon): (f64, f64)) -> DVec3 {
+/// The square of a slope given by its changes per sample, down and to the right, and the widths of
+/// samples in radians.
+fn squared(by_sample: (f64, f64), widths: (f64, f64), radius_mm: f64) -> f64 {
+    let (down, right) = (by_sample.0 / widths.0, by_sample.1 / widths.1);
+    (down * down + right * right) / (radius_mm * radius_mm)
+}
+
+fn direction_of(lat_rad: f64, lon_rad: f64) -> DVec3 {
+    let ((sin_lat, cos_lat), (sin_lon, cos_lon)) = (lat_rad.sin_cos(), lon_rad.sin_cos());
     DVec3::new(cos_lat * cos_lon, cos_lat * sin_lon, sin_lat)
 }
 

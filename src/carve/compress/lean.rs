@@ -10,6 +10,7 @@
 //! Only ground that falls away from the facet's middle can do so, and the more easily the nearer
 //! it lies to a corner. Beyond the trim the limit fades, so that a ramp ends where nobody misses it.
 
+use crate::model::extremes::{greater, lesser};
 use crate::model::geometry::{Face, Solid};
 use crate::model::grid::{Grid, Heights, Layout};
 use crate::model::parallel;
@@ -228,8 +229,8 @@ impl LeanLimits {
 
     /// For each sample of a row how far above or below it ground within a step of it lies at most.
     pub(super) fn most_around(&self, relief_mm: &Grid, row: usize) -> Vec<f32> {
-        let highest = self.around_row(relief_mm, row, f32::max);
-        let lowest = self.around_row(relief_mm, row, f32::min);
+        let highest = self.around_row(relief_mm, row, greater);
+        let lowest = self.around_row(relief_mm, row, lesser);
         (relief_mm.heights_m.row(row).iter())
             .zip(highest.iter().zip(&lowest))
             .map(|(own, (high, low))| (high - own).max(own - low))
@@ -333,12 +334,11 @@ impl LeanLimits {
 fn with_turned(line: &mut [f32], other: &[f32], by: usize, extreme: impl Fn(f32, f32) -> f32) {
     let (first, last) = line.split_at_mut(other.len() - by);
     let (wrapped, straight) = other.split_at(by);
-    for (line, other) in first
-        .iter_mut()
-        .zip(straight)
-        .chain(last.iter_mut().zip(wrapped))
-    {
-        *line = extreme(*line, *other);
+    // One after the other: many are compared at a time then.
+    for (line, other) in [(first, straight), (last, wrapped)] {
+        for (line, other) in line.iter_mut().zip(other) {
+            *line = extreme(*line, *other);
+        }
     }
 }
 
