@@ -81,6 +81,25 @@ fn around(relief_mm: &Grid, (row, column): Cell, mut each: impl FnMut((usize, us
     }
 }
 
+fn samples(relief_mm: &Grid, (row, column): Cell) -> [f32; 16] {
+    let (rows, columns) = relief_mm.heights_m.dim();
+    let mut samples = [0f32; 16];
+    let inside = (1..rows as isize - 2).contains(&row) && (1..columns - 2).contains(&column);
+    if let Some(all) = relief_mm.heights_m.as_slice().filter(|_| inside) {
+        for (down, four) in (row as usize - 1..).zip(samples.chunks_exact_mut(4)) {
+            four.copy_from_slice(&all[down * columns + column - 1..][..4]);
+        }
+        return samples;
+    }
+    let mut next = samples.iter_mut();
+    around(relief_mm, (row, column), |sample| {
+        if let Some(mm) = next.next() {
+            *mm = relief_mm.heights_m[sample];
+        }
+    });
+    samples
+}
+
 /// Cells in which ground might lean too far, by the differences between their samples.
 fn every_cell(relief_mm: &Grid, limits: &LeanLimits) -> Vec<Cell> {
     let (rows, columns) = relief_mm.heights_m.dim();
@@ -118,25 +137,22 @@ fn leans(relief_mm: &Grid, limits: &LeanLimits, cell: Cell) -> bool {
     if faces.is_empty() {
         return false;
     }
-    let mut samples = [0f32; 16];
-    let mut next = samples.iter_mut();
-    around(relief_mm, cell, |sample| {
-        if let Some(mm) = next.next() {
-            *mm = relief_mm.heights_m[sample];
-        }
-    });
+    let samples = samples(relief_mm, cell);
     let step = (
         layout.step_lat_deg().to_radians(),
         layout.step_lon_deg().to_radians(),
     );
+    let narrowest = limits.direction((near.0, 0)).truncate().length() - step.0;
+    let widths = (step.0, step.1 * narrowest.max(0.0));
+    // Most cells are far too level for any facet of their block, or else for each of their own.
+    let steepest = squared(steepest(&samples), widths, limits.radius_mm);
+    if steepest < limits.least_fall_between(near).powi(2) {
+        return false;
+    }
     let first = (
         layout.north_deg().to_radians() - cell.0 as f64 * step.0,
         layout.west_deg.to_radians() + cell.1 as f64 * step.1,
     );
-    let narrowest = (first.0 - 0.5 * step.0).cos().abs() - 0.5 * step.0;
-    let widths = (step.0, step.1 * narrowest.max(0.0));
-    // Most cells are far too level for any of their facets.
-    let steepest = squared(steepest(&samples), widths, limits.radius_mm);
     let middle = direction_of(first.0 - 0.5 * step.0, first.1 + 0.5 * step.1);
     let leasts = faces.iter().map(|&face| {
         let cos = limits.cos(usize::from(face), middle);
