@@ -119,7 +119,11 @@ impl Layout {
     pub fn sample(&self, row: isize, column: isize) -> (usize, usize) {
         let (row, crossed) = self.across_poles(row);
         let columns = self.columns as isize;
-        let column = if crossed { column + columns / 2 } else { column };
+        let column = if crossed {
+            column + columns / 2
+        } else {
+            column
+        };
         // Few lie beyond the date line, and a division takes longer than all the rest.
         let column = match (0..columns).contains(&column) {
             true => column,

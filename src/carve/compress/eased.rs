@@ -41,7 +41,9 @@ pub(super) fn eased(relief_mm: &mut Grid, limits: &LeanLimits) {
         // All samples that the cells' cubic runs through.
         let mut near = FixedBitSet::with_capacity(rows * columns);
         for &cell in &cells {
-            around(relief_mm, cell, |(row, column)| near.insert(row * columns + column));
+            around(relief_mm, cell, |(row, column)| {
+                near.insert(row * columns + column)
+            });
         }
         let samples: Vec<usize> = near.ones().collect();
         let averages = parallel::mapped(&samples, &|&sample| {

@@ -26,6 +26,7 @@
 //! `detail` is the one dial: 0 is the curve alone, 1 the boldest.
 
 use super::limit_slope;
+use crate::model::extremes::ends;
 use crate::model::grid::{Grid, Heights};
 use crate::model::parallel;
 use crate::sphere::figures::{Figures, Judge};
@@ -477,13 +478,8 @@ const SAMPLES_AT_ONCE: usize = 1 << 14;
 
 /// Stretches values so that the least and the greatest land on two ends.
 fn to_ends(values: &mut [f32], (lowest, highest): (f64, f64)) {
-    let ends = parallel::chunks(values, SAMPLES_AT_ONCE, &|_, part| {
-        let (low, high) = (f32::MAX, f32::MIN);
-        part.iter()
-            .fold((low, high), |(low, high), &mm| (low.min(mm), high.max(mm)))
-    });
-    let low = f64::from(ends.iter().fold(f32::MAX, |low, ends| low.min(ends.0)));
-    let high = f64::from(ends.iter().fold(f32::MIN, |high, ends| high.max(ends.1)));
+    let (low, high) = ends(values);
+    let (low, high) = (f64::from(low), f64::from(high));
     if high <= low {
         return;
     }

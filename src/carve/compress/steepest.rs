@@ -14,8 +14,9 @@
 //! slope L around each. Distances are summed along steps to the eight
 //! neighbours on the ground (chamfer distance, G. Borgefors 1986), in sweeps over the rows.
 
-use crate::model::extremes::{greater, lesser};
+use crate::model::extremes::{ends, greater, lesser};
 use crate::model::grid::Grid;
+use crate::model::parallel;
 use rayon::join;
 
 /// Steps in eight directions bound slopes in an octagon; this brings its corners inside the
@@ -38,68 +39,51 @@ const SETTLED_MM: f32 = 1e-4;
 pub fn limit_slope(relief_mm: &mut Grid, radius_mm: f64, limit_deg: f64) {
     let slope = limit_deg.to_radians().tan() * OCTAGON;
     let steps = Steps::new(relief_mm, radius_mm, slope);
-    let (high, low) = ends(relief_mm.heights_m.iter());
-    let mut limited = middle(relief_mm, &steps);
-    let lifted = pin(relief_mm, &mut limited, &steps, (high, low));
-    if lifted > low {
+    // Grids are made row by row.
+    let heights = relief_mm.heights_m.as_slice_mut().unwrap_or_default();
+    let pins = Pins::of(heights);
+    let mut limited = steps.middle(heights);
+    let lifted = steps.put_back(&mut limited, &pins);
+    if lifted > pins.low {
         // The cone around the highest ground stands this high over the lowest: the distance
         // between the two follows, and the slope that joins them.
-        let steeper = f64::from(high - low) / f64::from((high - lifted).max(f32::MIN_POSITIVE));
+        let left = f64::from((pins.high - lifted).max(f32::MIN_POSITIVE));
+        let steeper = f64::from(pins.high - pins.low) / left;
+        limited = steps.middle(heights);
         // A hair more, for rounding.
-        let steps_of_pins = Steps::new(relief_mm, radius_mm, slope * steeper * 1.001);
-        limited = middle(relief_mm, &steps);
-        pin(relief_mm, &mut limited, &steps_of_pins, (high, low));
+        steps.steeper(steeper * 1.001).put_back(&mut limited, &pins);
     }
-    for (mm, limited) in relief_mm.heights_m.iter_mut().zip(limited) {
-        *mm = limited;
-    }
+    heights.copy_from_slice(&limited);
 }
 
-/// The surface half-way between the one under the relief and the one over it.
-fn middle(relief_mm: &Grid, steps: &Steps) -> Vec<f32> {
-    let mut under: Vec<f32> = relief_mm.heights_m.iter().copied().collect();
-    let mut over: Vec<f32> = relief_mm.heights_m.iter().map(|mm| -mm).collect();
-    join(|| steps.settle(&mut under), || steps.settle(&mut over));
-    for (u, o) in under.iter_mut().zip(&over) {
-        *u = 0.5 * (*u - o);
-    }
-    under
+/// Lowest and highest height of a relief, and the samples that have it.
+struct Pins {
+    low: f32,
+    high: f32,
+    lowest: Vec<usize>,
+    highest: Vec<usize>,
 }
 
-/// Puts the lowest and then the highest samples back, with the cones they need around them; tells
-/// how high the lowest of the former then is.
-///
-/// A surface within the limit, lowered to cones that are within it too, stays so, and likewise
-/// raised: both are the lesser or greater of two such surfaces.
-fn pin(relief_mm: &Grid, limited: &mut [f32], steps: &Steps, (high, low): (f32, f32)) -> f32 {
-    let put_back = |limited: &mut [f32], end: f32, sign: f32| {
-        for (mm, &before) in limited.iter_mut().zip(&relief_mm.heights_m) {
-            *mm = sign * if before == end { end } else { *mm };
+impl Pins {
+    fn of(heights: &[f32]) -> Pins {
+        let (low, high) = ends(heights);
+        let all_at = |end: f32| {
+            let samples = heights.iter().enumerate();
+            let there = samples.filter(|(_, mm)| **mm == end);
+            there.map(|(sample, _)| sample).collect()
+        };
+        let (lowest, highest) = join(|| all_at(low), || all_at(high));
+        Pins {
+            low,
+            high,
+            lowest,
+            highest,
         }
-    };
-    if ends(limited.iter()).1 > low {
-        put_back(limited, low, 1.0);
-        steps.settle(limited);
     }
-    if ends(limited.iter()).0 < high {
-        // Upside down, so that settling raises.
-        put_back(limited, high, -1.0);
-        steps.settle(limited);
-        limited.iter_mut().for_each(|mm| *mm = -*mm);
-    }
-    let lowest = limited.iter().zip(&relief_mm.heights_m);
-    let lowest = lowest.filter(|(_, before)| **before == low);
-    lowest.fold(f32::MAX, |least, (mm, _)| least.min(*mm))
-}
-
-/// Highest and lowest.
-fn ends<'a>(heights: impl Iterator<Item = &'a f32>) -> (f32, f32) {
-    heights.fold((f32::MIN, f32::MAX), |(high, low), &mm| {
-        (high.max(mm), low.min(mm))
-    })
 }
 
 /// How far heights may differ between neighbours, mm.
+#[derive(Clone)]
 struct Steps {
     rows: usize,
     columns: usize,
@@ -143,25 +127,114 @@ impl Steps {
         }
     }
 
-    /// The highest surface under the given one that obeys the limit.
-    fn settle(&self, heights: &mut [f32]) {
-        for _ in 0..ROUNDS {
-            let mut change = self.cross_pole(heights, 0, self.across[0]);
-            change = change.max(self.along_row(heights, 0));
-            for row in 1..self.rows {
-                let (before, after) = heights.split_at_mut(row * self.columns);
-                let from = &before[(row - 1) * self.columns..];
-                change = change.max(self.step(from, &mut after[..self.columns], row - 1));
-                change = change.max(self.along_row(heights, row));
+    /// The same for a slope so many times as steep.
+    fn steeper(&self, times: f64) -> Steps {
+        let more = |mm: f32| (f64::from(mm) * times) as f32;
+        let slant = self.slant.iter().map(|(aside, mm)| (*aside, more(*mm)));
+        Steps {
+            along: self.along.iter().copied().map(more).collect(),
+            down: more(self.down),
+            slant: slant.collect(),
+            across: self.across.map(more),
+            ..*self
+        }
+    }
+
+    /// The surface half-way between the one under the heights and the one over them.
+    fn middle(&self, heights: &[f32]) -> Vec<f32> {
+        let all = || vec![true; self.rows];
+        let (mut under, over) = join(
+            || {
+                let mut under = heights.to_vec();
+                self.settle(&mut under, all());
+                under
+            },
+            || {
+                let mut over: Vec<f32> = heights.iter().map(|mm| -mm).collect();
+                self.settle(&mut over, all());
+                over
+            },
+        );
+        parallel::chunks(&mut under, self.columns, &|row, line| {
+            for (under, over) in line.iter_mut().zip(&over[row * self.columns..]) {
+                *under = 0.5 * (*under - over);
             }
-            let last = self.rows - 1;
-            change = change.max(self.cross_pole(heights, last, self.across[1]));
-            change = change.max(self.along_row(heights, last));
-            for row in (0..last).rev() {
-                let (before, after) = heights.split_at_mut((row + 1) * self.columns);
-                let to = &mut before[row * self.columns..];
-                change = change.max(self.step(&after[..self.columns], to, row));
-                change = change.max(self.along_row(heights, row));
+        });
+        under
+    }
+
+    /// Puts the lowest and then the highest samples back, with the cones they need around them;
+    /// tells how high the lowest of the former then is.
+    ///
+    /// A surface within the limit, lowered to cones that are within it too, stays so, and likewise
+    /// raised: both are the lesser or greater of two such surfaces.
+    fn put_back(&self, limited: &mut [f32], pins: &Pins) -> f32 {
+        let put = |limited: &mut [f32], samples: &[usize], end: f32| {
+            let mut lowered = vec![false; self.rows];
+            for &sample in samples {
+                limited[sample] = end;
+                lowered[sample / self.columns] = true;
+            }
+            self.settle(limited, lowered);
+        };
+        let (lowest, highest) = ends(limited);
+        if lowest > pins.low {
+            put(limited, &pins.lowest, pins.low);
+        }
+        if highest < pins.high {
+            // Upside down, so that settling raises.
+            let turn_over = |limited: &mut [f32]| {
+                parallel::chunks(limited, self.columns, &|_, line| {
+                    line.iter_mut().for_each(|mm| *mm = -*mm);
+                });
+            };
+            turn_over(limited);
+            put(limited, &pins.highest, -pins.high);
+            turn_over(limited);
+        }
+        let lifted = pins.lowest.iter().map(|sample| limited[*sample]);
+        lifted.fold(f32::MAX, f32::min)
+    }
+
+    /// The highest surface under the given one that obeys the limit, where it obeys it but for
+    /// rows that were lowered and what lies around them.
+    fn settle(&self, heights: &mut [f32], lowered: Vec<bool>) {
+        // Rows whose own samples, and whose neighbours below and above, may have to follow.
+        let (mut along, mut down, mut up) = (lowered.clone(), lowered.clone(), lowered);
+        let last = self.rows - 1;
+        for _ in 0..ROUNDS {
+            let mut change = 0f32;
+            for row in 0..=last {
+                let mut by = 0f32;
+                if row == 0 {
+                    by = self.cross_pole(heights, 0, self.across[0]);
+                } else if std::mem::take(&mut down[row - 1]) {
+                    let (before, after) = heights.split_at_mut(row * self.columns);
+                    let from = &before[(row - 1) * self.columns..];
+                    by = self.step(from, &mut after[..self.columns], row - 1);
+                }
+                if std::mem::take(&mut along[row]) | (by > 0.0) {
+                    by = by.max(self.along_row(heights, row));
+                }
+                if by > 0.0 {
+                    (down[row], up[row]) = (true, true);
+                    change = change.max(by);
+                }
+            }
+            for row in (0..=last).rev() {
+                let mut by = 0f32;
+                if row == last {
+                    by = self.cross_pole(heights, last, self.across[1]);
+                } else if std::mem::take(&mut up[row + 1]) {
+                    let (before, after) = heights.split_at_mut((row + 1) * self.columns);
+                    let to = &mut before[row * self.columns..];
+                    by = self.step(&after[..self.columns], to, row);
+                }
+                if by > 0.0 {
+                    by = by.max(self.along_row(heights, row));
+                    (down[row], up[row]) = (true, true);
+                    change = change.max(by);
+                }
             }
             if change <= SETTLED_MM {
                 break;
@@ -246,6 +319,10 @@ mod tests {
     use crate::testing::grid_of;
     use approx::assert_abs_diff_eq;
 
+    fn ends_of(relief: &Grid) -> (f32, f32) {
+        ends(relief.heights_m.as_slice().unwrap())
+    }
+
     /// An isolated cone 3 mm high and of slope 4 becomes one of the limit's slope with the same
     /// summit, half cut and half filled around it, at the equator, in between and at the pole.
     #[test]
@@ -255,13 +332,13 @@ mod tests {
             let cone = |d: glam::DVec3| (3.0 - 4.0 * 100.0 * d.angle_between(peak)).max(0.0);
             let mut relief = grid_of(2880, cone);
             let before = relief.clone();
-            let highest = ends(relief.heights_m.iter()).0;
+            let highest = ends_of(&relief).1;
             limit_slope(&mut relief, 100.0, 45.0);
             // Between one-sided differences to two sides of a crest: single samples.
             let (steep, _) = steepness(&Field::from(relief.clone()), 100.0, 45.5);
             assert!(steep < 1e-5, "{lat}: {steep}");
-            let (high, low) = ends(relief.heights_m.iter());
-            assert_eq!((high, low), (highest, 0.0));
+            let (low, high) = ends_of(&relief);
+            assert_eq!((low, high), (0.0, highest));
             // Four millimetres away nothing has changed.
             for ((row, column), mm) in relief.heights_m.indexed_iter() {
                 let d = direction(relief.lat_deg(row), relief.lon_deg(column));
@@ -284,10 +361,10 @@ mod tests {
             let mut relief = grid_of(2880, |d| {
                 0.4 * (11.0 * d.x).sin() + cone(d, peak) - cone(d, pit)
             });
-            let (high, low) = ends(relief.heights_m.iter());
+            let (low, high) = ends_of(&relief);
             let near = peak.angle_between(pit) * 100.0 < f64::from(high - low) / OCTAGON;
             limit_slope(&mut relief, 100.0, 45.0);
-            assert_eq!(ends(relief.heights_m.iter()), (high, low));
+            assert_eq!(ends_of(&relief), (low, high));
             let (steep, _) = steepness(&Field::from(relief.clone()), 100.0, 45.5);
             if near {
                 // Only between the two.
@@ -303,7 +380,7 @@ mod tests {
     fn plains_that_are_extremes_do_not_keep_a_wall() {
         let mut relief = grid_of(1440, |d| if d.x > 0.0 { 1.0 } else { -1.0 });
         limit_slope(&mut relief, 100.0, 45.0);
-        assert_eq!(ends(relief.heights_m.iter()), (1.0, -1.0));
+        assert_eq!(ends_of(&relief), (-1.0, 1.0));
         assert!(steepness(&Field::from(relief.clone()), 100.0, 45.5).0 < 1e-5);
     }
 

@@ -71,7 +71,7 @@ fn fuzz_manifests_and_what_check_says_of_them() {
         white_mm: WHITE_MM,
     };
     let levels = Array2::from_elem((SIDE_PX, SIDE_PX), 7);
-    let image = encode(ImageFormat::Png, &levels, &facts).unwrap();
+    let image = encode(ImageFormat::Png, &levels, &facts, &mut []).unwrap();
     std::fs::write(folder.path().join("facets/01.png"), image).unwrap();
     let known = file::text(&small()).unwrap();
     let words = "\"schema\": \"globewright/2\",|null|{\"a\":|[[|\"facets\": [|true";

@@ -194,7 +194,7 @@ mod tests {
             black_mm: 3.25,
             white_mm: 50.3,
         };
-        encode(format, &facet(rows, columns), &facts).unwrap()
+        encode(format, &facet(rows, columns), &facts, &mut []).unwrap()
     }
 
     /// Makes the sums of all chunks right, so that damage is not told by them.

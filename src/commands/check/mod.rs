@@ -501,7 +501,7 @@ mod tests {
                 black_mm: BLACK_MM,
                 white_mm: WHITE_MM,
             };
-            encode(self.format, &self.images[index], &facts).unwrap()
+            encode(self.format, &self.images[index], &facts, &mut []).unwrap()
         }
 
         fn written(&self) -> tempfile::TempDir {
