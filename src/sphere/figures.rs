@@ -22,7 +22,7 @@ use crate::model::geometry::on_spiral;
 use crate::model::grid::{Grid, Heights, Layout};
 use crate::model::parallel;
 use crate::sphere::ball::carved_by_ball;
-use crate::sphere::lattice::{Field, Pooling, pooled_grid};
+use crate::sphere::lattice::{Field, Pooling, pooled_grid, rounded};
 use crate::sphere::smoothing::Smoother;
 use glam::DVec3;
 use ndarray::Array2;
@@ -274,10 +274,8 @@ impl Windows {
 
     fn means(&self, field: &Field) -> Field {
         let pooled = self.pooled(field, |value| value);
-        Field {
-            values: self.smoothed(&pooled).mapv(|value| value as f32),
-            ..pooled
-        }
+        let smoothed = self.smoothed(&pooled);
+        pooled.by_rows(|row, out| rounded(smoothed.row(row), out))
     }
 
     /// Standard deviation within each window.
@@ -288,14 +286,14 @@ impl Windows {
         let mean = self.pooled(field, |value| value - about);
         // Squares are averaged in f64 before they are rounded.
         let square = self.pooled(field, |value| (value - about) * (value - about));
-        let (mut square, mean_smooth) = (self.smoothed(&square), self.smoothed(&mean));
-        square.zip_mut_with(&mean_smooth, |square, mean| {
-            *square = (*square - mean * mean).max(0.0).sqrt();
-        });
-        Field {
-            values: square.mapv(|value| value as f32),
-            ..mean
-        }
+        let (squares, means) = (self.smoothed(&square), self.smoothed(&mean));
+        mean.by_rows(|row, out| {
+            let both = squares.row(row);
+            let both = both.iter().zip(means.row(row));
+            for (out, (square, mean)) in out.iter_mut().zip(both) {
+                *out = (square - mean * mean).max(0.0).sqrt() as f32;
+            }
+        })
     }
 
     fn at_places(&self, field: &Field) -> Vec<f32> {

@@ -35,23 +35,32 @@ impl Field {
         }
     }
 
+    /// A field on the same lattice, each of its rows made by `fill`.
+    pub fn by_rows(&self, fill: impl Fn(usize, &mut [f32]) + Sync) -> Field {
+        let mut values = Array2::zeros(self.shape());
+        parallel::rows(&mut values, &fill);
+        Field {
+            values,
+            west_deg: self.west_deg,
+        }
+    }
+
     /// The same values on the same lattice, each changed.
     pub fn map(&self, change: impl Fn(f32) -> f32 + Sync) -> Field {
-        let mut field = self.clone();
-        parallel::rows(&mut field.values, &|_, line| {
-            line.iter_mut().for_each(|value| *value = change(*value));
-        });
-        field
+        self.by_rows(|row, line| {
+            let values = line.iter_mut().zip(self.values.row(row));
+            values.for_each(|(out, &value)| *out = change(value));
+        })
     }
 
     /// This field and another of the same lattice, put together value by value.
     pub fn with(&self, other: &Field, together: impl Fn(f32, f32) -> f32 + Sync) -> Field {
-        let mut field = self.clone();
-        parallel::rows(&mut field.values, &|row, line| {
-            let both = line.iter_mut().zip(other.values.row(row));
-            both.for_each(|(value, &other)| *value = together(*value, other));
-        });
-        field
+        self.by_rows(|row, line| {
+            let both = self.values.row(row);
+            let both = both.iter().zip(other.values.row(row));
+            let values = line.iter_mut().zip(both);
+            values.for_each(|(out, (&value, &other))| *out = together(value, other));
+        })
     }
 
     /// As a grid of samples.
@@ -178,6 +187,12 @@ pub fn pooled_grid(grid: &Grid, rows: usize, columns: usize) -> Field {
     Pooling::new(grid.layout(), rows, columns).of(&grid.heights_m, |value| value)
 }
 
+/// Rounds a row of numbers.
+pub fn rounded(numbers: ArrayView1<'_, f64>, out: &mut [f32]) {
+    let both = out.iter_mut().zip(numbers);
+    both.for_each(|(out, number)| *out = *number as f32);
+}
+
 fn lined(line: ArrayView1<'_, f32>) -> std::borrow::Cow<'_, [f32]> {
     match line.to_slice() {
         Some(slice) => slice.into(),
@@ -247,24 +262,7 @@ impl Interpolation {
 /// The field on a finer lattice like another's.
 pub fn refined(field: &Field, like: &Field) -> Field {
     let way = Interpolation::new(field.layout(), like.layout());
-    let mut values = Array2::zeros(like.shape());
-    values
-        .axis_iter_mut(Axis(0))
-        .into_par_iter()
-        .enumerate()
-        .for_each_init(
-            || vec![0f32; like.shape().1],
-            |line, (row, mut out)| {
-                way.row(field, row, line);
-                out.iter_mut()
-                    .zip(line.iter())
-                    .for_each(|(out, mm)| *out = *mm);
-            },
-        );
-    Field {
-        values,
-        west_deg: like.west_deg,
-    }
+    like.by_rows(|row, line| way.row(field, row, line))
 }
 
 /// The field on another's lattice, averaged or interpolated.

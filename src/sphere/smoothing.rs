@@ -39,9 +39,6 @@ pub struct Smoother {
     backward: Arc<dyn Fft<f64>>,
 }
 
-/// A field in waves along its rows, `(rows, wave numbers)`.
-pub struct Waves(Array2<Complex<f64>>);
-
 impl Smoother {
     /// For lattices of so many rows and columns.
     pub fn new(rows: usize, columns: usize) -> Smoother {
@@ -67,26 +64,24 @@ impl Smoother {
         self.flow.len()
     }
 
-    /// Takes a field apart into waves; `fill(row, out)` gives the values of a row.
-    pub fn waves(&self, fill: impl Fn(usize, &mut [f64]) + Sync) -> Waves {
+    /// Takes a field apart into waves along its rows, `(rows, wave numbers)`.
+    fn waves(&self, values: &Array2<f32>) -> Array2<Complex<f64>> {
         let columns = self.columns;
         let mut waves = Array2::zeros((self.rows(), columns / 2 + 1));
         waves
             .axis_chunks_iter_mut(Axis(0), 2)
             .into_par_iter()
-            .enumerate()
+            .zip(values.axis_chunks_iter(Axis(0), 2))
             .for_each_init(
-                || (vec![0f64; columns], vec![Complex::default(); columns]),
-                |(line, both), (pair, mut out)| {
+                || vec![Complex::default(); columns],
+                |both, (mut out, values)| {
                     // Two real rows are one complex row.
-                    fill(2 * pair, line);
-                    for (both, &value) in both.iter_mut().zip(line.iter()) {
-                        *both = Complex::new(value, 0.0);
+                    for (both, &value) in both.iter_mut().zip(values.row(0)) {
+                        *both = Complex::new(f64::from(value), 0.0);
                     }
                     if out.nrows() == 2 {
-                        fill(2 * pair + 1, line);
-                        for (both, &value) in both.iter_mut().zip(line.iter()) {
-                            both.im = value;
+                        for (both, &value) in both.iter_mut().zip(values.row(1)) {
+                            both.im = f64::from(value);
                         }
                     }
                     self.forward.process(both);
@@ -99,28 +94,18 @@ impl Smoother {
                     }
                 },
             );
-        Waves(waves)
-    }
-
-    /// A field of values smoothed, as [`smoothed`](Self::smoothed).
-    pub fn smooth(&self, values: &Array2<f32>, sigma_rad: f64) -> Array2<f64> {
-        let waves = self.waves(|row, out| {
-            out.iter_mut()
-                .zip(values.row(row))
-                .for_each(|(out, value)| *out = f64::from(*value));
-        });
-        self.smoothed(&waves, sigma_rad)
+        waves
     }
 
     /// The field smoothed by a Gauss of standard deviation `sigma_rad` in each direction.
-    pub fn smoothed(&self, waves: &Waves, sigma_rad: f64) -> Array2<f64> {
-        let mut smooth = waves.0.clone();
+    pub fn smooth(&self, values: &Array2<f32>, sigma_rad: f64) -> Array2<f64> {
+        let mut waves = self.waves(values);
         let tau = sigma_rad * sigma_rad / (2.0 * STEPS as f64);
-        let chunks = smooth.axis_chunks_iter_mut(Axis(1), WAVES_AT_ONCE);
+        let chunks = waves.axis_chunks_iter_mut(Axis(1), WAVES_AT_ONCE);
         parallel::given(chunks, &|i, waves| {
             self.solve(waves, i * WAVES_AT_ONCE, tau)
         });
-        self.field(smooth.view())
+        self.field(waves.view())
     }
 
     /// Solves the systems of neighbouring wave numbers, [`STEPS`] times.

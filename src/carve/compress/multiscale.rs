@@ -30,7 +30,7 @@ use crate::model::extremes::ends;
 use crate::model::grid::{Grid, Heights};
 use crate::model::parallel;
 use crate::sphere::figures::{Figures, Judge};
-use crate::sphere::lattice::{Field, Interpolation, Pooling, moved, pooled, refined};
+use crate::sphere::lattice::{Field, Interpolation, Pooling, moved, pooled, refined, rounded};
 use crate::sphere::smoothing::Smoother;
 use ndarray::Axis;
 use rayon::prelude::*;
@@ -162,10 +162,7 @@ pub struct DetailChoice {
 fn smooth(field: &Field, sigma_rad: f64) -> Field {
     let (rows, columns) = field.shape();
     let smooth = Smoother::new(rows, columns).smooth(&field.values, sigma_rad);
-    Field {
-        values: smooth.mapv(|value| value as f32),
-        west_deg: field.west_deg,
-    }
+    field.by_rows(|row, out| rounded(smooth.row(row), out))
 }
 
 /// Half as many rows and columns.
@@ -338,14 +335,17 @@ impl Bands {
         // From half to full over an octave, so that no band comes out at a stroke.
         let octaves = (sigma_mm / (RESOLVED * resolved_mm)).log2();
         let resolved = (1.0 + octaves).clamp(0.0, 1.0);
-        let with = |activity: f32, level: f32| {
-            let activity = f64::from(activity);
+        let log = |activity: f64| {
             let power = ((activity + FLOOR_MM) / target).powf(-POWER);
             let deepened = (power * weight).min(MOST);
             let bold = 0.5 * share * (1.0 + deepened * deepened).ln();
             let past = activity * bold.exp() / reach;
-            let calm = 0.5 * (1.0 + past * past).ln();
-            let log = bold - calmed * (calm - share * f64::from(level));
+            bold - calmed * 0.5 * (1.0 + past * past).ln()
+        };
+        let (_, most) = ends(activity.values.as_slice().unwrap_or_default());
+        let log = tabled(most, &log);
+        let with = |activity: f32, level: f32| {
+            let log = log(activity) + calmed * share * f64::from(level);
             (log.min(0.0) + resolved * log.max(0.0)).exp() as f32
         };
         match &temper.level {
@@ -365,6 +365,27 @@ impl Bands {
         Temper {
             calm,
             level: Some(smooth.map(|log| levelled as f32 * log)),
+        }
+    }
+}
+
+/// A smooth function of activities up to `most`, from a table: samples are many, and logarithms
+/// slow. [`KNOTS`] to the octave leave less than a part in 100,000.
+fn tabled(most: f32, log: &(dyn Fn(f64) -> f64 + Sync)) -> impl Fn(f32) -> f64 + Sync {
+    // The upper bits of a float count octaves and even parts of them.
+    let bits = |activity: f32| (activity + FLOOR_MM as f32).to_bits();
+    let between = f32::MANTISSA_DIGITS - 1 - KNOTS.ilog2();
+    let first = bits(0.0) >> between;
+    let knots: Vec<f64> = (first..=(bits(most.max(0.0)) >> between) + 1)
+        .map(|knot| log(f64::from(f32::from_bits(knot << between)) - FLOOR_MM))
+        .collect();
+    move |activity| {
+        let bits = bits(activity);
+        let knot = (bits >> between).saturating_sub(first) as usize;
+        let part = f64::from(bits & ((1 << between) - 1)) / f64::from(1u32 << between);
+        match knots.get(knot..knot + 2) {
+            Some(&[here, next]) => part.mul_add(next - here, here),
+            _ => log(f64::from(activity)),
         }
     }
 }
@@ -473,6 +494,9 @@ fn lay_back(relief_mm: &mut Grid, radius_mm: f64) {
     limit_slope(relief_mm, radius_mm, STEEPEST_DEG);
 }
 
+/// Knots to the octave in tables of activity.
+const KNOTS: u32 = 256;
+
 /// Values that a thread takes at a time.
 const SAMPLES_AT_ONCE: usize = 1 << 14;
 
@@ -539,6 +563,21 @@ mod tests {
     /// Plains that are faintly rough, about any axis.
     fn rough(d: DVec3) -> f64 {
         30.0 * (90.0 * d.x + 1.0).sin() * (70.0 * d.y).cos() + 20.0 * (120.0 * d.z + 2.0).sin()
+    }
+
+    #[test]
+    fn tables_say_what_the_function_says() {
+        let log = |activity: f64| {
+            (1.0 + (activity / 0.05).powi(2)).ln() - 0.8 * (activity + FLOOR_MM).ln()
+        };
+        let table = tabled(3.0, &log);
+        for i in 0..=30_000 {
+            let activity = 3.0 * (i as f32 / 30_000.0).powi(3);
+            assert_abs_diff_eq!(table(activity), log(f64::from(activity)), epsilon = 2e-5);
+        }
+        // Beyond its end, too.
+        assert_abs_diff_eq!(table(50.0), log(50.0), epsilon = 1e-12);
+        assert!(table(f32::NAN).is_nan());
     }
 
     #[test]
