@@ -20,7 +20,7 @@ use super::{Heightmap, Outline};
 use crate::read::memory::{MOST_WEIGHED_POWER, weighed_every};
 use fixedbitset::FixedBitSet;
 use glam::{DVec2, DVec3};
-use std::collections::HashMap;
+use rustc_hash::{FxBuildHasher, FxHashMap};
 use std::ops::Range;
 
 /// Largest triangles are this long on their short sides, mm: longer ones would leave a ball of
@@ -347,7 +347,8 @@ impl<'a> Terrain<'a> {
 
     /// Numbers the used points in the order of their first use.
     fn collect(&self, triangles: &[Half], error_mm: f64) -> Surface {
-        let mut numbers: HashMap<Node, u32> = HashMap::with_capacity(triangles.len());
+        let mut numbers: FxHashMap<Node, u32> =
+            FxHashMap::with_capacity_and_hasher(triangles.len(), FxBuildHasher);
         let mut points = Vec::with_capacity(triangles.len() / 2);
         let triangles = triangles
             .iter()

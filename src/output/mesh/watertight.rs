@@ -2,7 +2,7 @@
 
 use super::{Heightmap, Mesh, Outline, Surface, Terrain, Wall};
 use glam::DVec3;
-use std::collections::HashMap;
+use rustc_hash::{FxBuildHasher, FxHashMap};
 
 /// Points nearer to a wall than this count as on it, mm: cuts there would make slivers.
 const ON_WALL_MM: f64 = 1e-7;
@@ -34,7 +34,7 @@ pub fn close(surface: Surface, outline: &Outline) -> Mesh {
         triangles,
         error_mm,
     };
-    let mut feet: HashMap<u32, u32> = HashMap::new();
+    let mut feet: FxHashMap<u32, u32> = FxHashMap::default();
     let middle = add(&mut mesh.points, DVec3::ZERO);
     let pointed = outline.apex_mm.is_some_and(|apex| apex < POINTED_MM);
     for [from, to] in mesh.rim.clone() {
@@ -88,7 +88,7 @@ fn cut(points: &mut Vec<DVec3>, triangles: &[[u32; 3]], wall: &Wall) -> Vec<[u32
             }
         })
         .collect();
-    let mut made: HashMap<[u32; 2], u32> = HashMap::new();
+    let mut made: FxHashMap<[u32; 2], u32> = FxHashMap::default();
     let mut crossing = |points: &mut Vec<DVec3>, inside: u32, outside: u32| {
         *made.entry([inside, outside]).or_insert_with(|| {
             let (a, b) = (inside as usize, outside as usize);
@@ -147,7 +147,8 @@ fn without_unused(points: &[DVec3], triangles: &[[u32; 3]]) -> (Vec<DVec3>, Vec<
 
 /// Edges that only one triangle has, in the order of the triangles.
 fn rim(triangles: &[[u32; 3]]) -> Vec<[u32; 2]> {
-    let mut edges: HashMap<[u32; 2], ()> = HashMap::with_capacity(2 * triangles.len());
+    let mut edges: FxHashMap<[u32; 2], ()> =
+        FxHashMap::with_capacity_and_hasher(2 * triangles.len(), FxBuildHasher);
     let sides = |&[a, b, c]: &[u32; 3]| [[a, b], [b, c], [c, a]];
     for edge in triangles.iter().flat_map(sides) {
         // The neighbour runs along the same edge the other way.

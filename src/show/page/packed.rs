@@ -20,8 +20,8 @@ const FINEST_STEP_MM: f64 = 0.004;
 /// Steps that fit to either side of the middle.
 const REACH_STEPS: f64 = 32_000.0;
 
-/// Level of compression: higher ones take several times as long for a twentieth less.
-const LEVEL: i32 = 6;
+/// Level of compression: higher ones take twice as long and longer for a hundredth less.
+const LEVEL: i32 = 3;
 
 /// What the viewer has to know to unpack a facet and to show it.
 #[derive(Debug, Clone, PartialEq, Serialize)]
