@@ -42,11 +42,14 @@ pub fn of_bytes(bytes: &[u8]) -> String {
 /// SHA-256 of an image's pixels, whatever file they are kept in.
 pub fn of_pixels(levels: &Array2<u16>) -> String {
     let mut sum = Sha256::new();
-    let mut line = Vec::new();
+    let mut line = vec![0; levels.ncols()];
     for row in levels.outer_iter() {
-        line.clear();
         // Whole numbers turned round, which many are at a time, not bytes one by one.
-        line.extend(row.iter().map(|level| level.to_be()));
+        let turn = |(out, level): (&mut u16, &u16)| *out = level.to_be();
+        match row.as_slice() {
+            Some(row) => line.iter_mut().zip(row).for_each(turn),
+            None => line.iter_mut().zip(&row).for_each(turn),
+        }
         sum.update(bytemuck::cast_slice::<u16, u8>(&line));
     }
     hex(sum.finalize())
