@@ -6,6 +6,8 @@ use super::{BAND_ROWS, FacetImage, Undercut};
 use crate::model::parallel;
 use glam::DVec2;
 use ndarray::{Array2, ArrayViewMut2, Axis};
+use std::cmp::Reverse;
+use std::collections::BinaryHeap;
 use std::ops::Range;
 
 /// Pixels that are looked at together before any is looked at alone.
@@ -20,7 +22,6 @@ pub fn quantise(
     mut spare: Vec<u16>,
 ) -> FacetImage {
     let size = (spec.height_px, spec.width_px);
-    spare.clear();
     spare.resize(size.0 * size.1, 0);
     let mut levels = Array2::from_shape_vec(size, spare).unwrap_or_else(|_| Array2::zeros(size));
     let bands = levels.axis_chunks_iter_mut(Axis(0), BAND_ROWS);
@@ -65,12 +66,15 @@ impl pulp::NullaryFnOnce for QuantiseBand<'_> {
         let spec = self.spec;
         let scale = Scale::of(spec);
         let mut stats = FacetStats::NONE;
+        let mut low = Vec::new();
         for (i, mut line) in self.rows.outer_iter_mut().enumerate() {
             let row = self.first_row + i;
             let z_mm = &self.z_mm[row * spec.width_px..][..spec.width_px];
             let drawn = spec.drawn(row);
             // Images are made row by row, so their rows are whole.
             let line = line.as_slice_mut().unwrap_or_default();
+            line[..drawn.start].fill(0);
+            line[drawn.end..].fill(0);
             for (level, z) in line[drawn.clone()].iter_mut().zip(&z_mm[drawn]) {
                 *level = scale.level(*z);
             }
@@ -79,13 +83,23 @@ impl pulp::NullaryFnOnce for QuantiseBand<'_> {
             for first in carved.clone().step_by(CHUNK) {
                 let columns = first..(first + CHUNK).min(carved.end);
                 let (lowest, highest) = ends(&z_mm[columns.clone()]);
-                // Few chunks hold anything to be counted, or ground lower than any before.
-                if scale.holds(lowest) && scale.holds(highest) && scale.mm(lowest) >= stats.min_mm {
+                if scale.holds(lowest) && scale.holds(highest) {
                     stats.max_mm = stats.max_mm.max(scale.mm(highest));
+                    // Positive floats are in the order of their bits.
+                    low.push((Reverse(lowest.to_bits()), row, columns.start));
                 } else {
                     count(spec, &scale, (row, columns), z_mm, &mut stats);
                 }
             }
+        }
+        // The lowest first: then few have to be looked at, for ground beyond the trim.
+        let mut low = BinaryHeap::from(low);
+        while let Some((Reverse(lowest), row, first)) = low.pop()
+            && scale.mm(f32::from_bits(lowest)) < stats.min_mm
+        {
+            let columns = first..(first + CHUNK).min(spec.span(row).end);
+            let z_mm = &self.z_mm[row * spec.width_px..][..spec.width_px];
+            count(spec, &scale, (row, columns), z_mm, &mut stats);
         }
         stats
     }

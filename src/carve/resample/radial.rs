@@ -307,18 +307,23 @@ impl<'a> Radial<'a> {
         z_mm: &mut [f32],
     ) -> Vec<usize> {
         let width = self.spec.width_px;
-        let mut marches = Vec::new();
-        for (i, row) in rows.enumerate() {
-            for column in self.spec.drawn(row) {
-                let index = i * width + column;
-                let leaf = self.leaf(band, i, column);
-                if !z_mm[index].is_nan() && (leaf.unique || !marks.get(row, column)) {
-                    continue;
-                }
-                let (x, y) = (self.spec.x_mm(column), self.spec.y_mm(row));
-                z_mm[index] = f32::NAN;
-                marches.extend(self.march::<FLAT>(index, x, y, leaf));
+        let mut places = band.unsettled.clone();
+        for (i, row) in rows.clone().enumerate() {
+            let drawn = self.spec.drawn(row);
+            for (_, columns) in self.folding_leaves(band, i) {
+                let columns = columns.start.max(drawn.start)..columns.end.min(drawn.end);
+                let marked = columns.filter(|column| marks.get(row, *column));
+                places.extend(marked.map(|column| i * width + column));
             }
+        }
+        places.sort_unstable();
+        places.dedup();
+        let mut marches = Vec::new();
+        for index in places {
+            let (row, column) = (index / width, index % width);
+            let (x, y) = (self.spec.x_mm(column), self.spec.y_mm(rows.start + row));
+            z_mm[index] = f32::NAN;
+            marches.extend(self.march::<FLAT>(index, x, y, self.leaf(band, row, column)));
         }
         self.run_marches::<FLAT>(marches, z_mm)
     }
