@@ -16,24 +16,25 @@ use crate::model::settings::{Base, Projection};
 use glam::DVec2;
 use std::ops::Range;
 
-/// Looks at every so many pixels, each way.
-const STRIDE: usize = 12;
+/// Looks at every so many pixels, each way; of fine pixels at more, this far apart.
+const STRIDE: f64 = 12.0;
+const NEAREST_MM: f64 = 0.8;
 
 /// Looks so much farther than the facet's image: low ground lies nearer the axis than the datum.
 const WIDER: f64 = 1.25;
 
 /// Area of a facet that is undercut, and all that is carved, mm² seen from above.
 ///
-/// The two are sums over every twelfth pixel each way; pixels drawn as undercut are the first
+/// The two are sums over every twelfth pixel each way, or every 0.8 mm; pixels drawn as undercut are the first
 /// where no ground is undercut twice.
 pub fn undercut_mm2(sampler: &Sampler, spec: &FacetSpec) -> (f64, f64) {
     if spec.projection == Projection::Gnomonic {
         return (0.0, 1.0);
     }
-    let step_mm = STRIDE as f64 * spec.pixel_mm;
+    let step_mm = (STRIDE * spec.pixel_mm).max(NEAREST_MM);
     let spans: Vec<Range<usize>> = (0..spec.height_px).map(|row| spec.span(row)).collect();
-    let rows = parallel::given(steps(spec.height_px), &|_, step| {
-        of_row(sampler, spec, &spans, f64::from(step) * step_mm)
+    let rows = parallel::given(steps(spec, spec.height_px, step_mm), &|_, step| {
+        of_row(sampler, spec, &spans, f64::from(step) * step_mm, step_mm)
     });
     // In the order of the rows, whatever the threads.
     let sum = |of: fn(&(f64, f64)) -> f64| step_mm * step_mm * rows.iter().map(of).sum::<f64>();
@@ -41,18 +42,24 @@ pub fn undercut_mm2(sampler: &Sampler, spec: &FacetSpec) -> (f64, f64) {
 }
 
 /// Steps from the axis that cover a side of the image.
-fn steps(pixels: usize) -> std::ops::RangeInclusive<i32> {
-    let most = (0.5 * WIDER * pixels as f64 / STRIDE as f64) as i32;
+fn steps(spec: &FacetSpec, pixels: usize, step_mm: f64) -> std::ops::RangeInclusive<i32> {
+    let most = (0.5 * WIDER * pixels as f64 * spec.pixel_mm / step_mm) as i32;
     -most..=most
 }
 
 /// The same of one row of datum, over the area of a step.
-fn of_row(sampler: &Sampler, spec: &FacetSpec, spans: &[Range<usize>], y_mm: f64) -> (f64, f64) {
+fn of_row(
+    sampler: &Sampler,
+    spec: &FacetSpec,
+    spans: &[Range<usize>],
+    y_mm: f64,
+    step_mm: f64,
+) -> (f64, f64) {
     let turn = 0.5 * spec.pixel_mm / spec.radius_mm;
     let (sin_turn, cos_turn) = turn.sin_cos();
     let (mut places, mut towards) = (Vec::new(), Vec::new());
-    for step in steps(spec.width_px) {
-        let x_mm = f64::from(step) * STRIDE as f64 * spec.pixel_mm;
+    for step in steps(spec, spec.width_px, step_mm) {
+        let x_mm = f64::from(step) * step_mm;
         let away_mm = x_mm.hypot(y_mm);
         let up_mm = match spec.base {
             Base::Sphere => (spec.radius_mm.powi(2) - away_mm.powi(2)).max(0.0).sqrt(),
