@@ -17,6 +17,7 @@
 
 use super::resample::{FacetSpec, Side};
 use crate::model::curve::Curve;
+use crate::model::extremes::ends;
 use crate::model::geometry::{Frame, Solid, direction, lat_lon_deg};
 use crate::model::grid::{Heights, Layout};
 use crate::model::parallel;
@@ -911,10 +912,7 @@ fn block(grid: &dyn Heights, first_row: usize, first_column: usize, samples: usi
     let layout = grid.layout();
     let end_row = (first_row + samples).min(layout.rows);
     let end_column = (first_column + samples).min(layout.columns);
-    let window = grid.window(first_row..end_row, first_column..end_column);
-    let (low, high) = window.iter().fold((f32::MAX, f32::MIN), |(low, high), &h| {
-        (low.min(h), high.max(h))
-    });
+    let (low, high) = ends(&grid.window(first_row..end_row, first_column..end_column));
     let grid = layout;
     let middle_lat = 0.5 * (grid.lat_deg(first_row) + grid.lat_deg(end_row - 1));
     let half_lon = 0.5 * (end_column - 1 - first_column) as f64 * grid.step_lon_deg();

@@ -24,26 +24,28 @@ const AT_ONCE: usize = 1 << 14;
 /// The least and the greatest of numbers of which none is NaN; of none the largest and the smallest
 /// there are.
 pub fn ends(values: &[f32]) -> (f32, f32) {
+    if values.len() <= AT_ONCE {
+        return ends_of_few(values);
+    }
     let pieces: Vec<&[f32]> = values.chunks(AT_ONCE).collect();
-    let of_pieces = parallel::mapped(&pieces, &|piece| {
-        let (mut least, mut greatest) = ([f32::MAX; LANES], [f32::MIN; LANES]);
-        let (chunks, rest) = piece.as_chunks::<LANES>();
-        for chunk in chunks {
-            for lane in 0..LANES {
-                least[lane] = lesser(least[lane], chunk[lane]);
-                greatest[lane] = greater(greatest[lane], chunk[lane]);
-            }
+    let of_pieces = parallel::mapped(&pieces, &|piece| ends_of_few(piece));
+    let both = |all: (f32, f32), one: (f32, f32)| (lesser(all.0, one.0), greater(all.1, one.1));
+    of_pieces.into_iter().fold((f32::MAX, f32::MIN), both)
+}
+
+fn ends_of_few(values: &[f32]) -> (f32, f32) {
+    let (mut least, mut greatest) = ([f32::MAX; LANES], [f32::MIN; LANES]);
+    let (chunks, rest) = values.as_chunks::<LANES>();
+    for chunk in chunks {
+        for lane in 0..LANES {
+            least[lane] = lesser(least[lane], chunk[lane]);
+            greatest[lane] = greater(greatest[lane], chunk[lane]);
         }
-        (
-            least.iter().chain(rest).copied().fold(f32::MAX, lesser),
-            greatest.iter().chain(rest).copied().fold(f32::MIN, greater),
-        )
-    });
-    of_pieces
-        .into_iter()
-        .fold((f32::MAX, f32::MIN), |all, one| {
-            (lesser(all.0, one.0), greater(all.1, one.1))
-        })
+    }
+    (
+        least.iter().chain(rest).copied().fold(f32::MAX, lesser),
+        greatest.iter().chain(rest).copied().fold(f32::MIN, greater),
+    )
 }
 
 #[cfg(test)]

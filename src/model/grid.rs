@@ -192,11 +192,15 @@ impl Heights for Grid {
     }
 
     fn window(&self, rows: Range<usize>, columns: Range<usize>) -> Vec<f32> {
-        rows.flat_map(|row| {
+        let mut samples = Vec::with_capacity(rows.len() * columns.len());
+        for row in rows {
             let line = self.heights_m.row(row);
-            columns.clone().map(move |column| line[column])
-        })
-        .collect()
+            match line.as_slice() {
+                Some(line) => samples.extend_from_slice(&line[columns.clone()]),
+                None => samples.extend(columns.clone().map(|column| line[column])),
+            }
+        }
+        samples
     }
 
     fn rows_across_poles(&self, rows: Range<isize>) -> Vec<Vec<f32>> {

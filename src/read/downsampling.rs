@@ -296,6 +296,12 @@ impl RunningSums {
     /// Sum west of a fractional column, counted over any number of turns.
     fn west_of(&self, column: f64) -> f64 {
         let count = self.up_to.len() - 1;
+        // Most columns lie on the first time round, and whole numbers are found fast.
+        let at = column as usize;
+        if column >= 0.0 && at < count {
+            let (before, after) = (self.up_to[at], self.up_to[at + 1]);
+            return before + (column - at as f64) * (after - before);
+        }
         let whole = column.floor();
         let turns = (whole / count as f64).floor();
         let at = ((whole - turns * count as f64) as usize).min(count - 1);

@@ -2,6 +2,7 @@
 
 use super::unit_curve;
 use crate::model::curve::Curve;
+use crate::model::extremes::ends;
 use crate::model::grid::{Grid, Quantity, Source};
 use crate::model::parallel;
 use crate::model::settings::Settings;
@@ -92,10 +93,7 @@ pub fn finished(mut relief_mm: Grid, global: Option<Curve>) -> Shaped {
     // The sum makes a zero of a negative zero, which would not come back.
     let whole = |mm: f32| ((f64::from(mm) / STEP_MM).round() * STEP_MM + 0.0) as f32;
     change(&mut relief_mm, whole);
-    let ends = relief_mm.heights_m.iter();
-    let (low, high) = ends.fold((f32::INFINITY, f32::NEG_INFINITY), |(low, high), &mm| {
-        (low.min(mm), high.max(mm))
-    });
+    let (low, high) = ends(relief_mm.heights_m.as_slice().unwrap_or_default());
     let ends_mm = [low, high].map(f64::from);
     let range_mm = ends_mm[1] - ends_mm[0];
     Shaped {
