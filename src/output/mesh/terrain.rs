@@ -35,8 +35,16 @@ const LARGEST_POWER: (u32, u32) = (3, MOST_WEIGHED_POWER + 1);
 /// at one by one afterwards; with less room here fewer of them turn out too far away.
 const MIDDLE_SHARE: f32 = 0.75;
 
+/// Pixels so near the blank's edge may show ground or the floor: the manifest's numbers are rounded.
+const DOUBTFUL_PX: f64 = 0.25;
+
 /// Pixels around the facet that are refined like the facet itself, so that its rim is right.
 const RIM_PX: f64 = 1.0;
+
+/// Beyond the blank the ground goes on as it slopes over the last of these lengths, mm, and so
+/// far; a crease along the rim would need small triangles all along it.
+const SLOPE_OVER_MM: f64 = 0.5;
+const GOES_ON_MM: f64 = 4.0;
 
 /// Room for rounding in single precision, in levels.
 const ROUNDING: f32 = 0.05;
@@ -54,6 +62,9 @@ pub struct Terrain<'a> {
     known: Range<usize>,
     /// Columns of grid points that the image has ground for, by row.
     ground: Vec<Range<usize>>,
+    /// How the ground goes on beyond both ends of a row, levels per pixel, and how far.
+    slopes: Vec<[f32; 2]>,
+    goes_on_px: usize,
     /// Columns that belong to the facet, by row, with a rim around.
     wanted: Vec<Range<usize>>,
     /// What splits the first guess asks for.
@@ -92,7 +103,7 @@ impl<'a> Terrain<'a> {
             .walls
             .iter()
             .zip(&outline.blank_mm)
-            .map(|(wall, reach)| (wall.outward, *reach))
+            .map(|(wall, reach)| (wall.outward, *reach - DOUBTFUL_PX * heights.pixel_mm))
             .collect();
         let ground: Vec<Range<usize>> = (0..lattice.rows)
             .map(|row| {
@@ -110,10 +121,13 @@ impl<'a> Terrain<'a> {
             lattice,
             known,
             ground,
+            slopes: Vec::new(),
+            goes_on_px: (GOES_ON_MM / heights.pixel_mm) as usize,
             wanted: Vec::new(),
             middles: Middles::none(),
             forced: FixedBitSet::with_capacity(lattice.rows * lattice.columns),
         };
+        terrain.slopes = (0..lattice.rows).map(|row| terrain.slopes(row)).collect();
         let levels = terrain.levels(stride);
         // Walls lean out: at the highest ground of the image they are farthest from the middle.
         let top_mm = heights.mm(terrain.highest());
@@ -161,31 +175,46 @@ impl<'a> Terrain<'a> {
             let row = row.clamp(self.known.start, self.known.end - 1);
             let ground = self.ground[row].clone();
             let line = self.line(row, ground.clone());
-            let level = |column: usize| {
-                let column = column.clamp(ground.start, ground.end - 1);
-                f32::from(line[column - ground.start])
+            let level = |column: usize| match line.get(column.wrapping_sub(ground.start)) {
+                Some(level) => f32::from(*level),
+                None => self.level(Node { row, column }),
             };
-            let columns = (0..columns).step_by(stride);
-            if line.is_empty() {
-                levels.extend(columns.map(|_| 0.0));
-            } else {
-                levels.extend(columns.map(level));
-            }
+            levels.extend((0..columns).step_by(stride).map(level));
         }
         levels
     }
 
     /// Level at a grid point. Outside the blank the image shows the floor, which is no ground of
-    /// this facet: there the nearest ground in the same row goes on, and above and below the
+    /// this facet: there the ground in the same row goes on as it slopes, and above and below the
     /// nearest row.
     fn level(&self, at: Node) -> f32 {
         let row = at.row.clamp(self.known.start, self.known.end - 1);
-        let ground = &self.ground[row];
-        if ground.is_empty() {
+        let Range { start, end } = self.ground[row];
+        if start >= end {
             return 0.0;
         }
-        let column = at.column.clamp(ground.start, ground.end - 1);
-        f32::from(self.heights.levels[(row - 1, column - 1)])
+        let column = at.column.clamp(start, end - 1);
+        let edge = f32::from(self.heights.levels[(row - 1, column - 1)]);
+        let [west, east] = self.slopes[row];
+        match at.column.abs_diff(column).min(self.goes_on_px) as f32 {
+            away if at.column < start => edge + west * away,
+            away => edge + east * away,
+        }
+    }
+
+    /// How the ground slopes outward at both ends of a row, levels per pixel.
+    fn slopes(&self, row: usize) -> [f32; 2] {
+        let over = (SLOPE_OVER_MM / self.heights.pixel_mm) as usize;
+        match self.line(row, self.ground[row].clone()) {
+            [] | [_] => [0.0; 2],
+            line => {
+                let over = over.clamp(1, line.len() - 1);
+                let last = line.len() - 1;
+                [(0, over), (last, last - over)].map(|(edge, inner)| {
+                    (f32::from(line[edge]) - f32::from(line[inner])) / over as f32
+                })
+            }
+        }
     }
 
     /// Triangulates so that no pixel of the facet is farther than `tolerance_mm` from the
