@@ -256,6 +256,37 @@ fn level_ground_needs_few_triangles_and_walls_stand_where_the_saw_cuts() {
     assert!(mesh.points.iter().all(|point| on_wall(point) < 1e-6));
 }
 
+/// A manifest's numbers are rounded: of pixels on the very edge of the blank none can tell whether
+/// they show ground or the floor.
+#[test]
+fn a_floor_on_the_edge_of_the_blank_is_no_ground() {
+    let manifest = cube();
+    let mut outline = Outline::blank(&manifest, &manifest.facets[0]);
+    // Edges aslant across the image, a tenth of a pixel beyond a line of pixels.
+    let line_mm = 180.0 * PIXEL_MM * 0.5f64.sqrt();
+    let edge_mm = line_mm + 0.1 * PIXEL_MM;
+    outline.blank_mm.fill(edge_mm);
+    for wall in &mut outline.walls {
+        wall.at_back_mm = edge_mm;
+    }
+    let all = Array2::from_elem((SIDE_PX, SIDE_PX), 19_000);
+    let levels = Array2::from_shape_fn(all.dim(), |(row, column)| {
+        let place = heights(&all).place_mm(row as i64, column as i64);
+        let outside = |wall: &Wall| wall.outward.dot(place) > line_mm - 1e-6;
+        if outline.walls.iter().any(outside) {
+            0
+        } else {
+            19_000
+        }
+    });
+    let mesh = solid(&heights(&levels), &outline, TOLERANCE_MM);
+    assert_eq!(mesh.open_edges(), Vec::<[u32; 2]>::new());
+    assert!(mesh.top < 400, "{}", mesh.top);
+    let top_mm = heights(&levels).mm(19_000.0);
+    let exact = (2.0 * edge_mm).powi(2) * top_mm;
+    assert!((mesh.volume_mm3() - exact).abs() < 1e-4 * exact);
+}
+
 #[test]
 fn a_back_at_the_globes_centre_is_a_point() {
     let mut manifest = cube();
