@@ -35,8 +35,8 @@ const LARGEST_POWER: (u32, u32) = (3, MOST_WEIGHED_POWER + 1);
 /// at one by one afterwards; with less room here fewer of them turn out too far away.
 const MIDDLE_SHARE: f32 = 0.75;
 
-/// Pixels so near the blank's edge may show ground or the floor: the manifest's numbers are rounded.
-const DOUBTFUL_PX: f64 = 0.25;
+/// Black this steeply below the ground beside it is the floor.
+const FLOOR_SLOPE: f64 = 3.0;
 
 /// Pixels around the facet that are refined like the facet itself, so that its rim is right.
 const RIM_PX: f64 = 1.0;
@@ -103,14 +103,18 @@ impl<'a> Terrain<'a> {
             .walls
             .iter()
             .zip(&outline.blank_mm)
-            .map(|(wall, reach)| (wall.outward, *reach - DOUBTFUL_PX * heights.pixel_mm))
+            .map(|(wall, reach)| (wall.outward, *reach))
             .collect();
         let ground: Vec<Range<usize>> = (0..lattice.rows)
             .map(|row| {
                 let span = span(heights, lattice.columns, row, &blank);
                 let inside = span.start.max(1)..span.end.min(image_columns + 1);
                 let within = row >= 1 && row <= image_rows && !inside.is_empty();
-                if within { inside } else { 0..0 }
+                if within {
+                    not_floor(heights, row, inside)
+                } else {
+                    0..0
+                }
             })
             .collect();
         let mut known = (0..lattice.rows).filter(|&row| !ground[row].is_empty());
@@ -196,10 +200,10 @@ impl<'a> Terrain<'a> {
         let column = at.column.clamp(start, end - 1);
         let edge = f32::from(self.heights.levels[(row - 1, column - 1)]);
         let [west, east] = self.slopes[row];
-        match at.column.abs_diff(column).min(self.goes_on_px) as f32 {
-            away if at.column < start => edge + west * away,
-            away => edge + east * away,
-        }
+        let slope = if at.column < start { west } else { east };
+        let away = at.column.abs_diff(column).min(self.goes_on_px);
+        // Nothing is carved below black.
+        (edge + slope * away as f32).clamp(0.0, f32::from(u16::MAX))
     }
 
     /// How the ground slopes outward at both ends of a row, levels per pixel.
@@ -398,6 +402,22 @@ impl<'a> Terrain<'a> {
             error_mm,
         }
     }
+}
+
+/// Ground of a row without a last pixel that shows the floor, black and far below the next: the
+/// manifest's numbers are rounded, and one on the very edge of the blank may.
+fn not_floor(heights: &Heightmap<'_>, row: usize, ground: Range<usize>) -> Range<usize> {
+    let drop = FLOOR_SLOPE * heights.pixel_mm / heights.step_mm();
+    let floor = |column: usize, next: usize| {
+        let level = |column: usize| heights.levels[(row - 1, column - 1)];
+        level(column) == 0 && f64::from(level(next)) > drop
+    };
+    let Range { start, end } = ground;
+    if end - start < 3 {
+        return ground;
+    }
+    let west = usize::from(floor(start, start + 1));
+    start + west..end - usize::from(floor(end - 1, end - 2))
 }
 
 /// Columns of grid points in a row that lie inside a convex outline given by distances along unit
