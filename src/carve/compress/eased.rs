@@ -155,7 +155,10 @@ fn leans(relief_mm: &Grid, limits: &LeanLimits, cell: Cell) -> bool {
         layout.north_deg().to_radians() - cell.0 as f64 * step.0,
         layout.west_deg.to_radians() + cell.1 as f64 * step.1,
     );
-    let middle = direction_of(first.0 - 0.5 * step.0, first.1 + 0.5 * step.1);
+    let middle = direction_of(
+        (first.0 - 0.5 * step.0).sin_cos(),
+        (first.1 + 0.5 * step.1).sin_cos(),
+    );
     let leasts = faces.iter().map(|&face| {
         let cos = limits.cos(usize::from(face), middle);
         NEARLY * limits.fall_between(usize::from(face), cos, f64::from(samples[5]))
@@ -181,8 +184,9 @@ fn leans(relief_mm: &Grid, limits: &LeanLimits, cell: Cell) -> bool {
             if lat.abs() > 0.5 * PI - 1e-6 {
                 return false;
             }
+            let (lat, lon) = (lat.sin_cos(), lon.sin_cos());
             let here = direction_of(lat, lon);
-            let ((sin_lat, cos_lat), (sin_lon, cos_lon)) = (lat.sin_cos(), lon.sin_cos());
+            let ((sin_lat, cos_lat), (sin_lon, cos_lon)) = (lat, lon);
             let east = DVec3::new(-sin_lon, cos_lon, 0.0);
             let north = DVec3::new(-sin_lat * cos_lon, -sin_lat * sin_lon, cos_lat);
             // mm per radian.
@@ -209,8 +213,7 @@ fn squared(by_sample: (f64, f64), widths: (f64, f64), radius_mm: f64) -> f64 {
     (down * down + right * right) / (radius_mm * radius_mm)
 }
 
-fn direction_of(lat_rad: f64, lon_rad: f64) -> DVec3 {
-    let ((sin_lat, cos_lat), (sin_lon, cos_lon)) = (lat_rad.sin_cos(), lon_rad.sin_cos());
+fn direction_of((sin_lat, cos_lat): (f64, f64), (sin_lon, cos_lon): (f64, f64)) -> DVec3 {
     DVec3::new(cos_lat * cos_lon, cos_lat * sin_lon, sin_lat)
 }
 

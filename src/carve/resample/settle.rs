@@ -59,8 +59,11 @@ impl Radial<'_> {
             let mut few_z1 = z;
             for (slot, &lane) in lanes[..left].iter().enumerate() {
                 (few_x[slot], few_z[slot]) = (x[lane], z[lane]);
-                let rho2 = x[lane].mul_add(x[lane], y * y);
-                few_z1[slot] = self.lift::<FLAT>(f64::from(relief[lane]), z[lane], rho2);
+                if round == 0 {
+                    // The relief there is known already.
+                    let rho2 = x[lane].mul_add(x[lane], y * y);
+                    few_z1[slot] = self.lift::<FLAT>(f64::from(relief[lane]), z[lane], rho2);
+                }
             }
             if round > 0 {
                 few_z1 = self.step::<FLAT>(left, &few_x, &ys, &few_z);
