@@ -18,7 +18,7 @@
 use super::resample::{FacetSpec, Side};
 use crate::model::curve::Curve;
 use crate::model::extremes::ends;
-use crate::model::geometry::{Frame, Solid, direction, lat_lon_deg};
+use crate::model::geometry::{Face, Frame, Solid, direction, lat_lon_deg};
 use crate::model::grid::{Heights, Layout};
 use crate::model::parallel;
 use crate::model::settings::{Base, Projection, ReliefRange, Settings};
@@ -240,17 +240,22 @@ impl<'a> GroundExtent<'a> {
         }
     }
 
+    /// Where a face stands in its stock.
+    fn placement(&self, face: &Face, size: Size) -> StockPlacement {
+        StockPlacement {
+            base: self.settings.globe.base,
+            projection: self.settings.globe.projection,
+            radius_mm: size.radius_mm,
+            distance_mm: size.radius_mm * face.distance,
+        }
+    }
+
     /// The worst that can be: the highest ground at a facet's middle, the lowest at the farthest
     /// corner of its trim.
     fn extremes_anywhere(&self, kind: usize, size: Size) -> Extremes {
         let number = self.solid.kinds[kind].faces[0];
         let face = &self.solid.faces[number];
-        let place = StockPlacement {
-            base: self.settings.globe.base,
-            projection: self.settings.globe.projection,
-            radius_mm: size.radius_mm,
-            distance_mm: size.radius_mm * face.distance,
-        };
+        let place = self.placement(face, size);
         let lowest = self.unit.lowest_mm() * size.range_mm;
         let sides = self.sides(number);
         let rim = face.corners.iter().enumerate().map(|(i, &corner)| {
@@ -546,12 +551,7 @@ impl<'a> GroundExtent<'a> {
     /// Highest z of a face, or lowest.
     fn face_extreme(&self, number: usize, outline: &[DVec2], size: Size, highest: bool) -> f64 {
         let face = &self.solid.faces[number];
-        let place = StockPlacement {
-            base: self.settings.globe.base,
-            projection: self.settings.globe.projection,
-            radius_mm: size.radius_mm,
-            distance_mm: size.radius_mm * face.distance,
-        };
+        let place = self.placement(face, size);
         let widest = outline.iter().map(|p| p.length()).fold(0.0, f64::max);
         let lowest_reach = place.reach(self.unit.lowest_mm() * size.range_mm);
         let rim = match place.projection {

@@ -261,8 +261,10 @@ fn compare_extremes(
     };
     let sides = seam_steps::sides_of(manifest, facet);
     let lowest = |margin_mm: f64| lowest_inside(manifest, facet, image, &sides, margin_mm);
-    let (smaller, larger) = (lowest(-BORDER_MM), lowest(BORDER_MM));
-    if !(larger - allowed..=smaller + allowed).contains(&facet.min_mm) {
+    let smaller = lowest(-BORDER_MM);
+    // What is not too low for the smaller part is not for the larger: that one is seldom looked at.
+    let too_low = |listed: f64| listed < smaller - allowed && listed < lowest(BORDER_MM) - allowed;
+    if facet.min_mm > smaller + allowed || too_low(facet.min_mm) {
         return wrong("lowest", smaller, facet.min_mm);
     }
     let terrain_everywhere = manifest.job.pointer("/image/outside")

@@ -8,7 +8,7 @@ use super::facet_outline;
 use super::flow::Flow;
 use super::ground::{View, Window};
 use super::joining::{hand, step};
-use super::pieces::{index_mark, middle_of};
+use super::pieces::index_mark;
 use super::section::time;
 use super::sheet::{HEAD_MM, MARGIN_MM, Sheet};
 use super::type_size::{fitted, wrapped};
@@ -21,7 +21,7 @@ use crate::model::settings::{Base, Settings};
 use crate::output::image_file;
 use crate::shop::cautions::CAUTIONS;
 use crate::shop::plan::{KindPlan, Operation, Plan, paper_mm};
-use crate::shop::polygon::{bounds, holds};
+use crate::shop::polygon::{bounds, holds, outward};
 use crate::shop::{facet_label, kind_letter, seam_label};
 use crate::show::pictures::text_width;
 use crate::show::pictures::{grey_png, picture};
@@ -257,7 +257,8 @@ impl Traveller<'_> {
                 seam_label(row.seam),
                 facet_label(row.neighbour)
             );
-            let out = middle_of(corners, row.side).normalize_or_zero();
+            let (from, to) = (corners[row.side], corners[(row.side + 1) % corners.len()]);
+            let out = outward(from, to);
             let edge = outline[row.side * per_side + per_side / 2];
             // Half the words' box towards the edge: steep sides need more.
             let half = 0.5 * text_width(&words, TYPE) * out.x.abs() + 0.4 * TYPE * out.y.abs();
