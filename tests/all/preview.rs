@@ -554,6 +554,18 @@ fn a_slider_moves_the_ball_and_the_numbers_and_a_job_is_written_with_its_comment
     let (before, other) = (figures(&page, 1), figures(&page, 2));
     assert_eq!(before, other);
 
+    // The dial of a setting that is left to the program stands where its answer does, so to take
+    // the setting over moves nothing.
+    let dial = "Number(document.getElementById('set-relief-detail').value).toFixed(2)";
+    assert_eq!(page.ask(dial), json!(before[10]));
+    let answers = "document.querySelector('[data-side=A]').dataset.answers";
+    for _ in ["taken over", "given back"] {
+        let count = page.ask(answers);
+        page.run("document.getElementById('set-relief-detail-word').click()");
+        page.wait(&format!("{answers} !== {count}"));
+        assert_eq!(figures(&page, 1), before);
+    }
+
     // A draft comes first and says so.
     page.run(
         "{ window.said = []; const verdict = document.querySelector('[data-verdict=A]'); \

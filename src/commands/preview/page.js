@@ -183,6 +183,7 @@
         }
         side.settling = null;
         show();
+        follow();
     }
 
     // While one answer is on its way, only the newest of all further wishes is kept. A draft is
@@ -460,6 +461,29 @@
         return holder;
     }
 
+    // What a word in place of a number came to, as far as answers tell: to take the word away
+    // then changes nothing.
+    const MM_OF = { mm: 1, cm: 10, m: 1000, in: 25.4 };
+    const FOUND = {
+        'relief.range': (answer, control) => answer.range_mm / MM_OF[control.unit],
+        'relief.detail': (answer) => answer.detail,
+    };
+    function foundNumber(control) {
+        const { answer } = sides[chosen];
+        const found = answer && FOUND[control.key]?.(answer, control);
+        return found === null || found === undefined ? control.number : Number(found.toFixed(3));
+    }
+
+    const saysWord = (control, value) => Boolean(control.word) && (value === null || value === control.word[0]);
+
+    // Lets the dials that a word stands for follow the answer.
+    function follow() {
+        for (const parts of inputs.values()) {
+            if (!parts.word?.checked || !(parts.control.key in FOUND)) continue;
+            parts.number.value = parts.slider.value = tidy(foundNumber(parts.control));
+        }
+    }
+
     // Puts the chosen side's values into the controls.
     function load() {
         const { values } = sides[chosen];
@@ -469,9 +493,9 @@
             if (parts.select) parts.select.value = value;
             if (parts.text) parts.text.value = value || '';
             if (parts.number) {
-                const isWord = Boolean(control.word) && (value === null || value === control.word[0]);
+                const isWord = saysWord(control, value);
                 if (parts.word) parts.word.checked = isWord;
-                const number = isWord ? control.number : numberOf(control, value);
+                const number = isWord ? foundNumber(control) : numberOf(control, value);
                 parts.number.value = number === null ? '' : tidy(number);
                 parts.slider.value = parts.number.value;
             }
