@@ -2,9 +2,13 @@
 
 use gdal::errors::Result;
 use gdal::{Dataset, DatasetOptions, DriverManager, GdalOpenFlags};
+use std::fs::File;
+use std::io::BufReader;
 use std::path::Path;
 use std::sync::Once;
 use std::sync::atomic::{AtomicBool, Ordering};
+use tiff::decoder::Decoder;
+use tiff::tags::{CompressionMethod, Tag};
 
 /// Formats that hold grids of numbers on a local disk. Left out on purpose: web services,
 /// databases, drivers that run code or read memory, and GDAL's own PDS3 driver (labels are read
@@ -115,21 +119,38 @@ fn prepare() {
 
 /// Opens a file, by a name that `sources.rs` let pass.
 pub(super) fn open(name: &Path) -> Result<Dataset> {
-    open_with(name, FILES)
+    // The driver sets up its library anew for every strip that it hands to a thread, which takes
+    // longer than to copy one.
+    let options: &[&str] = match is_uncompressed_tiff(name) {
+        true => &["NUM_THREADS=1"],
+        false => &[],
+    };
+    open_with(name, FILES, options)
+}
+
+/// Whether the cells of a TIFF lie in it as they are.
+fn is_uncompressed_tiff(name: &Path) -> bool {
+    let decoder = File::open(name).map(|file| Decoder::new(BufReader::new(file)));
+    let Ok(Ok(mut decoder)) = decoder else {
+        return false;
+    };
+    let method = decoder.find_tag_unsigned(Tag::Compression);
+    method.is_ok_and(|m: Option<u16>| m.is_none_or(|m| m == CompressionMethod::None.to_u16()))
 }
 
 /// Opens a virtual raster, given as its XML.
 pub(super) fn open_virtual(xml: &str) -> Result<Dataset> {
-    open_with(Path::new(xml), &[VIRTUAL])
+    open_with(Path::new(xml), &[VIRTUAL], &[])
 }
 
-fn open_with(name: &Path, drivers: &[&str]) -> Result<Dataset> {
+fn open_with(name: &Path, drivers: &[&str], options: &[&str]) -> Result<Dataset> {
     prepare();
     let options = DatasetOptions {
         open_flags: GdalOpenFlags::GDAL_OF_RASTER
             | GdalOpenFlags::GDAL_OF_READONLY
             | GdalOpenFlags::GDAL_OF_VERBOSE_ERROR,
         allowed_drivers: Some(drivers),
+        open_options: Some(options),
         ..DatasetOptions::default()
     };
     Dataset::open_ex(name, options)

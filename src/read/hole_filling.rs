@@ -45,6 +45,9 @@ const FEWEST_COLUMNS: usize = 32;
 /// is. No filled cell is higher or lower than all known ones: a slope carried on too far must not
 /// become the summit.
 pub(super) fn fill(grid: &mut Grid) -> usize {
+    if is_whole(grid) {
+        return 0;
+    }
     let (lo, hi) = grid
         .heights_m
         .iter()
@@ -59,6 +62,13 @@ pub(super) fn fill(grid: &mut Grid) -> usize {
         });
     }
     filled
+}
+
+/// Whether no cell is missing, which is known a row at a time and of most grids.
+fn is_whole(grid: &Grid) -> bool {
+    let rows: Vec<_> = grid.heights_m.outer_iter().collect();
+    let holes = parallel::mapped(&rows, &|row| row.fold(false, |any, h| any | h.is_nan()));
+    !holes.contains(&true)
 }
 
 fn fill_freely(grid: &mut Grid) -> usize {
