@@ -237,8 +237,13 @@ pub(super) enum Kept {
     Stored(Box<Writer>),
 }
 
-/// Bytes of one strip: large enough that hand-over costs nothing, small beside a working grid.
+/// Bytes of one strip at most: large enough that hand-over costs nothing, small beside a working
+/// grid.
 const STRIP_BYTES: usize = 16 << 20;
+
+/// Of a small grid a strip is a sixteenth, so that some are worked on while others are being read,
+/// but no less than this.
+const LEAST_STRIP_BYTES: usize = 2 << 20;
 
 /// Collectors at most: each needs a table of up to 32 MB.
 const COLLECTORS: usize = 8;
@@ -482,7 +487,9 @@ fn collect<T: Treatment>(
 
 /// Cuts the rows into strips that end where a working row ends.
 fn plan(placement: &Placement, keep: &Keep, cell_bytes: usize) -> Vec<Strip> {
-    let budget = (STRIP_BYTES / (cell_bytes * placement.columns)).max(1);
+    let row_bytes = cell_bytes * placement.columns;
+    let part = row_bytes.saturating_mul(placement.rows) / 16;
+    let budget = (part.clamp(LEAST_STRIP_BYTES, STRIP_BYTES) / row_bytes).max(1);
     let Keep::Averages(downsampling) = keep else {
         return (0..placement.rows)
             .step_by(budget)
