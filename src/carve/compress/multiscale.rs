@@ -217,7 +217,8 @@ impl Bands {
     /// ruggedness, as far as they can.
     fn tempered(&self) -> (Temper, Figures, OrderLimits) {
         let (mut calm, mut levelled) = (1.0, 0.0f64);
-        let mut temper = self.temper(calm, levelled);
+        let mut temper = Temper { calm, level: None };
+        let mut departure = None;
         let mut figures = self.figures(&temper, 1.0);
         let limits = match LIMITS.excess(&figures) > 0.0 {
             true => LIMITS.at_most(&self.figures(&temper, 0.0)),
@@ -229,9 +230,12 @@ impl Bands {
             if can_be_cut && in_order {
                 break;
             }
-            calm *= if can_be_cut { 1.0 } else { CALMER };
+            if !can_be_cut {
+                calm *= CALMER;
+                departure = None;
+            }
             levelled += if in_order { 0.0 } else { LEVELLED_MORE };
-            temper = self.temper(calm, levelled.min(1.0));
+            temper = self.temper(calm, levelled.min(1.0), &mut departure);
             figures = self.figures(&temper, 1.0);
         }
         (temper, figures, limits)
@@ -354,17 +358,20 @@ impl Bands {
         }
     }
 
-    /// A temper with what brings local deviations back towards the order of the true ones.
-    fn temper(&self, calm: f64, levelled: f64) -> Temper {
+    /// A temper with what brings local deviations back towards the order of the true ones;
+    /// `departure` is how far they have left it when no more is done than to calm, once known.
+    fn temper(&self, calm: f64, levelled: f64, departure: &mut Option<Field>) -> Temper {
         let plain = Temper { calm, level: None };
         if levelled == 0.0 {
             return plain;
         }
-        let departure = self.judge.departure(&self.relief(&plain, 1.0));
-        let smooth = smooth(&departure, LEVELLED_OVER_MM / self.scale.radius_mm);
+        let departure = departure.get_or_insert_with(|| {
+            let departure = self.judge.departure(&self.relief(&plain, 1.0));
+            smooth(&departure, LEVELLED_OVER_MM / self.scale.radius_mm)
+        });
         Temper {
             calm,
-            level: Some(smooth.map(|log| levelled as f32 * log)),
+            level: Some(departure.map(|log| levelled as f32 * log)),
         }
     }
 }

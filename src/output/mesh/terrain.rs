@@ -365,11 +365,13 @@ impl<'a> Terrain<'a> {
             };
             // A rim without trim lies partly beyond the image.
             let on_image = from.max(ground.start)..end.min(ground.end);
-            for column in (from..end).filter(|column| !on_image.contains(column)) {
+            let none = on_image.is_empty();
+            let on_image = if none { end..end } else { on_image };
+            for column in (from..on_image.start).chain(on_image.end..end) {
                 let level = self.level(Node { row: line, column });
                 worst = worst.max((level - plane(column)).abs());
             }
-            if !on_image.is_empty() {
+            if !none {
                 let start = plane(on_image.start);
                 let levels = self.line(line, on_image);
                 worst = worst.max(farthest_from(levels, start, slope_x));
