@@ -208,7 +208,7 @@ impl<'a> Radial<'a> {
             .collect();
         let limit = JUMP_PX * self.spec.pixel_mm;
         for (i, row) in rows.clone().enumerate() {
-            for (leaf, columns) in self.folding_leaves(band, i) {
+            for (leaf, columns) in self.folding_leaves(band, (i, row)) {
                 let reach = limit / leaf.nearest_mm(self.spec);
                 for column in columns {
                     let Some(here) = self.ground(row, column, z_mm) else {
@@ -235,19 +235,22 @@ impl<'a> Radial<'a> {
         jumps
     }
 
-    /// Leaves of a band's row that may fold, with their columns.
+    /// Leaves of a band's row that may fold, with those of their columns that are drawn.
     fn folding_leaves<'b>(
         &self,
         band: &'b Band,
-        row_in_band: usize,
+        (row_in_band, row): (usize, usize),
     ) -> impl Iterator<Item = (&'b PixelTile, Range<usize>)> {
-        let width = self.spec.width_px;
-        let across = width.div_ceil(LEAF.0);
+        let across = self.spec.width_px.div_ceil(LEAF.0);
+        let drawn = self.spec.drawn(row);
         band.leaves[row_in_band / LEAF.1 * across..][..across]
             .iter()
             .enumerate()
             .filter(|(_, leaf)| !leaf.unique)
-            .map(move |(i, leaf)| (leaf, i * LEAF.0..((i + 1) * LEAF.0).min(width)))
+            .map(move |(i, leaf)| {
+                let (first, end) = (i * LEAF.0, (i + 1) * LEAF.0);
+                (leaf, first.max(drawn.start)..end.min(drawn.end))
+            })
     }
 
     /// Direction of the ground found under a pixel, facet frame.
@@ -309,9 +312,7 @@ impl<'a> Radial<'a> {
         let width = self.spec.width_px;
         let mut places = band.unsettled.clone();
         for (i, row) in rows.clone().enumerate() {
-            let drawn = self.spec.drawn(row);
-            for (_, columns) in self.folding_leaves(band, i) {
-                let columns = columns.start.max(drawn.start)..columns.end.min(drawn.end);
+            for (_, columns) in self.folding_leaves(band, (i, row)) {
                 let marked = columns.filter(|column| marks.get(row, *column));
                 places.extend(marked.map(|column| i * width + column));
             }
