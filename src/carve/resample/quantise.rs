@@ -25,17 +25,38 @@ pub fn quantise(
     spare.resize(size.0 * size.1, 0);
     let mut levels = Array2::from_shape_vec(size, spare).unwrap_or_else(|_| Array2::zeros(size));
     let bands = levels.axis_chunks_iter_mut(Axis(0), BAND_ROWS);
-    let stats = parallel::given(bands, &|i, rows| FacetStats {
-        undercut_px: undercut_px(spec, z_mm, undercut, i),
-        ..pulp::Arch::new().dispatch(QuantiseBand {
+    let found = parallel::given(bands, &|i, rows| {
+        let (mut stats, low) = pulp::Arch::new().dispatch(QuantiseBand {
             spec,
             first_row: i * BAND_ROWS,
             z_mm,
             rows,
-        })
+        });
+        stats.undercut_px = undercut_px(spec, z_mm, undercut, i);
+        (stats, low)
     });
-    let stats = stats.into_iter().fold(FacetStats::NONE, FacetStats::with);
+    let (stats, low): (Vec<_>, Vec<_>) = found.into_iter().unzip();
+    let mut stats = stats.into_iter().fold(FacetStats::NONE, FacetStats::with);
+    find_lowest(spec, z_mm, low.concat(), &mut stats);
     FacetImage { levels, stats }
+}
+
+/// A part of a row with nothing cut off: the bits of its lowest height, its row and first column.
+/// The lowest comes first: positive floats are in the order of their bits.
+type Low = (Reverse<u32>, usize, usize);
+
+/// The lowest ground of the facet and its trim.
+fn find_lowest(spec: &FacetSpec, z_mm: &[f32], low: Vec<Low>, stats: &mut FacetStats) {
+    let scale = Scale::of(spec);
+    // Few have to be looked at pixel by pixel, for ground beyond the trim.
+    let mut low = BinaryHeap::from(low);
+    while let Some((Reverse(lowest), row, first)) = low.pop()
+        && scale.mm(f32::from_bits(lowest)) < stats.min_mm
+    {
+        let columns = first..(first + CHUNK).min(spec.span(row).end);
+        let z_mm = &z_mm[row * spec.width_px..][..spec.width_px];
+        count(spec, &scale, (row, columns), z_mm, stats);
+    }
 }
 
 /// Pixels of a band in the facet and its trim where the surface is undercut.
@@ -59,10 +80,10 @@ struct QuantiseBand<'a> {
 }
 
 impl pulp::NullaryFnOnce for QuantiseBand<'_> {
-    type Output = FacetStats;
+    type Output = (FacetStats, Vec<Low>);
 
     #[inline(always)]
-    fn call(mut self) -> FacetStats {
+    fn call(mut self) -> Self::Output {
         let spec = self.spec;
         let scale = Scale::of(spec);
         let mut stats = FacetStats::NONE;
@@ -85,23 +106,13 @@ impl pulp::NullaryFnOnce for QuantiseBand<'_> {
                 let (lowest, highest) = ends(&z_mm[columns.clone()]);
                 if scale.holds(lowest) && scale.holds(highest) {
                     stats.max_mm = stats.max_mm.max(scale.mm(highest));
-                    // Positive floats are in the order of their bits.
                     low.push((Reverse(lowest.to_bits()), row, columns.start));
                 } else {
                     count(spec, &scale, (row, columns), z_mm, &mut stats);
                 }
             }
         }
-        // The lowest first: then few have to be looked at, for ground beyond the trim.
-        let mut low = BinaryHeap::from(low);
-        while let Some((Reverse(lowest), row, first)) = low.pop()
-            && scale.mm(f32::from_bits(lowest)) < stats.min_mm
-        {
-            let columns = first..(first + CHUNK).min(spec.span(row).end);
-            let z_mm = &self.z_mm[row * spec.width_px..][..spec.width_px];
-            count(spec, &scale, (row, columns), z_mm, &mut stats);
-        }
-        stats
+        (stats, low)
     }
 }
 

@@ -11,6 +11,7 @@ pub use image::HeightImage;
 use crate::carve::resample::{Side, inside_all};
 use crate::carve::seams::SeamLine;
 use crate::model::error::escaped;
+use crate::model::extremes::{greatest_level, least_carved_level, least_level};
 use crate::model::geometry::a_solid;
 use crate::model::geometry::place_name;
 use crate::model::parallel;
@@ -269,7 +270,7 @@ fn compare_extremes(
     }
     let terrain_everywhere = manifest.job.pointer("/image/outside")
         == Some(&serde_json::Value::String("terrain".into()));
-    let highest = image.levels.as_slice().map_or(0, greatest);
+    let highest = image.levels.as_slice().map_or(0, greatest_level);
     let highest = black + per_level * f64::from(highest);
     if !terrain_everywhere && (highest - facet.max_mm).abs() > allowed {
         return wrong("highest", highest, facet.max_mm);
@@ -318,10 +319,10 @@ fn lowest_inside(
         } else {
             sure
         };
-        lowest = lowest.min(least(&line[sure.clone()]));
+        lowest = lowest.min(least_level(&line[sure.clone()]));
         for part in [all.start..sure.start, sure.end..all.end] {
             let levels = &line[part.clone()];
-            if least_carved(levels) >= lowest {
+            if least_carved_level(levels) >= lowest {
                 continue;
             }
             for (column, &level) in part.zip(levels) {
@@ -336,30 +337,6 @@ fn lowest_inside(
         }
     }
     view.black_mm + per_level * f64::from(lowest)
-}
-
-/// The upper half of the unsigned numbers. Every x86 processor compares eight signed words at
-/// once, but few compare unsigned ones, so levels are moved there and back.
-const HALF: u16 = 1 << 15;
-
-/// The least of some levels.
-fn least(levels: &[u16]) -> u16 {
-    let signed = levels.iter().map(|level| (level ^ HALF) as i16);
-    signed.fold(i16::MAX, i16::min) as u16 ^ HALF
-}
-
-/// The least above 0, the level of what is not carved.
-fn least_carved(levels: &[u16]) -> u16 {
-    let signed = levels
-        .iter()
-        .map(|level| (level.wrapping_sub(1) ^ HALF) as i16);
-    (signed.fold(i16::MAX, i16::min) as u16 ^ HALF).saturating_add(1)
-}
-
-/// The greatest of some levels.
-fn greatest(levels: &[u16]) -> u16 {
-    let signed = levels.iter().map(|level| (level ^ HALF) as i16);
-    signed.fold(i16::MIN, i16::max) as u16 ^ HALF
 }
 
 /// Leftmost and rightmost x at `y_mm` that is inside all sides at height `z_mm` over the globe's
@@ -432,19 +409,6 @@ mod tests {
     use crate::output::seam_steps::testing::{images, surface_mm, view};
     use crate::output::{ImageFacts, encode, extension};
     use ndarray::Array2;
-
-    #[test]
-    fn the_least_level_is_found_on_either_side_of_half() {
-        for levels in [
-            &[7, 40_000, 65_535][..],
-            &[65_535, 32_768],
-            &[32_767],
-            &[0, 1],
-        ] {
-            assert_eq!(Some(&least(levels)), levels.iter().min());
-        }
-        assert_eq!(least(&[]), u16::MAX);
-    }
 
     const TRIM_MM: f64 = 3.0;
     const PER_LEVEL: f64 = (WHITE_MM - BLACK_MM) / 65535.0;

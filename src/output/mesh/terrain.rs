@@ -17,6 +17,7 @@
 use super::middles::Middles;
 use super::pixel_lattice::{Half, Lattice, Node, columns_at, left_turn, middle, smallest};
 use super::{Heightmap, Outline};
+use crate::model::extremes::greatest_level;
 use crate::read::memory::{MOST_WEIGHED_POWER, weighed_every};
 use fixedbitset::FixedBitSet;
 use glam::{DVec2, DVec3};
@@ -156,8 +157,8 @@ impl<'a> Terrain<'a> {
             .known
             .clone()
             .filter(|row| !self.ground[*row].is_empty());
-        let tops = rows.filter_map(|row| self.line(row, self.ground[row].clone()).iter().max());
-        tops.max().copied().map_or(0.0, f32::from)
+        let tops = rows.map(|row| greatest_level(self.line(row, self.ground[row].clone())));
+        f32::from(tops.max().unwrap_or(0))
     }
 
     /// Part of a row of the image; row and columns are the grid's and must be on the image.
