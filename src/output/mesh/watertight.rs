@@ -2,7 +2,7 @@
 
 use super::{Heightmap, Mesh, Outline, Surface, Terrain, Wall};
 use glam::DVec3;
-use rustc_hash::{FxBuildHasher, FxHashMap};
+use rustc_hash::FxHashMap;
 
 /// Points nearer to a wall than this count as on it, mm: cuts there would make slivers.
 const ON_WALL_MM: f64 = 1e-7;
@@ -29,8 +29,8 @@ pub fn close(surface: Surface, outline: &Outline) -> Mesh {
     let (points, triangles) = without_unused(&points, &triangles);
     let mut mesh = Mesh {
         top: triangles.len(),
+        rim: rim(&triangles, points.len()),
         points,
-        rim: rim(&triangles),
         triangles,
         error_mm,
     };
@@ -145,17 +145,30 @@ fn without_unused(points: &[DVec3], triangles: &[[u32; 3]]) -> (Vec<DVec3>, Vec<
     (used, triangles)
 }
 
-/// Edges that only one triangle has, in the order of the triangles.
-fn rim(triangles: &[[u32; 3]]) -> Vec<[u32; 2]> {
-    let mut edges: FxHashMap<[u32; 2], ()> =
-        FxHashMap::with_capacity_and_hasher(2 * triangles.len(), FxBuildHasher);
-    let sides = |&[a, b, c]: &[u32; 3]| [[a, b], [b, c], [c, a]];
-    for edge in triangles.iter().flat_map(sides) {
-        // The neighbour runs along the same edge the other way.
-        if edges.remove(&[edge[1], edge[0]]).is_none() {
-            edges.insert(edge, ());
-        }
+/// Edges that only one of the triangles of so many points has, in their order.
+fn rim(triangles: &[[u32; 3]], points: usize) -> Vec<[u32; 2]> {
+    let sides = || {
+        let three = |&[a, b, c]: &[u32; 3]| [[a, b], [b, c], [c, a]];
+        triangles.iter().flat_map(three)
+    };
+    // The ends of all edges by the point that they leave: few to a point, so faster than a map.
+    let mut first = vec![0; points + 1];
+    for [from, _] in sides() {
+        first[from as usize + 1] += 1;
     }
-    let all = triangles.iter().flat_map(sides);
-    all.filter(|edge| edges.contains_key(edge)).collect()
+    for point in 0..points {
+        first[point + 1] += first[point];
+    }
+    let (mut free, mut ends) = (first.clone(), vec![0; 3 * triangles.len()]);
+    for [from, to] in sides() {
+        let free = &mut free[from as usize];
+        ends[*free] = to;
+        *free += 1;
+    }
+    // A neighbour runs along the same edge the other way.
+    let has_neighbour = |[from, to]: &[u32; 2]| {
+        let to = *to as usize;
+        ends[first[to]..first[to + 1]].contains(from)
+    };
+    sides().filter(|side| !has_neighbour(side)).collect()
 }
