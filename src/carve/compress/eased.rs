@@ -30,10 +30,14 @@ const SWING_ASLANT: f64 = 1.5 * 1.25;
 /// How much the slope that is allowed may differ within a cell.
 const NEARLY: f64 = 0.8;
 
-/// Averages the ground around cells that still lean too far.
-pub(super) fn eased(relief_mm: &mut Grid, limits: &LeanLimits) {
+/// All cells in which the ground leans too far.
+pub(super) fn leaning_cells(relief_mm: &Grid, limits: &LeanLimits) -> Vec<Cell> {
+    leaning(relief_mm, limits, &every_cell(relief_mm, limits))
+}
+
+/// Averages the ground around cells that lean too far.
+pub(super) fn ease(relief_mm: &mut Grid, limits: &LeanLimits, mut cells: Vec<Cell>) {
     let (rows, columns) = relief_mm.heights_m.dim();
-    let mut cells = leaning(relief_mm, limits, &every_cell(relief_mm, limits));
     for _ in 0..ROUNDS {
         if cells.is_empty() {
             break;
@@ -71,7 +75,7 @@ pub(super) fn eased(relief_mm: &mut Grid, limits: &LeanLimits) {
 }
 
 /// The row and column before a cell's places: row −1 lies beyond the north pole.
-type Cell = (isize, usize);
+pub(super) type Cell = (isize, usize);
 
 /// The sixteen samples that a cell's cubic runs through, row by row.
 fn around(relief_mm: &Grid, (row, column): Cell, mut each: impl FnMut((usize, usize))) {

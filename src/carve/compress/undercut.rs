@@ -15,7 +15,7 @@
 //!
 //! It is raised in the relief of the planet, so that both neighbours of a seam see the same ground.
 
-use super::eased::eased;
+use super::eased::{ease, leaning_cells};
 use super::lean::{BEYOND_MM, LeanLimits, SAMPLES_AT_ONCE};
 use crate::model::geometry::Solid;
 use crate::model::grid::Grid;
@@ -23,6 +23,7 @@ use crate::model::parallel;
 use crate::model::settings::{Projection, Settings};
 use fixedbitset::FixedBitSet;
 use glam::DVec3;
+use ndarray::Array2;
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
 
@@ -47,28 +48,36 @@ pub fn without_undercuts(relief_mm: &mut Grid, solid: &Solid, settings: &Setting
     if settings.globe.projection == Projection::Gnomonic {
         return Raised::default();
     }
-    let before = relief_mm.heights_m.clone();
     let limits = LeanLimits::new(relief_mm, solid, settings);
-    let mut waiting = FixedBitSet::with_capacity(before.len());
+    let mut before = None;
     let mut first = limits.first(relief_mm);
-    for _ in 0..ROUNDS {
-        if first.is_empty() {
-            break;
+    if !first.is_empty() {
+        before = Some(relief_mm.heights_m.clone());
+        let mut waiting = FixedBitSet::with_capacity(relief_mm.heights_m.len());
+        for _ in 0..ROUNDS {
+            let mut touched = Vec::new();
+            for start in first.chunk_by(|a, b| a.face == b.face) {
+                limits.raise(relief_mm, start, &mut waiting, &mut touched);
+            }
+            first = limits.follow(relief_mm, touched);
+            if first.is_empty() {
+                break;
+            }
         }
-        let mut touched = Vec::new();
-        for start in first.chunk_by(|a, b| a.face == b.face) {
-            limits.raise(relief_mm, start, &mut waiting, &mut touched);
-        }
-        first = limits.follow(relief_mm, touched);
     }
-    eased(relief_mm, &limits);
+    let leaning = leaning_cells(relief_mm, &limits);
+    if !leaning.is_empty() {
+        before.get_or_insert_with(|| relief_mm.heights_m.clone());
+        ease(relief_mm, &limits, leaning);
+    }
+    before.map_or(Raised::default(), |before| raised(relief_mm, &before))
+}
+
+/// What was raised since the relief was as before.
+fn raised(relief_mm: &Grid, before: &Array2<f32>) -> Raised {
     let mut raised = Raised::default();
-    for (row, (after, before)) in relief_mm
-        .heights_m
-        .outer_iter()
-        .zip(before.outer_iter())
-        .enumerate()
-    {
+    let rows = relief_mm.heights_m.outer_iter().zip(before.outer_iter());
+    for (row, (after, before)) in rows.enumerate() {
         for (after, before) in after.iter().zip(before) {
             if after > before {
                 raised.share += relief_mm.area_weight(row);
