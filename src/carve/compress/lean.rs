@@ -10,7 +10,7 @@
 //! Only ground that falls away from the facet's middle can do so, and the more easily the nearer
 //! it lies to a corner. Beyond the trim the limit fades, so that a ramp ends where nobody misses it.
 
-use crate::model::extremes::{greater, lesser};
+use crate::model::extremes::{ends, greater, lesser};
 use crate::model::geometry::{Face, Solid};
 use crate::model::grid::{Grid, Heights, Layout};
 use crate::model::parallel;
@@ -99,7 +99,7 @@ impl LeanLimits {
     pub(super) fn new(relief_mm: &Grid, solid: &Solid, settings: &Settings) -> LeanLimits {
         let layout = relief_mm.layout();
         let radius_mm = settings.globe.diameter_mm / 2.0;
-        let highest = relief_mm.heights_m.iter().fold(0f32, |a, b| a.max(*b));
+        let (_, highest) = ends(relief_mm.heights_m.as_slice().unwrap_or_default());
         let reach_mm = match settings.globe.base {
             Base::Sphere => radius_mm,
             // At the corners, which are the farthest.
@@ -118,7 +118,7 @@ impl LeanLimits {
                 .collect(),
             base: settings.globe.base,
             radius_mm,
-            reach_mm: reach_mm + f64::from(highest),
+            reach_mm: reach_mm + f64::from(highest.max(0.0)),
             trim_mm: settings.stock.trim_mm + HIDDEN_MM,
             step_mm: radius_mm * layout.step_lat_deg().to_radians(),
             blocks: Vec::new(),
