@@ -30,11 +30,6 @@ const SWING_ASLANT: f64 = 1.5 * 1.25;
 /// How much the slope that is allowed may differ within a cell.
 const NEARLY: f64 = 0.8;
 
-/// All cells in which the ground leans too far.
-pub(super) fn leaning_cells(relief_mm: &Grid, limits: &LeanLimits) -> Vec<Cell> {
-    leaning(relief_mm, limits, &every_cell(relief_mm, limits))
-}
-
 /// Averages the ground around cells that lean too far.
 pub(super) fn ease(relief_mm: &mut Grid, limits: &LeanLimits, mut cells: Vec<Cell>) {
     let (rows, columns) = relief_mm.heights_m.dim();
@@ -106,26 +101,28 @@ fn samples(relief_mm: &Grid, (row, column): Cell) -> [f32; 16] {
     samples
 }
 
-/// Cells in which ground might lean too far, by the differences between their samples.
-fn every_cell(relief_mm: &Grid, limits: &LeanLimits) -> Vec<Cell> {
+/// All cells in which the ground leans farther than allowed on a facet that it is part of, in
+/// order. Most are ruled out by the differences between their samples.
+pub(super) fn leaning_cells(relief_mm: &Grid, limits: &LeanLimits) -> Vec<Cell> {
     let (rows, columns) = relief_mm.heights_m.dim();
-    let cells = parallel::given(-1..rows as isize, &|_, row| {
+    let found = parallel::given(-1..rows as isize, &|_, row| {
         let near = row.clamp(0, rows as isize - 1) as usize;
         let look_mm = limits.look_mm(near) / SWING;
         let around = limits.most_around(relief_mm, near);
+        let may_lean = |&column: &usize| {
+            let beside = around[column].max(around[(column + 1) % columns]);
+            f64::from(beside) > limits.least_fall_between((near, column)) * look_mm
+        };
         (0..columns)
-            .filter(|&column| {
-                let beside = around[column].max(around[(column + 1) % columns]);
-                f64::from(beside) > limits.least_fall_between((near, column)) * look_mm
-            })
+            .filter(may_lean)
             .map(|column| (row, column))
+            .filter(|&cell| leans(relief_mm, limits, cell))
             .collect::<Vec<Cell>>()
     });
-    cells.concat()
+    found.concat()
 }
 
-/// Those of some cells in which the ground leans farther than allowed on a facet that it is part
-/// of, in order.
+/// Those of some cells.
 fn leaning(relief_mm: &Grid, limits: &LeanLimits, cells: &[Cell]) -> Vec<Cell> {
     let found = parallel::given(cells.chunks(SAMPLES_AT_ONCE), &|_, cells| {
         let cells = cells.iter().copied();
