@@ -15,7 +15,7 @@
 //! When that is less than the least edge the globe is refused, with the stock, the diameter and
 //! the relief that would do.
 
-use super::resample::{FacetSpec, Side};
+use super::resample::{FacetSpec, Side, inside_all};
 use crate::model::curve::Curve;
 use crate::model::extremes::ends;
 use crate::model::geometry::{Face, Frame, Solid, direction, lat_lon_deg};
@@ -589,6 +589,17 @@ impl<'a> GroundExtent<'a> {
             true => b.0.total_cmp(&a.0),
             false => a.0.total_cmp(&b.0),
         });
+        let (sides, trim_mm) = (self.sides(number), self.settings.stock.trim_mm);
+        // What lies in the circle through the farthest corner, but wholly beyond a side.
+        let beyond_trim = |block: &Block| {
+            let centre = face.frame.to_local(block.centre);
+            let widest = 2.0 * (0.5 * block.radius_rad).sin();
+            let beyond = |side: &Side| {
+                let plane = side.outward.extend(-side.slant);
+                lowest_reach * (plane.dot(centre) - widest * plane.length()) > trim_mm
+            };
+            place.projection == Projection::Radial && sides.iter().any(beyond)
+        };
         let mut found = match highest {
             true => f64::NEG_INFINITY,
             false => self.lowest_on_rim(number, &place, size),
@@ -597,11 +608,14 @@ impl<'a> GroundExtent<'a> {
             if (highest && bound <= found) || (!highest && bound >= found) {
                 break;
             }
-            let seen = self.block_extremes(block, number, outline, &place, size);
-            found = match highest {
-                true => found.max(seen.highest),
-                false => found.min(seen.lowest),
-            };
+            if !highest && beyond_trim(block) {
+                continue;
+            }
+            self.each_sample(block, face, &place, size, |lateral, z| match highest {
+                true if z > found && inside(outline, lateral, 0.0) => found = z,
+                false if z < found && inside_all(&sides, trim_mm, lateral, z) => found = z,
+                _ => {}
+            });
         }
         found
     }
@@ -700,30 +714,17 @@ impl<'a> GroundExtent<'a> {
         DVec3::new(cos_lat * cos_lon, cos_lat * sin_lon, sin_lat)
     }
 
-    /// Looks at every sample of a block: for the highest at those inside the outline, for the
-    /// lowest at those of the facet and its trim.
-    fn block_extremes(
+    /// Sideways place and z over the globe's centre of every sample of a block, seen from a face.
+    fn each_sample(
         &self,
         block: &Block,
-        number: usize,
-        outline: &[DVec2],
+        face: &Face,
         place: &StockPlacement,
         size: Size,
-    ) -> Extremes {
-        let frame = &self.solid.faces[number].frame;
-        let sides = self.sides(number);
-        let trim = self.settings.stock.trim_mm;
-        let in_trim = |lateral: DVec2, z: f64| {
-            sides
-                .iter()
-                .all(|s| s.outward.dot(lateral) <= s.slant * z + trim)
-        };
-        let mut found = Extremes {
-            highest: f64::NEG_INFINITY,
-            lowest: f64::INFINITY,
-        };
+        mut look: impl FnMut(DVec2, f64),
+    ) {
         let Some(grid) = self.grid else {
-            return found;
+            return;
         };
         let Layout { rows, columns, .. } = grid.layout();
         let rows = block.first_row..(block.first_row + self.side).min(rows);
@@ -731,21 +732,14 @@ impl<'a> GroundExtent<'a> {
         let heights_m = grid.window(rows.clone(), columns.clone());
         for (row, heights_m) in rows.zip(heights_m.chunks(columns.len())) {
             for (column, &height_m) in columns.clone().zip(heights_m) {
-                let local = frame.to_local(self.towards(row, column));
-                if local.z <= 0.0 {
-                    continue;
-                }
-                let relief = self.unit.relief_mm(f64::from(height_m)) * size.range_mm;
-                let (lateral, z) = place.point(relief, local);
-                if z > found.highest && inside(outline, lateral, 0.0) {
-                    found.highest = z;
-                }
-                if z < found.lowest && in_trim(lateral, z) {
-                    found.lowest = z;
+                let local = face.frame.to_local(self.towards(row, column));
+                if local.z > 0.0 {
+                    let relief = self.unit.relief_mm(f64::from(height_m)) * size.range_mm;
+                    let (lateral, z) = place.point(relief, local);
+                    look(lateral, z);
                 }
             }
         }
-        found
     }
 
     fn fitted(&self, size: Size) -> Fit {
