@@ -381,21 +381,15 @@ fn legible_share(
         let length = DVec3::new(spec.x_mm(column), spec.y_mm(row), z).length();
         (length, (z / length).clamp(0.1, 1.0))
     };
-    let mut relief = Array2::zeros(z_mm.dim());
-    for (row, span) in ground.iter().enumerate() {
-        for column in span.clone() {
-            let height = match spec.base {
-                Base::Sphere => ray(row, column).0 - spec.radius_mm,
-                Base::Flat => f64::from(z_mm[(row, column)]) + spec.back_plane_mm,
-            };
-            relief[(row, column)] = height as f32;
-        }
-    }
+    let relief = |row, column| match spec.base {
+        Base::Sphere => ray(row, column).0 - spec.radius_mm,
+        Base::Flat => f64::from(z_mm[(row, column)]) + spec.back_plane_mm,
+    };
     let lean = |row, column| match spec.base {
         Base::Sphere => ray(row, column).1,
         Base::Flat => 1.0,
     };
-    legible::share(&relief, lean, ground, facet, spec.pixel_mm)
+    legible::share(relief, lean, ground, facet, spec.pixel_mm)
 }
 
 /// Deepest the tip goes below ground that the bit's side touches, mm.
