@@ -31,7 +31,11 @@ pub fn dilate(z_mm: &Array2<f32>, profile: &Profile) -> Array2<f32> {
 pub fn dilate_for(z_mm: &Array2<f32>, profile: &Profile, spans: &[Range<usize>]) -> Array2<f32> {
     let radius = profile.radius_px;
     let field = PaddedHeights::new(z_mm, 2 * radius, radius, |z| z);
-    field.highest(profile, &reached(spans, z_mm.ncols(), 2 * radius))
+    let reached = reached(spans, z_mm.ncols(), 2 * radius);
+    match profile.is_flat() {
+        true => field.highest_of_discs(profile, &reached),
+        false => field.highest(profile, &Blocks::of(&reached, field.columns)),
+    }
 }
 
 /// What a bit leaves whose tip has been at every place of `tip_mm`, as [`dilate`] returns it.
@@ -44,7 +48,10 @@ pub fn erode(tip_mm: &Array2<f32>, profile: &Profile) -> Array2<f32> {
 /// The same in the columns `spans` of each row; elsewhere it may be missing.
 pub fn erode_for(tip_mm: &Array2<f32>, profile: &Profile, spans: &[Range<usize>]) -> Array2<f32> {
     let field = PaddedHeights::new(tip_mm, 0, profile.radius_px, |z| -z);
-    let mut left = field.highest(profile, spans);
+    let mut left = match profile.is_flat() {
+        true => field.highest_of_discs(profile, spans),
+        false => field.highest(profile, &Blocks::of(spans, field.columns)),
+    };
     left.mapv_inplace(|z| -z);
     left
 }
@@ -57,6 +64,83 @@ pub fn close(z_mm: &Array2<f32>, profile: &Profile) -> Array2<f32> {
 /// The same in the columns `spans` of each row; elsewhere it may be missing.
 pub fn close_for(z_mm: &Array2<f32>, profile: &Profile, spans: &[Range<usize>]) -> Array2<f32> {
     erode_for(&dilate_for(z_mm, profile, spans), profile, spans)
+}
+
+/// The same of a round bit in some blocks; elsewhere the image as it is.
+pub fn close_blocks(z_mm: &Array2<f32>, profile: &Profile, blocks: &Blocks) -> Array2<f32> {
+    let radius = profile.radius_px;
+    let field = PaddedHeights::new(z_mm, 2 * radius, radius, |z| z);
+    let tip = field.highest(profile, &blocks.reached(2 * radius, field.columns));
+    let field = PaddedHeights::new(&tip, 0, radius, |z| -z);
+    let mut left = field.highest(profile, blocks);
+    let rows = left.outer_iter_mut().zip(z_mm.outer_iter()).enumerate();
+    for (row, (mut left, z_mm)) in rows {
+        for (column, (left, z)) in left.iter_mut().zip(z_mm).enumerate() {
+            *left = if blocks.row(row)[column / LANES] {
+                -*left
+            } else {
+                *z
+            };
+        }
+    }
+    left
+}
+
+/// Blocks of the rows of an image, some of them marked.
+pub struct Blocks {
+    across: usize,
+    marked: Vec<bool>,
+}
+
+impl Blocks {
+    /// Marks blocks of an image that hold a pixel of a kind.
+    pub fn with(
+        (rows, columns): (usize, usize),
+        spans: &[Range<usize>],
+        kind: impl Fn(usize, usize) -> bool,
+    ) -> Blocks {
+        let across = columns.div_ceil(LANES);
+        let mut marked = vec![false; across * rows];
+        for (row, span) in spans.iter().enumerate() {
+            for column in span.clone() {
+                marked[row * across + column / LANES] |= kind(row, column);
+            }
+        }
+        Blocks { across, marked }
+    }
+
+    /// Marks what holds the columns `spans` of each row.
+    fn of(spans: &[Range<usize>], columns: usize) -> Blocks {
+        let across = columns.div_ceil(LANES);
+        let row = |span: &Range<usize>| {
+            let blocks = span.start / LANES..span.end.div_ceil(LANES);
+            let marked = !span.is_empty();
+            (0..across).map(move |block| marked && blocks.contains(&block))
+        };
+        let marked = spans.iter().flat_map(row).collect();
+        Blocks { across, marked }
+    }
+
+    /// Where the tip decides what is left of these, in the image that is larger by `grown` both
+    /// ways and so many columns wide.
+    fn reached(&self, grown: usize, columns: usize) -> Blocks {
+        let across = columns.div_ceil(LANES);
+        let rows = self.marked.len() / self.across.max(1);
+        let mut marked = vec![false; across * (rows + grown)];
+        for (row, blocks) in self.marked.chunks_exact(self.across.max(1)).enumerate() {
+            for block in (0..self.across).filter(|block| blocks[*block]) {
+                let last = (block * LANES + LANES - 1 + grown) / LANES;
+                for row in row..=row + grown {
+                    marked[row * across + block..=row * across + last.min(across - 1)].fill(true);
+                }
+            }
+        }
+        Blocks { across, marked }
+    }
+
+    fn row(&self, row: usize) -> &[bool] {
+        &self.marked[row * self.across..][..self.across]
+    }
 }
 
 /// The middle part of what [`dilate`] returns: the tip's height over each pixel of the image.
@@ -130,20 +214,17 @@ impl PaddedHeights {
         }
     }
 
-    /// max over the bit of z − h, for every place of its axis in the columns `needed` of each row;
-    /// elsewhere it may be −∞.
-    fn highest(self, profile: &Profile, needed: &[Range<usize>]) -> Array2<f32> {
-        if profile.is_flat() {
-            return self.highest_of_discs(profile, needed);
-        }
+    /// max over the bit of z − h, for every place of its axis in the blocks `needed`; elsewhere it
+    /// is −∞.
+    fn highest(&self, profile: &Profile, needed: &Blocks) -> Array2<f32> {
         let peaks = self.peaks(profile.radius_px);
         let mut out = Array2::zeros((self.rows, self.columns));
         fill(&mut out, |rows, out| {
             pulp::Arch::new().dispatch(Touch {
-                field: &self,
+                field: self,
                 profile,
                 peaks: &peaks,
-                needed: &needed[rows.clone()],
+                needed,
                 rows,
                 out,
             });
@@ -213,8 +294,7 @@ struct Touch<'a> {
     field: &'a PaddedHeights,
     profile: &'a Profile,
     peaks: &'a [f32],
-    /// Columns of the rows that are needed.
-    needed: &'a [Range<usize>],
+    needed: &'a Blocks,
     rows: Range<usize>,
     out: &'a mut [f32],
 }
@@ -230,15 +310,16 @@ impl pulp::NullaryFnOnce for Touch<'_> {
         let mut best = vec![0.0; all_blocks * LANES];
         // The lowest of each block.
         let mut low = vec![0.0; all_blocks];
-        let rows = self.rows.zip(self.needed);
-        for ((row, needed), out) in rows.zip(self.out.chunks_exact_mut(field.columns)) {
-            if needed.is_empty() {
+        for (row, out) in self.rows.zip(self.out.chunks_exact_mut(field.columns)) {
+            let needed = self.needed.row(row);
+            let mut marked = (0..all_blocks).filter(|block| needed[*block]);
+            let Some(first) = marked.next() else {
                 out.fill(f32::NEG_INFINITY);
                 continue;
-            }
+            };
+            let blocks = first..marked.next_back().unwrap_or(first) + 1;
             best.fill(f32::NEG_INFINITY);
             low.fill(f32::NEG_INFINITY);
-            let blocks = needed.start / LANES..needed.end.div_ceil(LANES);
             let touched = blocks.start * LANES..blocks.end * LANES + 2 * radius;
             for (dy, heights) in profile.rows.iter().enumerate() {
                 // The bit is as high over the row above its axis as over the one below.
@@ -252,7 +333,7 @@ impl pulp::NullaryFnOnce for Touch<'_> {
                 }
                 let peaks = [above, below].map(|row| &self.peaks[row * all_blocks..]);
                 let (best, _) = best.as_chunks_mut::<LANES>();
-                for block in blocks.clone() {
+                for block in blocks.clone().filter(|block| needed[*block]) {
                     let peak = greater(peaks[0][block], peaks[1][block]);
                     if peak - heights[0] <= low[block] {
                         continue;

@@ -72,38 +72,98 @@ pub fn left(
     })
 }
 
-/// The largest of [`STOCKED_MM`] that leaves no more than an amount anywhere on a facet; `None` when
-/// even the smallest leaves more.
-///
-/// A larger ball never leaves less (it is made of smaller ones; on the grid that holds but for what
-/// rounding to whole pixels does), and leaves most where another does. So the balls are tried around
-/// a few places first, `suspects` and those found since, and only the one that passes there is
-/// tried everywhere.
-pub fn largest_ball_mm(
-    wanted_mm: &Array2<f32>,
-    spans: &[Range<usize>],
-    pixel_mm: f64,
-    amount_mm: f64,
-    suspects: Vec<(usize, usize)>,
-) -> Option<f64> {
-    let (mut balls, mut places) = (STOCKED_MM.as_slice(), suspects);
-    loop {
-        let passes = |&ball_mm: &f64| {
-            let profile = Tool::ball(ball_mm).profile(pixel_mm);
-            let spared = |&place| left_beside(wanted_mm, spans, &profile, place) <= amount_mm;
-            places.iter().all(spared)
-        };
-        balls = &balls[..balls.partition_point(passes)];
-        let ball_mm = *balls.last()?;
-        let profile = Tool::ball(ball_mm).profile(pixel_mm);
-        let carved = morphology::close_for(wanted_mm, &profile, spans);
-        match left(wanted_mm, &carved, spans, pixel_mm, amount_mm) {
-            Some(left) if left.most_mm > amount_mm => {
-                places.push(left.worst);
-                balls = &balls[..balls.len() - 1];
+/// A facet for which a ball is looked for that leaves no more than asked.
+pub struct BallSearch<'a> {
+    pub wanted_mm: &'a Array2<f32>,
+    /// Columns of each row that belong to the facet.
+    pub spans: &'a [Range<usize>],
+    pub pixel_mm: f64,
+    /// What a ball may leave.
+    pub amount_mm: f64,
+    /// A ball that has been tried everywhere: its diameter and the surface it leaves.
+    pub tried: Option<(f64, &'a Array2<f32>)>,
+}
+
+/// Where a tried ball leaves no more than this part of what is asked, smaller ones are not tried:
+/// they leave no more than it does, but for what rounding to whole pixels does.
+const SURE: f64 = 0.5;
+
+impl BallSearch<'_> {
+    /// What a ball leaves, looked at on every `step`th pixel of every `step`th row.
+    fn left_by(&self, ball_mm: f64, step: usize) -> Option<Left> {
+        let samples = |count: usize| count.div_ceil(step);
+        let (rows, columns) = self.wanted_mm.dim();
+        let wanted = Array2::from_shape_fn((samples(rows), samples(columns)), |(row, column)| {
+            self.wanted_mm[(row * step, column * step)]
+        });
+        let spans: Vec<Range<usize>> = (self.spans.iter().step_by(step))
+            .map(|span| samples(span.start)..samples(span.end))
+            .collect();
+        let profile = Tool::ball(ball_mm).profile(self.pixel_mm * step as f64);
+        let carved = match self.tried.filter(|(tried_mm, _)| ball_mm <= *tried_mm) {
+            Some((_, carved)) => {
+                let doubtful = |row, column| {
+                    let at = (row * step, column * step);
+                    f64::from(carved[at] - self.wanted_mm[at]) > SURE * self.amount_mm
+                };
+                let blocks = morphology::Blocks::with(wanted.dim(), &spans, doubtful);
+                morphology::close_blocks(&wanted, &profile, &blocks)
             }
-            _ => return Some(ball_mm),
+            None => morphology::close_for(&wanted, &profile, &spans),
+        };
+        left(&wanted, &carved, &spans, self.pixel_mm, self.amount_mm)
+    }
+
+    /// The largest of [`STOCKED_MM`] that leaves no more than asked anywhere; `None` when even the
+    /// smallest leaves more.
+    ///
+    /// A larger ball never leaves less (it is made of smaller ones; on the grid that holds but for
+    /// what rounding to whole pixels does), and leaves most where another does. So the balls are
+    /// tried around a few places first, `suspects` and those found since, and only the one that
+    /// passes there is tried everywhere.
+    pub fn largest_mm(&self, suspects: Vec<(usize, usize)>) -> Option<f64> {
+        let (mut balls, mut places) = (STOCKED_MM.as_slice(), suspects);
+        loop {
+            let passes = |&ball_mm: &f64| {
+                let profile = Tool::ball(ball_mm).profile(self.pixel_mm);
+                let left = |place| left_beside(self.wanted_mm, self.spans, &profile, place);
+                places.iter().all(|place| left(*place) <= self.amount_mm)
+            };
+            balls = &balls[..balls.partition_point(passes)];
+            let ball_mm = *balls.last()?;
+            match self.left_by(ball_mm, 1) {
+                Some(left) if left.most_mm > self.amount_mm => {
+                    places.push(left.worst);
+                    balls = &balls[..balls.len() - 1];
+                }
+                _ => return Some(ball_mm),
+            }
         }
+    }
+
+    /// The largest of [`STOCKED_MM`] that leaves no more than asked on all but a share of the facet;
+    /// `None` when even the smallest leaves more.
+    ///
+    /// A share needs no more than a sample here and there: of fine pixels as many are passed over
+    /// as leave [`SAMPLES_TO_RADIUS`], which errs towards the smaller ball if at all. What is
+    /// `known` of balls, their diameters and the shares where they leave more, is not looked for
+    /// again.
+    pub fn largest_but_for_mm(&self, share: f64, known: &[(f64, f64)]) -> Option<f64> {
+        let passes = |&ball_mm: &f64| {
+            let step = (0.5 * ball_mm / self.pixel_mm) as usize / SAMPLES_TO_RADIUS;
+            let left = self.left_by(ball_mm, step.max(1));
+            left.is_none_or(|left| left.over_share <= share)
+        };
+        let (mut sure, mut end) = (0, STOCKED_MM.len());
+        for &(ball_mm, over) in known {
+            match over <= share {
+                true => sure = sure.max(STOCKED_MM.partition_point(|&mm| mm <= ball_mm)),
+                false => end = end.min(STOCKED_MM.partition_point(|&mm| mm < ball_mm)),
+            }
+        }
+        let end = end.max(sure);
+        let count = sure + STOCKED_MM[sure..end].partition_point(passes);
+        count.checked_sub(1).map(|last| STOCKED_MM[last])
     }
 }
 
@@ -170,48 +230,6 @@ fn left_beside(
     f64::from(most)
 }
 
-/// The largest of [`STOCKED_MM`] that leaves no more than an amount on all but a share of a facet;
-/// `None` when even the smallest leaves more.
-///
-/// A share needs no more than a sample here and there: of fine pixels as many are passed over as
-/// leave [`SAMPLES_TO_RADIUS`], which errs towards the smaller ball if at all. What is `known` of
-/// balls, their diameters and the shares where they leave more, is not looked for again.
-pub fn largest_ball_but_for_mm(
-    wanted_mm: &Array2<f32>,
-    spans: &[Range<usize>],
-    pixel_mm: f64,
-    amount_mm: f64,
-    share: f64,
-    known: &[(f64, f64)],
-) -> Option<f64> {
-    let passes = |&ball_mm: &f64| {
-        let step = (0.5 * ball_mm / pixel_mm) as usize / SAMPLES_TO_RADIUS;
-        let step = step.max(1);
-        let samples = wanted_mm.dim();
-        let samples = (samples.0.div_ceil(step), samples.1.div_ceil(step));
-        let wanted = Array2::from_shape_fn(samples, |(row, column)| {
-            wanted_mm[(row * step, column * step)]
-        });
-        let spans: Vec<Range<usize>> = (spans.iter().step_by(step))
-            .map(|span| span.start.div_ceil(step)..span.end.div_ceil(step))
-            .collect();
-        let profile = Tool::ball(ball_mm).profile(pixel_mm * step as f64);
-        let carved = morphology::close_for(&wanted, &profile, &spans);
-        let left = left(&wanted, &carved, &spans, pixel_mm, amount_mm);
-        left.is_none_or(|left| left.over_share <= share)
-    };
-    let (mut sure, mut end) = (0, STOCKED_MM.len());
-    for &(ball_mm, over) in known {
-        match over <= share {
-            true => sure = sure.max(STOCKED_MM.partition_point(|&mm| mm <= ball_mm)),
-            false => end = end.min(STOCKED_MM.partition_point(|&mm| mm < ball_mm)),
-        }
-    }
-    let end = end.max(sure);
-    let count = sure + STOCKED_MM[sure..end].partition_point(passes);
-    count.checked_sub(1).map(|last| STOCKED_MM[last])
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -229,10 +247,15 @@ mod tests {
         let (z, spans) = (groove(), vec![0..60; 100]);
         // Its radius is 1.2 mm: a 2.381 mm ball goes in, a 3 mm ball does not.
         // The groove is 48 of 100 rows; a bit may leave it be if that much is allowed.
-        let found = largest_ball_mm(&z, &spans, 0.05, 0.05, vec![(50, 30)]);
-        assert_eq!(found, Some(2.381));
-        let found = largest_ball_but_for_mm(&z, &spans, 0.05, 0.05, 0.5, &[]);
-        assert_eq!(found, Some(9.525));
+        let search = BallSearch {
+            wanted_mm: &z,
+            spans: &spans,
+            pixel_mm: 0.05,
+            amount_mm: 0.05,
+            tried: None,
+        };
+        assert_eq!(search.largest_mm(vec![(50, 30)]), Some(2.381));
+        assert_eq!(search.largest_but_for_mm(0.5, &[]), Some(9.525));
         let needle = Array2::from_shape_fn(
             (21, 21),
             |(r, c)| {
@@ -240,11 +263,25 @@ mod tests {
             },
         );
         let spans = vec![0..21; 21];
+        let search = anew(&needle, &spans, 0.1);
         for worst in [vec![(10, 10)], Vec::new()] {
-            assert_eq!(largest_ball_mm(&needle, &spans, 0.1, 0.1, worst), None);
+            assert_eq!(search.largest_mm(worst), None);
         }
-        let found = largest_ball_but_for_mm(&needle, &spans, 0.1, 0.1, 0.0, &[]);
-        assert_eq!(found, None);
+        assert_eq!(search.largest_but_for_mm(0.0, &[]), None);
+    }
+
+    fn anew<'a>(
+        wanted_mm: &'a Array2<f32>,
+        spans: &'a [Range<usize>],
+        amount_mm: f64,
+    ) -> BallSearch<'a> {
+        BallSearch {
+            wanted_mm,
+            spans,
+            pixel_mm: 0.1,
+            amount_mm,
+            tried: None,
+        }
     }
 
     /// Every ball tried on every pixel.
@@ -277,8 +314,14 @@ mod tests {
                 let suspects = suspects(&z, &carved, &spans);
                 assert!(!suspects.is_empty());
                 for begin in [Vec::new(), vec![(70, 90)], suspects] {
-                    let fast = largest_ball_mm(&z, &spans, 0.1, amount_mm, begin.clone());
-                    assert_eq!(fast, slow, "{seed} {amount_mm} {begin:?}");
+                    for tried in [None, Some((1.5, &carved))] {
+                        let search = BallSearch {
+                            tried,
+                            ..anew(&z, &spans, amount_mm)
+                        };
+                        let fast = search.largest_mm(begin.clone());
+                        assert_eq!(fast, slow, "{seed} {amount_mm} {begin:?}");
+                    }
                 }
                 found.push(slow);
             }
@@ -297,9 +340,19 @@ mod tests {
             for share in [0.01, 0.05, 0.2] {
                 let exact = |ball_mm| over_share(&z, &spans, ball_mm, 0.02);
                 let [low, middle, high] = [0.5, 1.7, 4.0].map(|mm| (mm, exact(mm)));
-                for known in [&[low][..], &[middle], &[high], &[high, low], &[]] {
-                    let found = largest_ball_but_for_mm(&z, &spans, 0.1, 0.02, share, known);
-                    let found = found.unwrap();
+                let carved = morphology::close(&z, &Tool::ball(4.0).profile(0.1));
+                for (known, tried) in [
+                    (&[low][..], None),
+                    (&[middle], None),
+                    (&[high], Some((4.0, &carved))),
+                    (&[high, low], Some((4.0, &carved))),
+                    (&[], None),
+                ] {
+                    let search = BallSearch {
+                        tried,
+                        ..anew(&z, &spans, 0.02)
+                    };
+                    let found = search.largest_but_for_mm(share, known).unwrap();
                     let next = STOCKED_MM.iter().find(|&&ball_mm| ball_mm > found);
                     let told = format!("{seed} {share} {known:?}: {found}");
                     assert!(exact(found) <= 1.5 * share, "{told}");

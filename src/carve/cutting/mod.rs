@@ -14,7 +14,7 @@ pub use remarks::{CuttingRemark, remarks};
 pub use ring::ring_svg;
 
 use super::resample::FacetSpec;
-use crate::carve::cutter::reach::{self, Left};
+use crate::carve::cutter::reach::{self, BallSearch, Left};
 use crate::carve::cutter::time::{self, Feeds, Path};
 use crate::carve::cutter::{Tool, ToolShape, legible, morphology, rough, scallop};
 use crate::model::length::Lengths;
@@ -192,16 +192,20 @@ impl CutterSet {
         pixel_mm: f64,
         left: &Left,
     ) -> [Option<f64>; 2] {
-        let left_mm = self.asked.left_mm;
         let suspects = reach::suspects(wanted, carved, facet);
-        let largest = reach::largest_ball_mm(wanted, facet, pixel_mm, left_mm, suspects);
         let tool = tool(&self.finishing);
-        let finishing =
-            (tool.shape == ToolShape::Ball).then_some((tool.diameter_mm, left.over_share));
+        let is_ball = tool.shape == ToolShape::Ball;
+        let search = BallSearch {
+            wanted_mm: wanted,
+            spans: facet,
+            pixel_mm,
+            amount_mm: self.asked.left_mm,
+            tried: is_ball.then_some((tool.diameter_mm, carved)),
+        };
+        let largest = search.largest_mm(suspects);
+        let finishing = is_ball.then_some((tool.diameter_mm, left.over_share));
         let known = finishing.into_iter().chain(largest.map(|ball| (ball, 0.0)));
-        let known: Vec<_> = known.collect();
-        let but_for =
-            reach::largest_ball_but_for_mm(wanted, facet, pixel_mm, left_mm, SPARED, &known);
+        let but_for = search.largest_but_for_mm(SPARED, &known.collect::<Vec<_>>());
         [largest, but_for]
     }
 
