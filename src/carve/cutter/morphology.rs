@@ -18,16 +18,11 @@ const LANES: usize = 32;
 /// Rows handed to a thread at a time.
 const BAND_ROWS: usize = 16;
 
-/// Lowest place of the tip over every pixel and `radius_px` pixels around the image.
+/// Lowest place of the tip over every pixel and `radius_px` pixels around the image, where that
+/// decides what is left of the columns `spans` of each row; elsewhere it may be missing.
 ///
 /// Shape `(rows + 2·radius_px, columns + 2·radius_px)`; −∞ where the bit touches nothing.
 /// Heights must not be NaN; −∞ stands for "no ground".
-pub fn dilate(z_mm: &Array2<f32>, profile: &Profile) -> Array2<f32> {
-    dilate_for(z_mm, profile, &everywhere(z_mm))
-}
-
-/// The same where it decides what is left of the columns `spans` of each row; elsewhere it may be
-/// missing.
 pub fn dilate_for(z_mm: &Array2<f32>, profile: &Profile, spans: &[Range<usize>]) -> Array2<f32> {
     let radius = profile.radius_px;
     let field = PaddedHeights::new(z_mm, 2 * radius, radius, |z| z);
@@ -38,14 +33,8 @@ pub fn dilate_for(z_mm: &Array2<f32>, profile: &Profile, spans: &[Range<usize>])
     }
 }
 
-/// What a bit leaves whose tip has been at every place of `tip_mm`, as [`dilate`] returns it.
-pub fn erode(tip_mm: &Array2<f32>, profile: &Profile) -> Array2<f32> {
-    let (rows, columns) = tip_mm.dim();
-    let grown = 2 * profile.radius_px;
-    erode_for(tip_mm, profile, &vec![0..columns - grown; rows - grown])
-}
-
-/// The same in the columns `spans` of each row; elsewhere it may be missing.
+/// What a bit leaves whose tip has been at every place of `tip_mm`, as [`dilate_for`] returns it, in
+/// the columns `spans` of each row; elsewhere it may be missing.
 pub fn erode_for(tip_mm: &Array2<f32>, profile: &Profile, spans: &[Range<usize>]) -> Array2<f32> {
     let field = PaddedHeights::new(tip_mm, 0, profile.radius_px, |z| -z);
     let mut left = match profile.is_flat() {
@@ -143,7 +132,7 @@ impl Blocks {
     }
 }
 
-/// The middle part of what [`dilate`] returns: the tip's height over each pixel of the image.
+/// The middle part of what [`dilate_for`] returns: the tip's height over each pixel of the image.
 pub fn over_image(tip_mm: &Array2<f32>, profile: &Profile) -> Array2<f32> {
     let margin = profile.radius_px;
     let middle = tip_mm.slice_each_axis(|axis| Slice::from(margin..axis.len - margin));
@@ -479,6 +468,16 @@ mod tests {
     use super::*;
     use crate::output::testing::random;
     use ndarray::ShapeBuilder;
+
+    fn dilate(z_mm: &Array2<f32>, profile: &Profile) -> Array2<f32> {
+        dilate_for(z_mm, profile, &everywhere(z_mm))
+    }
+
+    fn erode(tip_mm: &Array2<f32>, profile: &Profile) -> Array2<f32> {
+        let (rows, columns) = tip_mm.dim();
+        let grown = 2 * profile.radius_px;
+        erode_for(tip_mm, profile, &vec![0..columns - grown; rows - grown])
+    }
 
     fn rough_ground(rows: usize, columns: usize, seed: u64) -> Array2<f32> {
         let mut seed = seed;

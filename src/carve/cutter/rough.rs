@@ -12,6 +12,7 @@
 use super::{Profile, Tool, morphology};
 use ndarray::Array2;
 use std::f64::consts::SQRT_2;
+use std::ops::Range;
 
 /// The surface a flat bit may clear down to, mm.
 pub fn surface_mm(
@@ -20,27 +21,65 @@ pub fn surface_mm(
     allowance_mm: f64,
     pixel_mm: f64,
 ) -> Array2<f32> {
-    surface_and_tip_mm(wanted_mm, tool, allowance_mm, pixel_mm).0
+    let everywhere = vec![0..wanted_mm.ncols(); wanted_mm.nrows()];
+    surface_and_tip_mm(wanted_mm, &everywhere, tool, allowance_mm, pixel_mm).0
 }
 
-/// The same, and the tip's height over each pixel: where it is for what it wants to leave it also
-/// is for what it leaves.
+/// The same, and the tip's height over each pixel of the ground: where it is for what it wants to
+/// leave it also is for what it leaves. Beyond the columns `ground` of each row the image is an
+/// even floor.
 pub(crate) fn surface_and_tip_mm(
     wanted_mm: &Array2<f32>,
+    ground: &[Range<usize>],
     tool: &Tool,
     allowance_mm: f64,
     pixel_mm: f64,
 ) -> (Array2<f32>, Array2<f32>) {
+    let columns = wanted_mm.ncols();
+    let mut reach_px = 0;
     let raised = if allowance_mm > 0.0 {
         let ball = allowance(allowance_mm, pixel_mm);
-        morphology::over_image(&morphology::dilate(wanted_mm, &ball), &ball)
+        reach_px = ball.radius_px;
+        let near = grown(ground, reach_px, columns);
+        let raised = morphology::dilate_for(wanted_mm, &ball, &near);
+        let mut raised = morphology::over_image(&raised, &ball);
+        let by_mm = ball.rows[0][0];
+        keep_floor(&mut raised, &near, |at| wanted_mm[at] - by_mm);
+        raised
     } else {
         wanted_mm.clone()
     };
     let profile = tool.profile(pixel_mm);
-    let tip = morphology::dilate(&raised, &profile);
-    let surface = morphology::erode(&tip, &profile);
+    let near = grown(ground, reach_px + 2 * profile.radius_px, columns);
+    let tip = morphology::dilate_for(&raised, &profile, &near);
+    let mut surface = morphology::erode_for(&tip, &profile, &near);
+    keep_floor(&mut surface, &near, |at| raised[at]);
     (surface, morphology::over_image(&tip, &profile))
+}
+
+/// The columns of each row that lie no more than so many pixels from others, or between such.
+fn grown(spans: &[Range<usize>], by_px: usize, columns: usize) -> Vec<Range<usize>> {
+    let row = |row: usize| {
+        let near = &spans[row.saturating_sub(by_px)..(row + by_px + 1).min(spans.len())];
+        morphology::hull(near).map_or(0..0, |near| {
+            near.start.saturating_sub(by_px)..(near.end + by_px).min(columns)
+        })
+    };
+    (0..spans.len()).map(row).collect()
+}
+
+/// Heights beyond the columns of each row.
+fn keep_floor(
+    image: &mut Array2<f32>,
+    spans: &[Range<usize>],
+    floor: impl Fn((usize, usize)) -> f32,
+) {
+    for (row, (mut line, span)) in image.outer_iter_mut().zip(spans).enumerate() {
+        let columns = line.len();
+        for column in (0..span.start).chain(span.end..columns) {
+            line[column] = floor((row, column));
+        }
+    }
 }
 
 /// How far ground must be raised around a pixel: √(a² − ρ'²), ρ' = ρ − √2 pixels, as heights under
@@ -60,7 +99,9 @@ pub fn levels(surface_mm: &Array2<f32>, black_mm: f64, white_mm: f64) -> Array2<
     surface_mm.mapv(|z| {
         let exact = (f64::from(z) - black_mm) * per_mm;
         // A level the wanted image already has must not become the next one by f32's rounding.
-        (exact - 1e-2).ceil().clamp(0.0, 65535.0) as u16
+        let exact = (exact - 1e-2).clamp(0.0, 65535.0);
+        let level = exact as u16;
+        level + u16::from(exact > f64::from(level))
     })
 }
 
@@ -87,10 +128,36 @@ mod tests {
     #[test]
     fn the_tip_is_where_what_is_left_puts_it() {
         for tool in [Tool::flat(1.0), Tool::flat(3.3)] {
-            let (surface, tip) = surface_and_tip_mm(&ground(5, 0.1), &tool, 0.4, 0.1);
+            let everywhere = vec![0..52; 44];
+            let (surface, tip) = surface_and_tip_mm(&ground(5, 0.1), &everywhere, &tool, 0.4, 0.1);
             let profile = tool.profile(0.1);
-            let again = morphology::dilate(&surface, &profile);
+            let again = morphology::dilate_for(&surface, &profile, &everywhere);
             assert_eq!(morphology::over_image(&again, &profile), tip);
+        }
+    }
+
+    /// Around an even floor nothing has to be worked out, and to the last bit nothing is lost.
+    #[test]
+    fn an_even_floor_stays_as_it_is() {
+        let part = ground(7, 0.1);
+        let mut z = Array2::from_elem((150, 180), 7.25);
+        let mut spans = vec![0..0; 150];
+        for (row, span) in spans.iter_mut().enumerate().take(94).skip(50) {
+            *span = 60 + row / 4..112 - row / 5;
+            for column in span.clone() {
+                z[(row, column)] = part[(row - 50, column - 60)];
+            }
+        }
+        for (tool, allowance_mm) in [(Tool::flat(1.7), 0.0), (Tool::flat(3.175), 0.5)] {
+            let (some, tip) = surface_and_tip_mm(&z, &spans, &tool, allowance_mm, 0.1);
+            let everywhere = vec![0..180; 150];
+            let (all, all_tip) = surface_and_tip_mm(&z, &everywhere, &tool, allowance_mm, 0.1);
+            assert_eq!(some, all);
+            for (row, span) in spans.iter().enumerate() {
+                for column in span.clone() {
+                    assert_eq!(tip[(row, column)], all_tip[(row, column)]);
+                }
+            }
         }
     }
 

@@ -1,6 +1,7 @@
 //! How long the machine runs: length of the passes on the true surface, over the feeds.
 
 use super::Tool;
+use glam::DVec3;
 use ndarray::Array2;
 use std::ops::Range;
 
@@ -254,7 +255,7 @@ fn runs_below(tip_mm: &Array2<f32>, line: &ScanLine, above: f64) -> Vec<ScanLine
 }
 
 fn distance(a: [f64; 3], b: [f64; 3]) -> f64 {
-    (a[0] - b[0]).hypot(a[1] - b[1]).hypot(a[2] - b[2])
+    DVec3::from(a).distance(DVec3::from(b))
 }
 
 #[cfg(test)]

@@ -218,7 +218,8 @@ impl CutterSet {
     ) -> Rough {
         let tool = tool(bit);
         let (allowance, pixel_mm) = (bit.allowance_mm(), spec.pixel_mm);
-        let (surface, tip) = rough::surface_and_tip_mm(wanted, &tool, allowance, pixel_mm);
+        let drawn: Vec<_> = (0..spec.height_px).map(|row| spec.drawn(row)).collect();
+        let (surface, tip) = rough::surface_and_tip_mm(wanted, &drawn, &tool, allowance, pixel_mm);
         let lowest = ground
             .iter()
             .enumerate()
