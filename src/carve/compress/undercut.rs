@@ -49,21 +49,18 @@ pub fn without_undercuts(relief_mm: &mut Grid, solid: &Solid, settings: &Setting
         return Raised::default();
     }
     let limits = LeanLimits::new(relief_mm, solid, settings);
-    let mut before = None;
     let mut first = limits.first(relief_mm);
-    if !first.is_empty() {
-        before = Some(relief_mm.heights_m.clone());
-        let mut waiting = FixedBitSet::with_capacity(relief_mm.heights_m.len());
-        for _ in 0..ROUNDS {
-            let mut touched = Vec::new();
-            for start in first.chunk_by(|a, b| a.face == b.face) {
-                limits.raise(relief_mm, start, &mut waiting, &mut touched);
-            }
-            first = limits.follow(relief_mm, touched);
-            if first.is_empty() {
-                break;
-            }
+    let mut before = (!first.is_empty()).then(|| relief_mm.heights_m.clone());
+    let mut waiting = FixedBitSet::with_capacity(relief_mm.heights_m.len());
+    for _ in 0..ROUNDS {
+        if first.is_empty() {
+            break;
         }
+        let mut touched = Vec::new();
+        for start in first.chunk_by(|a, b| a.face == b.face) {
+            limits.raise(relief_mm, start, &mut waiting, &mut touched);
+        }
+        first = limits.follow(relief_mm, touched);
     }
     let leaning = leaning_cells(relief_mm, &limits);
     if !leaning.is_empty() {

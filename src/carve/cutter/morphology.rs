@@ -26,21 +26,14 @@ const BAND_ROWS: usize = 16;
 pub fn dilate_for(z_mm: &Array2<f32>, profile: &Profile, spans: &[Range<usize>]) -> Array2<f32> {
     let radius = profile.radius_px;
     let field = PaddedHeights::new(z_mm, 2 * radius, radius, |z| z);
-    let reached = reached(spans, z_mm.ncols(), 2 * radius);
-    match profile.is_flat() {
-        true => field.highest_of_discs(profile, &reached),
-        false => field.highest(profile, &Blocks::of(&reached, field.columns)),
-    }
+    field.highest_for(profile, &reached(spans, z_mm.ncols(), 2 * radius))
 }
 
 /// What a bit leaves whose tip has been at every place of `tip_mm`, as [`dilate_for`] returns it, in
 /// the columns `spans` of each row; elsewhere it may be missing.
 pub fn erode_for(tip_mm: &Array2<f32>, profile: &Profile, spans: &[Range<usize>]) -> Array2<f32> {
     let field = PaddedHeights::new(tip_mm, 0, profile.radius_px, |z| -z);
-    let mut left = match profile.is_flat() {
-        true => field.highest_of_discs(profile, spans),
-        false => field.highest(profile, &Blocks::of(spans, field.columns)),
-    };
+    let mut left = field.highest_for(profile, spans);
     left.mapv_inplace(|z| -z);
     left
 }
@@ -139,8 +132,20 @@ pub fn over_image(tip_mm: &Array2<f32>, profile: &Profile) -> Array2<f32> {
     middle.to_owned()
 }
 
-fn everywhere(z_mm: &Array2<f32>) -> Vec<Range<usize>> {
+/// All columns of each row.
+pub fn everywhere(z_mm: &Array2<f32>) -> Vec<Range<usize>> {
     vec![0..z_mm.ncols(); z_mm.nrows()]
+}
+
+/// The columns of each row that lie no more than so many pixels from others, or between such.
+pub fn grown(spans: &[Range<usize>], by_px: usize, columns: usize) -> Vec<Range<usize>> {
+    let row = |row: usize| {
+        let near = &spans[row.saturating_sub(by_px)..(row + by_px + 1).min(spans.len())];
+        hull(near).map_or(0..0, |near| {
+            near.start.saturating_sub(by_px)..(near.end + by_px).min(columns)
+        })
+    };
+    (0..spans.len()).map(row).collect()
 }
 
 /// Where the tip decides what is left of the `spans`, in the image that is larger by `grown` both
@@ -158,7 +163,7 @@ fn reached(spans: &[Range<usize>], columns: usize, grown: usize) -> Vec<Range<us
 }
 
 /// From the first to the last column of all spans; `None` if they hold none.
-pub fn hull(spans: &[Range<usize>]) -> Option<Range<usize>> {
+fn hull(spans: &[Range<usize>]) -> Option<Range<usize>> {
     let spans = spans.iter().filter(|span| !span.is_empty()).cloned();
     spans.reduce(|all, one| all.start.min(one.start)..all.end.max(one.end))
 }
@@ -203,8 +208,16 @@ impl PaddedHeights {
         }
     }
 
-    /// max over the bit of z − h, for every place of its axis in the blocks `needed`; elsewhere it
-    /// is −∞.
+    /// max over the bit of z − h, for every place of its axis in the columns `needed` of each row;
+    /// elsewhere it may be −∞.
+    fn highest_for(self, profile: &Profile, needed: &[Range<usize>]) -> Array2<f32> {
+        match profile.is_flat() {
+            true => self.highest_of_discs(profile, needed),
+            false => self.highest(profile, &Blocks::of(needed, self.columns)),
+        }
+    }
+
+    /// The same of a round bit in the blocks `needed`; elsewhere it is −∞.
     fn highest(&self, profile: &Profile, needed: &Blocks) -> Array2<f32> {
         let peaks = self.peaks(profile.radius_px);
         let mut out = Array2::zeros((self.rows, self.columns));

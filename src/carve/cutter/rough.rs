@@ -21,7 +21,7 @@ pub fn surface_mm(
     allowance_mm: f64,
     pixel_mm: f64,
 ) -> Array2<f32> {
-    let everywhere = vec![0..wanted_mm.ncols(); wanted_mm.nrows()];
+    let everywhere = morphology::everywhere(wanted_mm);
     surface_and_tip_mm(wanted_mm, &everywhere, tool, allowance_mm, pixel_mm).0
 }
 
@@ -40,7 +40,7 @@ pub(crate) fn surface_and_tip_mm(
     let raised = if allowance_mm > 0.0 {
         let ball = allowance(allowance_mm, pixel_mm);
         reach_px = ball.radius_px;
-        let near = grown(ground, reach_px, columns);
+        let near = morphology::grown(ground, reach_px, columns);
         let raised = morphology::dilate_for(wanted_mm, &ball, &near);
         let mut raised = morphology::over_image(&raised, &ball);
         let by_mm = ball.rows[0][0];
@@ -50,22 +50,11 @@ pub(crate) fn surface_and_tip_mm(
         wanted_mm.clone()
     };
     let profile = tool.profile(pixel_mm);
-    let near = grown(ground, reach_px + 2 * profile.radius_px, columns);
+    let near = morphology::grown(ground, reach_px + 2 * profile.radius_px, columns);
     let tip = morphology::dilate_for(&raised, &profile, &near);
     let mut surface = morphology::erode_for(&tip, &profile, &near);
     keep_floor(&mut surface, &near, |at| raised[at]);
     (surface, morphology::over_image(&tip, &profile))
-}
-
-/// The columns of each row that lie no more than so many pixels from others, or between such.
-fn grown(spans: &[Range<usize>], by_px: usize, columns: usize) -> Vec<Range<usize>> {
-    let row = |row: usize| {
-        let near = &spans[row.saturating_sub(by_px)..(row + by_px + 1).min(spans.len())];
-        morphology::hull(near).map_or(0..0, |near| {
-            near.start.saturating_sub(by_px)..(near.end + by_px).min(columns)
-        })
-    };
-    (0..spans.len()).map(row).collect()
 }
 
 /// Heights beyond the columns of each row.

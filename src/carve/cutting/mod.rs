@@ -124,8 +124,8 @@ impl CutterSet {
             .collect();
         let keep = carved;
         let looked_at = match keep {
-            true => vec![0..spec.width_px; spec.height_px],
-            false => with_neighbours(&ground),
+            true => morphology::everywhere(&wanted),
+            false => morphology::grown(&ground, 1, spec.width_px),
         };
         let tip = morphology::dilate_for(&wanted, &profile, &looked_at);
         let carved = morphology::erode_for(&tip, &profile, &looked_at);
@@ -354,15 +354,6 @@ fn perimeter(outline_mm: &[DVec2]) -> f64 {
         .zip(next)
         .map(|(a, b)| a.distance(*b))
         .sum()
-}
-
-/// The columns of each row with those of the rows above and below it.
-fn with_neighbours(spans: &[Range<usize>]) -> Vec<Range<usize>> {
-    let row = |row: usize| {
-        let near = &spans[row.saturating_sub(1)..(row + 2).min(spans.len())];
-        morphology::hull(near).unwrap_or(0..0)
-    };
-    (0..spans.len()).map(row).collect()
 }
 
 fn nearest_levels(z_mm: &Array2<f32>, spec: &FacetSpec) -> Array2<u16> {

@@ -474,8 +474,6 @@
         return found === null || found === undefined ? control.number : Number(found.toFixed(3));
     }
 
-    const saysWord = (control, value) => Boolean(control.word) && (value === null || value === control.word[0]);
-
     // Lets the dials that a word stands for follow the answer.
     function follow() {
         for (const parts of inputs.values()) {
@@ -493,7 +491,7 @@
             if (parts.select) parts.select.value = value;
             if (parts.text) parts.text.value = value || '';
             if (parts.number) {
-                const isWord = saysWord(control, value);
+                const isWord = Boolean(control.word) && (value === null || value === control.word[0]);
                 if (parts.word) parts.word.checked = isWord;
                 const number = isWord ? foundNumber(control) : numberOf(control, value);
                 parts.number.value = number === null ? '' : tidy(number);

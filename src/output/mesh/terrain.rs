@@ -366,17 +366,17 @@ impl<'a> Terrain<'a> {
             };
             // A rim without trim lies partly beyond the image.
             let on_image = from.max(ground.start)..end.min(ground.end);
-            let none = on_image.is_empty();
-            let on_image = if none { end..end } else { on_image };
+            let on_image = if on_image.is_empty() {
+                end..end
+            } else {
+                on_image
+            };
             for column in (from..on_image.start).chain(on_image.end..end) {
                 let level = self.level(Node { row: line, column });
                 worst = worst.max((level - plane(column)).abs());
             }
-            if !none {
-                let start = plane(on_image.start);
-                let levels = self.line(line, on_image);
-                worst = worst.max(farthest_from(levels, start, slope_x));
-            }
+            let start = plane(on_image.start);
+            worst = worst.max(farthest_from(self.line(line, on_image), start, slope_x));
         }
         worst
     }
