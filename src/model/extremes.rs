@@ -48,6 +48,29 @@ fn ends_of_few(values: &[f32]) -> (f32, f32) {
     )
 }
 
+/// The greatest of numbers of which none is NaN; of none −∞.
+#[inline(always)]
+pub fn greatest(values: &[f32]) -> f32 {
+    let mut greatest = [f32::NEG_INFINITY; LANES];
+    let (chunks, rest) = values.as_chunks::<LANES>();
+    for chunk in chunks {
+        for lane in 0..LANES {
+            greatest[lane] = greater(greatest[lane], chunk[lane]);
+        }
+    }
+    for (lane, value) in rest.iter().enumerate() {
+        greatest[lane] = greater(greatest[lane], *value);
+    }
+    let mut half = LANES / 2;
+    while half > 0 {
+        for lane in 0..half {
+            greatest[lane] = greater(greatest[lane], greatest[lane + half]);
+        }
+        half /= 2;
+    }
+    greatest[0]
+}
+
 /// The upper half of the unsigned numbers. Every x86 processor compares eight signed words at
 /// once, but few compare unsigned ones, so levels are moved there and back.
 const HALF: u16 = 1 << 15;

@@ -6,14 +6,18 @@
 //! of a run of pixels is the higher of two runs half as long.
 
 use super::Profile;
-use crate::model::extremes::greater;
+use crate::model::extremes::{greater, greatest};
 use crate::model::parallel;
 use ndarray::{Array2, Slice};
 use std::ops::Range;
 
 /// Pixels of a row handled together: enough to fill wide vectors, few enough that ground and bit
 /// vary little over them, so that much of the bit can be skipped.
-const LANES: usize = 32;
+const LANES: usize = 16;
+
+const TILE: usize = 8;
+
+const ACROSS: usize = 64;
 
 /// Rows handed to a thread at a time.
 const BAND_ROWS: usize = 16;
@@ -220,7 +224,7 @@ impl PaddedHeights {
     /// The same of a round bit in the blocks `needed`; elsewhere it is −∞.
     fn highest(&self, profile: &Profile, needed: &Blocks) -> Array2<f32> {
         let peaks = self.peaks(profile.radius_px);
-        let mut out = Array2::zeros((self.rows, self.columns));
+        let mut out = Array2::from_elem((self.rows, self.columns), f32::NEG_INFINITY);
         fill(&mut out, |rows, out| {
             pulp::Arch::new().dispatch(Touch {
                 field: self,
@@ -246,7 +250,7 @@ impl PaddedHeights {
             let line = &self.z[row * self.stride..][..self.stride];
             for (block, peak) in peaks.iter_mut().enumerate() {
                 let touched = &line[block * LANES..][..LANES + 2 * radius_px];
-                *peak = touched.iter().copied().fold(f32::NEG_INFINITY, greater);
+                *peak = greatest(touched);
             }
         });
         peaks
@@ -301,87 +305,128 @@ struct Touch<'a> {
     out: &'a mut [f32],
 }
 
-impl pulp::NullaryFnOnce for Touch<'_> {
+impl pulp::WithSimd for Touch<'_> {
     type Output = ();
 
     #[inline(always)]
-    fn call(self) {
+    fn with_simd<S: pulp::Simd>(self, simd: S) {
         let Touch { field, profile, .. } = self;
-        let (stride, all_blocks, radius) = (field.stride, field.blocks(), profile.radius_px);
-        let mut both = vec![0.0; stride];
-        let mut best = vec![0.0; all_blocks * LANES];
-        // The lowest of each block.
-        let mut low = vec![0.0; all_blocks];
-        for (row, out) in self.rows.zip(self.out.chunks_exact_mut(field.columns)) {
-            let needed = self.needed.row(row);
-            let mut marked = (0..all_blocks).filter(|block| needed[*block]);
-            let Some(first) = marked.next() else {
-                out.fill(f32::NEG_INFINITY);
-                continue;
-            };
-            let blocks = first..marked.next_back().unwrap_or(first) + 1;
-            best.fill(f32::NEG_INFINITY);
-            low.fill(f32::NEG_INFINITY);
-            let touched = blocks.start * LANES..blocks.end * LANES + 2 * radius;
-            for (dy, heights) in profile.rows.iter().enumerate() {
-                // The bit is as high over the row above its axis as over the one below.
-                let (above, below) = (row + radius - dy, row + radius + dy);
-                let lines = (
-                    &field.z[above * stride..][touched.clone()],
-                    &field.z[below * stride..][touched.clone()],
-                );
-                for ((both, &a), &b) in both.iter_mut().zip(lines.0).zip(lines.1) {
-                    *both = greater(a, b);
+        let (stride, radius, blocks) = (field.stride, profile.radius_px, field.blocks());
+        let first = self.rows.start;
+        // Heights over the rows of a tile beside each other, for every place of a line of ground.
+        let around = 2 * radius + 2 * TILE - 1;
+        let mut columns = vec![f32::INFINITY; (radius + 1) * around];
+        for (dx, column) in columns.chunks_exact_mut(around).enumerate() {
+            for (at, height) in column.iter_mut().enumerate() {
+                let dy = at.abs_diff(radius + TILE - 1);
+                let row = profile.rows.get(dy);
+                *height = row
+                    .and_then(|row| row.get(dx))
+                    .copied()
+                    .unwrap_or(f32::INFINITY);
+            }
+        }
+        for tile in self.rows.clone().step_by(TILE) {
+            let rows = tile..self.rows.end.min(tile + TILE);
+            for block in 0..blocks {
+                if !rows.clone().any(|row| self.needed.row(row)[block]) {
+                    continue;
                 }
-                let peaks = [above, below].map(|row| &self.peaks[row * all_blocks..]);
-                let (best, _) = best.as_chunks_mut::<LANES>();
-                for block in blocks.clone().filter(|block| needed[*block]) {
-                    let peak = greater(peaks[0][block], peaks[1][block]);
-                    if peak - heights[0] <= low[block] {
+                let mut best = [[f32::NEG_INFINITY; LANES]; TILE];
+                let mut low = f32::NEG_INFINITY;
+                let middle = radius + TILE / 2;
+                for step in 0..2 * middle {
+                    let j = match step % 2 {
+                        0 => middle + step / 2,
+                        _ => middle - 1 - step / 2,
+                    };
+                    if tile + j >= field.rows + 2 * radius {
                         continue;
                     }
-                    let line = &both[(block - blocks.start) * LANES..][..LANES + 2 * radius];
-                    low[block] =
-                        touch_row(line, peak, heights, radius, low[block], &mut best[block]);
+                    let peak = self.peaks[(tile + j) * blocks + block];
+                    let dy = (radius.saturating_sub(j)).max((j + 1).saturating_sub(radius + TILE));
+                    let heights = &profile.rows[dy];
+                    if peak - heights[0] <= low {
+                        continue;
+                    }
+                    let line =
+                        &field.z[(tile + j) * stride + block * LANES..][..LANES + 2 * radius];
+                    touch_row(
+                        simd,
+                        line,
+                        &columns[2 * radius + TILE - 1 - j..],
+                        around,
+                        heights,
+                        peak - low,
+                        &mut best,
+                    );
+                    if step % 2 == 1 {
+                        low = lowest(simd, &best);
+                    }
+                }
+                for (row, best) in rows.clone().zip(&best) {
+                    let out = &mut self.out[(row - first) * field.columns + block * LANES..];
+                    let count = LANES.min(field.columns - block * LANES);
+                    out[..count].copy_from_slice(&best[..count]);
                 }
             }
-            out.copy_from_slice(&best[..out.len()]);
         }
     }
 }
 
-/// One row of the bit against a row of ground whose highest pixel is `peak`; the lowest of `best`
-/// before and after.
+/// One row of ground whose highest pixel is `peak`.
 #[inline(always)]
-fn touch_row(
+fn touch_row<S: pulp::Simd>(
+    simd: S,
     line: &[f32],
-    peak: f32,
-    heights: &[f32],
-    radius: usize,
-    low: f32,
-    best: &mut [f32; LANES],
-) -> f32 {
-    let mut all = *best;
-    // Heights only rise from the axis on. A look at every fourth is cheaper than finding the last
-    // that touches, and those beyond it change nothing.
-    for (first, heights) in heights.chunks(4).enumerate() {
-        if peak - heights[0] <= low {
-            break;
+    columns: &[f32],
+    around: usize,
+    least: &[f32],
+    within: f32,
+    best: &mut [[f32; LANES]; TILE],
+) {
+    let radius = (line.len() - LANES) / 2;
+    for first in (0..LANES).step_by(S::F32_LANES) {
+        let part = first..first + S::F32_LANES;
+        let mut all = [simd.splat_f32s(f32::NEG_INFINITY); TILE];
+        for (all, best) in all.iter_mut().zip(&*best) {
+            *all = one::<S>(&best[part.clone()]);
         }
-        for (dx, &height) in (4 * first..).zip(heights) {
-            let (left, right) = (&line[radius - dx..][..LANES], &line[radius + dx..][..LANES]);
-            for lane in 0..LANES {
-                let z = greater(left[lane], right[lane]) - height;
-                all[lane] = greater(all[lane], z);
+        let left = line[..radius + part.end].windows(S::F32_LANES).rev();
+        let right = line[radius + first..].windows(S::F32_LANES);
+        let columns = columns
+            .chunks(around)
+            .map(|column| column.as_chunks::<TILE>().0);
+        for (((left, right), least), heights) in left.zip(right).zip(least).zip(columns) {
+            if *least >= within {
+                break;
+            }
+            let z = simd.max_f32s(one::<S>(left), one::<S>(right));
+            for (all, height) in all.iter_mut().zip(&heights[0]) {
+                *all = simd.max_f32s(simd.sub_f32s(z, simd.splat_f32s(*height)), *all);
             }
         }
+        for (all, best) in all.iter().zip(&mut *best) {
+            S::as_mut_simd_f32s(&mut best[part.clone()]).0[0] = *all;
+        }
     }
-    *best = all;
-    let mut low = all[0];
-    for &b in all.iter() {
-        low = if b < low { b } else { low };
+}
+
+#[inline(always)]
+fn one<S: pulp::Simd>(z: &[f32]) -> S::f32s {
+    S::as_simd_f32s(z).0[0]
+}
+
+/// The lowest of a tile.
+#[inline(always)]
+fn lowest<S: pulp::Simd>(simd: S, tile: &[[f32; LANES]; TILE]) -> f32 {
+    let mut low = simd.splat_f32s(f32::INFINITY);
+    for row in tile {
+        for part in S::as_simd_f32s(row).0 {
+            low = simd.min_f32s(low, *part);
+        }
     }
-    low
+    simd.reduce_min_f32s(low)
 }
 
 struct Lie<'a> {
@@ -404,26 +449,38 @@ impl pulp::NullaryFnOnce for Lie<'_> {
             stride, columns, ..
         } = *self.field;
         let radius = self.profile.radius_px;
+        // Where the two runs begin that a line of the disc is made of, for each line with runs of
+        // this length.
+        let mut runs = Vec::new();
+        for (dy, heights) in self.profile.rows.iter().enumerate() {
+            let half = heights.len() - 1;
+            let length = 2 * half + 1;
+            if length.ilog2() == self.table {
+                let shift = length - (1 << self.table);
+                for line in [radius - dy, radius + dy] {
+                    let start = line * stride + radius - half;
+                    runs.push((start, start + shift));
+                }
+            }
+        }
         let rows = self.rows.zip(self.needed);
         for ((row, needed), out) in rows.zip(self.out.chunks_exact_mut(columns)) {
-            let out = &mut out[needed.clone()];
-            for (dy, heights) in self.profile.rows.iter().enumerate() {
-                let half = heights.len() - 1;
-                let length = 2 * half + 1;
-                if length.ilog2() != self.table {
-                    continue;
+            let z = &self.field.z[row * stride + needed.start..];
+            let (parts, rest) = out[needed.clone()].as_chunks_mut::<ACROSS>();
+            let done = parts.len() * ACROSS;
+            for (part, first) in parts.iter_mut().zip((0..).step_by(ACROSS)) {
+                let mut all = *part;
+                for &(a, b) in &runs {
+                    let (a, b) = (&z[first + a..][..ACROSS], &z[first + b..][..ACROSS]);
+                    for lane in 0..ACROSS {
+                        all[lane] = greater(all[lane], greater(a[lane], b[lane]));
+                    }
                 }
-                let shift = length - (1 << self.table);
-                for row in [row + radius - dy, row + radius + dy] {
-                    let start = row * stride + radius - half + needed.start;
-                    let first = &self.field.z[start..][..out.len()];
-                    let last = &self.field.z[start + shift..][..out.len()];
-                    for ((out, &a), &b) in out.iter_mut().zip(first).zip(last) {
-                        *out = greater(*out, greater(a, b));
-                    }
-                    if dy == 0 {
-                        break;
-                    }
+                *part = all;
+            }
+            for &(a, b) in &runs {
+                for ((out, a), b) in rest.iter_mut().zip(&z[done + a..]).zip(&z[done + b..]) {
+                    *out = greater(*out, greater(*a, *b));
                 }
             }
         }
