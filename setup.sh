@@ -84,7 +84,7 @@ fi
 check_rust
 say "everything is in place"
 if [ ! -d "${CARGO_TARGET_DIR:-$(dirname "$0")/target}" ]; then
-    # Ten minutes of one core's time, 7 were measured on a fast one; the last two do not divide.
+    # Seven minutes of one core's time, 5 were measured on a fast one; the last one does not divide.
     cores=$(nproc 2>/dev/null || echo 2)
-    say "what follows the first time is compiled from nothing, some 400 libraries: about $((2 + 8 / cores)) minutes on the $cores processor cores here; cargo names each"
+    say "what follows the first time is compiled from nothing, some 400 libraries: about $((1 + 6 / cores)) minutes on the $cores processor cores here; cargo names each"
 fi
