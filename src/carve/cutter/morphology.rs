@@ -1,9 +1,9 @@
 //! Dilation and erosion of a height image by a bit, exact on the grid.
 //!
-//! Every pixel under the bit is looked at for every place of the bit, in long vector loops, so the
-//! cost grows as the bit's area at most: blocks where a part of the bit is too high over its tip
-//! to touch anything skip that part, which changes no result. A flat bit needs less: the highest
-//! of a run of pixels is the higher of two runs half as long.
+//! Every pixel under the bit is looked at for every place of the bit, in vector loops, so the cost
+//! grows as the bit's area at most: where a part of the bit is too high over its tip to touch
+//! anything under a tile of places, it is skipped, which changes no result. A flat bit needs less:
+//! the highest of a run of pixels is the higher of two runs half as long.
 
 use super::Profile;
 use crate::model::extremes::{greater, greatest};
@@ -11,16 +11,16 @@ use crate::model::parallel;
 use ndarray::{Array2, Slice};
 use std::ops::Range;
 
-/// Pixels of a row handled together: enough to fill wide vectors, few enough that ground and bit
-/// vary little over them, so that much of the bit can be skipped.
+/// Pixels of a row and rows handled together under a round bit: their highest places fill half the
+/// widest registers, and every pixel of ground that is loaded serves all rows.
 const LANES: usize = 16;
+const TILE_ROWS: usize = 8;
 
-const TILE: usize = 8;
+/// Pixels of a row handled together under a flat bit: enough to fill some of the widest registers.
+const FLAT_LANES: usize = 64;
 
-const ACROSS: usize = 64;
-
-/// Rows handed to a thread at a time.
-const BAND_ROWS: usize = 16;
+/// Rows handed to a thread at a time: whole tiles.
+const BAND_ROWS: usize = 2 * TILE_ROWS;
 
 /// Lowest place of the tip over every pixel and `radius_px` pixels around the image, where that
 /// decides what is left of the columns `spans` of each row; elsewhere it may be missing.
@@ -224,11 +224,13 @@ impl PaddedHeights {
     /// The same of a round bit in the blocks `needed`; elsewhere it is −∞.
     fn highest(&self, profile: &Profile, needed: &Blocks) -> Array2<f32> {
         let peaks = self.peaks(profile.radius_px);
+        let stacked = StackedProfile::new(profile);
         let mut out = Array2::from_elem((self.rows, self.columns), f32::NEG_INFINITY);
         fill(&mut out, |rows, out| {
             pulp::Arch::new().dispatch(Touch {
                 field: self,
                 profile,
+                stacked: &stacked,
                 peaks: &peaks,
                 needed,
                 rows,
@@ -249,8 +251,7 @@ impl PaddedHeights {
         parallel::chunks(&mut peaks, blocks, &|row, peaks| {
             let line = &self.z[row * self.stride..][..self.stride];
             for (block, peak) in peaks.iter_mut().enumerate() {
-                let touched = &line[block * LANES..][..LANES + 2 * radius_px];
-                *peak = greatest(touched);
+                *peak = greatest(&line[block * LANES..][..LANES + 2 * radius_px]);
             }
         });
         peaks
@@ -296,9 +297,13 @@ fn fill(out: &mut Array2<f32>, band: impl Fn(Range<usize>, &mut [f32]) + Sync) {
     });
 }
 
+/// The highest places of a tile.
+type Tile = [[f32; LANES]; TILE_ROWS];
+
 struct Touch<'a> {
     field: &'a PaddedHeights,
     profile: &'a Profile,
+    stacked: &'a StackedProfile,
     peaks: &'a [f32],
     needed: &'a Blocks,
     rows: Range<usize>,
@@ -310,123 +315,127 @@ impl pulp::WithSimd for Touch<'_> {
 
     #[inline(always)]
     fn with_simd<S: pulp::Simd>(self, simd: S) {
-        let Touch { field, profile, .. } = self;
-        let (stride, radius, blocks) = (field.stride, profile.radius_px, field.blocks());
-        let first = self.rows.start;
-        // Heights over the rows of a tile beside each other, for every place of a line of ground.
-        let around = 2 * radius + 2 * TILE - 1;
-        let mut columns = vec![f32::INFINITY; (radius + 1) * around];
-        for (dx, column) in columns.chunks_exact_mut(around).enumerate() {
-            for (at, height) in column.iter_mut().enumerate() {
-                let dy = at.abs_diff(radius + TILE - 1);
-                let row = profile.rows.get(dy);
-                *height = row
-                    .and_then(|row| row.get(dx))
-                    .copied()
-                    .unwrap_or(f32::INFINITY);
-            }
-        }
-        for tile in self.rows.clone().step_by(TILE) {
-            let rows = tile..self.rows.end.min(tile + TILE);
-            for block in 0..blocks {
+        let (columns, start) = (self.field.columns, self.rows.start);
+        for first in self.rows.clone().step_by(TILE_ROWS) {
+            let rows = first..self.rows.end.min(first + TILE_ROWS);
+            for block in 0..self.field.blocks() {
                 if !rows.clone().any(|row| self.needed.row(row)[block]) {
                     continue;
                 }
-                let mut best = [[f32::NEG_INFINITY; LANES]; TILE];
-                let mut low = f32::NEG_INFINITY;
-                let middle = radius + TILE / 2;
-                for step in 0..2 * middle {
-                    let j = match step % 2 {
-                        0 => middle + step / 2,
-                        _ => middle - 1 - step / 2,
-                    };
-                    if tile + j >= field.rows + 2 * radius {
-                        continue;
-                    }
-                    let peak = self.peaks[(tile + j) * blocks + block];
-                    let dy = (radius.saturating_sub(j)).max((j + 1).saturating_sub(radius + TILE));
-                    let heights = &profile.rows[dy];
-                    if peak - heights[0] <= low {
-                        continue;
-                    }
-                    let line =
-                        &field.z[(tile + j) * stride + block * LANES..][..LANES + 2 * radius];
-                    touch_row(
-                        simd,
-                        line,
-                        &columns[2 * radius + TILE - 1 - j..],
-                        around,
-                        heights,
-                        peak - low,
-                        &mut best,
-                    );
-                    if step % 2 == 1 {
-                        low = lowest(simd, &best);
-                    }
-                }
-                for (row, best) in rows.clone().zip(&best) {
-                    let out = &mut self.out[(row - first) * field.columns + block * LANES..];
-                    let count = LANES.min(field.columns - block * LANES);
-                    out[..count].copy_from_slice(&best[..count]);
+                let tile = self.tile(simd, first, block);
+                for (row, highest) in rows.clone().zip(&tile) {
+                    let out = &mut self.out[(row - start) * columns..][..columns];
+                    let out = &mut out[block * LANES..];
+                    let count = out.len().min(LANES);
+                    out[..count].copy_from_slice(&highest[..count]);
                 }
             }
         }
     }
 }
 
-/// One row of ground whose highest pixel is `peak`.
-#[inline(always)]
-fn touch_row<S: pulp::Simd>(
-    simd: S,
-    line: &[f32],
-    columns: &[f32],
-    around: usize,
-    least: &[f32],
-    within: f32,
-    best: &mut [[f32; LANES]; TILE],
-) {
-    let radius = (line.len() - LANES) / 2;
-    for first in (0..LANES).step_by(S::F32_LANES) {
-        let part = first..first + S::F32_LANES;
-        let mut all = [simd.splat_f32s(f32::NEG_INFINITY); TILE];
-        for (all, best) in all.iter_mut().zip(&*best) {
-            *all = one::<S>(&best[part.clone()]);
-        }
-        let left = line[..radius + part.end].windows(S::F32_LANES).rev();
-        let right = line[radius + first..].windows(S::F32_LANES);
-        let columns = columns
-            .chunks(around)
-            .map(|column| column.as_chunks::<TILE>().0);
-        for (((left, right), least), heights) in left.zip(right).zip(least).zip(columns) {
-            if *least >= within {
-                break;
+impl Touch<'_> {
+    /// A block of some rows. Lines of ground come from the middle outwards, for the nearest show
+    /// which others cannot touch any more.
+    #[inline(always)]
+    fn tile<S: pulp::Simd>(&self, simd: S, first: usize, block: usize) -> Tile {
+        let Touch { field, profile, .. } = self;
+        let radius = profile.radius_px;
+        let mut tile = [[f32::NEG_INFINITY; LANES]; TILE_ROWS];
+        let mut lowest = f32::NEG_INFINITY;
+        let half = radius + TILE_ROWS / 2;
+        for line in (0..half).flat_map(|i| [half + i, half - 1 - i]) {
+            let row = first + line;
+            if row >= field.rows + 2 * radius {
+                continue;
             }
-            let z = simd.max_f32s(one::<S>(left), one::<S>(right));
-            for (all, height) in all.iter_mut().zip(&heights[0]) {
-                *all = simd.max_f32s(simd.sub_f32s(z, simd.splat_f32s(*height)), *all);
+            // Over the row of the tile that is nearest to it.
+            let dy = line.clamp(radius, radius + TILE_ROWS - 1).abs_diff(line);
+            let heights = &profile.rows[dy];
+            let within = self.peaks[row * field.blocks() + block] - lowest;
+            // Heights only rise from the axis on.
+            let reach = heights.partition_point(|height| *height < within);
+            if reach == 0 {
+                continue;
+            }
+            let ground = &field.z[row * field.stride + block * LANES..][..LANES + 2 * radius];
+            self.stacked.touch(simd, line, ground, reach, &mut tile);
+            if line < half {
+                lowest = lowest_of(simd, &tile);
             }
         }
-        for (all, best) in all.iter().zip(&mut *best) {
-            S::as_mut_simd_f32s(&mut best[part.clone()]).0[0] = *all;
+        tile
+    }
+}
+
+/// A bit's heights over all rows of a tile, beside each other.
+struct StackedProfile {
+    /// For each column off the axis: over a row of ground so many rows before the tile's, and so on.
+    heights: Vec<f32>,
+    lines: usize,
+    radius_px: usize,
+}
+
+impl StackedProfile {
+    fn new(profile: &Profile) -> StackedProfile {
+        let radius_px = profile.radius_px;
+        let lines = 2 * (radius_px + TILE_ROWS) - 1;
+        let height = |i: usize| {
+            let dy = (i % lines).abs_diff(radius_px + TILE_ROWS - 1);
+            let row = profile.rows.get(dy);
+            row.and_then(|row| row.get(i / lines)).copied()
+        };
+        let heights = (0..lines * (radius_px + 1)).map(|i| height(i).unwrap_or(f32::INFINITY));
+        StackedProfile {
+            heights: heights.collect(),
+            lines,
+            radius_px,
+        }
+    }
+
+    /// So many of the bit's columns, from its axis to both sides, against a line of ground.
+    #[inline(always)]
+    fn touch<S: pulp::Simd>(
+        &self,
+        simd: S,
+        line: usize,
+        ground: &[f32],
+        reach: usize,
+        tile: &mut Tile,
+    ) {
+        let load = |z: &[f32]| S::as_simd_f32s(z).0[0];
+        let from = &self.heights[2 * self.radius_px + TILE_ROWS - 1 - line..];
+        let stacks = from
+            .chunks(self.lines)
+            .map(|stack| stack.as_chunks::<TILE_ROWS>().0);
+        for start in (0..LANES).step_by(S::F32_LANES) {
+            let end = start + S::F32_LANES;
+            let mut highest = [simd.splat_f32s(f32::NEG_INFINITY); TILE_ROWS];
+            for (highest, row) in highest.iter_mut().zip(&*tile) {
+                *highest = load(&row[start..end]);
+            }
+            let left = ground[..self.radius_px + end].windows(S::F32_LANES).rev();
+            let right = ground[self.radius_px + start..].windows(S::F32_LANES);
+            for ((left, right), stack) in left.zip(right).zip(stacks.clone()).take(reach) {
+                let z = simd.max_f32s(load(left), load(right));
+                for (highest, height) in highest.iter_mut().zip(&stack[0]) {
+                    let touched = simd.sub_f32s(z, simd.splat_f32s(*height));
+                    // In this order nothing comes of "no ground" beyond the bit, ∞ − ∞.
+                    *highest = simd.max_f32s(touched, *highest);
+                }
+            }
+            for (highest, row) in highest.iter().zip(&mut *tile) {
+                S::as_mut_simd_f32s(&mut row[start..end]).0[0] = *highest;
+            }
         }
     }
 }
 
 #[inline(always)]
-fn one<S: pulp::Simd>(z: &[f32]) -> S::f32s {
-    S::as_simd_f32s(z).0[0]
-}
-
-/// The lowest of a tile.
-#[inline(always)]
-fn lowest<S: pulp::Simd>(simd: S, tile: &[[f32; LANES]; TILE]) -> f32 {
-    let mut low = simd.splat_f32s(f32::INFINITY);
-    for row in tile {
-        for part in S::as_simd_f32s(row).0 {
-            low = simd.min_f32s(low, *part);
-        }
-    }
-    simd.reduce_min_f32s(low)
+fn lowest_of<S: pulp::Simd>(simd: S, tile: &Tile) -> f32 {
+    let parts = tile.iter().flat_map(|row| S::as_simd_f32s(row).0);
+    let all = simd.splat_f32s(f32::INFINITY);
+    simd.reduce_min_f32s(parts.fold(all, |all, part| simd.min_f32s(all, *part)))
 }
 
 struct Lie<'a> {
@@ -466,13 +475,13 @@ impl pulp::NullaryFnOnce for Lie<'_> {
         let rows = self.rows.zip(self.needed);
         for ((row, needed), out) in rows.zip(self.out.chunks_exact_mut(columns)) {
             let z = &self.field.z[row * stride + needed.start..];
-            let (parts, rest) = out[needed.clone()].as_chunks_mut::<ACROSS>();
-            let done = parts.len() * ACROSS;
-            for (part, first) in parts.iter_mut().zip((0..).step_by(ACROSS)) {
+            let (parts, rest) = out[needed.clone()].as_chunks_mut::<FLAT_LANES>();
+            let done = parts.len() * FLAT_LANES;
+            for (part, first) in parts.iter_mut().zip((0..).step_by(FLAT_LANES)) {
                 let mut all = *part;
                 for &(a, b) in &runs {
-                    let (a, b) = (&z[first + a..][..ACROSS], &z[first + b..][..ACROSS]);
-                    for lane in 0..ACROSS {
+                    let (a, b) = (&z[first + a..][..FLAT_LANES], &z[first + b..][..FLAT_LANES]);
+                    for lane in 0..FLAT_LANES {
                         all[lane] = greater(all[lane], greater(a[lane], b[lane]));
                     }
                 }
