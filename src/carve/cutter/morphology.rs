@@ -11,8 +11,8 @@ use crate::model::parallel;
 use ndarray::{Array2, Slice};
 use std::ops::Range;
 
-/// Pixels of a row and rows handled together under a round bit: their highest places fill half the
-/// widest registers, and every pixel of ground that is loaded serves all rows.
+/// Pixels of a row and rows handled together under a round bit: the tip's places over them take
+/// eight of the widest registers, and every pixel of ground that is loaded serves all rows.
 const LANES: usize = 16;
 const TILE_ROWS: usize = 8;
 
@@ -297,7 +297,7 @@ fn fill(out: &mut Array2<f32>, band: impl Fn(Range<usize>, &mut [f32]) + Sync) {
     });
 }
 
-/// The highest places of a tile.
+/// The highest of what has been touched so far from the places of a tile.
 type Tile = [[f32; LANES]; TILE_ROWS];
 
 struct Touch<'a> {
@@ -351,10 +351,9 @@ impl Touch<'_> {
             }
             // Over the row of the tile that is nearest to it.
             let dy = line.clamp(radius, radius + TILE_ROWS - 1).abs_diff(line);
-            let heights = &profile.rows[dy];
-            let within = self.peaks[row * field.blocks() + block] - lowest;
+            let peak = self.peaks[row * field.blocks() + block];
             // Heights only rise from the axis on.
-            let reach = heights.partition_point(|height| *height < within);
+            let reach = profile.rows[dy].partition_point(|height| peak - height > lowest);
             if reach == 0 {
                 continue;
             }
@@ -370,8 +369,10 @@ impl Touch<'_> {
 
 /// A bit's heights over all rows of a tile, beside each other.
 struct StackedProfile {
-    /// For each column off the axis: over a row of ground so many rows before the tile's, and so on.
+    /// For each column off the axis a list, ∞ beyond the bit, of which the heights over one line of
+    /// ground are so many in a row as a tile has rows.
     heights: Vec<f32>,
+    /// Length of a list.
     lines: usize,
     radius_px: usize,
 }
@@ -472,6 +473,8 @@ impl pulp::NullaryFnOnce for Lie<'_> {
                 }
             }
         }
+        // The line through the axis is its own mirror image.
+        runs.dedup();
         let rows = self.rows.zip(self.needed);
         for ((row, needed), out) in rows.zip(self.out.chunks_exact_mut(columns)) {
             let z = &self.field.z[row * stride + needed.start..];
