@@ -550,6 +550,7 @@ mod tests {
     use super::*;
     use crate::output::testing::random;
     use ndarray::ShapeBuilder;
+    use pulp::WithSimd;
 
     fn dilate(z_mm: &Array2<f32>, profile: &Profile) -> Array2<f32> {
         dilate_for(z_mm, profile, &everywhere(z_mm))
@@ -639,6 +640,34 @@ mod tests {
                 }
             }
         }
+    }
+
+    #[test]
+    fn processors_with_vectors_of_any_width_find_the_same() {
+        let z = rough_ground(43, 70, 11);
+        let profile = Tool::ball(1.57).profile(0.1);
+        let radius = profile.radius_px;
+        let field = PaddedHeights::new(&z, 2 * radius, radius, |z| z);
+        let needed = Blocks::of(&vec![0..field.columns; field.rows], field.columns);
+        let (peaks, stacked) = (field.peaks(radius), StackedProfile::new(&profile));
+        let found = |touch: &dyn Fn(Touch)| {
+            let mut out = Array2::zeros((field.rows, field.columns));
+            touch(Touch {
+                field: &field,
+                profile: &profile,
+                stacked: &stacked,
+                peaks: &peaks,
+                needed: &needed,
+                rows: 0..field.rows,
+                out: out.as_slice_mut().unwrap(),
+            });
+            out
+        };
+        let here = field.highest(&profile, &needed);
+        assert_eq!(found(&|touch| touch.with_simd(pulp::Scalar)), here);
+        assert_eq!(found(&|touch| touch.with_simd(pulp::Scalar128b)), here);
+        assert_eq!(found(&|touch| touch.with_simd(pulp::Scalar256b)), here);
+        assert_eq!(found(&|touch| touch.with_simd(pulp::Scalar512b)), here);
     }
 
     #[test]
