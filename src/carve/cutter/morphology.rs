@@ -270,11 +270,14 @@ impl PaddedHeights {
                     }
                 });
             }
+            let runs = self.runs(profile, table);
+            if runs.is_empty() {
+                continue;
+            }
             fill(&mut out, |rows, out| {
                 pulp::Arch::new().dispatch(Lie {
                     field: &self,
-                    profile,
-                    table,
+                    runs: &runs,
                     needed: &needed[rows.clone()],
                     rows,
                     out,
@@ -282,6 +285,27 @@ impl PaddedHeights {
             });
         }
         out
+    }
+
+    /// Where the two runs of 2 to the power `table` pixels begin, from the first pixel of a row on,
+    /// that make up a line of a flat bit: for each of its lines that has runs of that length.
+    fn runs(&self, profile: &Profile, table: u32) -> Vec<(usize, usize)> {
+        let radius = profile.radius_px;
+        let mut runs = Vec::new();
+        for (dy, heights) in profile.rows.iter().enumerate() {
+            let half = heights.len() - 1;
+            let length = 2 * half + 1;
+            if length.ilog2() == table {
+                let shift = length - (1 << table);
+                for line in [radius - dy, radius + dy] {
+                    let start = line * self.stride + radius - half;
+                    runs.push((start, start + shift));
+                }
+            }
+        }
+        // The line through the axis is its own mirror image.
+        runs.dedup();
+        runs
     }
 }
 
@@ -441,9 +465,8 @@ fn lowest_of<S: pulp::Simd>(simd: S, tile: &Tile) -> f32 {
 
 struct Lie<'a> {
     field: &'a PaddedHeights,
-    profile: &'a Profile,
-    /// The field's pixels are the highest of runs of 2 to this power.
-    table: u32,
+    /// As [`PaddedHeights::runs`] finds them for what the field's pixels are the highest of.
+    runs: &'a [(usize, usize)],
     /// Columns of the rows that are needed.
     needed: &'a [Range<usize>],
     rows: Range<usize>,
@@ -458,23 +481,6 @@ impl pulp::NullaryFnOnce for Lie<'_> {
         let PaddedHeights {
             stride, columns, ..
         } = *self.field;
-        let radius = self.profile.radius_px;
-        // Where the two runs begin that a line of the disc is made of, for each line with runs of
-        // this length.
-        let mut runs = Vec::new();
-        for (dy, heights) in self.profile.rows.iter().enumerate() {
-            let half = heights.len() - 1;
-            let length = 2 * half + 1;
-            if length.ilog2() == self.table {
-                let shift = length - (1 << self.table);
-                for line in [radius - dy, radius + dy] {
-                    let start = line * stride + radius - half;
-                    runs.push((start, start + shift));
-                }
-            }
-        }
-        // The line through the axis is its own mirror image.
-        runs.dedup();
         let rows = self.rows.zip(self.needed);
         for ((row, needed), out) in rows.zip(self.out.chunks_exact_mut(columns)) {
             let z = &self.field.z[row * stride + needed.start..];
@@ -482,7 +488,7 @@ impl pulp::NullaryFnOnce for Lie<'_> {
             let done = parts.len() * FLAT_LANES;
             for (part, first) in parts.iter_mut().zip((0..).step_by(FLAT_LANES)) {
                 let mut all = *part;
-                for &(a, b) in &runs {
+                for &(a, b) in self.runs {
                     let (a, b) = (&z[first + a..][..FLAT_LANES], &z[first + b..][..FLAT_LANES]);
                     for lane in 0..FLAT_LANES {
                         all[lane] = greater(all[lane], greater(a[lane], b[lane]));
@@ -490,7 +496,7 @@ impl pulp::NullaryFnOnce for Lie<'_> {
                 }
                 *part = all;
             }
-            for &(a, b) in &runs {
+            for &(a, b) in self.runs {
                 for ((out, a), b) in rest.iter_mut().zip(&z[done + a..]).zip(&z[done + b..]) {
                     *out = greater(*out, greater(*a, *b));
                 }
